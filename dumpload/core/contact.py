@@ -1,0 +1,64 @@
+"""Evidence of what the contact really does: from a feedback line and from the power the load draws.
+
+A battery-current step is no evidence: the charger may throttle in the same moment.
+"""
+
+from enum import IntEnum
+from typing import NamedTuple
+
+from dumpload.core.freshness import NEVER, is_missing
+from dumpload.core.law import Position
+
+LOAD_PRESENT_W = 20.0
+"""Load power above this means that the load is drawing (our choice, no source: above any meter's offset)."""
+
+LOAD_SETTLE_S = 10.0
+"""Load power measured sooner than this after a change says nothing yet (our choice, no source: a slow meter)."""
+
+
+class Feedback(IntEnum):
+    """What the feedback line says of the contact."""
+
+    UNKNOWN = -1
+    OPEN = 0
+    CLOSED = 1
+
+
+class Evidence(IntEnum):
+    """What the contact does against the command."""
+
+    NONE = 0
+    CLOSED_WHILE_OFF = 1
+    OPEN_WHILE_ON = 2
+
+
+class ContactInputs(NamedTuple):
+    """What is seen at `t` (s): the commanded position and since when, the feedback line, the load's power.
+
+    `load_power_w` is NaN unless live; `load_stamp` is when it was measured (s).
+    """
+
+    t: float
+    position: Position
+    relay_since: float
+    feedback: Feedback
+    load_power_w: float
+    load_stamp: float
+
+
+def judge(feedback_s: float, seen: ContactInputs) -> Evidence:
+    """Return what contradicts the command, once `feedback_s` (line) or the settling time (power) has passed."""
+    line_counts = seen.feedback != Feedback.UNKNOWN and seen.t >= seen.relay_since + feedback_s
+    power_counts = not is_missing(seen.load_power_w) and seen.load_stamp >= seen.relay_since + LOAD_SETTLE_S
+    drawing = seen.load_power_w > LOAD_PRESENT_W
+    if seen.position == Position.OFF:
+        closed = (line_counts and seen.feedback == Feedback.CLOSED) or (power_counts and drawing)
+        return Evidence.CLOSED_WHILE_OFF if closed else Evidence.NONE
+    opened = (line_counts and seen.feedback == Feedback.OPEN) or (power_counts and not drawing)
+    return Evidence.OPEN_WHILE_ON if opened else Evidence.NONE
+
+
+def next_look(feedback_s: float, seen: ContactInputs) -> float:
+    """Return when the feedback line will first count after the last change (NEVER: it already does, or is absent)."""
+    moment = seen.relay_since + feedback_s
+    return moment if seen.feedback != Feedback.UNKNOWN and moment > seen.t else NEVER

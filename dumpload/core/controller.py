@@ -1,0 +1,237 @@
+"""One event in, decisions out: the law, the permissives and the evidence, with the memory between events.
+
+The daemon and replay both drive this class. It has no clock: an event brings the time, monotonic and wall. After
+each event `deadline` says when, at the latest, it must be woken; before that nothing can change by itself.
+"""
+
+from datetime import tzinfo
+from enum import IntEnum
+from typing import NamedTuple
+
+from dumpload.core import contact, law, permissive
+from dumpload.core.contact import Evidence, Feedback
+from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, admit, expiry_after, live_value
+from dumpload.core.law import Cause, Limits, Position, Selector
+from dumpload.core.permissive import PermissiveInputs, PermissiveLimits
+from dumpload.core.signals import Signal
+from dumpload.core.window import Schedule, Span
+
+
+class Kind(IntEnum):
+    """What happened."""
+
+    WAKE = 0  # a deadline is due, or the wall clock was stepped
+    SAMPLE = 1  # a live value of `signal`, measured at `stamp`
+    UNKNOWN = 2  # the source does not know `signal` now
+    ABSENT = 3  # the source is gone: nothing is known now
+    DOUBT = 4  # reconnected, stalled or resumed: the evidence for surplus begins anew
+    SELECT = 5  # the selector was set, hand until `until`
+    RESET = 6  # a person reset the lockout
+    PIN_FAULT = 7  # the relay's pin cannot be driven or read back
+    FEEDBACK = 8  # the feedback line changed
+
+
+class Lockout(IntEnum):
+    """Why the relay is locked out."""
+
+    NONE = 0
+    CONTACT_CLOSED = 1
+    PIN_FAULT = 2
+
+
+class Event(NamedTuple):
+    """One thing that happened at `t` (monotonic s) and `wall` (Unix s); unused fields keep their defaults."""
+
+    t: float
+    wall: float
+    kind: Kind
+    signal: Signal = Signal.STATE_OF_CHARGE
+    value: float = MISSING
+    stamp: float = MISSING
+    selector: Selector = Selector.AUTO
+    until: float = MISSING
+    feedback: Feedback = Feedback.UNKNOWN
+
+
+class Decision(NamedTuple):
+    """What is decided, logged, stored, replayed and published: one row per evaluation.
+
+    `changed`: the relay moved; `after_s`: how long it had been in its previous position. `accepted`: the sample
+    that caused the evaluation counted. `state_of_charge`: percent, NaN when not live.
+    """
+
+    t: float
+    wall: float
+    position: Position
+    cause: Cause
+    changed: bool
+    previous_cause: Cause
+    after_s: float
+    state_of_charge: float
+    accepted: bool
+
+
+class Setup(NamedTuple):
+    """All settings of the core: `max_age_s` per signal (NaN: not configured), the window and its zone."""
+
+    limits: Limits
+    permissives: PermissiveLimits
+    max_age_s: tuple[float, ...]
+    feedback_s: float
+    spans: tuple[Span, ...]
+    zone: tzinfo
+
+
+class Controller:
+    """Holds the memory, and evaluates the law on every event."""
+
+    def __init__(self, setup: Setup, t: float) -> None:
+        """Start at monotonic time `t` (s): relay off, latch off, selector in auto, nothing known."""
+        self.data: list[Datum] = [NO_DATUM] * len(Signal)
+        self.law_memory = law.start(t)
+        self.permissive_memory = permissive.start(t)
+        self.selector = Selector.AUTO
+        self.hand_until = NEVER
+        self.lockout = Lockout.NONE
+        self.feedback = Feedback.UNKNOWN
+        self.evidence = Evidence.NONE
+        self.cause = Cause.STARTING
+        self.permitted = permissive.Permission(Cause.NONE, NEVER)
+        self.deadline = NEVER
+        self._seen = False
+        self.setup = setup
+        self._schedule = Schedule(setup.spans, setup.zone)
+
+    @property
+    def position(self) -> Position:
+        """Where the relay is, as decided."""
+        return self.law_memory.position
+
+    @property
+    def seen(self) -> bool:
+        """Whether there has been a live state of charge since start."""
+        return self._seen
+
+    @property
+    def charge_expires_at(self) -> float:
+        """When the state of charge will be (or was) lost: the moment up to which the relay may be on."""
+        return self.data[Signal.STATE_OF_CHARGE].expires_at
+
+    def reconfigure(self, setup: Setup) -> None:
+        """Take new settings; everything remembered stays. The next event is judged by them."""
+        self.data = [
+            NO_DATUM if datum is NO_DATUM else datum._replace(expires_at=min(datum.expires_at, datum.stamp + max_age))
+            for datum, max_age in zip(self.data, setup.max_age_s, strict=True)
+        ]
+        self.setup = setup
+        self._schedule = Schedule(setup.spans, setup.zone)
+
+    def handle(self, event: Event) -> tuple[Decision, ...]:
+        """Apply one event and return the decisions, oldest first.
+
+        There are two when a deadline had passed before the event came: what was lost meanwhile stays lost.
+        Times must not go back; at equal times an event comes before the deadline.
+        """
+        if self.deadline < event.t and event.kind != Kind.WAKE:
+            late = self._evaluate(event._replace(kind=Kind.WAKE), accepted=False)
+            return late, self._evaluate(event, accepted=self._take(event))
+        return (self._evaluate(event, accepted=self._take(event)),)
+
+    def _take(self, event: Event) -> bool:
+        """Remember what the event says; return whether it was a sample that counts."""
+        kind = event.kind
+        if kind == Kind.SAMPLE:
+            datum = admit(event.value, event.stamp, self.setup.max_age_s[event.signal])
+            if not event.t < datum.expires_at:
+                return False  # so late that it is already too old
+            self.data[event.signal] = datum
+            self._seen = self._seen or event.signal == Signal.STATE_OF_CHARGE
+            return True
+        if kind == Kind.UNKNOWN:
+            self._lose(event.signal, event.t)
+        elif kind == Kind.ABSENT:
+            for signal in Signal:
+                self._lose(signal, event.t)
+        elif kind == Kind.DOUBT:
+            self.law_memory = self.law_memory._replace(above_since=MISSING)
+        elif kind == Kind.SELECT:
+            self.selector = event.selector
+            self.hand_until = event.until if event.selector == Selector.HAND else NEVER
+        elif kind == Kind.RESET:
+            self.lockout = Lockout.NONE
+        elif kind == Kind.PIN_FAULT:
+            self.lockout = Lockout.PIN_FAULT
+        elif kind == Kind.FEEDBACK:
+            self.feedback = event.feedback
+        return False
+
+    def _lose(self, signal: Signal, t: float) -> None:
+        datum = self.data[signal]
+        self.data[signal] = datum._replace(expires_at=min(datum.expires_at, t))
+
+    def _evaluate(self, event: Event, *, accepted: bool) -> Decision:
+        t = event.t
+        if t >= self.hand_until:
+            self.selector, self.hand_until = Selector.AUTO, NEVER
+        looked = self._look_at_contact(t)
+        asked = self._ask_permissives(event)
+        soc = live_value(self.data[Signal.STATE_OF_CHARGE], t)
+        before = self.law_memory
+        is_sample = accepted and event.signal == Signal.STATE_OF_CHARGE
+        inputs = law.Inputs(
+            t, soc, is_sample, self._seen, self.selector, self.lockout != Lockout.NONE, self.permitted.cause
+        )
+        self.law_memory, cause = law.step(self.setup.limits, before, inputs)
+        previous, self.cause = self.cause, cause
+        changed = self.law_memory.position != before.position
+        if changed:  # the evidence and the day's on-time count from the new position
+            looked = looked._replace(position=self.position, relay_since=t)
+            asked = asked._replace(position=self.position, relay_since=t)
+        self.deadline = self._next_deadline(looked, asked)
+        after_s = t - before.relay_since
+        return Decision(t, event.wall, self.position, cause, changed, previous, after_s, soc, accepted)
+
+    def _look_at_contact(self, t: float) -> contact.ContactInputs:
+        load = self.data[Signal.LOAD_POWER]
+        memory = self.law_memory
+        seen = contact.ContactInputs(
+            t, memory.position, memory.relay_since, self.feedback, live_value(load, t), load.stamp
+        )
+        self.evidence = contact.judge(self.setup.feedback_s, seen)
+        if self.evidence == Evidence.CLOSED_WHILE_OFF and self.lockout == Lockout.NONE:
+            self.lockout = Lockout.CONTACT_CLOSED
+        return seen
+
+    def _ask_permissives(self, event: Event) -> PermissiveInputs:
+        local = self._schedule.at(event.wall)
+        ahead = event.t - event.wall  # wall-clock moments on the clock of t
+        t = event.t
+        asked = PermissiveInputs(
+            t,
+            live_value(self.data[Signal.BATTERY_VOLTAGE], t),
+            live_value(self.data[Signal.TANK_TEMPERATURE], t),
+            live_value(self.data[Signal.BATTERY_POWER], t),
+            self.position,
+            self.law_memory.relay_since,
+            local.inside,
+            local.changes_at + ahead,
+            local.day,
+            local.day_began_at + ahead,
+            local.day_ends_at + ahead,
+        )
+        self.permissive_memory, self.permitted = permissive.step(self.setup.permissives, self.permissive_memory, asked)
+        return asked
+
+    def _next_deadline(self, looked: contact.ContactInputs, asked: PermissiveInputs) -> float:
+        """Return the earliest moment after now at which anything can change by itself."""
+        t = asked.t
+        limits = self.setup.limits
+        dwell_s = limits.min_on_s if self.position == Position.ON else limits.min_off_s
+        dwell_over_at = self.law_memory.relay_since + dwell_s
+        return min(
+            min(expiry_after(datum, t) for datum in self.data),
+            self.hand_until,
+            dwell_over_at if dwell_over_at > t else NEVER,
+            contact.next_look(self.setup.feedback_s, looked),
+            permissive.next_change(self.setup.permissives, self.permissive_memory, asked),
+        )

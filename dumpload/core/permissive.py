@@ -1,0 +1,174 @@
+"""The permissives: conditions that must hold for the load to run. Numbers in, numbers out, like the law.
+
+Each has its own memory (hysteresis or a timer). A permissive whose signal is not live vetoes as `data_lost` and
+forgets: what it knew of the bank or the tank is no longer known, so it starts from "does not hold".
+A limit that is not configured is NaN and holds always.
+"""
+
+from typing import NamedTuple
+
+from dumpload.core.freshness import MISSING, NEVER, is_missing
+from dumpload.core.law import Cause, Position
+
+BUDGET_TOLERANCE_S = 1e-6
+"""Adding up on-times in floating point may miss the day's budget by this much."""
+
+
+class PermissiveLimits(NamedTuple):
+    """The configured limits: V, degC, W, s. NaN where not configured."""
+
+    voltage_cut_out_v: float = MISSING
+    voltage_cut_in_v: float = MISSING
+    tank_cut_out_c: float = MISSING
+    tank_cut_in_c: float = MISSING
+    drain_limit_w: float = MISSING
+    drain_limit_s: float = MISSING
+    drain_rest_s: float = MISSING
+    max_on_s: float = MISSING
+    max_on_per_day_s: float = MISSING
+
+
+class PermissiveMemory(NamedTuple):
+    """What the permissives remember.
+
+    `voltage_held`, `tank_held`: inside the hysteresis band, whether the permissive held last.
+    `drain_since`: since when the bank is drained above the limit; `drained_at`: when that tripped (NaN: not).
+    `on_time_s`: on-time counted for the local day numbered `day`, up to `counted_at`.
+    """
+
+    voltage_held: bool
+    tank_held: bool
+    drain_since: float
+    drained_at: float
+    on_time_s: float
+    counted_at: float
+    day: int
+
+
+class PermissiveInputs(NamedTuple):
+    """What is true at `t` (s): measured values (NaN unless live), the relay, and the local day.
+
+    `inside_window`, `window_changes_at`: the daylight window now, and when that changes (s, same clock as `t`).
+    `day`, `day_began_at`, `day_ends_at`: the local calendar day, and its midnights on the clock of `t`.
+    """
+
+    t: float
+    battery_voltage_v: float
+    tank_temperature_c: float
+    battery_power_w: float
+    position: Position
+    relay_since: float
+    inside_window: bool
+    window_changes_at: float
+    day: int
+    day_began_at: float
+    day_ends_at: float
+
+
+class Permission(NamedTuple):
+    """The first permissive that does not hold (NONE: all hold), and the next moment at which one may change."""
+
+    cause: Cause
+    deadline: float
+
+
+def start(t: float) -> PermissiveMemory:
+    """Return the memory at start: nothing is known to hold, no on-time counted."""
+    return PermissiveMemory(False, False, MISSING, MISSING, 0.0, t, -1)
+
+
+def voltage_holds(limits: PermissiveLimits, held: bool, volts: float) -> bool:
+    """Bus voltage: ends strictly below the cut-out, begins at or above the cut-in."""
+    return volts >= limits.voltage_cut_in_v or (held and volts >= limits.voltage_cut_out_v)
+
+
+def tank_holds(limits: PermissiveLimits, held: bool, celsius: float) -> bool:
+    """Tank temperature: ends at or above the cut-out, begins at or below the cut-in."""
+    return celsius <= limits.tank_cut_in_c or (held and celsius < limits.tank_cut_out_c)
+
+
+def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[float, float]:
+    """Return (drain_since, drained_at) after looking at the battery power (W, charging positive).
+
+    Trips once the bank has been drained above the limit for `drain_limit_s`; the rest runs `drain_rest_s` from the
+    trip, and longer while the drain goes on.
+    """
+    t, power = inputs.t, inputs.battery_power_w
+    over = -power > limits.drain_limit_w
+    since = memory.drain_since if over else MISSING
+    if over and is_missing(since):
+        since = t
+    tripped_at = memory.drained_at
+    if is_missing(tripped_at):
+        return since, t if over and t >= since + limits.drain_limit_s else MISSING
+    rested = t >= tripped_at + limits.drain_rest_s and not over and not is_missing(power)
+    return since, MISSING if rested else tripped_at
+
+
+def count_on_time(memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
+    """Return the on-time (s) of the current local day up to now."""
+    same_day = memory.day == inputs.day
+    base = memory.on_time_s if same_day else 0.0
+    if inputs.position != Position.ON:
+        return base
+    since = memory.counted_at if same_day else max(memory.counted_at, inputs.day_began_at)
+    return base + max(0.0, inputs.t - since)
+
+
+def remember(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> PermissiveMemory:
+    """Return the memory after looking at the inputs. Comparisons with NaN are false: not live means not held."""
+    drain_since, drained_at = drain(limits, memory, inputs)
+    return PermissiveMemory(
+        voltage_holds(limits, memory.voltage_held, inputs.battery_voltage_v),
+        tank_holds(limits, memory.tank_held, inputs.tank_temperature_c),
+        drain_since,
+        drained_at,
+        count_on_time(memory, inputs),
+        inputs.t,
+        inputs.day,
+    )
+
+
+def duty_used_up(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> bool:
+    """Return whether this run, or this day, has used up its on-time."""
+    run_over = inputs.position == Position.ON and inputs.t >= inputs.relay_since + limits.max_on_s
+    return run_over or memory.on_time_s >= limits.max_on_per_day_s - BUDGET_TOLERANCE_S
+
+
+def first_failed(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> Cause:
+    """Return the first permissive that does not hold, in the order of the law, or NONE."""
+    if not inputs.inside_window:
+        return Cause.OUTSIDE_WINDOW
+    measured = (
+        (limits.voltage_cut_out_v, inputs.battery_voltage_v, memory.voltage_held, Cause.VOLTAGE_LOW),
+        (limits.tank_cut_out_c, inputs.tank_temperature_c, memory.tank_held, Cause.TANK_HOT),
+        (limits.drain_limit_w, inputs.battery_power_w, is_missing(memory.drained_at), Cause.DRAIN_LIMIT),
+    )
+    for limit, value, holds, cause in measured:
+        if is_missing(limit):
+            continue
+        if is_missing(value):
+            return Cause.DATA_LOST
+        if not holds:
+            return cause
+    return Cause.DUTY_LIMIT if duty_used_up(limits, memory, inputs) else Cause.NONE
+
+
+def next_change(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
+    """Return the next moment at which a permissive may change by itself (NEVER: only an event can change one)."""
+    moments = [inputs.window_changes_at, memory.drain_since + limits.drain_limit_s]
+    moments.append(memory.drained_at + limits.drain_rest_s)
+    if not is_missing(limits.max_on_per_day_s):
+        moments.append(inputs.day_ends_at)
+    if inputs.position == Position.ON:
+        left_s = limits.max_on_per_day_s - memory.on_time_s
+        moments += [inputs.relay_since + limits.max_on_s, inputs.t + left_s]
+    return min((moment for moment in moments if moment > inputs.t), default=NEVER)
+
+
+def step(
+    limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs
+) -> tuple[PermissiveMemory, Permission]:
+    """Look at every permissive once; return the new memory and what it permits."""
+    kept = remember(limits, memory, inputs)
+    return kept, Permission(first_failed(limits, kept, inputs), next_change(limits, kept, inputs))
