@@ -82,6 +82,9 @@ class Setup(NamedTuple):
     zone: tzinfo
 
 
+_LOCKOUT_AFTER = {Kind.RESET: Lockout.NONE, Kind.PIN_FAULT: Lockout.PIN_FAULT}
+
+
 class Controller:
     """Holds the memory, and evaluates the law on every event."""
 
@@ -139,31 +142,31 @@ class Controller:
 
     def _take(self, event: Event) -> bool:
         """Remember what the event says; return whether it was a sample that counts."""
-        kind = event.kind
-        if kind == Kind.SAMPLE:
-            datum = admit(event.value, event.stamp, self.setup.max_age_s[event.signal])
-            if not event.t < datum.expires_at:
-                return False  # so late that it is already too old
-            self.data[event.signal] = datum
-            self._seen = self._seen or event.signal == Signal.STATE_OF_CHARGE
-            return True
-        if kind == Kind.UNKNOWN:
+        if event.kind == Kind.SAMPLE:
+            return self._admit(event)
+        if event.kind == Kind.UNKNOWN:
             self._lose(event.signal, event.t)
-        elif kind == Kind.ABSENT:
+        elif event.kind == Kind.ABSENT:
             for signal in Signal:
                 self._lose(signal, event.t)
-        elif kind == Kind.DOUBT:
+        elif event.kind == Kind.DOUBT:
             self.law_memory = self.law_memory._replace(above_since=MISSING)
-        elif kind == Kind.SELECT:
+        elif event.kind == Kind.SELECT:
             self.selector = event.selector
             self.hand_until = event.until if event.selector == Selector.HAND else NEVER
-        elif kind == Kind.RESET:
-            self.lockout = Lockout.NONE
-        elif kind == Kind.PIN_FAULT:
-            self.lockout = Lockout.PIN_FAULT
-        elif kind == Kind.FEEDBACK:
+        elif event.kind == Kind.FEEDBACK:
             self.feedback = event.feedback
+        elif event.kind in _LOCKOUT_AFTER:
+            self.lockout = _LOCKOUT_AFTER[event.kind]
         return False
+
+    def _admit(self, event: Event) -> bool:
+        datum = admit(event.value, event.stamp, self.setup.max_age_s[event.signal])
+        if not event.t < datum.expires_at:
+            return False  # so late that it is already too old
+        self.data[event.signal] = datum
+        self._seen = self._seen or event.signal == Signal.STATE_OF_CHARGE
+        return True
 
     def _lose(self, signal: Signal, t: float) -> None:
         datum = self.data[signal]
@@ -229,7 +232,7 @@ class Controller:
         dwell_s = limits.min_on_s if self.position == Position.ON else limits.min_off_s
         dwell_over_at = self.law_memory.relay_since + dwell_s
         return min(
-            min(expiry_after(datum, t) for datum in self.data),
+            *(expiry_after(datum, t) for datum in self.data),
             self.hand_until,
             dwell_over_at if dwell_over_at > t else NEVER,
             contact.next_look(self.setup.feedback_s, looked),

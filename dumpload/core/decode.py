@@ -23,6 +23,8 @@ _MILLISECONDS_FROM = 1e11
 
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
+_ARRAY_INDEX = re.compile(r"0|[1-9]\d{0,8}", re.ASCII)
+
 
 class Reason(StrEnum):
     """Why a message or a value in it was rejected."""
@@ -152,13 +154,13 @@ def resolve(document: Any, pointer: tuple[str, ...]) -> Any:
     Raises:
         LookupError: nothing is there.
     """
-    for token in pointer:
+    for key in pointer:
         if isinstance(document, dict):
-            document = document[token]
-        elif isinstance(document, list) and (token == "0" or re.fullmatch(r"[1-9]\d{0,8}", token, re.ASCII)):
-            document = document[int(token)]
+            document = document[key]
+        elif isinstance(document, list) and _ARRAY_INDEX.fullmatch(key):
+            document = document[int(key)]
         else:
-            raise LookupError(token)
+            raise LookupError(key)
     return document
 
 
