@@ -12,6 +12,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any, NamedTuple, NoReturn
 
+from dumpload.core.freshness import MISSING
 from dumpload.core.signals import QUANTITIES, Signal
 
 MAX_PAYLOAD_BYTES = 64 * 1024
@@ -174,16 +175,24 @@ def to_base_unit(signal: Signal, unit: str, raw: float) -> float:
     return raw if factor == 1.0 and offset == 0.0 else round(raw * factor + offset, 9)
 
 
+def parse_rfc3339(text: str) -> float:
+    """Return the Unix time (s) of an RFC 3339 date-time with its offset, or NaN if it is not one."""
+    if not _RFC_3339.fullmatch(text):
+        return MISSING
+    try:
+        return datetime.fromisoformat(text.upper()).timestamp()
+    except (ValueError, OverflowError):
+        return MISSING
+
+
 def source_age(stamp: Any, wall: float, max_age_s: float) -> float:
     """Return how old a sample is by its source's own timestamp (s, never negative), `wall` being Unix seconds."""
-    if isinstance(stamp, str) and _RFC_3339.fullmatch(stamp):
-        try:
-            taken = datetime.fromisoformat(stamp.upper()).timestamp()
-        except (ValueError, OverflowError):
-            raise _RejectedError(Reason.BAD_TIMESTAMP) from None
-    elif isinstance(stamp, float) and math.isfinite(stamp):
+    taken = MISSING
+    if isinstance(stamp, str):
+        taken = parse_rfc3339(stamp)
+    elif isinstance(stamp, float):
         taken = stamp / 1000.0 if stamp >= _MILLISECONDS_FROM else stamp
-    else:
+    if not math.isfinite(taken):
         raise _RejectedError(Reason.BAD_TIMESTAMP)
     if taken > wall + FUTURE_TOLERANCE_S:
         raise _RejectedError(Reason.FROM_FUTURE)

@@ -49,6 +49,7 @@ class Cause(IntEnum):
     SURPLUS = 15
     HAND = 16
     MIN_ON_DWELL = 17
+    STOPPING = 18  # never given by the law: the service drove the relay off because it is ending
 
 
 class Limits(NamedTuple):

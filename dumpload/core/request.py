@@ -1,0 +1,94 @@
+"""What a person may ask of a running daemon: bytes to a request, or a refusal with its reason. Never raises.
+
+A request moves the selector or resets a lockout; it never defeats a veto.
+"""
+
+import math
+from typing import Any, NamedTuple
+
+from dumpload.core.decode import Reason, parse_json, parse_rfc3339
+from dumpload.core.freshness import MISSING
+from dumpload.core.law import Selector
+
+MAX_AGE_S = 60.0
+"""A request issued longer ago than this is expired (our choice, no source)."""
+
+_KEYS = {"selector", "for_s", "reset", "issued_at", "boot_id"}
+
+
+class Request(NamedTuple):
+    """A request to obey: a selector position (`for_s` s when hand, else NaN), a lockout reset, or both."""
+
+    selector: Selector | None
+    for_s: float
+    reset: bool
+
+
+class Refusal(NamedTuple):
+    """Why a request is not obeyed."""
+
+    reason: str
+
+
+class Terms(NamedTuple):
+    """What a request is judged by: Unix time now (s), the running boot's identifier, the longest hand time (s)."""
+
+    wall: float
+    boot_id: str
+    max_hand_s: float
+
+
+def read_request(payload: bytes, *, retained: bool, terms: Terms) -> Request | Refusal:
+    """Return what is asked, or why it is refused."""
+    if retained:
+        return Refusal("retained: a request must be sent live; clear it at the broker")
+    try:
+        document = parse_json(payload)
+    except ValueError as error:
+        reason: Reason = error.args[0]
+        return Refusal(f"malformed: {reason.value}")
+    if not isinstance(document, dict):
+        return Refusal("malformed: a JSON object is expected")
+    if unknown := sorted(set(document) - _KEYS):
+        return Refusal(f"malformed: unknown key {unknown[0]!r}; known are {', '.join(sorted(_KEYS))}")
+    stale = _staleness(document, terms)
+    return Refusal(stale) if stale else _read_intent(document, terms)
+
+
+def _staleness(document: dict[str, Any], terms: Terms) -> str:
+    if "boot_id" in document and document["boot_id"] != terms.boot_id:
+        return f"expired: meant for boot {document['boot_id']!r}, this is {terms.boot_id!r}"
+    if "issued_at" not in document:
+        return ""
+    issued_at = document["issued_at"]
+    taken = parse_rfc3339(issued_at) if isinstance(issued_at, str) else MISSING
+    if math.isnan(taken):
+        return "malformed: issued_at must be an RFC 3339 time with its offset"
+    if abs(terms.wall - taken) > MAX_AGE_S:
+        return f"expired: issued {terms.wall - taken:.0f} s ago, at most {MAX_AGE_S:.0f} s are accepted"
+    return ""
+
+
+def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
+    reset = document.get("reset", False)
+    if not isinstance(reset, bool):
+        return Refusal("malformed: reset must be true or false")
+    if "selector" not in document:
+        return Request(None, MISSING, reset=True) if reset else Refusal("malformed: nothing is asked")
+    names = {position.name.lower(): position for position in Selector}
+    chosen = document["selector"]
+    if not isinstance(chosen, str) or chosen not in names:
+        return Refusal(f"malformed: selector must be one of {', '.join(names)}")
+    selector = names[chosen]
+    if selector != Selector.HAND:
+        return (
+            Refusal("malformed: for_s goes with hand only")
+            if "for_s" in document
+            else Request(selector, MISSING, reset)
+        )
+    for_s = document.get("for_s", terms.max_hand_s)
+    if not isinstance(for_s, float) or not math.isfinite(for_s) or for_s <= 0:
+        return Refusal("malformed: for_s must be a number of seconds above 0")
+    if for_s > terms.max_hand_s:
+        return Refusal(f"over-long: hand for {for_s:g} s, at most {terms.max_hand_s:g} s (request.max_hand_s)")
+    return Request(selector, for_s, reset)

@@ -1,0 +1,136 @@
+"""The log: one event per line on standard error, JSON for machines, plain lines on a terminal.
+
+Logging must never stand between a decision and the relay, so nothing here blocks or raises: lines go through a
+bounded queue to a thread of their own, and what does not fit, or cannot be written, is dropped and counted.
+"""
+
+import json
+import logging
+import os
+import threading
+from collections import deque
+from collections.abc import Callable, Hashable, MutableMapping
+from typing import Any
+
+import structlog
+
+from dumpload.core.window import utc_text
+
+QUEUE_LINES = 1000
+REPEAT_EVERY_S = 60.0
+
+Fields = MutableMapping[str, Any]
+
+
+class LineWriter:
+    """Writes lines to a file descriptor from a thread of its own."""
+
+    def __init__(self, descriptor: int) -> None:
+        """Start the thread; `descriptor` may be slow, full, or closed at the other end."""
+        self._descriptor = descriptor
+        self._lines: deque[str] = deque(maxlen=QUEUE_LINES)
+        self._wanted = threading.Semaphore(0)
+        self._idle = threading.Event()
+        self.dropped = 0
+        threading.Thread(target=self._run, name="log-writer", daemon=True).start()
+
+    def put(self, line: str) -> None:
+        """Queue a line; the oldest waiting one is dropped when the queue is full."""
+        if len(self._lines) == QUEUE_LINES:
+            self.dropped += 1
+        self._idle.clear()
+        self._lines.append(line)
+        self._wanted.release()
+
+    def flush(self, within_s: float) -> None:
+        """Wait until everything is written, at most `within_s`."""
+        if self._lines:
+            self._idle.wait(within_s)
+
+    def _run(self) -> None:
+        while True:
+            self._wanted.acquire()
+            try:
+                line = self._lines.popleft()
+            except IndexError:  # it was dropped for a newer one
+                continue
+            self._write(line)
+            if not self._lines:
+                self._idle.set()
+
+    def _write(self, line: str) -> None:
+        data = (line + "\n").encode("utf-8", "backslashreplace")
+        try:
+            while data:
+                data = data[os.write(self._descriptor, data) :]
+        except OSError:
+            self.dropped += 1
+
+
+class Repeats:
+    """Lets the first of a kind through at once, then one a minute with the number left out."""
+
+    def __init__(self) -> None:
+        """Nothing has been seen yet."""
+        self._seen: dict[Hashable, tuple[float, int]] = {}
+
+    def admit(self, kind: Hashable, t: float) -> int | None:
+        """Return how many of this kind were left out since the last one let through, or None to leave this out."""
+        last, left_out = self._seen.get(kind, (-REPEAT_EVERY_S, 0))
+        if t - last < REPEAT_EVERY_S:
+            self._seen[kind] = (last, left_out + 1)
+            return None
+        self._seen[kind] = (t, 0)
+        return left_out
+
+
+def render_json(_logger: Any, _method: str, fields: Fields) -> str:
+    """One JSON object per line; what JSON cannot say is said as text."""
+    return json.dumps(fields, default=str, ensure_ascii=False)
+
+
+def render_line(_logger: Any, _method: str, fields: Fields) -> str:
+    """One readable line: local time, level if not plain, the sentence if there is one, else the event and its fields."""
+    clock = fields.pop("at")[11:19]
+    level = fields.pop("level")
+    mark = "" if level == "info" else f"{level.upper()}: "
+    event, sentence = fields.pop("event"), fields.pop("text", None)
+    trace = fields.pop("exception", None)
+    if sentence is None:
+        sentence = " ".join([str(event).replace("_", " "), *(f"{key}={value}" for key, value in fields.items())])
+    return f"{clock}Z  {mark}{sentence}" + (f"\n{trace}" if trace else "")
+
+
+class _ToWriter(logging.Handler):
+    """Sends what libraries log through the standard library the same way."""
+
+    def __init__(self, log: Any) -> None:
+        super().__init__(logging.WARNING)
+        self._log = log
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._log.warning("library", logger=record.name, message=record.getMessage())
+
+
+def open_log(descriptor: int, wall: Callable[[], float], *, human: bool) -> tuple[Any, LineWriter]:
+    """Set up logging to a descriptor; return the logger and its writer. `wall` gives Unix seconds."""
+    writer = LineWriter(descriptor)
+
+    def stamp(_logger: Any, method: str, fields: Fields) -> Fields:
+        return {"at": utc_text(wall()), "level": "warning" if method == "warn" else method, **fields}
+
+    log = structlog.wrap_logger(
+        _Sink(writer.put),
+        processors=[stamp, structlog.processors.format_exc_info, render_line if human else render_json],
+        wrapper_class=structlog.BoundLogger,
+        cache_logger_on_first_use=True,
+    )
+    logging.basicConfig(handlers=[_ToWriter(log)], level=logging.WARNING, force=True)
+    return log, writer
+
+
+class _Sink:
+    """What structlog calls with a finished line, whatever the level."""
+
+    def __init__(self, put: Callable[[str], None]) -> None:
+        self.debug = self.info = self.warning = self.error = self.exception = self.critical = put

@@ -1,0 +1,109 @@
+"""The link to the broker: connects in the background, for ever, and keeps what must not be lost on the way.
+
+Never blocks the event loop and never raises for anything the network or the broker does.
+"""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+
+from dumpload.io.mqtt_client import LinkOptions
+from dumpload.io.mqtt_session import Listener, Session
+
+FIRST_DELAY_S = 1.0
+LONGEST_DELAY_S = 60.0
+SETTLED_S = 10.0
+"""A connection that lived this long was a good one: the next back-off starts from the shortest again."""
+
+OUTBOX_LIMIT = 100
+
+
+class Link:
+    """Keeps a session to the broker; publishes over it when it is up."""
+
+    def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
+        """Keep the options; nothing happens before `run`. `clock` gives monotonic seconds."""
+        self._options = options
+        self._listener = listener
+        self._clock = clock
+        self._session: Session | None = None
+        self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
+        self._on_the_way: dict[int, tuple[str, str]] = {}
+        self.dropped = 0
+
+    @property
+    def is_up(self) -> bool:
+        """Whether connected with every subscription acknowledged."""
+        return self._session is not None and self._session.is_up
+
+    async def run(self) -> None:
+        """Connect, serve until lost, wait, and again; until cancelled."""
+        delay_s = FIRST_DELAY_S
+        while True:
+            began = self._clock()
+            reason = await self._serve_once()
+            self._listener.on_down(reason)
+            if self._clock() - began >= SETTLED_S:
+                delay_s = FIRST_DELAY_S
+            await asyncio.sleep(delay_s)
+            delay_s = min(2 * delay_s, LONGEST_DELAY_S)
+
+    async def _serve_once(self) -> str:
+        session = Session(self._options, self._listener, self._clock)
+        session.acknowledged = self._forget
+        self._session = session
+        try:
+            await session.open()
+            return await session.lost
+        except OSError as error:
+            return f"no connection to {self._options.host}:{self._options.port}: {error}"
+        finally:
+            self._session = None
+            session.close()
+            # What was not acknowledged goes first when the link is up again: at least once, in order.
+            unsent = [*self._on_the_way.values(), *self._outbox]
+            self._on_the_way.clear()
+            self.dropped += max(0, len(unsent) - OUTBOX_LIMIT)
+            self._outbox = deque(unsent, maxlen=OUTBOX_LIMIT)
+
+    def _forget(self, packet_id: int) -> None:
+        self._on_the_way.pop(packet_id, None)
+
+    def tick(self) -> None:
+        """Supervise, once a second: arrival stamp, keepalive, a broker that says nothing."""
+        if self._session is not None:
+            self._session.tick()
+
+    def publish(
+        self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
+    ) -> None:
+        """Publish if the link is up; otherwise the message is dropped (state is published again when it is)."""
+        if self._session is not None and self._session.is_up:
+            self._session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
+
+    def publish_surely(self, topic: str, payload: str) -> None:
+        """Publish at QoS 1; kept and sent again until acknowledged. The oldest of over 100 waiting are dropped."""
+        if len(self._outbox) == OUTBOX_LIMIT:
+            self.dropped += 1
+        self._outbox.append((topic, payload))
+        self.flush()
+
+    def flush(self) -> None:
+        """Send what waits, if the link is up."""
+        while (
+            self._outbox and self._session is not None and self._session.is_up and len(self._on_the_way) < OUTBOX_LIMIT
+        ):
+            topic, payload = self._outbox.popleft()
+            packet_id = self._session.publish(topic, payload, qos=1, retain=False, expires_s=None)
+            self._on_the_way[packet_id] = (topic, payload)
+
+    async def close(self, within_s: float) -> None:
+        """Send what waits, for at most `within_s`, then say goodbye."""
+        session = self._session
+        if session is None:
+            return
+        loop = asyncio.get_running_loop()
+        give_up_at = loop.time() + within_s
+        while (session.has_unsent or self._on_the_way) and loop.time() < give_up_at:  # noqa: ASYNC110  (bounded)
+            await asyncio.sleep(0.01)
+        session.close()

@@ -1,0 +1,257 @@
+"""One connection to the broker, from connect to loss, on the event loop's own socket callbacks.
+
+Everything here runs on the event loop's thread, except `connect`, which may block for seconds and runs on a thread
+of its own. A session is used once: the next connection is a new one, so nothing of a broken one is carried over.
+
+Arrival is stamped with the last moment at which the socket was known to be empty, never with the moment a callback
+ran: what piled up during a stall is as old as the stall.
+"""
+
+import asyncio
+import contextlib
+import socket
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, NamedTuple, Protocol, cast
+
+from paho.mqtt import client as paho
+from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.reasoncodes import ReasonCode
+
+from dumpload.io.mqtt_client import CONNECT_TIMEOUT_S, LinkOptions, connect, expiry, make_client, subscribe
+
+SLICE_S = 0.002
+"""How long a burst may keep the event loop before timers and signals get their turn."""
+
+STALL_S = 3.0
+"""A socket not known to be empty for this long means that we, or the link, have been standing still."""
+
+_TAKEN_OVER = 0x8E
+
+
+class Message(NamedTuple):
+    """One message. `stamp`: the earliest moment at which it can have arrived is not before this (monotonic s)."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    stamp: float
+
+
+class Listener(Protocol):
+    """Who is told what happens on the link; all calls come on the event loop's thread."""
+
+    def on_message(self, message: Message) -> None:
+        """A message came."""
+
+    def on_up(self) -> None:
+        """Connected, and every subscription acknowledged."""
+
+    def on_down(self, reason: str) -> None:
+        """The connection is lost, or could not be made."""
+
+    def on_doubt(self, reason: str) -> None:
+        """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
+
+    def on_callback_error(self, error: Exception) -> None:
+        """Handling a message raised; the message is not handled again."""
+
+
+class Session:
+    """One connection. `lost` is done, with the reason, when the session has ended."""
+
+    def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
+        """Prepare; nothing is sent or read before `open`. `clock` gives monotonic seconds."""
+        self._options = options
+        self._listener = listener
+        self._clock = clock
+        self._loop = asyncio.get_running_loop()
+        self.lost: asyncio.Future[str] = self._loop.create_future()
+        self.acknowledged: Callable[[int], None] = lambda _mid: None
+        self.drained_at = clock()
+        self._stamp = self.drained_at
+        self._behind = False
+        self._reading_on = False
+        self._socket: socket.socket | None = None
+        self._opened_at = self.drained_at
+        self.is_up = False
+        self._client = make_client(options)
+        self._client.on_connect = self._on_connect
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_subscribe = self._on_subscribe
+        self._client.on_message = self._on_message
+        self._client.on_publish = self._on_publish
+        self._client.on_socket_open = self._on_socket_open
+        self._client.on_socket_close = self._on_socket_close
+        self._client.on_socket_register_write = self._on_register_write
+        self._client.on_socket_unregister_write = self._on_unregister_write
+
+    # ---- opening: the blocking part on a thread of its own ----
+
+    async def open(self) -> None:
+        """Connect to the broker and send CONNECT.
+
+        Raises:
+            OSError: unreachable, refused, timed out, or a TLS or password file that cannot be used.
+        """
+        done: asyncio.Future[None] = self._loop.create_future()
+
+        def report(error: Exception | None) -> None:
+            if not done.done():
+                done.set_exception(error) if error else done.set_result(None)
+
+        def work() -> None:
+            error: Exception | None = None
+            try:
+                connect(self._client, self._options)
+            except Exception as caught:  # noqa: BLE001  (carried to the event loop)
+                error = caught if isinstance(caught, OSError) else OSError(f"{type(caught).__name__}: {caught}")
+            with contextlib.suppress(RuntimeError):  # the loop is gone: nobody waits
+                self._loop.call_soon_threadsafe(report, error)
+
+        # A daemon thread, not an executor: a look-up that hangs must not keep the process from ending.
+        threading.Thread(target=work, name="mqtt-connect", daemon=True).start()
+        await done
+        self._start_reading()
+
+    def _start_reading(self) -> None:
+        sock = cast("socket.socket | None", self._client.socket())
+        if sock is None:
+            self._end("the connection was closed while it was being made")
+            return
+        self._socket = sock
+        self.drained_at = self._opened_at = self._clock()
+        self._loop.add_reader(sock, self.read)
+        if self._client.want_write():
+            self._loop.add_writer(sock, self._write)
+
+    # ---- reading and writing ----
+
+    def read(self) -> None:
+        """Take what the socket has; called when it is readable, and by the supervision tick."""
+        if self._socket is None or self._reading_on:
+            return
+        before = self._clock()
+        self._notice_stall(before)
+        self._stamp = self.drained_at
+        if self._client.fill():
+            self.drained_at = before
+        elif not self._client.at_end:
+            self._loop.call_soon(self.read)
+        if self._client.chunk or self._client.at_end:
+            self._handle_chunk()
+
+    def _notice_stall(self, now: float) -> None:
+        behind = now - self.drained_at > STALL_S
+        if behind and not self._behind:
+            self._listener.on_doubt(f"stood still for {now - self.drained_at:.1f} s")
+        self._behind = behind
+
+    def _handle_chunk(self) -> None:
+        """Handle the packets of the chunk, a slice of time at once, so that deadlines due meanwhile are met."""
+        self._reading_on = False
+        slice_ends = time.monotonic() + SLICE_S
+        while self._socket is not None:
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+                self._end("the connection broke")
+            if not self._client.chunk:
+                return
+            if time.monotonic() >= slice_ends:
+                self._reading_on = True
+                self._loop.call_soon(self._handle_chunk)
+                return
+
+    def _write(self) -> None:
+        if self._client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._end("the connection broke")
+
+    def tick(self) -> None:
+        """Once a second: read what is there (which keeps the arrival stamp young), then keepalive."""
+        if self._socket is None:
+            return
+        self.read()
+        if not self.is_up and self._clock() - self._opened_at > max(self._options.keepalive_s, CONNECT_TIMEOUT_S):
+            self._end("the broker accepted the connection and then said nothing")
+        elif self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._end("the broker has gone silent (keepalive)")
+
+    def publish(self, topic: str, payload: str, *, qos: int, retain: bool, expires_s: int | None) -> int:
+        """Queue a message; return its packet identifier."""
+        return self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
+
+    @property
+    def has_unsent(self) -> bool:
+        """Whether anything still waits to be written."""
+        return self._socket is not None and self._client.want_write()
+
+    def close(self) -> None:
+        """Say goodbye and let the socket go; the broker then publishes no will."""
+        if self._socket is not None:
+            self._client.disconnect()
+            self._client.loop_write()
+        self._end("closed by us")
+
+    def _end(self, reason: str) -> None:
+        if not self.lost.done():
+            self.lost.set_result(reason)
+        self._forget_socket()
+        if (sock := self._client.socket()) is not None:
+            sock.close()
+
+    def _forget_socket(self) -> None:
+        if self._socket is not None:
+            self._loop.remove_reader(self._socket)
+            self._loop.remove_writer(self._socket)
+        self._socket = None
+        self.is_up = False
+
+    # ---- paho's callbacks: on the event loop's thread, but for the two named ----
+
+    def _on_socket_open(self, _client: paho.Client, _userdata: Any, sock: Any) -> None:
+        """On the connect thread: paho leaves Nagle's algorithm on, which can hold a small packet back for 40 ms."""
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def _on_register_write(self, _client: paho.Client, _userdata: Any, _sock: Any) -> None:
+        """On the connect thread while connecting (then `_start_reading` looks), else on the event loop's."""
+        if self._socket is not None:
+            self._loop.add_writer(self._socket, self._write)
+
+    def _on_unregister_write(self, _client: paho.Client, _userdata: Any, _sock: Any) -> None:
+        if self._socket is not None:
+            self._loop.remove_writer(self._socket)
+
+    def _on_socket_close(self, _client: paho.Client, _userdata: Any, _sock: Any) -> None:
+        self._forget_socket()
+
+    def _on_connect(self, _client: paho.Client, _userdata: Any, flags: Any, code: ReasonCode, _props: Any) -> None:
+        if code.is_failure:
+            self._end(f"the broker refused: {code} (mqtt.username, mqtt.password_file, mqtt.client_id)")
+            return
+        if flags.session_present:
+            self._listener.on_doubt("the broker resumed an old session though a clean one was asked for")
+        subscribe(self._client, self._options)
+
+    def _on_subscribe(self, _client: paho.Client, _userdata: Any, _mid: int, codes: Any, _props: Any) -> None:
+        denied = [one.topic for one, code in zip(self._options.subscriptions, codes, strict=False) if code.is_failure]
+        if denied:
+            self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
+            return
+        self.is_up = True
+        self._listener.on_up()
+
+    def _on_message(self, _client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
+        try:
+            self._listener.on_message(Message(message.topic, bytes(message.payload), message.retain, self._stamp))
+        except Exception as error:  # noqa: BLE001  (raised here, paho would hand out the same message for ever)
+            self._listener.on_callback_error(error)
+
+    def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, *_rest: Any) -> None:
+        self.acknowledged(mid)
+
+    def _on_disconnect(self, _client: paho.Client, _userdata: Any, _flags: Any, code: ReasonCode, _props: Any) -> None:
+        if code.value == _TAKEN_OVER:
+            self._end(f"another client connected as {self._options.client_id!r} (mqtt.client_id must be unique)")
+        else:
+            self._end(f"the connection was lost: {code}")
