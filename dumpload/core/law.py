@@ -4,7 +4,8 @@ The surplus latch remembers that the bank was nearly full; the selector turns la
 forbid; the dwells keep the relay from chattering. What the relay then does is one table, `RULES`, so that its
 safety can be read as data: there is exactly one way from off to on, and every veto leads to off.
 
-Arguments and results are floats, ints, bools, enums and named tuples of them. A missing number is NaN.
+Arguments and results are floats, ints, bools, enums and named tuples of them, so that `step` can be compiled as it
+stands (hence no `_replace`, and no enum as an index). A missing number is NaN.
 """
 
 from enum import IntEnum
@@ -145,7 +146,7 @@ def latch_surplus(limits: Limits, memory: Memory, inputs: Inputs) -> tuple[bool,
     soc = inputs.state_of_charge
     if not soc >= limits.cut_out_percent:  # NaN lands here too: no data, no surplus
         return False, MISSING
-    if soc < limits.cut_in_percent:
+    if not soc >= limits.cut_in_percent:
         return memory.surplus, MISSING
     above_since = memory.above_since
     if is_missing(above_since):
@@ -169,7 +170,7 @@ def first_veto(limits: Limits, inputs: Inputs) -> Cause:
 
 
 def name_cause(limits: Limits, memory: Memory, inputs: Inputs, veto: Cause, why: Why) -> Cause:
-    """Return the cause to publish; `memory` has the new latch and still the old position."""
+    """Return the cause to publish; `memory` has the position before the rule is applied."""
     if why == Why.VETO:
         return veto
     if why == Why.DEMAND:
@@ -180,7 +181,7 @@ def name_cause(limits: Limits, memory: Memory, inputs: Inputs, veto: Cause, why:
         return Cause.MIN_OFF_DWELL
     if memory.position == Position.ON and inputs.state_of_charge < limits.cut_out_percent:
         return Cause.BELOW_CUT_OUT
-    return Cause.BELOW_CUT_IN if is_missing(memory.above_since) else Cause.CONFIRMING
+    return Cause.CONFIRMING if inputs.state_of_charge >= limits.cut_in_percent else Cause.BELOW_CUT_IN
 
 
 def step(limits: Limits, memory: Memory, inputs: Inputs) -> Verdict:
@@ -190,14 +191,14 @@ def step(limits: Limits, memory: Memory, inputs: Inputs) -> Verdict:
     Returns the new memory and the cause. Pure: equal arguments give equal results.
     """
     surplus, above_since = latch_surplus(limits, memory, inputs)
-    latched = memory._replace(surplus=surplus, above_since=above_since)
+    latched = Memory(surplus, above_since, memory.position, memory.relay_since)
     veto = first_veto(limits, inputs)
     demanded = inputs.selector == Selector.HAND or (inputs.selector == Selector.AUTO and surplus)
     situation = Situation.VETOED if veto != Cause.NONE else Situation.DEMANDED if demanded else Situation.IDLE
     dwell_s = limits.min_on_s if memory.position == Position.ON else limits.min_off_s
     dwell_over = inputs.t >= memory.relay_since + dwell_s
-    rule = RULES[memory.position][situation][dwell_over]
-    cause = name_cause(limits, latched, inputs, veto, rule.why)
+    rule = RULES[memory.position.value][situation.value][int(dwell_over)]
+    cause = name_cause(limits, memory, inputs, veto, rule.why)
     if rule.position == memory.position:
         return Verdict(latched, cause)
-    return Verdict(latched._replace(position=rule.position, relay_since=inputs.t), cause)
+    return Verdict(Memory(surplus, above_since, rule.position, inputs.t), cause)
