@@ -6,6 +6,7 @@ across a change to or from summer time.
 
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from itertools import pairwise
 from typing import NamedTuple
 
 from dumpload.core.freshness import NEVER
@@ -52,7 +53,7 @@ def parse_span(text: str) -> Span:
 
 def _minutes(text: str) -> int:
     hours, colon, minutes = text.partition(":")
-    if not (colon and len(hours) == len(minutes) == 2 and hours.isdecimal() and minutes.isdecimal()):  # noqa: PLR2004
+    if not (colon and text.isascii() and len(hours) == len(minutes) == 2 and (hours + minutes).isdigit()):  # noqa: PLR2004
         raise ValueError(text)
     total = int(hours) * 60 + int(minutes)
     if int(minutes) >= 60 or total > MINUTES_PER_DAY:  # noqa: PLR2004
@@ -86,18 +87,16 @@ class Schedule:
         return self._last
 
     def _look_up(self, wall: float) -> LocalTime:
+        today = datetime.fromtimestamp(wall, self._zone).date()
+        days = [self._midnight(today + timedelta(days=ahead)) for ahead in range(4)]
+        inside = self._inside(wall)
+        edges = sorted(edge for edge in self._edges(today) + self._jumps(days) if edge > wall)
+        changes_at = next((edge for edge in edges if self._inside(edge) != inside), NEVER)
+        return LocalTime(wall, inside, changes_at, today.toordinal(), days[0], days[1], min(changes_at, days[1]))
+
+    def _inside(self, wall: float) -> bool:
         here = datetime.fromtimestamp(wall, self._zone)
-        today = here.date()
-        began, ends = self._midnight(today), self._midnight(today + timedelta(days=1))
-        changes_at = min(edge for edge in self._edges(today) if edge > wall) if self._spans else NEVER
-        valid_until = min(changes_at, ends)
-        if self._offset(valid_until) != here.utcoffset():
-            # Local time jumps in between, and may jump into or out of a span: look again there.
-            valid_until = self._find_jump(wall, valid_until)
-            changes_at = valid_until if self._spans else NEVER
-        minute = here.hour * 60 + here.minute
-        inside = contains(self._spans, minute)
-        return LocalTime(wall, inside, changes_at, today.toordinal(), began, ends, valid_until)
+        return contains(self._spans, here.hour * 60 + here.minute)
 
     def _midnight(self, day: date) -> float:
         return datetime.combine(day, time(), self._zone).timestamp()
@@ -112,12 +111,18 @@ class Schedule:
                 edges += [local.replace(fold=0).timestamp(), local.replace(fold=1).timestamp()]
         return edges
 
+    def _jumps(self, days: list[float]) -> list[float]:
+        """Return when local time jumps, and may jump into or out of a span (Unix s)."""
+        return [
+            self._find_jump(begin, end) for begin, end in pairwise(days) if self._offset(begin) != self._offset(end)
+        ]
+
     def _offset(self, wall: float) -> timedelta | None:
         return datetime.fromtimestamp(wall, self._zone).utcoffset()
 
     def _find_jump(self, before: float, after: float) -> float:
         """Return the whole second at which the zone's offset changes, between two Unix times."""
-        low, high = int(before), int(after) + 1
+        low, high = int(before), int(after)
         while high - low > 1:
             middle = (low + high) // 2
             low, high = (middle, high) if self._offset(middle) == self._offset(before) else (low, middle)
