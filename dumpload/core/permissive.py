@@ -106,8 +106,8 @@ def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: Permissive
 
 
 def count_on_time(memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
-    """Return the on-time (s) of the current local day up to now."""
-    same_day = memory.day == inputs.day
+    """Return the on-time (s) of the current local day up to now. A clock set back does not renew the day's budget."""
+    same_day = inputs.day <= memory.day
     base = memory.on_time_s if same_day else 0.0
     if inputs.position != Position.ON:
         return base
