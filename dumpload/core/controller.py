@@ -13,7 +13,7 @@ from dumpload.core.contact import Evidence, Feedback
 from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, admit, expiry_after, live_value
 from dumpload.core.law import Cause, Limits, Position, Selector
 from dumpload.core.permissive import PermissiveInputs, PermissiveLimits
-from dumpload.core.signals import Signal
+from dumpload.core.signals import Signal, in_range
 from dumpload.core.window import Schedule, Span
 
 
@@ -122,22 +122,24 @@ class Controller:
         return self.data[Signal.STATE_OF_CHARGE].expires_at
 
     def reconfigure(self, setup: Setup) -> None:
-        """Take new settings; everything remembered stays. The next event is judged by them."""
+        """Take new settings; everything remembered stays. The deadline is then due: wake it at once."""
         self.data = [
             NO_DATUM if datum is NO_DATUM else datum._replace(expires_at=min(datum.expires_at, datum.stamp + max_age))
             for datum, max_age in zip(self.data, setup.max_age_s, strict=True)
         ]
         self.setup = setup
         self._schedule = Schedule(setup.spans, setup.zone)
+        self.deadline = -NEVER
 
     def handle(self, event: Event) -> tuple[Decision, ...]:
         """Apply one event and return the decisions, oldest first.
 
-        There are two when a deadline had passed before the event came: what was lost meanwhile stays lost.
-        Times must not go back; at equal times an event comes before the deadline.
+        There are two when a deadline had passed before the event came: what was lost meanwhile stays lost, but
+        nothing starts on an overdue deadline, since the event may forbid it. Times must not go back; at equal times
+        an event comes before the deadline.
         """
         if self.deadline < event.t and event.kind != Kind.WAKE:
-            late = self._evaluate(event._replace(kind=Kind.WAKE), accepted=False)
+            late = self._evaluate(event._replace(kind=Kind.WAKE), accepted=False, overdue=True)
             return late, self._evaluate(event, accepted=self._take(event))
         return (self._evaluate(event, accepted=self._take(event)),)
 
@@ -162,9 +164,10 @@ class Controller:
         return False
 
     def _admit(self, event: Event) -> bool:
-        datum = admit(event.value, event.stamp, self.setup.max_age_s[event.signal])
-        if not event.t < datum.expires_at:
-            return False  # so late that it is already too old
+        stamp = min(event.stamp, event.t)  # nothing is measured in the future; a missing stamp stays missing
+        datum = admit(event.value, stamp, self.setup.max_age_s[event.signal])
+        if not (in_range(event.signal, event.value) and event.t < datum.expires_at):
+            return False  # not to be believed, or so late that it is already too old
         self.data[event.signal] = datum
         self._seen = self._seen or event.signal == Signal.STATE_OF_CHARGE
         return True
@@ -173,9 +176,9 @@ class Controller:
         datum = self.data[signal]
         self.data[signal] = datum._replace(expires_at=min(datum.expires_at, t))
 
-    def _evaluate(self, event: Event, *, accepted: bool) -> Decision:
+    def _evaluate(self, event: Event, *, accepted: bool, overdue: bool = False) -> Decision:
         t = event.t
-        if t >= self.hand_until:
+        if not t < self.hand_until:  # a hand without an end is over too
             self.selector, self.hand_until = Selector.AUTO, NEVER
         looked = self._look_at_contact(t)
         asked = self._ask_permissives(event)
@@ -186,9 +189,13 @@ class Controller:
             t, soc, is_sample, self._seen, self.selector, self.lockout != Lockout.NONE, self.permitted.cause
         )
         self.law_memory, cause = law.step(self.setup.limits, before, inputs)
+        if overdue and self.position > before.position:
+            self.law_memory = self.law_memory._replace(position=before.position, relay_since=before.relay_since)
+            cause = Cause.MIN_OFF_DWELL
         previous, self.cause = self.cause, cause
         changed = self.law_memory.position != before.position
         if changed:  # the evidence and the day's on-time count from the new position
+            self.evidence = Evidence.NONE
             looked = looked._replace(position=self.position, relay_since=t)
             asked = asked._replace(position=self.position, relay_since=t)
         self.deadline = self._next_deadline(looked, asked)

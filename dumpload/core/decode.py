@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import Any, NamedTuple, NoReturn
 
 from dumpload.core.freshness import MISSING
-from dumpload.core.signals import QUANTITIES, Signal
+from dumpload.core.signals import QUANTITIES, Signal, in_range
 
 MAX_PAYLOAD_BYTES = 64 * 1024
 FUTURE_TOLERANCE_S = 5.0
@@ -213,8 +213,7 @@ def _read(document: Any, field: Field, wall: float) -> Reading | Unknown:
     if not math.isfinite(raw):
         raise _RejectedError(Reason.NOT_FINITE)
     value = to_base_unit(field.signal, field.unit, raw)
-    quantity = QUANTITIES[field.signal]
-    if not quantity.low <= value <= quantity.high:
+    if not in_range(field.signal, value):
         raise _RejectedError(Reason.OUT_OF_RANGE)
     if field.timestamp_pointer is None:
         return Reading(field.signal, value, 0.0)

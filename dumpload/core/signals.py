@@ -56,6 +56,11 @@ QUANTITIES: dict[Signal, Quantity] = {
 }
 
 
+def in_range(signal: Signal, value: float) -> bool:
+    """Return whether a value in the signal's base unit can be believed. NaN and the infinities never can."""
+    return QUANTITIES[signal].low <= value <= QUANTITIES[signal].high
+
+
 def signal_name(signal: Signal) -> str:
     """Return the name used in config, columns and JSON, such as `state_of_charge`."""
     return signal.name.lower()
