@@ -12,9 +12,6 @@ from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.core.window import utc_text
 
-STATUS_EVERY_S = 30.0
-STATUS_EXPIRES_S = 90
-
 Document = dict[str, Any]
 
 

@@ -1,0 +1,18 @@
+"""The entry point. `off` takes a short way: it must drive the pin off before anything heavy is imported."""
+
+import sys
+
+
+def main() -> int:
+    """Run the command on the command line; return its exit code."""
+    if sys.argv[1:2] == ["off"]:
+        from dumpload.io.off import main as drive_off  # noqa: PLC0415
+
+        return drive_off(sys.argv[2:])
+    from dumpload.cli import main as run_command  # noqa: PLC0415
+
+    return run_command(sys.argv[1:])
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,115 @@
+"""Tells the outside what happened: log, broker and service manager. Decides nothing, and never raises.
+
+Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
+"""
+
+import secrets
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from dumpload.broker import Topics
+from dumpload.core.controller import Controller, Decision
+from dumpload.core.decode import Rejection
+from dumpload.core.explain import cause_name
+from dumpload.core.freshness import is_missing
+from dumpload.core.intake import Arrival
+from dumpload.core.signals import Signal, signal_name
+from dumpload.documents import Account, change_document, position_name, status_document, to_json
+from dumpload.io.logs import Repeats
+from dumpload.io.mqtt import Link
+from dumpload.io.systemd import Notifier
+
+STATUS_EVERY_S = 30.0
+STATUS_EXPIRES_S = 90
+
+
+class Voice(NamedTuple):
+    """What is told on the machine itself: the log (structlog) and the service manager."""
+
+    log: Any
+    notifier: Notifier
+
+
+class Announcer:
+    """Speaks for one controller."""
+
+    def __init__(
+        self, topics: Topics, link: Link, voice: Voice, *, clock: Callable[[], float], wall: Callable[[], float]
+    ) -> None:
+        """Keep the ways out. `clock` gives monotonic seconds, `wall` Unix seconds."""
+        self._topics = topics
+        self._link = link
+        self._log, self._notifier = voice
+        self._clock = clock
+        self._wall = wall
+        self._started_at = clock()
+        self._sequence = 0
+        self._rejected = 0
+        self._repeats = Repeats()
+        self.boot_id = secrets.token_hex(4)
+        self.status_due_at = clock()
+
+    def presence(self, word: str) -> None:
+        """Publish that we are "up" or "down", retained."""
+        self._link.publish(self._topics.presence, word, retain=True)
+
+    def change(self, controller: Controller, decision: Decision) -> None:
+        """Log and publish one relay change."""
+        document = change_document(decision)
+        soc = document["state_of_charge"]
+        charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
+        was = cause_name(decision.previous_cause)
+        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
+        ages = {
+            f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
+            for signal, datum in zip(Signal, controller.data, strict=True)
+            if not is_missing(datum.stamp)
+        }
+        self._log.info("relay_changed", text=text, **document, **ages)
+        self._link.publish_surely(self._topics.change, to_json(document))
+
+    def status(self, controller: Controller) -> None:
+        """Publish the retained status, and tell the service manager in one line."""
+        t = self._clock()
+        self.status_due_at = t + STATUS_EVERY_S
+        self._sequence += 1
+        account = Account(t, self._wall(), self._started_at, self.boot_id, self._sequence, self._rejected)
+        document = to_json(status_document(controller, account))
+        self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
+        self._notifier.status(summary(controller))
+
+    def status_within(self, seconds: float) -> None:
+        """Publish the status soon: something worth showing changed, but not the relay."""
+        self.status_due_at = min(self.status_due_at, self._clock() + seconds)
+
+    def rejected(self, rejection: Rejection, arrival: Arrival) -> None:
+        """Count a value that does not count, and log the first of its kind."""
+        self._rejected += 1
+        if (more := self._more((rejection, arrival.topic))) is None:
+            return
+        name, reason = signal_name(rejection.signal), rejection.reason.value
+        start = arrival.payload[:40].decode("utf-8", "replace")
+        text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"
+        self._log.warning("rejected", text=text, signal=name, reason=reason, topic=arrival.topic, total=self._rejected)
+
+    def refused(self, reason: str) -> None:
+        """Publish why a request is refused, and log the first of its kind."""
+        self._link.publish(self._topics.change, to_json({"refused": reason}))
+        if (more := self._more(("refused", reason))) is not None:
+            self._log.warning("request_refused", text=f"request refused: {reason}{more}", reason=reason)
+
+    def broker_down(self, reason: str) -> None:
+        """Log a lost or failed connection, the first of its kind."""
+        if (more := self._more(("down", reason))) is not None:
+            self._log.warning("broker_down", text=f"broker: {reason}; trying again{more}", reason=reason)
+
+    def _more(self, kind: Any) -> str | None:
+        left_out = self._repeats.admit(kind, self._clock())
+        if left_out is None:
+            return None
+        return f" ({left_out} more like this since)" if left_out else ""
+
+
+def summary(controller: Controller) -> str:
+    """Return one short line on what the relay does and why."""
+    return f"{position_name(controller.position)}: {cause_name(controller.cause)}"

@@ -1,0 +1,181 @@
+"""The commands: parses the line, calls what does the work, turns the outcome into text and an exit code.
+
+Exit codes: 0 fine; 1 the check or the run found something wrong; 2 usage, config or input error; 130 interrupted.
+Every command imports only what it needs.
+"""
+
+import argparse
+import json
+import os
+import re
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dumpload import __version__
+from dumpload.layers import ConfigError, find_config
+
+if TYPE_CHECKING:
+    from dumpload.config import Settings
+
+OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
+
+_DURATION = re.compile(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?", re.ASCII)
+
+
+def main(argv: Sequence[str]) -> int:
+    """Run one command; return its exit code."""
+    args = build_parser().parse_args(argv)
+    command: Callable[[argparse.Namespace], int] = args.run_command
+    try:
+        return command(args)
+    except ConfigError as error:
+        _print_error(str(error))
+        return USAGE
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:  # whoever read our output has gone
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return WRONG
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser for the whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
+    )
+    parser.add_argument("--version", action="version", version=f"dumpload {__version__}")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    _add(commands, "run", run, "run the daemon (the service manager starts this)")
+    _add(commands, "check", check, "check the config, and say what the daemon would do with it")
+    status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
+    status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
+    select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
+    select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
+    select_parser.add_argument("--for", dest="for_s", type=duration, metavar="45m", help="how long by hand")
+    select_parser.add_argument("--reset", action="store_true", help="reset the lockout, after a person has looked")
+    # `off` is run before this parser is made, see __main__; it is here so that the help names it.
+    _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
+    demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
+    demo_parser.set_defaults(run_command=demo)
+    return parser
+
+
+def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
+    parser.add_argument("--config", metavar="FILE", help="config file (else DUMPLOAD_CONFIG, ./config/dumpload.toml, "
+                        "/etc/dumpload/dumpload.toml)")  # fmt: skip
+    parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
+                        help="override one key, such as control.cut_in_percent=98")  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.set_defaults(run_command=run_command)
+    return parser
+
+
+def duration(text: str) -> float:
+    """Return seconds for texts such as 45m, 1h30m, 90s.
+
+    Raises:
+        argparse.ArgumentTypeError: the text is not a duration above zero.
+    """
+    match = _DURATION.fullmatch(text)
+    parts = [int(part or 0) for part in match.groups()] if match else [0, 0, 0]
+    seconds = parts[0] * 3600 + parts[1] * 60 + parts[2]
+    if not seconds:
+        msg = f"{text!r}: expected a duration such as 45m, 1h30m or 90s"
+        raise argparse.ArgumentTypeError(msg)
+    return float(seconds)
+
+
+def _settings(args: argparse.Namespace) -> "tuple[Path, Settings]":
+    from dumpload.config import load_settings  # noqa: PLC0415
+
+    path = find_config(args.config, os.environ).resolve()
+    return path, load_settings(path, os.environ, args.sets)
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def _print_error(text: str) -> None:
+    sys.stderr.write(text + "\n")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the daemon until a signal ends it."""
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a reload asked for too early must not kill
+    path, settings = _settings(args)
+    from dumpload.daemon import run_daemon  # noqa: PLC0415
+
+    return run_daemon(path, settings, args.sets)
+
+
+def check(args: argparse.Namespace) -> int:
+    """Validate the config and say what it means."""
+    from dumpload.study.check import check_document, check_text  # noqa: PLC0415
+
+    path, settings = _settings(args)
+    document = check_document(path, settings)
+    _print(json.dumps(document, indent=2) if args.json else check_text(document))
+    return OK
+
+
+def status(args: argparse.Namespace) -> int:
+    """Print what the load is doing."""
+    import asyncio  # noqa: PLC0415
+
+    from dumpload import client  # noqa: PLC0415
+
+    _path, settings = _settings(args)
+
+    def show(document: dict[str, Any]) -> None:
+        _print(json.dumps(document) if args.json else client.sentence(document))
+
+    try:
+        asyncio.run(client.watch(settings, show, follow=args.follow))
+    except client.NoAnswerError as error:
+        _fail(args, str(error))
+        return WRONG
+    return OK
+
+
+def select(args: argparse.Namespace) -> int:
+    """Send a request and wait for its effect or its refusal."""
+    import asyncio  # noqa: PLC0415
+
+    from dumpload import client  # noqa: PLC0415
+
+    wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
+    if args.reset:
+        wanted["reset"] = True
+    if args.for_s is not None:
+        wanted["for_s"] = args.for_s
+    if not (args.position or args.reset) or (args.for_s is not None and args.position != "hand"):
+        _print_error("dumpload select: expected hand, off or auto, or --reset; --for goes with hand only")
+        return USAGE
+    _path, settings = _settings(args)
+    try:
+        document = asyncio.run(client.select(settings, wanted))
+    except (client.NoAnswerError, client.RefusedError) as error:
+        _fail(args, str(error))
+        return WRONG
+    _print(json.dumps(document) if args.json else client.sentence(document))
+    return OK
+
+
+def _fail(args: argparse.Namespace, reason: str) -> None:
+    _print_error(reason)
+    if args.json:
+        _print(json.dumps({"error": reason}))
+
+
+def demo(_args: argparse.Namespace) -> int:
+    """Run the demo."""
+    from dumpload.demo import run_demo  # noqa: PLC0415
+
+    return run_demo()

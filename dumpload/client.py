@@ -1,0 +1,220 @@
+"""Asks a running daemon over the broker: what is the load doing, and please move the selector.
+
+Talks MQTT only; knows nothing of the pin. What it prints is for a person; what it returns is for the exit code.
+"""
+
+import asyncio
+import json
+import secrets
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from typing import Any, NamedTuple
+
+from dumpload.announce import STATUS_EXPIRES_S
+from dumpload.broker import base_topics, link_options
+from dumpload.config import Settings
+from dumpload.core.explain import MEANINGS
+from dumpload.core.law import Cause
+from dumpload.core.window import utc_text
+from dumpload.documents import Document, to_json
+from dumpload.io.mqtt import Link
+from dumpload.io.mqtt_client import Subscription
+from dumpload.io.mqtt_session import Message
+
+ANSWER_S = 5.0
+RETAINED_S = 1.0
+
+
+class NoAnswerError(Exception):
+    """The broker or the daemon did not answer; the message says which, and what to look at."""
+
+
+class RefusedError(Exception):
+    """The daemon refused the request; the message is its reason."""
+
+
+class Heard(NamedTuple):
+    """One message from the daemon: "status", "presence" or "change", and what it says."""
+
+    kind: str
+    payload: Any
+    retained: bool
+
+
+class Conversation:
+    """Collects what the daemon publishes."""
+
+    def __init__(self, settings: Settings) -> None:
+        """Prepare to listen to the daemon of these settings."""
+        self._topics = base_topics(settings)
+        self._kinds = {getattr(self._topics, kind): kind for kind in ("status", "presence", "change")}
+        options = link_options(settings)._replace(
+            client_id=f"{settings.name}-ask-{secrets.token_hex(4)}",
+            subscriptions=tuple(Subscription(topic, 1, retained=True) for topic in self._kinds),
+            will=None,
+        )
+        self.broker = f"{options.host}:{options.port}"
+        self.link = Link(options, self, time.monotonic)
+        self.heard: asyncio.Queue[Heard] = asyncio.Queue()
+        self.up = asyncio.Event()
+        self.trouble = ""
+
+    def on_message(self, message: Message) -> None:
+        """Queue what was heard; what is not JSON where JSON is due is not from a daemon of ours."""
+        kind = self._kinds[message.topic]
+        text = message.payload.decode("utf-8", "replace")
+        try:
+            payload = text if kind == "presence" else json.loads(text)
+        except ValueError:
+            return
+        if kind == "presence" or isinstance(payload, dict):
+            self.heard.put_nowait(Heard(kind, payload, message.retained))
+
+    def on_up(self) -> None:
+        """The broker answered."""
+        self.up.set()
+
+    def on_down(self, reason: str) -> None:
+        """Keep the reason, in case no answer ever comes."""
+        self.trouble = reason
+
+    def on_doubt(self, reason: str) -> None:
+        """Not of interest here."""
+
+    def on_callback_error(self, error: Exception) -> None:
+        """Keep the reason."""
+        self.trouble = repr(error)
+
+    async def next(self, within_s: float | None) -> Heard | None:
+        """Return the next message, or None after `within_s`."""
+        try:
+            async with asyncio.timeout(within_s):
+                return await self.heard.get()
+        except TimeoutError:
+            return None
+
+    def request(self, document: Document) -> None:
+        """Send a request."""
+        self.link.publish(self._topics.request, to_json(document))
+
+
+@asynccontextmanager
+async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
+    """Connect for the time of the block.
+
+    Raises:
+        NoAnswerError: the broker cannot be reached or refuses.
+    """
+    talk = Conversation(settings)
+    running = asyncio.create_task(talk.link.run())
+    try:
+        try:
+            async with asyncio.timeout(ANSWER_S):
+                await talk.up.wait()
+        except TimeoutError:
+            reason = talk.trouble or "it does not answer"
+            msg = f"no connection to the broker {talk.broker}: {reason}"
+            raise NoAnswerError(msg) from None
+        yield talk
+        await talk.link.close(RETAINED_S)
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+
+
+async def current(talk: Conversation) -> Document:
+    """Return the daemon's retained status.
+
+    Raises:
+        NoAnswerError: there is none, it is stale, or the daemon is known to be gone.
+    """
+    status: Document | None = None
+    presence = ""
+    while (heard := await talk.next(RETAINED_S)) is not None:
+        status = heard.payload if heard.kind == "status" else status
+        presence = heard.payload if heard.kind == "presence" else presence
+        if status and presence:
+            break
+    if presence == "down":
+        last = f"; last heard at {status['at']}, relay {status['relay']}" if status else ""
+        msg = f"the daemon is not connected to the broker {talk.broker} (its presence is down){last}"
+        raise NoAnswerError(msg)
+    if status is None:
+        msg = f"no dumpload daemon has published a status at the broker {talk.broker} (is `dumpload run` running?)"
+        raise NoAnswerError(msg)
+    if utc_text(time.time() - STATUS_EXPIRES_S) > status["at"]:
+        msg = f"the last status is stale: it is of {status['at']}; the daemon, or its connection, stands still"
+        raise NoAnswerError(msg)
+    return status
+
+
+def sentence(status: Document) -> str:
+    """Return in one or two sentences what the load is doing, why, and what would change it."""
+    meaning = _meaning(status["cause"])
+    charge = status["state_of_charge"]
+    measured = "" if charge is None else f" State of charge {charge:g} %, {status['data_age_s']:.0f} s old."
+    ahead = status["next"]
+    when = f" at {ahead['at'][11:19]} UTC," if ahead["at"] else ""
+    text = (
+        f"The load is {status['relay'].upper()} since {status['since'][11:19]} UTC ({status['cause']}): "
+        f"{meaning}.{measured} "
+        f"It goes {ahead['relay']}{when} when: {ahead['condition']}."
+    )
+    if status["selector"] != "auto":
+        text += f" The selector is in {status['selector']}."
+    return " ".join([text, *(f"Note: {note}." for note in status["notes"])])
+
+
+def _meaning(cause: str) -> str:
+    """Return what a cause means, to stand after a colon; a daemon of another version may have causes of its own."""
+    meaning = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), f"{cause}.")
+    words = meaning.rstrip(".").removeprefix("On: ").removeprefix("On ")
+    return words[0].lower() + words[1:]
+
+
+async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool) -> None:
+    """Show the daemon's status now and, to follow it, whenever it changes.
+
+    Raises:
+        NoAnswerError: no daemon, or it fell silent.
+    """
+    async with conversation(settings) as talk:
+        status = await current(talk)
+        show(status)
+        while follow:
+            heard = await talk.next(STATUS_EXPIRES_S)
+            if heard is None or (heard.kind == "presence" and heard.payload == "down"):
+                msg = "the daemon is gone: its presence went down" if heard else "the daemon has fallen silent"
+                raise NoAnswerError(msg)
+            if heard.kind == "status":
+                if any(heard.payload[key] != status[key] for key in ("relay", "cause", "selector", "data")):
+                    show(heard.payload)
+                status = heard.payload
+
+
+async def select(settings: Settings, wanted: Document) -> Document:
+    """Send a request to the running daemon and return its status once that has taken effect.
+
+    Raises:
+        NoAnswerError: no daemon, or it did not react.
+        RefusedError: it refused.
+    """
+    async with conversation(settings) as talk:
+        before = await current(talk)
+        talk.request({**wanted, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
+        deadline = time.monotonic() + ANSWER_S
+        while (heard := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
+            if heard.kind == "change" and "refused" in heard.payload:
+                msg = f"refused: {heard.payload['refused']}"
+                raise RefusedError(msg)
+            if heard.kind == "status" and _took_effect(before, heard.payload, wanted):
+                return heard.payload
+        msg = "the daemon did not react to the request (request.enabled must be true in its settings)"
+        raise NoAnswerError(msg)
+
+
+def _took_effect(before: Document, now: Document, wanted: Document) -> bool:
+    newer = now["boot_id"] == before["boot_id"] and now["sequence"] > before["sequence"]
+    moved = now["selector"] == wanted.get("selector", now["selector"])
+    return newer and moved and not (wanted.get("reset") and now["lockout"])

@@ -1,0 +1,93 @@
+"""Starts the service as a process: log, pin, signals, in the order that is safe. The one bootstrap.
+
+The pin is claimed at its off level before the broker library is even imported.
+"""
+
+import asyncio
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from dumpload.config import Settings, load_settings
+from dumpload.io.relay import PinSpec, Relay, RelayError
+from dumpload.layers import ConfigError, Problem
+
+if TYPE_CHECKING:
+    from dumpload.service import Service
+
+
+def boot_clock() -> float:
+    """Return seconds since boot, suspend included: the clock that ages run on."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
+    """Return a problem for every file that the broker settings name and that cannot be read."""
+    problems = []
+    for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
+        file = getattr(settings.mqtt, key)
+        if file is not None and not os.access(file, os.R_OK):
+            problems.append(Problem(str(path), f"mqtt.{key}", str(file), "expected a file that this user can read"))
+    return problems
+
+
+def pin_spec(settings: Settings) -> PinSpec:
+    """Return which line to drive, and its polarity."""
+    relay = settings.relay
+    return PinSpec(relay.pin, relay.active_high, relay.chip_label, relay.pin_factory, relay.feedback_pin)
+
+
+def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
+    """Run until a signal or a fault ends the service; return the exit code.
+
+    Raises:
+        ConfigError: a file that the settings name cannot be read.
+    """
+    if problems := unreadable_files(path, settings):
+        raise ConfigError(problems)
+    listeners: list[Callable[[bool], None]] = []  # the service, once there is one
+
+    def contact_moved(closed: bool) -> None:  # noqa: FBT001  (a line's level)
+        for listener in listeners:
+            listener(closed)
+
+    try:
+        relay = Relay(pin_spec(settings), boot_clock, contact_moved)
+    except RelayError as error:
+        sys.stderr.write(f"{path}: relay: {error}\n")
+        return 2
+    # Only now what takes its time.
+    from dumpload.announce import Voice  # noqa: PLC0415
+    from dumpload.io.logs import open_log  # noqa: PLC0415
+    from dumpload.io.systemd import Notifier  # noqa: PLC0415
+    from dumpload.service import Service  # noqa: PLC0415
+
+    log, writer = open_log(sys.stderr.fileno(), time.time, human=sys.stderr.isatty())
+    for warning in relay.warnings:
+        log.warning("relay_warning", text=warning)
+    voice = Voice(log, Notifier(os.environ))
+    service = Service(settings, relay, voice, reload=lambda: load_settings(path, os.environ, sets), clock=boot_clock)
+    listeners.append(service.contact_moved)
+    _take_signals(service)
+    try:
+        return asyncio.run(service.run())
+    finally:
+        relay.close()
+        writer.flush(1.0)
+
+
+def _take_signals(service: "Service") -> None:
+    """Signals are taken by plain handlers: these run even while the event loop is busy."""
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        service.stop(130 if number == signal.SIGINT else 0)
+
+    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGINT, end)
+    threading.excepthook = lambda args: service.fail(args.exc_value or RuntimeError("a thread died"))
