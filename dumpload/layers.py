@@ -186,16 +186,28 @@ def _file_error(path: Path, expected: str) -> ConfigError:
 
 
 def _override(layers: Layers, origin: str, key: str, text: str) -> None:
+    if not _is_unicode(key + text):
+        layers.problems.append(Problem(origin, key, show(text), "UTF-8 text"))
+        return
     value = _parse_text(text)
     if not isinstance(value, dict):
-        layers.texts[key] = text
         _put(layers, origin, key, value)
+        layers.texts[key] = text
         return
     below = list(leaves(value, key))  # a table adds to what is there, key by key
     if not below:
         layers.problems.append(Problem(origin, key, show(value), "at least one key"))
     for leaf, item in below:
         _put(layers, origin, leaf, item)
+
+
+def _is_unicode(text: str) -> bool:
+    """Return whether no byte of the environment or command line failed to decode (it is a lone surrogate then)."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _put(layers: Layers, origin: str, key: str, value: Any) -> None:
@@ -208,6 +220,7 @@ def _put(layers: Layers, origin: str, key: str, value: Any) -> None:
             return
     table[name] = value
     layers.origins[key] = origin
+    layers.texts.pop(key, None)
 
 
 def _parse_text(text: str) -> Any:

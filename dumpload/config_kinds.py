@@ -1,0 +1,138 @@
+"""The kinds of value a setting may have: bounds, units and the words for what is expected.
+
+Judges one value at a time and opens nothing; how values must fit together is in `config_rules`.
+"""
+
+from datetime import UTC, tzinfo
+from pathlib import Path
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from dumpload.core.decode import parse_pointer
+from dumpload.core.window import parse_span
+
+MAX_TOPIC_BYTES = 65535
+"""MQTT 5.0, section 1.5.4: the length of a string is a two-byte number."""
+
+_LONGEST_OWN_TOPIC = "/presence"
+
+
+def find_zone(name: str) -> tzinfo:
+    """Return the time zone of an IANA name; UTC needs no time zone database.
+
+    Raises:
+        ValueError: there is no such zone.
+    """
+    try:
+        return UTC if name == "UTC" else ZoneInfo(name)
+    except (KeyError, OSError) as error:  # a folder of zones, such as "Europe", is an OSError
+        raise ValueError(name) from error
+
+
+def _check_topic(text: str) -> str:
+    if not 0 < len(text.encode()) <= MAX_TOPIC_BYTES or any(character in text for character in "+#\0"):
+        raise ValueError(text)
+    return text
+
+
+def _check_base_topic(text: str) -> str:
+    if text.startswith("$") or text.endswith("/"):
+        raise ValueError(text)
+    _check_topic(text + _LONGEST_OWN_TOPIC)
+    return _check_topic(text)
+
+
+def _check_pointer(text: str) -> str:
+    parse_pointer(text)
+    return text
+
+
+def _check_span(text: str) -> str:
+    parse_span(text)
+    return text
+
+
+def _check_zone(name: str) -> str:
+    find_zone(name)
+    return name
+
+
+def _check_path(path: Path) -> Path:
+    if "\0" in str(path) or path == Path():
+        raise ValueError(path)
+    return path
+
+
+def _said(expected: str, pattern: str | None = None) -> Any:
+    """Return the schema's words for what a text must be."""
+    words: dict[str, Any] = {"x-expected": expected}
+    return Field(json_schema_extra=words | ({"pattern": pattern} if pattern else {}))
+
+
+def _number(low: float, high: float, unit: str) -> Any:
+    """Return the bounds (inclusive) and the unit of a number."""
+    return Field(ge=low, le=high, json_schema_extra={"x-unit": unit})
+
+
+def _positive(high: float, unit: str) -> Any:
+    """Return the bounds (above 0, up to and including `high`) and the unit of a number."""
+    return Field(gt=0, le=high, json_schema_extra={"x-unit": unit})
+
+
+class Table(BaseModel):
+    """What holds for every table: nothing unknown in it, nothing converted, no NaN, and no change afterwards."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+Percent = Annotated[float, _number(0, 100, "percent")]
+Dwell = Annotated[float, _number(0, 86_400, "s")]
+Duration = Annotated[float, _positive(86_400, "s")]
+Age = Annotated[float, _positive(3600, "s")]
+Confirmation = Annotated[float, _number(0, 3600, "s")]
+Reaction = Annotated[float, _positive(60, "s")]
+Interval = Annotated[float, _number(1, 3600, "s")]
+KeepAlive = Annotated[int, _number(1, 600, "s")]
+Days = Annotated[int, _number(1, 3660, "d")]
+Volts = Annotated[float, _positive(150, "V")]
+Amperes = Annotated[float, _positive(1000, "A")]
+AmpereHours = Annotated[float, _positive(10_000, "Ah")]
+Watts = Annotated[float, _positive(100_000, "W")]
+Drain = Annotated[float, _number(0, 30_000, "W")]
+Celsius = Annotated[float, _number(0, 95, "degC")]
+Litres = Annotated[float, _positive(10_000, "l")]
+Metres = Annotated[float, _positive(1000, "m")]
+SquareMillimetres = Annotated[float, _positive(1000, "mm2")]
+Port = Annotated[int, Field(ge=1, le=65_535)]
+Line = Annotated[int, Field(ge=0, le=511)]
+
+Name = Annotated[
+    str,
+    Field(pattern=r"^[A-Za-z0-9_-]{1,64}$"),
+    _said("1 to 64 letters, digits, - or _"),
+]
+Text = Annotated[str, Field(pattern=r"^[^\x00]{1,1000}$"), _said("1 to 1000 characters of text")]
+Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
+Host = Annotated[
+    str, Field(pattern=r"^[^\s/@]{1,253}$"), _said("the name or address of a broker, without scheme or user")
+]
+Topic = Annotated[
+    str, AfterValidator(_check_topic), _said("an MQTT topic without + or #, at most 65535 bytes", r"^[^+#\x00]+$")
+]
+BaseTopic = Annotated[
+    str,
+    AfterValidator(_check_base_topic),
+    _said("an MQTT topic without + or #, no $ first, no / last", r"^[^+#$\x00]([^+#\x00]*[^+#/\x00])?$"),
+]
+Pointer = Annotated[
+    str,
+    AfterValidator(_check_pointer),
+    _said('a JSON pointer (RFC 6901) such as "/charge", or "" for the whole payload', r"^(/([^/~]|~[01])*)*$"),
+]
+Zone = Annotated[str, AfterValidator(_check_zone), _said('the IANA name of a time zone, such as "Europe/London"')]
+FileName = Annotated[Path, Field(strict=False), AfterValidator(_check_path), _said("the path of a file")]
+Span = Annotated[str, AfterValidator(_check_span), _said("HH:MM-HH:MM", r"^\d\d:\d\d *- *\d\d:\d\d$")]
+Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of parts of the day, such as ["09:00-17:00"]')]
+Codes = Annotated[tuple[float | str, ...], Field(strict=False), _said("a list of numbers and texts")]

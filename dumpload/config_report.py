@@ -1,0 +1,212 @@
+"""What the settings are called and must be, read off their schema; and every fault put into words.
+
+Generic: what each setting is stands in `config`, how they must fit together in `config_rules`.
+"""
+
+import copy
+import difflib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from dumpload.config_rules import Complaint, Found
+from dumpload.layers import Layers, Problem, leaves, show
+
+SECRET_WORDS = ("pass", "secret", "token", "key")
+"""An unknown key with one of these in it may have been given a secret by mistake: its value is not shown."""
+
+NOT_SHOWN = "(not shown)"
+
+
+class Key(NamedTuple):
+    """One setting: its dotted name, its JSON schema, whether its table must have it, whether the table must be there."""
+
+    name: str
+    schema: Mapping[str, Any]
+    required: bool
+    table_required: bool
+
+    @property
+    def is_text(self) -> bool:
+        """Whether it takes text."""
+        return bool(self.schema["type"] == "string")
+
+    @property
+    def is_path(self) -> bool:
+        """Whether it names a file."""
+        return self.schema.get("format") == "path"
+
+    @property
+    def kind(self) -> str:
+        """Return what a value must be, in words."""
+        if "x-expected" in self.schema:
+            return str(self.schema["x-expected"])
+        if "enum" in self.schema:
+            return " or ".join(show(item) for item in self.schema["enum"])
+        kinds = {"boolean": "true or false", "integer": "a whole number", "number": "a number"}
+        return kinds[self.schema["type"]] + self.bounds
+
+    @property
+    def bounds(self) -> str:
+        """Return the bounds of a number, in words."""
+        if "minimum" in self.schema:
+            return f" from {self.schema['minimum']} to {self.schema['maximum']}"
+        if "exclusiveMinimum" in self.schema:
+            return f" above {self.schema['exclusiveMinimum']} and at most {self.schema['maximum']}"
+        return ""
+
+
+class Fault(NamedTuple):
+    """Where a value is wrong (table names, key, position in a list), in what way, and the value."""
+
+    where: tuple[int | str, ...]
+    what: str
+    value: Any
+
+
+def list_keys(schema: Mapping[str, Any]) -> dict[str, Key]:
+    """Return every setting of a JSON schema of tables by its dotted name."""
+    return {key.name: key for key in _walk(schema, schema["$defs"], "", needed=True)}
+
+
+def _walk(table: Mapping[str, Any], tables: Mapping[str, Any], above: str, *, needed: bool) -> Iterator[Key]:
+    for name, described in table["properties"].items():
+        schema = _resolve(described, tables)
+        required = name in table.get("required", ())
+        if "properties" in schema:
+            yield from _walk(schema, tables, f"{above}{name}.", needed=needed and required)
+        else:
+            yield Key(f"{above}{name}", schema, required, needed)
+
+
+def _resolve(schema: Mapping[str, Any], tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a schema without references, and without the null that stands for "not set"."""
+    merged = dict(schema)
+    alternatives = merged.pop("anyOf", ())
+    for option in alternatives:
+        if option != {"type": "null"}:
+            merged = {**_resolve(option, tables), **merged}
+    reference = merged.pop("$ref", None)
+    return {**tables[reference.rpartition("/")[2]], **merged} if reference else merged
+
+
+def prepare(layers: Layers, keys: Mapping[str, Key]) -> dict[str, Any]:
+    """Return a copy of the values that is ready to be judged.
+
+    Tables with required keys exist; text settings have the text as written, not the number it looks like; files are
+    named from the folder of the settings file; what follows from the name is filled in.
+    """
+    values = copy.deepcopy(layers.values)
+    for name, text in layers.texts.items():
+        table = _table_of(values, name)
+        if name in keys and keys[name].is_text and table is not None and not isinstance(table[_last(name)], str):
+            table[_last(name)] = text
+    folder = layers.path.absolute().parent
+    for name, key in keys.items():
+        table = _table_of(values, name, create=key.table_required)
+        if key.is_path and table is not None and isinstance(table.get(_last(name)), str):
+            table[_last(name)] = _from_folder(folder, table[_last(name)])
+    own = values.get("name", keys["name"].schema["default"])
+    mqtt = _table_of(values, "mqtt.client_id")
+    if isinstance(own, str) and mqtt is not None:
+        mqtt.setdefault("client_id", f"dumpload-{own}")
+        mqtt.setdefault("base_topic", f"dumpload/{own}")
+    return values
+
+
+def _from_folder(folder: Path, name: str) -> str:
+    return str(folder / name) if name else name
+
+
+def _last(key: str) -> str:
+    return key.rpartition(".")[2]
+
+
+def _table_of(values: dict[str, Any], key: str, *, create: bool = False) -> dict[str, Any] | None:
+    """Return the table in which a dotted key stands, or None: there is none."""
+    table: Any = values
+    for part in key.split(".")[:-1]:
+        table = table.setdefault(part, {}) if create else table.get(part)
+        if not isinstance(table, dict):
+            return None
+    return table if isinstance(table, dict) else None
+
+
+def explain(faults: Iterable[Fault], layers: Layers, keys: Mapping[str, Key]) -> list[Problem]:
+    """Return the faults as problems, once per key."""
+    problems: dict[str, Problem] = {}
+    for fault in faults:
+        key, position = _name(fault.where)
+        if fault.what == "extra_forbidden":
+            for problem in _unknown(key, fault.value, layers, keys):
+                problems.setdefault(problem.key, problem)
+            continue
+        known = keys.get(key)
+        expected = known.kind if known else "a table"
+        if fault.what == "missing":
+            problem = Problem(_origin(layers, key), key, "", f"{expected}; it must be set")
+        else:
+            problem = Problem(
+                _origin(layers, key), key + position, _shown(key, fault.value, known=known is not None), expected
+            )
+        problems.setdefault(problem.key, problem)
+    return list(problems.values())
+
+
+def _name(where: Sequence[int | str]) -> tuple[str, str]:
+    """Return the dotted key and, in a list, the position in it such as "[2]"."""
+    for place, part in enumerate(where):
+        if isinstance(part, int):
+            return ".".join(map(str, where[:place])), f"[{part}]"
+    return ".".join(map(str, where)), ""
+
+
+def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> Iterator[Problem]:
+    for name, item in [*leaves({key: value})] or [(key, value)]:
+        close = difflib.get_close_matches(name, keys, n=1)
+        hint = f" (did you mean {close[0]}?)" if close else ""
+        yield Problem(_origin(layers, name), name, _shown(name, item, known=False), f"a key that exists{hint}")
+
+
+def find_valid(values: Mapping[str, Any], faults: Iterable[Fault], keys: Mapping[str, Key]) -> Found:
+    """Return what is valid by itself, defaults included."""
+    bad = {_name(fault.where)[0] for fault in faults}
+    leaf = dict(leaves(values))
+    given = frozenset(above for name in leaf for above in _with_tables(name))
+    valid = {}
+    for name, key in keys.items():
+        is_there = name in leaf or (name.rpartition(".")[0] in given or not name.startswith("telemetry."))
+        if is_there and not bad.intersection(_with_tables(name)):
+            valid[name] = leaf.get(name, key.schema.get("default"))
+    return Found(valid, given)
+
+
+def _with_tables(name: str) -> list[str]:
+    """Return a dotted key and the tables above it."""
+    parts = name.split(".")
+    return [".".join(parts[:length]) for length in range(1, len(parts) + 1)]
+
+
+def complain(complaints: Iterable[Complaint], found: Found, layers: Layers) -> list[Problem]:
+    """Return the complaints of the rules as problems."""
+    problems = []
+    for key, expected, other in complaints:
+        origin = _origin(layers, key)
+        elsewhere = _origin(layers, other) if other else origin
+        words = expected if elsewhere == origin else f"{expected} ({elsewhere})"
+        value = _shown(key, found.valid[key], known=True) + ("" if key in found.given else " (default)")
+        problems.append(Problem(origin, key, value, words))
+    return problems
+
+
+def _origin(layers: Layers, key: str) -> str:
+    """Return where a key, or the first one below it, was set; the file if it was not."""
+    below = (origin for name, origin in layers.origins.items() if name.startswith(f"{key}."))
+    return layers.origins.get(key) or next(below, str(layers.path))
+
+
+def _shown(key: str, value: Any, *, known: bool) -> str:
+    """Return a value in words, unless a secret may have been put there by mistake."""
+    hidden = "password" in key if known else key.startswith("mqtt") or any(word in key for word in SECRET_WORDS)
+    has_user = isinstance(value, str) and "@" in value
+    return NOT_SHOWN if hidden or has_user else show(value)

@@ -1,0 +1,117 @@
+"""How settings must fit together. Each rule looks only at valid values, so it speaks even when others are broken.
+
+Knows nothing of files or layers: valid values in, complaints out.
+"""
+
+from collections.abc import Iterator, Mapping
+from itertools import combinations
+from typing import Any, NamedTuple
+
+from dumpload.core.signals import Signal, signal_name
+
+OWN_TOPICS = ("presence", "status", "change", "request")
+
+TOPIC_KEYS = (*(f"telemetry.{signal_name(signal)}.topic" for signal in Signal), "telemetry.presence_topic")
+
+
+class Found(NamedTuple):
+    """The settings to compare.
+
+    `valid`: dotted key to value, defaults included, of all that is valid by itself. `given`: the dotted keys and
+    tables that were set at all, valid or not.
+    """
+
+    valid: Mapping[str, Any]
+    given: frozenset[str]
+
+
+class Complaint(NamedTuple):
+    """A valid value that does not fit: its key, what was expected, and the key it was compared with (or "")."""
+
+    key: str
+    expected: str
+    other: str = ""
+
+
+ASCENDING = (
+    ("control.floor_percent", "control.cut_out_percent", True),
+    ("control.cut_out_percent", "control.cut_in_percent", False),
+    ("permissive.voltage_cut_out", "permissive.voltage_cut_in", False),
+    ("permissive.tank_cut_in_c", "permissive.tank_cut_out_c", False),
+    ("control.min_on_s", "permissive.max_on_s", True),
+    ("battery.lowest_v", "battery.nominal_v", True),
+    ("battery.nominal_v", "battery.highest_v", True),
+    ("battery.lowest_v", "battery.highest_v", True),
+)
+"""(lower key, higher key, whether they may be equal)."""
+
+NEEDS = (
+    ("permissive.voltage_cut_out", "permissive.voltage_cut_in"),
+    ("permissive.voltage_cut_in", "permissive.voltage_cut_out"),
+    ("permissive.voltage_cut_out", "telemetry.battery_voltage"),
+    ("permissive.tank_cut_out_c", "permissive.tank_cut_in_c"),
+    ("permissive.tank_cut_in_c", "permissive.tank_cut_out_c"),
+    ("permissive.tank_cut_out_c", "telemetry.tank_temperature"),
+    ("permissive.drain_limit_w", "telemetry.battery_power"),
+    ("telemetry.presence_topic", "telemetry.absent_payload"),
+    ("telemetry.absent_payload", "telemetry.presence_topic"),
+    ("mqtt.client_cert_file", "mqtt.client_key_file"),
+    ("mqtt.client_key_file", "mqtt.client_cert_file"),
+    ("mqtt.password_file", "mqtt.username"),
+)
+"""(key, key or table that must be set with it)."""
+
+NEEDS_TLS = ("mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file")
+
+
+def broken(found: Found) -> Iterator[Complaint]:
+    """Yield a complaint for every rule that the valid settings break."""
+    yield from _out_of_order(found)
+    yield from _lonely(found)
+    yield from _shared_topics(found)
+    yield from _own_topics(found)
+    pin, feedback_pin = found.valid.get("relay.pin"), found.valid.get("relay.feedback_pin")
+    if pin is not None and pin == feedback_pin:
+        yield Complaint("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
+
+
+def _out_of_order(found: Found) -> Iterator[Complaint]:
+    for lower, higher, may_be_equal in ASCENDING:
+        low, high = found.valid.get(lower), found.valid.get(higher)
+        if low is None or high is None or low < high or (may_be_equal and low == high):
+            continue
+        words = "at most" if may_be_equal else "less than"
+        yield Complaint(lower, f"{words} {higher}, which is {high}", higher)
+
+
+def _lonely(found: Found) -> Iterator[Complaint]:
+    for key, needed in NEEDS:
+        if key in found.valid and found.valid[key] is not None and needed not in found.given:
+            yield Complaint(key, f"{needed} to be set as well")
+    for key in NEEDS_TLS:
+        if found.valid.get(key) is not None and found.valid.get("mqtt.tls") is False:
+            yield Complaint(key, "mqtt.tls = true as well", "mqtt.tls")
+
+
+def _shared_topics(found: Found) -> Iterator[Complaint]:
+    """Yield telemetry topics used twice. Two signals may stand in one message, but not in the same place of it."""
+    topics = [(key, found.valid[key]) for key in TOPIC_KEYS if found.valid.get(key) is not None]
+    for (first, topic), (second, other) in combinations(topics, 2):
+        if topic != other:
+            continue
+        if second == TOPIC_KEYS[-1]:
+            yield Complaint(second, f"a topic other than that of {first}", first)
+        elif _pointer(found, first) is not None and _pointer(found, first) == _pointer(found, second):
+            yield Complaint(second, f"a topic or a pointer other than that of {first}", first)
+
+
+def _pointer(found: Found, topic_key: str) -> Any:
+    return found.valid.get(topic_key.removesuffix("topic") + "pointer")
+
+
+def _own_topics(found: Found) -> Iterator[Complaint]:
+    base = found.valid.get("mqtt.base_topic")
+    own = {f"{base}/{name}" for name in OWN_TOPICS} if base else set()
+    for key in TOPIC_KEYS:
+        if found.valid.get(key) in own:
+            yield Complaint(key, "a topic that is not one of our own", "mqtt.base_topic")
