@@ -19,7 +19,7 @@ NOT_SHOWN = "(not shown)"
 
 
 class Key(NamedTuple):
-    """One setting: its dotted name, its JSON schema, whether its table must have it, whether the table must be there."""
+    """One setting: its dotted name, its JSON schema, and whether its table must have it and must be there."""
 
     name: str
     schema: Mapping[str, Any]
