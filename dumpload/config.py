@@ -61,6 +61,7 @@ class Source(Table):
     pointer: kind.Pointer = Field(
         "", description="Where in the JSON payload the value stands; empty: it is the payload."
     )
+    unit: str
     max_age_s: kind.Age = Field(
         60.0, description="A value this old no longer counts. For the state of charge: the longest blind running."
     )
