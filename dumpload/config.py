@@ -69,7 +69,7 @@ class Source(Table):
         None, description="Where in the payload the time of measurement stands, if there is one."
     )
     unknown: kind.Codes = Field(
-        (), description='Values that mean "not known now", such as 65535; the text "null" also means JSON null.'
+        (), description='Values that mean "not known now", such as 65535; the text "null" stands for JSON null too.'
     )
 
 
@@ -145,21 +145,23 @@ class Permissive(Table):
     drain_limit_w: kind.Drain | None = Field(None, description="Power out of the bank above which the load goes off.")
     drain_limit_s: kind.Dwell = Field(60.0, description="How long the drain must last for that.")
     drain_rest_s: kind.Dwell = Field(900.0, description="How long the load then stays off at least.")
-    max_on_s: kind.Duration | None = Field(None, description="Longest run; then off for at least the dwell.")
+    max_on_s: kind.Duration | None = Field(None, description="Longest run; the dwell off follows.")
     max_on_per_day_s: kind.Duration | None = Field(None, description="Longest time on in one local day.")
 
 
 class Relay(Table):
     """The pin that drives the relay, and the one that looks at it."""
 
-    pin: kind.Line = Field(description="GPIO line of the relay, by the number of the chip (not of the header).")
+    pin: kind.Line = Field(
+        description="GPIO number of the relay's line (not its place on the header); it must have no duty at boot."
+    )
     active_high: bool = Field(
         True, description="Whether a high level closes the contact; with false a floating or reset pin may close it."
     )
     feedback_pin: kind.Line | None = Field(None, description="GPIO line that reads high while the contact is closed.")
     feedback_s: kind.Reaction = Field(0.5, description="How long the contact may take to follow.")
     chip_label: kind.Text | None = Field(
-        None, description="Label of the GPIO chip, as gpiodetect lists it; else the first."
+        None, description="Label of the GPIO chip as gpiodetect lists it; not set: that of the pin header."
     )
     pin_factory: Literal["lgpio", "mock"] = Field("lgpio", description="What drives the pin; mock: no hardware at all.")
 
@@ -185,7 +187,7 @@ class Settings(BaseSettings):
     model_config = SettingsConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
     name: kind.Name = Field("dumpload", description="Name of this instance, in its topics and its client identifier.")
-    mqtt: Mqtt
+    mqtt: Mqtt = Field(default_factory=Mqtt)
     telemetry: Telemetry
     control: Control = Field(default_factory=Control)
     permissive: Permissive = Field(default_factory=Permissive)

@@ -131,7 +131,9 @@ Pointer = Annotated[
     AfterValidator(_check_pointer),
     _said('a JSON pointer (RFC 6901) such as "/charge", or "" for the whole payload', r"^(/([^/~]|~[01])*)*$"),
 ]
-Zone = Annotated[str, AfterValidator(_check_zone), _said('the IANA name of a time zone, such as "Europe/London"')]
+Zone = Annotated[
+    str, AfterValidator(_check_zone), _said('the IANA name of a time zone this computer knows, such as "Europe/London"')
+]
 FileName = Annotated[Path, Field(strict=False), AfterValidator(_check_path), _said("the path of a file")]
 Span = Annotated[str, AfterValidator(_check_span), _said("HH:MM-HH:MM", r"^\d\d:\d\d *- *\d\d:\d\d$")]
 Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of parts of the day, such as ["09:00-17:00"]')]

@@ -97,6 +97,7 @@ def prepare(layers: Layers, keys: Mapping[str, Key]) -> dict[str, Any]:
     named from the folder of the settings file; what follows from the name is filled in.
     """
     values = copy.deepcopy(layers.values)
+    values.setdefault("mqtt", {})
     for name, text in layers.texts.items():
         table = _table_of(values, name)
         if name in keys and keys[name].is_text and table is not None and not isinstance(table[_last(name)], str):
