@@ -209,7 +209,8 @@ async def select(settings: Settings, wanted: Document) -> Document:
                 msg = f"refused: {heard.payload['refused']}"
                 raise RefusedError(msg)
             if heard.kind == "status" and _took_effect(before, heard.payload, wanted):
-                return heard.payload
+                now: Document = heard.payload
+                return now
         msg = "the daemon did not react to the request (request.enabled must be true in its settings)"
         raise NoAnswerError(msg)
 

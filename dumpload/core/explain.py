@@ -11,8 +11,7 @@ from dumpload.core.law import Cause, Position, Selector
 
 MEANINGS: dict[Cause, str] = {
     Cause.STARTING: "No live state of charge has arrived since the start.",
-    Cause.DATA_LOST: "The state of charge, or a permissive's own signal, is older than its limit, or its source "
-    "says it does not know it or is gone.",
+    Cause.DATA_LOST: "The state of charge, or a permissive's own signal, is too old, unknown or gone.",
     Cause.LOCKOUT: "A fault was found (contact closed while commanded off, or the pin fails). A person must look, "
     "then reset it.",
     Cause.SELECTOR_OFF: "The selector is in off.",

@@ -90,7 +90,7 @@ def render_json(_logger: Any, _method: str, fields: Fields) -> str:
 
 
 def render_line(_logger: Any, _method: str, fields: Fields) -> str:
-    """One readable line: local time, level if not plain, the sentence if there is one, else the event and its fields."""
+    """One readable line: time (UTC), level if not plain, the sentence if there is one, else the event and fields."""
     clock = fields.pop("at")[11:19]
     level = fields.pop("level")
     mark = "" if level == "info" else f"{level.upper()}: "
@@ -112,8 +112,11 @@ class _ToWriter(logging.Handler):
         self._log.warning("library", logger=record.name, message=record.getMessage())
 
 
-def open_log(descriptor: int, wall: Callable[[], float], *, human: bool) -> tuple[Any, LineWriter]:
-    """Set up logging to a descriptor; return the logger and its writer. `wall` gives Unix seconds."""
+def open_log(descriptor: int, wall: Callable[[], float], *, human: bool, least: str = "info") -> tuple[Any, LineWriter]:
+    """Set up logging to a descriptor; return the logger and its writer.
+
+    `wall` gives Unix seconds. `least` is the least level that is written.
+    """
     writer = LineWriter(descriptor)
 
     def stamp(_logger: Any, method: str, fields: Fields) -> Fields:
@@ -122,7 +125,7 @@ def open_log(descriptor: int, wall: Callable[[], float], *, human: bool) -> tupl
     log = structlog.wrap_logger(
         _Sink(writer.put),
         processors=[stamp, structlog.processors.format_exc_info, render_line if human else render_json],
-        wrapper_class=structlog.BoundLogger,
+        wrapper_class=structlog.make_filtering_bound_logger(least),
         cache_logger_on_first_use=True,
     )
     logging.basicConfig(handlers=[_ToWriter(log)], level=logging.WARNING, force=True)

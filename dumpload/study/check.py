@@ -14,8 +14,10 @@ REACTION_S = 1.0
 """Evaluation and release after the data are lost: a supervision tick at most."""
 
 CAUTIONS = (
-    "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
-    "manual-reset thermal cut-out, a relief valve and a fuse at the battery.",
+    (
+        "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
+        "manual-reset thermal cut-out, a relief valve and a fuse at the battery."
+    ),
     "The contact must be rated for DC at the highest bus voltage, normally open, energised to run.",
     "Local codes and licensed practice come first.",
 )
@@ -26,8 +28,10 @@ def _law(settings: Settings) -> list[str]:
     confirm = f", held for {control.confirm_s:g} s" if control.confirm_s else ""
     spans = ", ".join(permissive.window)
     return [
-        f"on at or above {control.cut_in_percent:g} %{confirm}; off below {control.cut_out_percent:g} %; "
-        f"never on below {control.floor_percent:g} %",
+        (
+            f"on at or above {control.cut_in_percent:g} %{confirm}; off below {control.cut_out_percent:g} %; "
+            f"never on below {control.floor_percent:g} %"
+        ),
         f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (a veto ends an on-time at once)",
         f"only within {spans}, {permissive.timezone} time" if spans else "at any time of day",
         *_further_permissives(settings),

@@ -1,0 +1,81 @@
+#!/bin/sh
+# Runs every check and test of dumpload, on a bare machine too: makes its own virtual environments from the lock file,
+# installs what the tests need from Debian's packages where it may, tests the built wheel rather than the checkout,
+# and says plainly at the end what could not run. Arguments are handed to pytest.
+#   PYTHON=python3.12 tests/run.sh      use another interpreter
+#   DUMPLOAD_OTHER_PYTHONS="..."        interpreters for the short second round (default: those found among 3.11 to 3.13)
+set -eu
+cd "$(dirname "$0")/.."
+python=${PYTHON:-python3}
+work=.venv-test
+missing=''
+
+say() { printf '\n== %s\n' "$*"; }
+
+"$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' || {
+    echo "Python 3.11 or newer is needed; $python is $("$python" --version 2>&1). Set PYTHON to another one." >&2
+    exit 2
+}
+
+say "what the tests need from the system"
+want=''
+command -v mosquitto >/dev/null || [ -x /usr/sbin/mosquitto ] || want="$want mosquitto"
+command -v systemd-analyze >/dev/null || want="$want systemd"
+[ -d /usr/share/zoneinfo ] || want="$want tzdata"
+"$python" -c 'import ensurepip, venv' 2>/dev/null || want="$want python3-venv"
+if [ -n "$want" ]; then
+    if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
+        # shellcheck disable=SC2086  (a list of names)
+        { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $want; } \
+            >/dev/null 2>&1 || true
+    fi
+    for package in $want; do
+        dpkg-query -W -f '${db:Status-Status}' "$package" 2>/dev/null | grep -q '^installed' || missing="$missing $package"
+    done
+fi
+[ -z "$missing" ] || echo "not there, and could not be installed:$missing"
+
+say "virtual environments, from requirements.lock"
+export PIP_DISABLE_PIP_VERSION_CHECK=1 PIP_CONSTRAINT="$PWD/requirements.lock"
+make_venv() { # interpreter, folder
+    [ -x "$2/bin/python" ] && "$2/bin/python" -c '' 2>/dev/null || { rm -rf "$2"; "$1" -m venv "$2"; }
+}
+quiet_pip() { "$@" 2>"$work/pip.log" || { cat "$work/pip.log" >&2; return 1; }; }
+make_venv "$python" "$work"
+quiet_pip "$work/bin/pip" install -q hatchling
+rm -rf build/wheel
+quiet_pip "$work/bin/pip" wheel -q --no-deps --no-build-isolation -w build/wheel .
+wheel=$(ls build/wheel/*.whl)
+quiet_pip "$work/bin/pip" install -q --force-reinstall --no-deps "$wheel"
+quiet_pip "$work/bin/pip" install -q "$wheel[test]"
+make_venv "$python" "$work/light"   # the daemon's own install and nothing else
+quiet_pip "$work/light/bin/pip" install -q --force-reinstall --no-deps "$wheel"
+quiet_pip "$work/light/bin/pip" install -q "$wheel"
+export DUMPLOAD_LIGHT_PYTHON="$PWD/$work/light/bin/python"
+
+say "lint, types, architecture"
+"$work/bin/ruff" check .
+"$work/bin/ruff" format --check .
+"$work/bin/mypy"
+"$work/bin/lint-imports"
+
+say "tests, on the built wheel ($("$python" --version))"
+"$work/bin/pytest" --cov --cov-report= "$@"
+[ $# -gt 0 ] || {
+    "$work/bin/coverage" combine -q --keep 2>/dev/null || true
+    "$work/bin/coverage" report --include='*/dumpload/core/*' --fail-under=100 --skip-covered
+    "$work/bin/coverage" report --omit='*/dumpload/core/*' --fail-under=90 --skip-covered
+}
+
+for other in ${DUMPLOAD_OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
+    "$other" -c '' 2>/dev/null || continue
+    version=$("$other" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+    [ "$version" != "$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')" ] || continue
+    say "the quick tests, on Python $version"
+    make_venv "$other" "$work/$version"
+    quiet_pip "$work/$version/bin/pip" install -q --force-reinstall --no-deps "$wheel"
+    quiet_pip "$work/$version/bin/pip" install -q "$wheel[test]"
+    "$work/$version/bin/pytest" -q -m 'not broker and not slow and not systemd' "$@"
+done
+
+[ -z "$missing" ] || say "NOT RUN for want of:$missing (see the skips above)"
