@@ -4,6 +4,7 @@ Takes Unix time as a number; there is no clock here. Uses the zone's rules, so i
 across a change to or from summer time.
 """
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from itertools import pairwise
@@ -83,7 +84,7 @@ class Schedule:
     def at(self, wall: float) -> LocalTime:
         """Return what holds at Unix time `wall` (s)."""
         if not self._last.wall <= wall < self._last.valid_until:
-            self._last = self._look_up(wall)
+            self._last = self._look_up(float(math.floor(wall)))  # nothing changes within a second
         return self._last
 
     def _look_up(self, wall: float) -> LocalTime:
