@@ -5,6 +5,7 @@ Generic: what each setting is stands in `config`, how they must fit together in 
 
 import copy
 import difflib
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -109,7 +110,7 @@ def prepare(layers: Layers, keys: Mapping[str, Key]) -> dict[str, Any]:
             table[_last(name)] = _from_folder(folder, table[_last(name)])
     own = values.get("name", keys["name"].schema["default"])
     mqtt = _table_of(values, "mqtt.client_id")
-    if isinstance(own, str) and mqtt is not None:
+    if isinstance(own, str) and re.fullmatch(keys["name"].schema["pattern"], own) and mqtt is not None:
         mqtt.setdefault("client_id", f"dumpload-{own}")
         mqtt.setdefault("base_topic", f"dumpload/{own}")
     return values

@@ -197,6 +197,8 @@ def test_a_table_as_override_adds_to_the_table(file: Path) -> None:
         (["control.floor_percent"], "--set: control.floor_percent: expected KEY=VALUE"),
         (["relay.pin.x=1"], "--set: relay.pin.x = 1: expected a key that exists; pin is no table"),
         (["control={}"], "--set: control = {}: expected at least one key"),
+        (["name=\udcff"], '--set: name = "\\udcff": expected UTF-8 text'),
+        (["\udcff=1"], '--set: \\udcff = "1": expected UTF-8 text'),
     ],
 )
 def test_an_override_that_fits_nowhere_is_kept_as_a_problem(file: Path, sets: list[str], line: str) -> None:
