@@ -64,6 +64,7 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         return 2
     # Only now what takes its time.
     from dumpload.announce import Voice  # noqa: PLC0415
+    from dumpload.io.kept import Keeper  # noqa: PLC0415
     from dumpload.io.logs import open_log  # noqa: PLC0415
     from dumpload.io.systemd import Notifier  # noqa: PLC0415
     from dumpload.service import Service  # noqa: PLC0415
@@ -72,7 +73,15 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     for warning in relay.warnings:
         log.warning("relay_warning", text=warning)
     voice = Voice(log, Notifier(os.environ))
-    service = Service(settings, relay, voice, reload=lambda: load_settings(path, os.environ, sets), clock=boot_clock)
+    keeper = Keeper(os.environ, lambda trouble: log.error("not_kept", text=trouble))
+    service = Service(
+        settings,
+        relay,
+        voice,
+        reload=lambda: load_settings(path, os.environ, sets),
+        clock=boot_clock,
+        keeper=keeper,
+    )
     listeners.append(service.contact_moved)
     _take_signals(service)
     try:

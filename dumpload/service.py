@@ -24,6 +24,7 @@ from dumpload.core.intake import Arrival
 from dumpload.core.law import Position, Selector
 from dumpload.core.request import Refusal, Terms, read_request
 from dumpload.documents import position_name, stop_decision
+from dumpload.io.kept import Keeper, Kept
 from dumpload.io.mqtt import Link
 from dumpload.io.mqtt_session import Message
 from dumpload.io.relay import Relay, RelayError
@@ -47,11 +48,14 @@ class Service:
         *,
         reload: Callable[[], Settings],
         clock: Callable[[], float],
+        keeper: Keeper | None = None,
         wall: Callable[[], float] = time.time,
     ) -> None:
         """Take the claimed relay; nothing runs before `run`.
 
-        `reload` reads the settings again. `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
+        `reload` reads the settings again. `keeper` remembers a selector in off, and a lockout, across restarts
+        (None: nothing is kept).
+        `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
         self._settings = settings
         self._relay = relay
@@ -60,6 +64,10 @@ class Service:
         self._clock = clock
         self._wall = wall
         self.controller = Controller(controller_setup(settings), clock())
+        self._keeper = keeper or Keeper({}, self._log.error)
+        kept = self._keeper.read()
+        self.controller.lockout = kept.lockout
+        self.controller.selector = Selector.OFF if kept.selector_off else Selector.AUTO
         self._intake = intake(settings)
         topics = base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else ""
@@ -216,6 +224,7 @@ class Service:
         shown = (controller.position, controller.selector, controller.lockout)
         if shown != self._shown:
             self._announcer.status(controller)
+            self._keeper.keep(Kept(controller.selector == Selector.OFF, controller.lockout))
         elif controller.cause != self._shown_cause:
             self._announcer.status_within(TICK_S)
         self._shown, self._shown_cause = shown, controller.cause
