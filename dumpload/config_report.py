@@ -44,7 +44,7 @@ class Key(NamedTuple):
             return str(self.schema["x-expected"])
         if "enum" in self.schema:
             return " or ".join(show(item) for item in self.schema["enum"])
-        kinds = {"boolean": "true or false", "integer": "a whole number", "number": "a number"}
+        kinds = {"boolean": "true or false", "integer": "a whole number", "number": "a number", "string": "text"}
         return kinds[self.schema["type"]] + self.bounds
 
     @property
@@ -175,11 +175,11 @@ def find_valid(values: Mapping[str, Any], faults: Iterable[Fault], keys: Mapping
     bad = {_name(fault.where)[0] for fault in faults}
     leaf = dict(leaves(values))
     given = frozenset(above for name in leaf for above in _with_tables(name))
-    valid = {}
-    for name, key in keys.items():
-        is_there = name in leaf or (name.rpartition(".")[0] in given or not name.startswith("telemetry."))
-        if is_there and not bad.intersection(_with_tables(name)):
-            valid[name] = leaf.get(name, key.schema.get("default"))
+    valid = {
+        name: leaf.get(name, key.schema.get("default"))
+        for name, key in keys.items()
+        if not bad.intersection(_with_tables(name))
+    }
     return Found(valid, given)
 
 

@@ -191,6 +191,7 @@ def test_rules_about_valid_settings_speak_while_others_are_broken() -> None:
         {"telemetry.presence_topic": 5, "telemetry.absent_payload": "gone"},
         {"mqtt.base_topic": 5, "telemetry.state_of_charge.topic": "dumpload/dumpload/status"},
         {"mqtt.tls": "yes", "mqtt.ca_file": "ca.pem"},
+        {"control": 5, "permissive.max_on_s": 60},
     ],
 )
 def test_no_rule_speaks_about_a_broken_setting(keys: dict[str, Any]) -> None:
