@@ -51,9 +51,9 @@ class Key(NamedTuple):
     def bounds(self) -> str:
         """Return the bounds of a number, in words."""
         if "minimum" in self.schema:
-            return f" from {self.schema['minimum']} to {self.schema['maximum']}"
+            return f" from {self.schema['minimum']:g} to {self.schema['maximum']:g}"
         if "exclusiveMinimum" in self.schema:
-            return f" above {self.schema['exclusiveMinimum']} and at most {self.schema['maximum']}"
+            return f" above {self.schema['exclusiveMinimum']:g} and at most {self.schema['maximum']:g}"
         return ""
 
 

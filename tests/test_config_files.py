@@ -88,8 +88,8 @@ def test_the_reference_has_every_setting_with_its_variable_and_whether_it_can_be
 def test_the_documents_are_written_by_one_command(tmp_path: Path) -> None:
     subprocess.run([sys.executable, "-m", "dumpload.reference", str(tmp_path)], check=True)
     assert sorted(file.name for file in tmp_path.iterdir()) == ["REFERENCE.md", "schema.json"]
-    for name in ("REFERENCE.md", "schema.json"):
-        assert (tmp_path / name).read_bytes() == (CONFIG / name).read_bytes()
+    assert (tmp_path / "REFERENCE.md").read_text(encoding="utf-8") == reference_page()
+    assert json.loads((tmp_path / "schema.json").read_text(encoding="utf-8")) == schema_document()
 
 
 WRONG: dict[str, Any] = {"boolean": 1, "integer": 1.5, "number": "1", "string": 1, "array": "x"}
