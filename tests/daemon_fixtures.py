@@ -1,0 +1,50 @@
+"""Brokers and barges for the tests of the daemon; a plugin, which those test modules name in `pytest_plugins`."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from brokers import EMBEDDED_ONLY, MOSQUITTO, Broker, Embedded, Mosquitto
+from rig import Barge
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    """Any broker, running."""
+    one = Embedded(tmp_path) if EMBEDDED_ONLY or MOSQUITTO is None else Mosquitto(tmp_path)
+    one.start()
+    yield one
+    one.kill()
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
+    """Start a mosquitto with these lines in its configuration, as often as wanted."""
+    if EMBEDDED_ONLY or MOSQUITTO is None:
+        pytest.skip("mosquitto is not installed")
+    running: list[Mosquitto] = []
+
+    def start(*lines: str, name: str = "broker") -> Mosquitto:
+        running.append(Mosquitto(tmp_path, lines, name))
+        return running[-1].start()
+
+    yield start
+    for one in running:
+        one.kill()
+
+
+@pytest.fixture(params=["5", "3.1.1"])
+def protocol(request: pytest.FixtureRequest, broker: Broker) -> str:
+    """Both versions of MQTT, as far as the broker speaks them."""
+    version: str = request.param
+    if version == "5" and not broker.speaks_5:
+        pytest.skip("the embedded broker does not speak MQTT 5, and mosquitto is not installed")
+    return version
+
+
+@pytest.fixture
+def barge(tmp_path: Path, broker: Broker) -> Iterator[Barge]:
+    """A daemon-to-be on any broker."""
+    one = Barge(tmp_path, broker)
+    yield one
+    one.close()

@@ -1,0 +1,37 @@
+"""Waits for a condition, never for a fixed time, on the clock that the daemon's ages run on."""
+
+import time
+from collections.abc import Callable
+from typing import TypeVar
+
+T = TypeVar("T")
+
+PATIENCE_S = 20.0
+"""Far longer than anything here takes on an idle machine."""
+
+POLL_S = 0.01
+
+
+def boot_clock() -> float:
+    """Return seconds since boot, suspend included."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def eventually(probe: Callable[[], T], what: str, within_s: float = PATIENCE_S) -> T:
+    """Return the first answer of `probe` that is true."""
+    give_up_at = time.monotonic() + within_s
+    while not (answer := probe()):
+        if time.monotonic() > give_up_at:
+            message = f"waited {within_s:g} s in vain for {what}"
+            raise AssertionError(message)
+        time.sleep(POLL_S)
+    return answer
+
+
+def never(probe: Callable[[], object], what: str, during_s: float) -> None:
+    """Fail as soon as `probe` gives an answer that is true; `during_s` is the time in which it could have."""
+    ends_at = time.monotonic() + during_s
+    while time.monotonic() < ends_at:
+        answer = probe()
+        assert not answer, f"{what}: {answer}"
+        time.sleep(POLL_S)
