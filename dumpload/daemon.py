@@ -33,7 +33,7 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            problems.append(Problem(str(path), f"mqtt.{key}", str(file), "expected a file that this user can read"))
+            problems.append(Problem(str(path), f"mqtt.{key}", str(file), "a file that this user can read"))
     return problems
 
 

@@ -3,7 +3,7 @@
 # installs what the tests need from Debian's packages where it may, tests the built wheel rather than the checkout,
 # and says plainly at the end what could not run. Arguments are handed to pytest.
 #   PYTHON=python3.12 tests/run.sh      use another interpreter
-#   DUMPLOAD_OTHER_PYTHONS="..."        interpreters for the short second round (default: those found among 3.11 to 3.13)
+#   OTHER_PYTHONS="..."        interpreters for the short second round (default: those found among 3.11 to 3.13)
 set -eu
 cd "$(dirname "$0")/.."
 python=${PYTHON:-python3}
@@ -51,7 +51,7 @@ quiet_pip "$work/bin/pip" install -q "$wheel[test]"
 make_venv "$python" "$work/light"   # the daemon's own install and nothing else
 quiet_pip "$work/light/bin/pip" install -q --force-reinstall --no-deps "$wheel"
 quiet_pip "$work/light/bin/pip" install -q "$wheel"
-export DUMPLOAD_LIGHT_PYTHON="$PWD/$work/light/bin/python"
+export LIGHT_PYTHON="$PWD/$work/light/bin/python"
 
 say "lint, types, architecture"
 "$work/bin/ruff" check .
@@ -67,7 +67,7 @@ say "tests, on the built wheel ($("$python" --version))"
     "$work/bin/coverage" report --omit='*/dumpload/core/*' --fail-under=90 --skip-covered
 }
 
-for other in ${DUMPLOAD_OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
+for other in ${OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
     "$other" -c '' 2>/dev/null || continue
     version=$("$other" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
     [ "$version" != "$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')" ] || continue

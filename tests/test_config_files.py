@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from judged import FEWEST, complaints, nested
 
 from dumpload.config import flat, known_keys, load_settings, needs_restart
-from dumpload.reference import reference_page, schema_document
+from dumpload.config.reference import reference_page, schema_document
 
 CONFIG = Path(__file__).parent.parent / "config"
 BARGE, MINIMAL = CONFIG / "dumpload.toml", CONFIG / "minimal.toml"
@@ -86,7 +86,7 @@ def test_the_reference_has_every_setting_with_its_variable_and_whether_it_can_be
 
 
 def test_the_documents_are_written_by_one_command(tmp_path: Path) -> None:
-    subprocess.run([sys.executable, "-m", "dumpload.reference", str(tmp_path)], check=True)
+    subprocess.run([sys.executable, "-m", "dumpload.config.reference", str(tmp_path)], check=True)
     assert sorted(file.name for file in tmp_path.iterdir()) == ["REFERENCE.md", "schema.json"]
     assert (tmp_path / "REFERENCE.md").read_text(encoding="utf-8") == reference_page()
     assert json.loads((tmp_path / "schema.json").read_text(encoding="utf-8")) == schema_document()

@@ -13,10 +13,10 @@ from pydantic import Field, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-from dumpload import config_kinds as kind
-from dumpload import config_report, config_rules
-from dumpload.config_installation import Battery, Load, Solar, Tank, Wiring
-from dumpload.config_kinds import Table
+from dumpload.config import kinds as kind
+from dumpload.config import report, rules
+from dumpload.config.installation import Battery, Load, Solar, Tank, Wiring
+from dumpload.config.kinds import Table
 from dumpload.layers import ConfigError, Layers, leaves, load_layers
 
 
@@ -229,9 +229,9 @@ class _LayersSource(PydanticBaseSettingsSource):
 
 
 @cache
-def known_keys() -> Mapping[str, config_report.Key]:
+def known_keys() -> Mapping[str, report.Key]:
     """Return every setting by its dotted key, in the order of the tables."""
-    return config_report.list_keys(Settings.model_json_schema())
+    return report.list_keys(Settings.model_json_schema())
 
 
 def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = ()) -> Settings:
@@ -250,17 +250,17 @@ def judge(layers: Layers) -> Settings:
         ConfigError: anything at all is wrong with them; it has every problem.
     """
     keys = known_keys()
-    values = config_report.prepare(layers, keys)
+    values = report.prepare(layers, keys)
     problems = list(layers.problems)
-    faults: list[config_report.Fault] = []
+    faults: list[report.Fault] = []
     settings = None
     try:
         settings = Settings.model_validate({"layers": values})
     except ValidationError as error:
-        faults = [config_report.Fault(fault["loc"], fault["type"], fault["input"]) for fault in error.errors()]
-    problems += config_report.explain(faults, layers, keys)
-    found = config_report.find_valid(values, faults, keys)
-    problems += config_report.complain(config_rules.broken(found), found, layers)
+        faults = [report.Fault(fault["loc"], fault["type"], fault["input"]) for fault in error.errors()]
+    problems += report.explain(faults, layers, keys)
+    found = report.find_valid(values, faults, keys)
+    problems += report.complain(rules.broken(found), found, layers)
     if problems or settings is None:
         raise ConfigError(problems)
     return settings

@@ -1,6 +1,6 @@
 """The settings as documents: a JSON Schema and a reference page, both made from the models in `config`.
 
-Run `python -m dumpload.reference [FOLDER]` after a change of a setting; a test compares the files with the models.
+Run `python -m dumpload.config.reference [FOLDER]` after a change of a setting; a test compares files and models.
 """
 
 import json
@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from dumpload.config import Settings, known_keys, needs_restart
-from dumpload.config_report import Key
+from dumpload.config.report import Key
 from dumpload.layers import ENVIRONMENT_PREFIX, show
 
 SCHEMA_FILE = "schema.json"
@@ -20,7 +20,7 @@ REFERENCE_FILE = "REFERENCE.md"
 _INTRODUCTION = """\
 # Settings
 
-Made by `python -m dumpload.reference` from the program's own models; do not edit.
+Made by `python -m dumpload.config.reference` from the program's own models; do not edit.
 
 The file is TOML. A variable of the environment overrides the file, and `--set KEY=VALUE` overrides both, such as
 `--set control.cut_in_percent=98`. The text of an override is read as a TOML value (`98`, `true`,

@@ -5,8 +5,8 @@ Every key is optional; what cannot be worked out without it is then said to be m
 
 from pydantic import Field
 
-from dumpload import config_kinds as kind
-from dumpload.config_kinds import Table
+from dumpload.config import kinds as kind
+from dumpload.config.kinds import Table
 
 
 class Battery(Table):

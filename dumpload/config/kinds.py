@@ -1,6 +1,6 @@
 """The kinds of value a setting may have: bounds, units and the words for what is expected.
 
-Judges one value at a time and opens nothing; how values must fit together is in `config_rules`.
+Judges one value at a time and opens nothing; how values must fit together is in `rules`.
 """
 
 from datetime import UTC, tzinfo

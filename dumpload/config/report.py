@@ -1,6 +1,6 @@
 """What the settings are called and must be, read off their schema; and every fault put into words.
 
-Generic: what each setting is stands in `config`, how they must fit together in `config_rules`.
+Generic: what each setting is stands in `config`, how they must fit together in `rules`.
 """
 
 import copy
@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from dumpload.config_rules import Complaint, Found
+from dumpload.config.rules import Complaint, Found
 from dumpload.layers import Layers, Problem, leaves, show
 
 SECRET_WORDS = ("pass", "secret", "token", "key")
