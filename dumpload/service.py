@@ -205,7 +205,7 @@ class Service:
         if asked.selector is not None:
             until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
             self.dispatch(Event(arrival.t, arrival.wall, Kind.SELECT, selector=asked.selector, until=until))
-        self._announcer.status(self.controller)
+        self._announcer.status(self.controller)  # also when nothing moved: whoever asked is waiting
 
     # ---- events to decisions to the pin ----
 
@@ -214,6 +214,8 @@ class Service:
 
     def dispatch(self, event: Event) -> bool:
         """Let the controller decide, obey, and arm the next deadline; return whether a sample was accepted."""
+        if self._exit_code is not None:
+            return False  # the relay is off for good: nothing is decided any more
         accepted = False
         controller = self.controller
         for decision in controller.handle(event):
@@ -277,10 +279,9 @@ class Service:
 
     async def _supervise(self) -> None:
         """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
-        limits = [age for age in self.controller.setup.max_age_s if not is_missing(age)]
-        tick_s = min(TICK_S, min(limits) / 10)
         while True:
-            await asyncio.sleep(tick_s)
+            limits = [age for age in self.controller.setup.max_age_s if not is_missing(age)]
+            await asyncio.sleep(min(TICK_S, min(limits) / 10))
             self._tick()
 
     def _tick(self) -> None:

@@ -79,7 +79,9 @@ def _wait_for_surplus(controller: Controller) -> tuple[str, float]:
 
 
 def _after_data(controller: Controller) -> tuple[str, float]:
-    return f"live data, and then {_wait_for_surplus(controller)[0]}", MISSING
+    if controller.selector == Selector.HAND:
+        return "live data arrive", MISSING
+    return f"live data arrive, and then {_wait_for_surplus(controller)[0]}", MISSING
 
 
 def _after_reset(controller: Controller) -> tuple[str, float]:
