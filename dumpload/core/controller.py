@@ -129,7 +129,7 @@ class Controller:
         ]
         self.setup = setup
         self._schedule = Schedule(setup.spans, setup.zone)
-        self.deadline = -NEVER
+        self.deadline = self.permissive_memory.counted_at  # the last evaluation: due since then
 
     def handle(self, event: Event) -> tuple[Decision, ...]:
         """Apply one event and return the decisions, oldest first.
