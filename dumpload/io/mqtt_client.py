@@ -68,6 +68,9 @@ class ChunkClient(paho.Client):
             data = super()._sock_recv(CHUNK_BYTES)
         except BlockingIOError:
             return True
+        except OSError:  # a connection reset, for one: paho learns of it as of any other end
+            self.at_end = True
+            return True
         self.chunk = memoryview(data)
         self.at_end = not data
         # TLS hands out one record at a time: only its "would block" is proof.

@@ -1,0 +1,256 @@
+"""What goes over the wire when we connect and subscribe, and how a chunk is read from the socket."""
+
+import asyncio
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from scripted_broker import Connect, Peer, eventually, options_for, scripted_broker
+
+from dumpload.io.mqtt_client import (
+    CHUNK_BYTES,
+    MAX_PACKET_BYTES,
+    ChunkClient,
+    LinkOptions,
+    connect,
+    expiry,
+    make_client,
+    subscribe,
+)
+
+SESSION_EXPIRY, MAXIMUM_PACKET_SIZE = 0x11, 0x27
+"""Property identifiers (MQTT 5.0, section 3.1.2.11)."""
+
+
+async def dial(**changes: Any) -> Connect:
+    """Connect once and return what the CONNECT packet said."""
+    greeted: list[Connect] = []
+
+    async def script(peer: Peer) -> None:
+        greeted.append(await peer.await_connect())
+        await peer.serve()
+
+    async with scripted_broker(script) as broker:
+        options = options_for(broker.port, **changes)
+        client = make_client(options)
+        await asyncio.to_thread(connect, client, options)
+        await eventually(lambda: greeted)
+        close(client)
+    return greeted[0]
+
+
+def close(client: ChunkClient) -> None:
+    sock: Any = client.socket()
+    sock.close()
+
+
+both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+
+
+# ---- CONNECT ----
+
+
+@both_protocols
+async def test_every_connect_asks_for_a_clean_start(protocol: str) -> None:
+    assert [(await dial(protocol=protocol)).clean for _ in range(2)] == [True, True]
+
+
+async def test_on_mqtt_5_the_session_ends_with_the_connection_and_large_packets_are_declined() -> None:
+    assert (await dial()).properties == {SESSION_EXPIRY: 0, MAXIMUM_PACKET_SIZE: MAX_PACKET_BYTES}
+
+
+@pytest.mark.parametrize(("protocol", "level"), [("5", 5), ("3.1.1", 4)])
+async def test_the_configured_protocol_keepalive_and_client_id_are_used(protocol: str, level: int) -> None:
+    greeting = await dial(protocol=protocol, keepalive_s=20, client_id="dumpload-barge")
+    assert (greeting.level, greeting.keepalive_s, greeting.client_id) == (level, 20, "dumpload-barge")
+
+
+@both_protocols
+async def test_the_will_is_retained_at_qos_1(protocol: str) -> None:
+    assert (await dial(protocol=protocol)).will == ("dumpload/barge/presence", "down", 1, True)
+
+
+@both_protocols
+async def test_a_client_without_a_will_sends_none(protocol: str) -> None:
+    assert (await dial(protocol=protocol, will=None)).will is None
+
+
+async def test_without_a_user_name_no_login_is_sent() -> None:
+    greeting = await dial()
+    assert (greeting.username, greeting.password) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("content", "password"),
+    [
+        ("brass", "brass"),
+        ("brass\n", "brass"),
+        ("brass\r\n", "brass"),
+        ("brass\nwritten down in May\n", "brass"),
+        (" with spaces ", " with spaces "),
+        ("bråss\n", "bråss"),
+        ("", ""),
+    ],
+)
+async def test_the_password_is_the_first_line_of_its_file(tmp_path: Path, content: str, password: str) -> None:
+    file = tmp_path / "password"
+    file.write_bytes(content.encode())
+    greeting = await dial(username="barge", password_file=file)
+    assert (greeting.username, greeting.password) == ("barge", password)
+
+
+async def test_the_password_file_is_read_anew_at_every_connect(tmp_path: Path) -> None:
+    file = tmp_path / "password"
+    seen = []
+    for password in ("old", "new"):
+        file.write_text(password)
+        seen.append((await dial(username="barge", password_file=file)).password)
+    assert seen == ["old", "new"]
+
+
+async def test_a_user_name_may_go_without_a_password() -> None:
+    greeting = await dial(username="barge")
+    assert (greeting.username, greeting.password) == ("barge", None)
+
+
+def test_a_broker_that_refuses_the_connection_is_an_os_error(closed_port: int) -> None:
+    options = options_for(closed_port)
+    with pytest.raises(ConnectionRefusedError):
+        connect(make_client(options), options)
+
+
+def test_a_missing_password_file_is_an_os_error(closed_port: int) -> None:
+    options = options_for(closed_port, username="barge", password_file=Path("/nowhere/password"))
+    with pytest.raises(FileNotFoundError):
+        connect(make_client(options), options)
+
+
+@pytest.fixture
+def closed_port() -> Iterator[int]:
+    """A port of this machine that is bound, so that nobody else takes it, but not listened to."""
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        yield sock.getsockname()[1]
+
+
+# ---- SUBSCRIBE ----
+
+
+@pytest.mark.parametrize(
+    ("protocol", "telemetry", "requests"),
+    [
+        # MQTT 5.0, section 3.8.3.1: retain handling 2 (do not send) in bits 4 and 5, retain as published in bit 3.
+        ("5", 0b0010_0000, 0b0000_1001),
+        ("3.1.1", 0, 1),
+    ],
+)
+async def test_retained_telemetry_is_not_even_sent_where_the_protocol_allows_that(
+    protocol: str, telemetry: int, requests: int
+) -> None:
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack())
+        await peer.await_subscribe()
+
+    async with scripted_broker(script) as broker:
+        options = options_for(broker.port, protocol=protocol)
+        client = make_client(options)
+        client.on_connect = lambda *_args: subscribe(client, options)
+        await asyncio.to_thread(connect, client, options)
+        await eventually(lambda: client.fill() and client.chunk)
+        client.loop_read()
+        client.loop_write()
+        await eventually(lambda: broker.peers[0].subscribed)
+        close(client)
+    assert broker.peers[0].subscribed == [("barge/bank", telemetry), ("dumpload/barge/request", requests)]
+
+
+# ---- expiry ----
+
+
+def test_a_message_expires_only_where_the_protocol_knows_that() -> None:
+    options: LinkOptions = options_for(1)
+    properties: Any = expiry(options, 90)
+    assert properties.MessageExpiryInterval == 90
+    assert expiry(options, None) is None
+    assert expiry(options._replace(protocol="3.1.1"), 90) is None
+
+
+# ---- reading in chunks ----
+
+
+class Line:
+    """A client on one end of a pair of sockets, the test on the other."""
+
+    def __init__(self) -> None:
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            self.near = socket.create_connection(server.getsockname())
+            self.far, _address = server.accept()
+        self.near.setblocking(False)
+        self.client = make_client(options_for(1))
+        self.client._sock = self.near
+
+    def send(self, data: bytes) -> None:
+        """Send, and wait until all of it has arrived."""
+        self.far.sendall(data)
+        self.near.settimeout(5)
+        self.near.recv(len(data), socket.MSG_PEEK | socket.MSG_WAITALL)
+        self.near.setblocking(False)
+
+    def close(self) -> None:
+        self.far.close()
+        self.near.close()
+
+
+@pytest.fixture
+def line() -> Iterator[Line]:
+    one = Line()
+    yield one
+    one.close()
+
+
+def test_an_empty_socket_is_known_to_be_empty(line: Line) -> None:
+    assert line.client.fill()
+    assert (bytes(line.client.chunk), line.client.at_end) == (b"", False)
+
+
+def test_a_short_chunk_has_emptied_the_socket(line: Line) -> None:
+    line.send(b"few")
+    assert line.client.fill()
+    assert bytes(line.client.chunk) == b"few"
+
+
+def test_a_full_chunk_may_have_more_behind_it(line: Line) -> None:
+    line.send(bytes(CHUNK_BYTES + 1))
+    assert not line.client.fill()
+    assert len(line.client.chunk) == CHUNK_BYTES
+    assert line.client.fill()
+    assert len(line.client.chunk) == 1
+
+
+def test_paho_is_served_from_the_chunk_and_then_told_to_wait(line: Line) -> None:
+    line.send(b"abc")
+    line.client.fill()
+    assert (line.client._sock_recv(1), line.client._sock_recv(9)) == (b"a", b"bc")
+    with pytest.raises(BlockingIOError):
+        line.client._sock_recv(1)
+
+
+def test_the_far_end_closing_is_the_end(line: Line) -> None:
+    line.far.shutdown(socket.SHUT_WR)
+    line.client.fill()
+    assert line.client.at_end
+    assert line.client._sock_recv(1) == b""
+
+
+def test_a_connection_broken_hard_is_the_end_too(line: Line) -> None:
+    line.near.close()  # reading now raises an OSError, as it does after a reset
+    line.client.fill()
+    assert line.client.at_end
+
+
+def test_a_packet_over_the_limit_is_refused_before_it_is_read(line: Line) -> None:
+    with pytest.raises(ConnectionError, match=f"packet of {MAX_PACKET_BYTES + 1} bytes, at most {MAX_PACKET_BYTES}"):
+        line.client._sock_recv(MAX_PACKET_BYTES + 1)
