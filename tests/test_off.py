@@ -1,0 +1,247 @@
+"""The command that drives the pin off: the line really used first, then the one in the settings, and little else."""
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from fake_lgpio import HEADER, FakeGpio, installed
+
+import dumpload
+from dumpload.io import line, off
+from dumpload.io.line import PinSpec
+
+SETTINGS = '[relay]\npin = 17\nchip_label = "pinctrl-bcm2711"\n'
+EXPANDER = "galley-expander"
+
+
+@pytest.fixture
+def gpio(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[FakeGpio]:
+    with installed(FakeGpio(keeps_outputs=True, labels={0: HEADER, 3: EXPANDER}), monkeypatch, tmp_path) as fake:
+        fake.line(17).is_output = True  # as a killed daemon left it
+        fake.line(17).driven = 1
+        for name in [name for name in os.environ if name.startswith("DUMPLOAD_")]:
+            monkeypatch.delenv(name)
+        monkeypatch.chdir(tmp_path)
+        yield fake
+
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(gpio: FakeGpio, capfd: pytest.CaptureFixture[str], tmp_path: Path) -> Run:
+    """Run the command on these settings; return exit status, standard output and standard error."""
+
+    def run_it(settings: str | None, *arguments: str) -> tuple[int, str, str]:
+        if settings is not None:
+            (tmp_path / "dumpload.toml").write_text(settings)
+            arguments = ("--config", str(tmp_path / "dumpload.toml"), *arguments)
+        status = off.main(arguments)
+        assert gpio.handles == {}
+        return status, *capfd.readouterr()
+
+    return run_it
+
+
+def claims(gpio: FakeGpio) -> list[tuple[object, ...]]:
+    return [call for call in gpio.trace if call[0] == "gpio_claim_output"]
+
+
+@pytest.mark.parametrize(("active", "level"), [("", 0), ("active_high = true\n", 0), ("active_high = false\n", 1)])
+def test_the_pin_is_driven_to_its_off_level(run: Run, gpio: FakeGpio, active: str, level: int) -> None:
+    gpio.line(17).driven = 1 - level
+    assert run(SETTINGS + active) == (0, "GPIO17 (pinctrl-bcm2711) driven off\n", "")
+    assert claims(gpio) == [("gpio_claim_output", 17, level)]
+    assert gpio.edges == [(17, level)]
+
+
+def test_every_other_setting_may_be_wrong(run: Run, gpio: FakeGpio) -> None:
+    settings = 'mqtt = 5\n[control]\ncut_in_percent = "many"\n[relay]\npin = 17\nfeedback_pin = true\nno_such_key = 1\n'
+    assert run(settings)[0] == 0
+    assert gpio.line(17).level == 0
+
+
+def test_settings_come_from_the_environment_and_the_command_line_too(
+    run: Run, gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DUMPLOAD_RELAY__ACTIVE_HIGH", "false")
+    assert run(SETTINGS, "--set", "relay.pin=22", f"--set=relay.chip_label={EXPANDER}")[:2] == (
+        0,
+        "GPIO22 (galley-expander) driven off\n",
+    )
+    assert claims(gpio) == [("gpio_claim_output", 22, 1)]
+
+
+def test_the_document_says_what_was_driven(run: Run) -> None:
+    status, out, err = run(SETTINGS, "--json")
+    assert (status, err) == (0, "")
+    assert json.loads(out) == {
+        "driven_off": [{"pin": 17, "chip": "pinctrl-bcm2711", "level": 0}],
+        "remarks": [],
+        "problems": [],
+    }
+
+
+def test_the_mock_drives_no_pin_and_says_so(run: Run, gpio: FakeGpio) -> None:
+    status, out, _ = run('[relay]\npin = 17\npin_factory = "mock"\n')
+    assert (status, out) == (0, 'relay.pin_factory = "mock": no pin is driven\n')
+    assert gpio.trace == []
+
+
+def test_a_line_in_use_is_left_alone_and_the_way_out_is_named(run: Run, gpio: FakeGpio) -> None:
+    gpio.hold(17, "lg")
+    status, out, err = run(SETTINGS)
+    assert (status, out) == (1, "")
+    assert err.startswith("dumpload off: GPIO17 (pinctrl-bcm2711) is in use by lg: ")
+    assert err.endswith("use `dumpload select off`\n")
+    assert gpio.edges == []
+
+
+@pytest.mark.parametrize(
+    ("break_it", "says"),
+    [
+        (lambda gpio: setattr(gpio.line(17), "shorted", 1), "still reads on"),
+        (lambda gpio: gpio.labels.clear(), "expected one chip labelled pinctrl-bcm2711"),
+        (lambda gpio: gpio.failures.update(gpio_claim_output=["unexpected error"]), "unexpected error"),
+    ],
+    ids=["shorted", "no chip", "refused"],
+)
+def test_a_line_that_cannot_be_driven_off_is_a_failure(
+    run: Run, gpio: FakeGpio, break_it: Callable[[FakeGpio], None], says: str
+) -> None:
+    break_it(gpio)
+    status, out, err = run(SETTINGS)
+    assert (status, out) == (1, "")
+    assert says in err
+
+
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        ("[relay]\nactive_high = true\n", "relay.pin: expected a BCM pin number"),
+        ("[relay]\npin = true\n", "relay.pin = true: expected a BCM pin number"),
+        ('[relay]\npin = "17"\n', 'relay.pin = "17": expected a BCM pin number'),
+        ("[relay]\npin = -1\n", "relay.pin = -1: expected a BCM pin number"),
+        ("[relay]\npin = 17\nactive_high = 1\n", "relay.active_high = 1: expected true or false"),
+        ("[relay]\npin = 17\nchip_label = 0\n", "relay.chip_label = 0: expected a text"),
+        ('[relay]\npin = 17\npin_factory = "any"\n', 'relay.pin_factory = "any": expected "lgpio" or "mock"'),
+        ("relay = 17\n", "relay.pin: expected a BCM pin number"),
+        ("[relay\n", "expected TOML"),
+        ("", "expected settings; the file has none"),
+    ],
+)
+def test_settings_that_do_not_name_a_line_are_unusable(run: Run, gpio: FakeGpio, settings: str, says: str) -> None:
+    status, out, err = run(settings)
+    assert (status, out) == (2, "")
+    assert f"{says}" in err
+    assert "dumpload.toml" in err
+    assert gpio.trace == []
+
+
+def test_without_settings_there_is_nothing_to_drive(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dumpload.layers.SEARCHED", ("./nowhere.toml",))
+    status, _, err = run(None)
+    assert status == 2
+    assert err.startswith("dumpload off: no settings file")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["--config"], "--config expects a file"),
+        (["--config="], "--config expects a file"),
+        (["--set"], "--set expects KEY=VALUE"),
+        (["--set", "relay.pin"], '--set expects KEY=VALUE, not "relay.pin"'),
+        (["--json=yes"], "unknown argument"),
+        (["now"], 'unknown argument "now"'),
+    ],
+)
+def test_wrong_usage_touches_nothing(run: Run, gpio: FakeGpio, arguments: list[str], says: str) -> None:
+    status, out, err = run(None, *arguments)
+    assert (status, out) == (2, "")
+    assert says in err
+    assert "usage: dumpload off" in err
+    assert gpio.trace == []
+
+
+@pytest.mark.parametrize("word", ["--help", "-h"])
+def test_help_touches_nothing(run: Run, gpio: FakeGpio, word: str) -> None:
+    status, out, err = run(None, word)
+    assert (status, err) == (0, "")
+    assert out.startswith("usage: dumpload off")
+    assert gpio.trace == []
+
+
+# The line that the daemon really used
+
+
+@pytest.fixture
+def recorded(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., None]:
+    def record(pin: int, label: str, *, active_high: bool) -> None:
+        monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+        line.write_record(os.environ, label, PinSpec(pin, active_high, None, "lgpio", None))
+
+    return record
+
+
+def test_the_recorded_line_goes_first_then_the_configured_one(
+    run: Run, gpio: FakeGpio, recorded: Callable[..., None]
+) -> None:
+    recorded(22, EXPANDER, active_high=False)
+    assert run(SETTINGS)[:2] == (0, "GPIO22 (galley-expander) driven off\nGPIO17 (pinctrl-bcm2711) driven off\n")
+    assert claims(gpio) == [("gpio_claim_output", 22, 1), ("gpio_claim_output", 17, 0)]
+
+
+@pytest.mark.parametrize("label", ['chip_label = "pinctrl-bcm2711"\n', ""])
+def test_the_same_line_is_driven_once_with_the_polarity_that_the_daemon_used(
+    run: Run, gpio: FakeGpio, recorded: Callable[..., None], label: str
+) -> None:
+    recorded(17, HEADER, active_high=True)
+    assert run(f"[relay]\npin = 17\nactive_high = false\n{label}")[0] == 0
+    assert claims(gpio) == [("gpio_claim_output", 17, 0)]
+
+
+def test_the_recorded_line_is_driven_off_even_if_the_settings_are_unusable(
+    run: Run, gpio: FakeGpio, recorded: Callable[..., None]
+) -> None:
+    recorded(17, HEADER, active_high=True)
+    status, out, err = run("[relay\n")
+    assert (status, out) == (2, "GPIO17 (pinctrl-bcm2711) driven off\n")
+    assert "expected TOML" in err
+    assert gpio.line(17).level == 0
+
+
+def test_a_recorded_line_that_fails_does_not_spare_the_configured_one(
+    run: Run, gpio: FakeGpio, recorded: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(99, HEADER, active_high=True)
+    assert run(SETTINGS)[:2] == (1, "GPIO17 (pinctrl-bcm2711) driven off\n")
+    recorded(22, EXPANDER, active_high=True)
+    monkeypatch.setattr(gpio, "gpio_read", lambda _handle, pin: 0 if pin == 17 else 1 // 0)
+    assert run(SETTINGS)[:2] == (1, "GPIO17 (pinctrl-bcm2711) driven off\n")
+
+
+# The process
+
+HEAVY = ("gpiozero", "pydantic", "paho", "structlog", "argparse", "asyncio", "logging", "importlib.metadata", "json")
+
+
+def test_a_process_imports_nothing_heavy_and_survives_a_closed_output(tmp_path: Path) -> None:
+    (tmp_path / "dumpload.toml").write_text('[relay]\npin = 17\npin_factory = "mock"\n')
+    code = (
+        "import os, sys; from dumpload.io.off import main; os.close(1); status = main(sys.argv[1:]); sys.stdout = None;"
+        f"print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr); sys.exit(status)"
+    )
+    environ = {"PYTHONPATH": str(Path(dumpload.__file__).parents[1])}
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--config", str(tmp_path / "dumpload.toml")],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environ,
+    )
+    assert (done.returncode, done.stderr) == (0, "[]\n")
