@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from brokers import EMBEDDED_ONLY, MOSQUITTO, Broker, Embedded, Mosquitto
+from netfaults import Proxy, RawBroker, Script
 from rig import Barge
 
 
@@ -48,3 +49,25 @@ def barge(tmp_path: Path, broker: Broker) -> Iterator[Barge]:
     one = Barge(tmp_path, broker)
     yield one
     one.close()
+
+
+@pytest.fixture
+def proxy(broker: Broker) -> Iterator[Proxy]:
+    """A way to the broker that can be made to fail."""
+    one = Proxy(broker.port)
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def raw_broker() -> Iterator[Callable[[Script], RawBroker]]:
+    """Start a broker of bare sockets."""
+    running: list[RawBroker] = []
+
+    def start(script: Script) -> RawBroker:
+        running.append(RawBroker(script))
+        return running[-1]
+
+    yield start
+    for one in running:
+        one.close()

@@ -3,6 +3,7 @@
 import json
 import threading
 from pathlib import Path
+from socket import IPPROTO_TCP, TCP_NODELAY
 from typing import Any, NamedTuple
 
 from brokers import HOST, Broker
@@ -34,6 +35,7 @@ class Client:
         self._topics = topics
         self.paho = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
         self.paho.reconnect_delay_set(1, 1)
+        self.paho.on_socket_open = lambda _client, _userdata, sock: sock.setsockopt(IPPROTO_TCP, TCP_NODELAY, 1)
         self.paho.on_connect = self._on_connect
         self.paho.on_subscribe = self._on_subscribe
         self.paho.on_message = self._on_message
