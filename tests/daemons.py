@@ -65,6 +65,18 @@ def run_dumpload(
     return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, timeout=30, check=False)
 
 
+TIMED = ("-X", "importtime")
+"""Options that make Python say on standard error what it imports."""
+
+
+def pin_libraries(ended: subprocess.CompletedProcess[str]) -> set[str]:
+    """Return which pin libraries a command run with `TIMED` imported."""
+    lines = [line for line in ended.stderr.splitlines() if line.startswith("import time")]
+    imported = {line.rsplit("|", 1)[1].strip().split(".")[0] for line in lines}
+    assert "dumpload" in imported
+    return imported & {"gpiozero", "lgpio", "RPi", "pigpio"}
+
+
 class Daemon:
     """`dumpload run`, as the service manager starts it; or with its line recorded (`records`), see launcher.py."""
 
