@@ -9,6 +9,10 @@ def main() -> int:
         from dumpload.io.off import main as drive_off  # noqa: PLC0415
 
         return drive_off(sys.argv[2:])
+    if sys.argv[1:2] == ["run"]:
+        import signal  # noqa: PLC0415
+
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a reload asked for too early must not kill
     from dumpload.cli import main as run_command  # noqa: PLC0415
 
     return run_command(sys.argv[1:])

@@ -8,7 +8,6 @@ import argparse
 import json
 import os
 import re
-import signal
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -108,7 +107,6 @@ def _print_error(text: str) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the daemon until a signal ends it."""
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a reload asked for too early must not kill
     path, settings = _settings(args)
     from dumpload.daemon import run_daemon  # noqa: PLC0415
 
