@@ -13,6 +13,9 @@ from dumpload.core.law import Selector
 MAX_AGE_S = 60.0
 """A request issued longer ago than this is expired (our choice, no source)."""
 
+SHOWN_CHARACTERS = 40
+"""How much of what was sent a refusal repeats."""
+
 _KEYS = {"selector", "for_s", "reset", "issued_at", "boot_id"}
 
 
@@ -50,42 +53,47 @@ def read_request(payload: bytes, *, retained: bool, terms: Terms) -> Request | R
     if not isinstance(document, dict):
         return Refusal("malformed: a JSON object is expected")
     if unknown := sorted(set(document) - _KEYS):
-        return Refusal(f"malformed: unknown key {unknown[0]!r}; known are {', '.join(sorted(_KEYS))}")
+        return Refusal(f"malformed: unknown key {_short(unknown[0])}; known are {', '.join(sorted(_KEYS))}")
     stale = _staleness(document, terms)
     return Refusal(stale) if stale else _read_intent(document, terms)
 
 
 def _staleness(document: dict[str, Any], terms: Terms) -> str:
     if "boot_id" in document and document["boot_id"] != terms.boot_id:
-        return f"expired: meant for boot {document['boot_id']!r}, this is {terms.boot_id!r}"
+        return f"expired: meant for boot {_short(document['boot_id'])}, this is {terms.boot_id!r}"
     if "issued_at" not in document:
         return ""
     issued_at = document["issued_at"]
     taken = parse_rfc3339(issued_at) if isinstance(issued_at, str) else MISSING
     if math.isnan(taken):
         return "malformed: issued_at must be an RFC 3339 time with its offset"
-    if abs(terms.wall - taken) > MAX_AGE_S:
-        return f"expired: issued {terms.wall - taken:.0f} s ago, at most {MAX_AGE_S:.0f} s are accepted"
+    age_s = terms.wall - taken
+    if abs(age_s) > MAX_AGE_S:
+        when = "ago" if age_s > 0 else "ahead of this clock"
+        return f"expired: issued {abs(age_s):.0f} s {when}, at most {MAX_AGE_S:.0f} s are accepted"
     return ""
+
+
+def _short(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= SHOWN_CHARACTERS else text[:SHOWN_CHARACTERS] + "..."
 
 
 def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
     reset = document.get("reset", False)
     if not isinstance(reset, bool):
         return Refusal("malformed: reset must be true or false")
-    if "selector" not in document:
-        return Request(None, MISSING, reset=True) if reset else Refusal("malformed: nothing is asked")
+    if "selector" not in document and not reset:
+        return Refusal("malformed: nothing is asked")
     names = {position.name.lower(): position for position in Selector}
-    chosen = document["selector"]
+    chosen = document.get("selector", "auto")
     if not isinstance(chosen, str) or chosen not in names:
         return Refusal(f"malformed: selector must be one of {', '.join(names)}")
-    selector = names[chosen]
+    selector = names[chosen] if "selector" in document else None
     if selector != Selector.HAND:
-        return (
-            Refusal("malformed: for_s goes with hand only")
-            if "for_s" in document
-            else Request(selector, MISSING, reset)
-        )
+        if "for_s" in document:
+            return Refusal("malformed: for_s goes with hand only")
+        return Request(selector, MISSING, reset)
     for_s = document.get("for_s", terms.max_hand_s)
     if not isinstance(for_s, float) or not math.isfinite(for_s) or for_s <= 0:
         return Refusal("malformed: for_s must be a number of seconds above 0")
