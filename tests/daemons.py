@@ -150,7 +150,7 @@ class Daemon:
 
     @property
     def raw_log(self) -> str:
-        return self.log_file.read_text("utf-8", "replace")
+        return self.log_file.read_text("utf-8", "replace") if self.log_file.exists() else ""
 
     @property
     def log(self) -> list[dict[str, Any]]:

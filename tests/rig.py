@@ -29,11 +29,19 @@ class Heard(NamedTuple):
 class Client:
     """A plain MQTT client that keeps everything it hears, and comes back by itself when the broker was away."""
 
-    def __init__(self, port: int, topics: str = "#", client_id: str = "", will: tuple[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        topics: str = "#",
+        *,
+        client_id: str = "",
+        will: tuple[str, str] | None = None,
+        clean: bool = True,
+    ) -> None:
         self.heard: list[Heard] = []
         self.connections = 0
         self._topics = topics
-        self.paho = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
+        self.paho = paho.Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=clean)
         self.paho.reconnect_delay_set(1, 1)
         self.paho.on_socket_open = lambda _client, _userdata, sock: sock.setsockopt(IPPROTO_TCP, TCP_NODELAY, 1)
         self.paho.on_connect = self._on_connect
@@ -69,13 +77,12 @@ class Client:
     def close(self) -> None:
         self.paho.disconnect()
         self.paho.loop_stop()
+        self.paho._reset_sockets()  # the pair with which it wakes its own thread
 
     def vanish(self) -> None:
         """Lose the connection without a word: the broker publishes the will."""
-        sock = self.paho.socket()
         self.paho.loop_stop()
-        assert sock is not None
-        sock.close()
+        self.paho._reset_sockets()
 
 
 class Source:

@@ -10,8 +10,6 @@ import pytest
 from brokers import HOST, Mosquitto
 from daemons import CHARGE, CONFIRM_S, MAX_AGE_S, MIN_OFF_S
 from netfaults import Peer, Proxy, RawBroker, Script, make_publish
-from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion
 from rig import FULL, Barge, Client, Heard, Source
 from waiting import boot_clock, eventually, never
 
@@ -69,15 +67,7 @@ def test_case_16_what_piled_up_during_a_stop_is_as_old_as_the_stop(barge: Barge)
 
 
 def test_case_20_samples_queued_in_a_persistent_session_are_not_heard(barge: Barge, protocol: str) -> None:
-    earlier = paho.Client(CallbackAPIVersion.VERSION2, client_id="dumpload-barge", clean_session=False)
-    earlier.on_connect = lambda client, *_: client.subscribe(CHARGE, 1)
-    subscribed: list[object] = []
-    earlier.on_subscribe = lambda *args: subscribed.append(args)
-    earlier.connect(HOST, barge.broker.port)
-    earlier.loop_start()
-    eventually(lambda: subscribed, "the earlier session to subscribe")
-    earlier.disconnect()
-    earlier.loop_stop()
+    Client(barge.broker.port, CHARGE, client_id="dumpload-barge", clean=False).close()
     for _ in range(200):
         barge.client.publish(FULL, qos=1)
     daemon = barge.start(mqtt__protocol=protocol)
