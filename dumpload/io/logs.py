@@ -18,6 +18,8 @@ from dumpload.core.window import utc_text
 
 QUEUE_LINES = 1000
 REPEAT_EVERY_S = 60.0
+REPEATS_KEPT = 100
+"""So many kinds are told apart at once: what others send makes kinds, and must not fill the memory."""
 
 Fields = MutableMapping[str, Any]
 
@@ -28,24 +30,23 @@ class LineWriter:
     def __init__(self, descriptor: int) -> None:
         """Start the thread; `descriptor` may be slow, full, or closed at the other end."""
         self._descriptor = descriptor
-        self._lines: deque[str] = deque(maxlen=QUEUE_LINES)
+        self._lines: deque[str | threading.Event] = deque(maxlen=QUEUE_LINES)
         self._wanted = threading.Semaphore(0)
-        self._idle = threading.Event()
         self.dropped = 0
         threading.Thread(target=self._run, name="log-writer", daemon=True).start()
 
-    def put(self, line: str) -> None:
-        """Queue a line; the oldest waiting one is dropped when the queue is full."""
+    def put(self, line: str | threading.Event) -> None:
+        """Queue a line, or a mark that is set when it is reached; the oldest is dropped when the queue is full."""
         if len(self._lines) == QUEUE_LINES:
             self.dropped += 1
-        self._idle.clear()
         self._lines.append(line)
         self._wanted.release()
 
     def flush(self, within_s: float) -> None:
-        """Wait until everything is written, at most `within_s`."""
-        if self._lines:
-            self._idle.wait(within_s)
+        """Wait until everything is written, the line at hand too, at most `within_s`."""
+        reached = threading.Event()
+        self.put(reached)
+        reached.wait(within_s)
 
     def _run(self) -> None:
         while True:
@@ -54,9 +55,10 @@ class LineWriter:
                 line = self._lines.popleft()
             except IndexError:  # it was dropped for a newer one
                 continue
-            self._write(line)
-            if not self._lines:
-                self._idle.set()
+            if isinstance(line, str):
+                self._write(line)
+            else:
+                line.set()
 
     def _write(self, line: str) -> None:
         data = (line + "\n").encode("utf-8", "backslashreplace")
@@ -76,6 +78,9 @@ class Repeats:
 
     def admit(self, kind: Hashable, t: float) -> int | None:
         """Return how many of this kind were left out since the last one let through, or None to leave this out."""
+        if kind not in self._seen and len(self._seen) >= REPEATS_KEPT:
+            self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < REPEAT_EVERY_S}
+            kind = kind if len(self._seen) < REPEATS_KEPT else None  # ever new ones: all of one kind
         last, left_out = self._seen.get(kind, (-REPEAT_EVERY_S, 0))
         if t - last < REPEAT_EVERY_S:
             self._seen[kind] = (last, left_out + 1)
