@@ -61,6 +61,7 @@ DEFAULTS = {
     "request.enabled": False,
     "request.max_hand_s": 7200.0,
     "history.retain_days": 365,
+    "history.max_size_mb": 200,
     "history.sample_every_s": 60.0,
 }
 

@@ -178,6 +178,9 @@ class History(Table):
 
     path: kind.FileName | None = Field(None, description="The database file; without it no history is kept.")
     retain_days: kind.Days = Field(365, description="How long the record is kept.")
+    max_size_mb: kind.Megabytes = Field(
+        200, description="How large the file may grow; then the oldest record goes first."
+    )
     sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
 
 
