@@ -45,7 +45,7 @@ def _data_state(controller: Controller, t: float) -> str:
 def status_document(controller: Controller, account: Account) -> Document:
     """Return the retained status: what the load is doing, why, and what would change it."""
     t, wall = account.t, account.wall
-    ahead = outlook(controller)
+    ahead = outlook(controller, t)
     charge = controller.data[Signal.STATE_OF_CHARGE]
     state = _data_state(controller, t)
     notes = list(account.faults)

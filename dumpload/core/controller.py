@@ -100,7 +100,7 @@ class Controller:
         self.evidence = Evidence.NONE
         self.cause = Cause.STARTING
         self.permitted = permissive.Permission(Cause.NONE, NEVER)
-        self.window_changes_at = NEVER
+        self.window_changes_at = self.day_ends_at = NEVER
         self.deadline = NEVER
         self._seen = False
         self.setup = setup
@@ -217,7 +217,7 @@ class Controller:
         local = self._schedule.at(event.wall)
         ahead = event.t - event.wall  # wall-clock moments on the clock of t
         t = event.t
-        self.window_changes_at = local.changes_at + ahead
+        self.window_changes_at, self.day_ends_at = local.changes_at + ahead, local.day_ends_at + ahead
         asked = PermissiveInputs(
             t,
             live_value(self.data[Signal.BATTERY_VOLTAGE], t),
@@ -229,7 +229,7 @@ class Controller:
             self.window_changes_at,
             local.day,
             local.day_began_at + ahead,
-            local.day_ends_at + ahead,
+            self.day_ends_at,
         )
         self.permissive_memory, self.permitted = permissive.step(self.setup.permissives, self.permissive_memory, asked)
         return asked

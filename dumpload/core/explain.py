@@ -3,11 +3,13 @@
 Words only: nothing is decided here.
 """
 
+from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from dumpload.core.controller import Controller, Lockout
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.permissive import BUDGET_TOLERANCE_S
 
 MEANINGS: dict[Cause, str] = {
     Cause.STARTING: "No live state of charge has arrived since the start.",
@@ -33,11 +35,25 @@ MEANINGS: dict[Cause, str] = {
 
 
 class Outlook(NamedTuple):
-    """What would move the relay to `position`: the condition in words, and when (monotonic s; NaN: not known)."""
+    """What would move the relay to `position`: the condition, as a clause, and a moment (monotonic s; NaN: not known).
+
+    To go on, it is not before `at`, by the bank alone (a request by hand may come sooner); to go off, it is at `at`
+    at the latest, as things stand.
+    """
 
     position: Position
     condition: str
     at: float
+
+
+class Clause(NamedTuple):
+    """One condition in words, and when it comes true (monotonic s; NaN: not known)."""
+
+    words: str
+    at: float = MISSING
+
+
+_NOTHING = Clause("")
 
 
 def cause_name(cause: Cause) -> str:
@@ -45,99 +61,114 @@ def cause_name(cause: Cause) -> str:
     return cause.name.lower()
 
 
-def outlook(controller: Controller) -> Outlook:
-    """Return what would change the relay next, as far as it can be known."""
-    if controller.position == Position.ON:
-        return _outlook_on(controller)
-    condition, at = _OFF_CONDITIONS.get(controller.cause, _wait_for_surplus)(controller)
-    return Outlook(Position.ON, condition, at)
+def outlook(controller: Controller, t: float) -> Outlook:
+    """Return what would change the relay after `t` (monotonic s), as far as it can be known."""
+    position, words, at = _outlook_on(controller) if controller.position == Position.ON else _outlook_off(controller)
+    return Outlook(position, words, at if at > t else MISSING)
+
+
+def _outlook_off(controller: Controller) -> Outlook:
+    if controller.cause == Cause.STOPPING:
+        return Outlook(Position.ON, "the service is started again", MISSING)
+    lifted = _VETO_LIFTED.get(controller.cause, _no_veto)(controller)
+    wanting = [clause for clause in (lifted, _demanded(controller)) if clause.words]
+    dwelt_at = controller.law_memory.relay_since + controller.setup.limits.min_off_s
+    at = max([dwelt_at, *(clause.at for clause in wanting if not is_missing(clause.at))])
+    words = [clause.words for clause in wanting] or ["its minimum off-time is over"]
+    return Outlook(Position.ON, ", and ".join(words), at)
 
 
 def _outlook_on(controller: Controller) -> Outlook:
-    limits, since = controller.setup.limits, controller.law_memory.relay_since
-    permissives = controller.setup.permissives
-    ends = [(since + permissives.max_on_s, f"it has been on for {permissives.max_on_s:g} s")]
-    if controller.cause == Cause.MIN_ON_DWELL:
-        ends.append((since + limits.min_on_s, "its minimum on-time is over"))
-    if controller.selector == Selector.HAND:
-        ends.append((controller.hand_until, "the time by hand is over"))
-    if controller.setup.spans:
-        ends.append((controller.window_changes_at, "the daylight window closes"))
-    known = [end for end in ends if not is_missing(end[0]) and end[0] < NEVER]
-    at, words = min(known, default=(MISSING, ""))
-    condition = f"state of charge below {limits.cut_out_percent:g} %"
-    if controller.selector == Selector.HAND:
-        condition = f"state of charge below the floor, {limits.floor_percent:g} %"
-    condition += ", or a permissive no longer holds, or data are lost"
-    return Outlook(Position.OFF, f"{words}; sooner at {condition}" if words else condition, at)
-
-
-def _wait_for_surplus(controller: Controller) -> tuple[str, float]:
     limits = controller.setup.limits
-    words = f"state of charge at or above {limits.cut_in_percent:g} %"
-    return (f"{words} for {limits.confirm_s:g} s" if limits.confirm_s else words), MISSING
+    ends = [end for end in _ends(controller) if end.at < NEVER]
+    first = min(ends, key=lambda end: end.at, default=_NOTHING)
+    least = f"{limits.cut_out_percent:g} %"
+    if controller.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
+        least = f"the floor, {limits.floor_percent:g} %"
+    words = [first.words, f"the state of charge falls below {least}", "a permissive no longer holds", "data are lost"]
+    return Outlook(Position.OFF, ", or ".join(filter(None, words)), first.at)
 
 
-def _after_data(controller: Controller) -> tuple[str, float]:
-    if controller.selector == Selector.HAND:
-        return "live data arrive", MISSING
-    return f"live data arrive, and then {_wait_for_surplus(controller)[0]}", MISSING
+def _ends(controller: Controller) -> Iterator[Clause]:
+    """Yield why the load goes off by itself, and when (NaN or NEVER: it does not)."""
+    limits, permissives = controller.setup.limits, controller.setup.permissives
+    since, memory = controller.law_memory.relay_since, controller.permissive_memory
+    yield Clause(f"it has been on for {permissives.max_on_s:g} s", since + permissives.max_on_s)
+    budget_ends_at = memory.counted_at + permissives.max_on_per_day_s - memory.on_time_s
+    if budget_ends_at < controller.day_ends_at:
+        yield Clause("the on-time of this day is used up", budget_ends_at)
+    if controller.cause == Cause.MIN_ON_DWELL:
+        yield Clause("its minimum on-time is over", since + limits.min_on_s)
+    if controller.cause == Cause.HAND and not controller.law_memory.surplus:
+        yield Clause("the time by hand is over", max(controller.hand_until, since + limits.min_on_s))
+    yield Clause("the daylight window closes", controller.window_changes_at)
 
 
-def _after_reset(controller: Controller) -> tuple[str, float]:
+def _demanded(controller: Controller) -> Clause:
+    """Return what is wanting for demand: nothing by hand, or while the surplus lasts."""
+    limits, memory = controller.setup.limits, controller.law_memory
+    if controller.selector == Selector.OFF:
+        return Clause("the selector is set to auto or hand")
+    if controller.selector == Selector.HAND or memory.surplus:
+        return _NOTHING
+    if not is_missing(memory.above_since):
+        words = f"the state of charge stays at or above {limits.cut_in_percent:g} %"
+        return Clause(words, memory.above_since + limits.confirm_s)
+    words = f"the state of charge is at or above {limits.cut_in_percent:g} %"
+    return Clause(f"{words} for {limits.confirm_s:g} s" if limits.confirm_s else words)
+
+
+def _no_veto(_controller: Controller) -> Clause:
+    return _NOTHING
+
+
+def _data_arrived(_controller: Controller) -> Clause:
+    return Clause("live data arrive")
+
+
+def _reset(controller: Controller) -> Clause:
     fault = {Lockout.CONTACT_CLOSED: "the contact is closed although commanded off", Lockout.PIN_FAULT: "the pin fails"}
-    return f"a person looks ({fault.get(controller.lockout, 'fault')}) and resets the lockout", MISSING
+    return Clause(f"a person looks ({fault[controller.lockout]}) and resets the lockout")
 
 
-def _after_selector(_controller: Controller) -> tuple[str, float]:
-    return "the selector is set to auto or hand", MISSING
+def _above_floor(controller: Controller) -> Clause:
+    if controller.selector != Selector.HAND:
+        return _NOTHING  # the cut-in, which demand waits for, is higher
+    return Clause(f"the state of charge is at or above the floor, {controller.setup.limits.floor_percent:g} %")
 
 
-def _above_floor(controller: Controller) -> tuple[str, float]:
-    return f"state of charge at or above {controller.setup.limits.cut_in_percent:g} % (now below the floor)", MISSING
+def _window_open(controller: Controller) -> Clause:
+    return Clause("the daylight window opens", controller.window_changes_at)
 
 
-def _in_window(controller: Controller) -> tuple[str, float]:
-    return "the daylight window opens, and there is surplus then", controller.window_changes_at
+def _voltage_back(controller: Controller) -> Clause:
+    return Clause(f"the bus voltage is at or above {controller.setup.permissives.voltage_cut_in_v:g} V")
 
 
-def _voltage(controller: Controller) -> tuple[str, float]:
-    return f"bus voltage at or above {controller.setup.permissives.voltage_cut_in_v:g} V", MISSING
+def _tank_cooled(controller: Controller) -> Clause:
+    return Clause(f"the tank is at or below {controller.setup.permissives.tank_cut_in_c:g} degC")
 
 
-def _tank(controller: Controller) -> tuple[str, float]:
-    return f"tank at or below {controller.setup.permissives.tank_cut_in_c:g} degC", MISSING
-
-
-def _rested(controller: Controller) -> tuple[str, float]:
+def _rested(controller: Controller) -> Clause:
     at = controller.permissive_memory.drained_at + controller.setup.permissives.drain_rest_s
-    return "the rest after the drain is over", at
+    return Clause("the rest after the drain is over", at)
 
 
-def _new_day(controller: Controller) -> tuple[str, float]:
-    return "a new day begins", controller.permitted.deadline
+def _duty_renewed(controller: Controller) -> Clause:
+    left_s = controller.setup.permissives.max_on_per_day_s - controller.permissive_memory.on_time_s
+    if left_s <= BUDGET_TOLERANCE_S:
+        return Clause("a new day begins", controller.day_ends_at)
+    return _NOTHING  # that run is over: the dwell is all there is
 
 
-def _confirmed(controller: Controller) -> tuple[str, float]:
-    at = controller.law_memory.above_since + controller.setup.limits.confirm_s
-    return f"state of charge stays at or above {controller.setup.limits.cut_in_percent:g} %", at
-
-
-def _dwelt(controller: Controller) -> tuple[str, float]:
-    return "its minimum off-time is over", controller.law_memory.relay_since + controller.setup.limits.min_off_s
-
-
-_OFF_CONDITIONS = {
-    Cause.STARTING: _after_data,
-    Cause.DATA_LOST: _after_data,
-    Cause.LOCKOUT: _after_reset,
-    Cause.SELECTOR_OFF: _after_selector,
+_VETO_LIFTED: dict[Cause, Callable[[Controller], Clause]] = {
+    Cause.STARTING: _data_arrived,
+    Cause.DATA_LOST: _data_arrived,
+    Cause.LOCKOUT: _reset,
     Cause.BELOW_FLOOR: _above_floor,
-    Cause.OUTSIDE_WINDOW: _in_window,
-    Cause.VOLTAGE_LOW: _voltage,
-    Cause.TANK_HOT: _tank,
+    Cause.OUTSIDE_WINDOW: _window_open,
+    Cause.VOLTAGE_LOW: _voltage_back,
+    Cause.TANK_HOT: _tank_cooled,
     Cause.DRAIN_LIMIT: _rested,
-    Cause.DUTY_LIMIT: _new_day,
-    Cause.CONFIRMING: _confirmed,
-    Cause.MIN_OFF_DWELL: _dwelt,
+    Cause.DUTY_LIMIT: _duty_renewed,
 }
