@@ -8,6 +8,7 @@ from dumpload import __version__
 from dumpload.core.contact import Evidence
 from dumpload.core.controller import Controller, Decision, Lockout
 from dumpload.core.explain import cause_name, outlook
+from dumpload.core.freshness import live_value
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.core.window import utc_text
@@ -90,7 +91,8 @@ def change_document(decision: Decision) -> Document:
 def stop_decision(controller: Controller, t: float, wall: float) -> Decision:
     """Return the change that the service makes itself when it ends with the relay on."""
     after_s = t - controller.law_memory.relay_since
-    return Decision(t, wall, Position.OFF, Cause.STOPPING, True, controller.cause, after_s, math.nan, False)
+    charge = live_value(controller.data[Signal.STATE_OF_CHARGE], t)
+    return Decision(t, wall, Position.OFF, Cause.STOPPING, True, controller.cause, after_s, charge, False)
 
 
 def to_json(document: Document) -> str:
