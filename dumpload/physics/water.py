@@ -107,7 +107,7 @@ def time_to_s(start_c: float, target_c: float, end_c: float, capacity_j_k: float
     if start_c == target_c:
         return 0.0
     remains = (end_c - start_c) / (end_c - target_c) if end_c != target_c else -1.0
-    return constant_s * math.log(remains) if remains > 1 else math.inf
+    return constant_s * math.log(remains) if remains >= 1 else math.inf
 
 
 def loss_w_k(loss_kwh_per_day: float, difference_k: float) -> float:
