@@ -45,6 +45,7 @@ class Announcer:
         self._started_at = clock()
         self._sequence = 0
         self._rejected = 0
+        self._faults: dict[str, str] = {}
         self._repeats = Repeats()
         self.boot_id = secrets.token_hex(4)
         self.status_due_at = clock()
@@ -73,7 +74,8 @@ class Announcer:
         t = self._clock()
         self.status_due_at = t + STATUS_EVERY_S
         self._sequence += 1
-        account = Account(t, self._wall(), self._started_at, self.boot_id, self._sequence, self._rejected)
+        faults = tuple(self._faults.values())
+        account = Account(t, self._wall(), self._started_at, self.boot_id, self._sequence, self._rejected, faults)
         document = to_json(status_document(controller, account))
         self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
         self._notifier.status(summary(controller))
@@ -91,6 +93,13 @@ class Announcer:
         start = arrival.payload[:40].decode("utf-8", "replace")
         text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"
         self._log.warning("rejected", text=text, signal=name, reason=reason, topic=arrival.topic, total=self._rejected)
+
+    def fault(self, part: str, words: str) -> None:
+        """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
+        self._log.warning("fault", text=f"{part}: {words or 'all is well again'}", part=part)
+        others = {name: text for name, text in self._faults.items() if name != part}
+        self._faults = {**others, part: f"{part}: {words}"} if words else others
+        self.status_within(1.0)
 
     def refused(self, reason: str) -> None:
         """Publish why a request is refused, and log the first of its kind."""

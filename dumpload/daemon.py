@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from dumpload.service import Service
 
 
+HISTORY_S = 2.0
+"""How long the end waits for the record to be written."""
+
+
 def boot_clock() -> float:
     """Return seconds since boot, suspend included: the clock that ages run on."""
     return time.clock_gettime(time.CLOCK_BOOTTIME)
@@ -83,11 +87,17 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         keeper=keeper,
     )
     listeners.append(service.contact_moved)
+    if settings.history.path is not None:
+        from dumpload.record import open_recorder  # noqa: PLC0415
+
+        service.recorder = open_recorder(settings, service.note_history)
     _take_signals(service)
     try:
         return asyncio.run(service.run())
     finally:
         relay.close()
+        if service.recorder is not None:
+            service.recorder.close(HISTORY_S)
         writer.flush(1.0)
 
 

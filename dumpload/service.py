@@ -11,11 +11,11 @@ import signal
 import threading
 import time
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dumpload.announce import Announcer, Voice, summary
 from dumpload.broker import base_topics, intake, link_options
-from dumpload.config import Settings, changed_keys, restart_needed
+from dumpload.config import Settings, changed_keys, flat, restart_needed
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Controller, Decision, Event, Kind
 from dumpload.core.decode import Reason, Rejection
@@ -30,6 +30,9 @@ from dumpload.io.mqtt_session import Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
 from dumpload.setup import controller_setup
+
+if TYPE_CHECKING:
+    from dumpload.record import Recorder
 
 TICK_S = 1.0
 CLOCK_STEP_S = 0.5
@@ -74,6 +77,7 @@ class Service:
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
         self.observers: list[Callable[[Decision], None]] = [self._announce]
+        self.recorder: Recorder | None = None
         self._shown: tuple[Any, ...] = (self.controller.position, self.controller.selector, self.controller.lockout)
         self._shown_cause = self.controller.cause
         self._timer: asyncio.TimerHandle | None = None
@@ -92,6 +96,8 @@ class Service:
         self._loop.set_exception_handler(self._on_loop_error)
         self._loop.add_signal_handler(signal.SIGHUP, self.reload)
         self._notifier.ready(summary(self.controller))
+        if self.recorder is not None:
+            self.recorder.begin(self._announcer.boot_id, self.controller, self._wall_ahead, flat(self._settings))
         if (closed := self._relay.is_contact_closed()) is not None:
             self._on_feedback(closed)
         try:
@@ -106,6 +112,7 @@ class Service:
             self.fail(group.exceptions[0])
         finally:
             self._relay.shut()
+            self._end_record()
         return self._exit_code or 0
 
     def stop(self, exit_code: int) -> None:
@@ -129,12 +136,19 @@ class Service:
         self.stop(1)
         self._exit_code = 1
         self._log.error("failed", text=f"unexpected error, relay off, stopping: {error!r}", exc_info=error)
+        if self.recorder is not None:
+            self.recorder.fail(self._clock(), self._wall(), repr(error))
 
     def _on_loop_error(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         self.fail(context.get("exception") or RuntimeError(context["message"]))
 
+    def _end_record(self) -> None:
+        if self.recorder is not None:
+            self.recorder.end(self.controller, self._clock(), self._wall())
+
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
+        self._end_record()
         controller = self.controller
         if controller.position == Position.ON:
             last = stop_decision(controller, self._clock(), self._wall())
@@ -218,9 +232,13 @@ class Service:
             return False  # the relay is off for good: nothing is decided any more
         accepted = False
         controller = self.controller
-        for decision in controller.handle(event):
+        place = self.recorder.reserve() if self.recorder is not None else 0
+        decisions = controller.handle(event)
+        for decision in decisions:
             self._obey(decision)
             accepted = decision.accepted
+        if self.recorder is not None:
+            self.recorder.after(place, event, decisions, controller)
         if controller.deadline < self._armed_at:
             self._arm()
         shown = (controller.position, controller.selector, controller.lockout)
@@ -250,6 +268,10 @@ class Service:
     def _tell(self, decision: Decision) -> None:
         for observe in self.observers:
             observe(decision)
+
+    def note_history(self, words: str) -> None:
+        """Show what is wrong with the record ("": nothing is). Safe from any thread."""
+        self._announcer.fault("history", words)
 
     def _announce(self, decision: Decision) -> None:
         self._announcer.change(self.controller, decision)
@@ -341,4 +363,6 @@ class Service:
         self.controller.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
         self._log.info("reloaded", text=f"settings read again: {words}")
+        if self.recorder is not None:
+            self.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
         self._happened(Kind.WAKE)

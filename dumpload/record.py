@@ -1,0 +1,226 @@
+"""Hands what happened to the history: events and decisions in, rows out. Decides nothing, and does no I/O.
+
+Called after the pin; costs microseconds and never raises, so that no fault of the record is one of the control.
+"""
+
+import contextlib
+import json
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+from dumpload import __version__
+from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
+from dumpload.core.freshness import NEVER, is_missing
+from dumpload.core.law import Position
+from dumpload.documents import change_document, position_name, stop_decision, to_json
+from dumpload.io.history_schema import NO_SIGNAL, Boot, Entry, RowKind
+from dumpload.thinning import Run, Thinner, footing
+
+if TYPE_CHECKING:
+    from dumpload.config import Settings
+    from dumpload.io.history import Gap, History
+
+CLOCK_STEP_S = 0.5
+
+_PLAIN = {
+    Kind.DOUBT: RowKind.DOUBT,
+    Kind.SELECT: RowKind.SELECT,
+    Kind.RESET: RowKind.RESET,
+    Kind.PIN_FAULT: RowKind.PIN_FAULT,
+    Kind.FEEDBACK: RowKind.FEEDBACK,
+}
+"""Events that are always kept; samples and what ends them are thinned, and a deadline is no news."""
+
+
+class Recorder:
+    """Records one controller."""
+
+    def __init__(self, history: "History", sample_every_s: float, on_note: Callable[[str], None]) -> None:
+        """Nothing is recorded before `begin`. `on_note` is told what is wrong, should anything be."""
+        self._history = history
+        self._thinner = Thinner(sample_every_s)
+        self._on_note = on_note
+        self._sequence = 0
+        self._footing: tuple[object, ...] = ()
+        self._lockout = Lockout.NONE
+        self._ahead = 0.0
+        self._ended = False
+
+    def reserve(self) -> int:
+        """Return the place in the record for what happens now, before it is known what comes of it."""
+        return self._history.reserve()
+
+    def begin(self, boot_id: str, controller: Controller, ahead: float, settings: Mapping[str, Any]) -> None:
+        """Start, with what the controller starts from. `ahead`: Unix s less monotonic s."""
+        with self._guarded():
+            t = controller.law_memory.relay_since
+            self._ahead, self._lockout, self._footing = ahead, controller.lockout, footing(controller)
+            told = {**_switches(controller), "settings": settings}
+            first = Entry(self.reserve(), t + ahead, RowKind.START, t, t, t, text=_text(told))
+            self._history.begin(Boot(boot_id, t + ahead, t, __version__), first)
+
+    def after(self, place: int, event: Event, decisions: tuple[Decision, ...], controller: Controller) -> None:
+        """Record one event and what came of it; `place` was reserved when it happened."""
+        try:
+            self._sequence = place
+            self._record(event, decisions, controller)
+        except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)
+            self._complain(error)
+
+    def take_settings(self, controller: Controller, t: float, wall: float, settings: Mapping[str, Any]) -> None:
+        """Record that new settings are in force."""
+        with self._guarded():
+            self._sequence = self.reserve()
+            self._thinner.keep_next(controller.data)
+            self._put(RowKind.SETTINGS, t, wall, text=_text({"settings": settings}))
+
+    def fail(self, t: float, wall: float, words: str) -> None:
+        """Record that the program fails. Safe from any thread."""
+        with self._guarded():
+            self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(words)))
+
+    def end(self, controller: Controller, t: float, wall: float) -> None:
+        """Record the end, once, and the change that it makes when the relay is on."""
+        if self._ended:
+            return
+        self._ended = True
+        with self._guarded():
+            self._sequence = self.reserve()
+            if controller.position == Position.ON:
+                self._put_change(stop_decision(controller, t, wall))
+            self._put(RowKind.STOP, t, wall)
+
+    def close(self, within_s: float) -> bool:
+        """Write what waits; return whether that was done in time."""
+        return self._history.close(within_s)
+
+    @contextlib.contextmanager
+    def _guarded(self) -> Iterator[None]:
+        try:
+            yield
+        except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)
+            self._complain(error)
+
+    def _complain(self, error: Exception) -> None:
+        self._on_note(f"an event was not recorded: {error!r}")
+
+    # ---- one event ----
+
+    def _record(self, event: Event, decisions: tuple[Decision, ...], controller: Controller) -> None:
+        *overdue, last = decisions
+        self._look_around(event, controller)
+        if event.kind == Kind.WAKE or overdue:
+            for signal in self._thinner.lose(event.t):
+                self._put(RowKind.LOST, event.t, event.wall, signal=signal)
+        for decision in overdue:
+            self._put_change(decision)
+        now = footing(controller)
+        moved, self._footing = now != self._footing, now
+        if event.kind != Kind.SAMPLE:
+            self._take_word(event)
+        elif last.accepted:
+            self._take_sample(event, controller, moved=moved or last.changed)
+        self._put_change(last)
+        if controller.lockout != self._lockout:
+            self._lockout = controller.lockout
+            if self._lockout != Lockout.NONE:
+                self._put(RowKind.FAULT, event.t, event.wall, text=f"lockout: {self._lockout.name.lower()}")
+
+    def _look_around(self, event: Event, controller: Controller) -> None:
+        """Record what happened to the clock and to the record itself since the last event."""
+        ahead = event.wall - event.t
+        step_s, self._ahead = ahead - self._ahead, ahead
+        if abs(step_s) > CLOCK_STEP_S:
+            self._put(RowKind.CLOCK, event.t, event.wall, value=step_s)
+        if (gap := self._history.take_gap()) is not None:
+            self._put_gap(gap, event, controller)
+
+    def _take_sample(self, event: Event, controller: Controller, *, moved: bool) -> None:
+        signal, value, t = event.signal, event.value, event.t
+        datum = controller.data[signal]
+        runs = self._thinner.runs
+        if self._thinner.wants(signal, value, t, moved=moved):
+            sequence = self._next()
+            runs[signal] = Run(sequence, value, t, datum.expires_at)
+            entry = Entry(sequence, event.wall, RowKind.SAMPLE, t, datum.stamp, datum.stamp, signal, value)
+            self._history.put(entry)
+        elif (run := runs[signal]) is not None:
+            run.expires_at = datum.expires_at
+            self._history.extend(run.sequence, datum.stamp)
+
+    def _take_word(self, event: Event) -> None:
+        runs = self._thinner.runs
+        t, wall, kind = event.t, event.wall, event.kind
+        if kind == Kind.UNKNOWN:
+            if runs[event.signal] is not None:
+                runs[event.signal] = None
+                self._put(RowKind.UNKNOWN, t, wall, signal=event.signal)
+        elif kind == Kind.ABSENT:
+            if any(run is not None for run in runs):
+                runs[:] = [None] * len(runs)
+                self._put(RowKind.ABSENT, t, wall)
+        elif kind in _PLAIN:
+            value = {Kind.SELECT: event.selector, Kind.FEEDBACK: event.feedback}.get(kind, 0)
+            until = NEVER if is_missing(event.until) else event.until
+            self._put(_PLAIN[kind], t, wall, value=value, until=until if kind == Kind.SELECT else t)
+
+    # ---- rows ----
+
+    def _next(self) -> int:
+        sequence = self._sequence
+        self._sequence += 1
+        return sequence
+
+    def _put(  # noqa: PLR0913  (a row's fields, all but one optional)
+        self,
+        kind: RowKind,
+        t: float,
+        wall: float,
+        *,
+        signal: int = NO_SIGNAL,
+        value: float = 0.0,
+        until: float | None = None,
+        text: str = "",
+        cause: int = 0,
+    ) -> None:
+        until = t if until is None else until
+        self._history.put(Entry(self._next(), wall, kind, t, t, until, signal, value, cause, text))
+
+    def _put_change(self, decision: Decision) -> None:
+        if not decision.changed:
+            return
+        text = to_json(change_document(decision))
+        self._put(RowKind.CHANGE, decision.t, decision.wall, value=decision.position, cause=decision.cause, text=text)
+
+    def _put_gap(self, gap: "Gap", event: Event, controller: Controller) -> None:
+        self._thinner.keep_next(controller.data)
+        told = {"why": gap.why, "relay": position_name(controller.position), **_switches(controller)}
+        text = _text(told)
+        self._put(RowKind.GAP, event.t, event.wall, value=gap.rows, cause=controller.cause, text=text)
+
+
+def _switches(controller: Controller) -> dict[str, str]:
+    return {"selector": controller.selector.name.lower(), "lockout": controller.lockout.name.lower()}
+
+
+def _text(told: Mapping[str, Any]) -> str:
+    return json.dumps(told, separators=(",", ":"), default=str)
+
+
+def _clean(words: str) -> str:
+    """Return text that a database takes: no lone surrogates."""
+    return words.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def open_recorder(settings: "Settings", on_note: Callable[[str], None]) -> Recorder | None:
+    """Return what records under these settings, or None: none is wanted, or this Python has no database library."""
+    kept = settings.history
+    if kept.path is None:
+        return None
+    try:
+        from dumpload.io.history import History, Options  # noqa: PLC0415  (loads the database library)
+    except ImportError as error:
+        on_note(f"not recording: {error}")
+        return None
+    history = History(kept.path, Options(kept.retain_days, kept.max_size_mb), on_note)
+    return Recorder(history, kept.sample_every_s, on_note)
