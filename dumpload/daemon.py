@@ -87,10 +87,7 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         keeper=keeper,
     )
     listeners.append(service.contact_moved)
-    if settings.history.path is not None:
-        from dumpload.record import open_recorder  # noqa: PLC0415
-
-        service.recorder = open_recorder(settings, service.note_history)
+    _keep_record(service, settings)
     _take_signals(service)
     try:
         return asyncio.run(service.run())
@@ -99,6 +96,14 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         if service.recorder is not None:
             service.recorder.close(HISTORY_S)
         writer.flush(1.0)
+
+
+def _keep_record(service: "Service", settings: Settings) -> None:
+    """The database library is loaded only where a history is wanted."""
+    if settings.history.path is not None:
+        from dumpload.record import open_recorder  # noqa: PLC0415
+
+        service.recorder = open_recorder(settings, service.note_history)
 
 
 def _take_signals(service: "Service") -> None:

@@ -69,12 +69,18 @@ def _read(path: Path, database: sqlite3.Connection, since: float, until: float) 
     with closing(database):
         try:
             for boot, boot_id in database.execute("SELECT boot, boot_id FROM boots ORDER BY boot").fetchall():
-                last = -1
-                while rows := database.execute(_PAGE, (boot_id, boot, last, since, until)).fetchall():
-                    last = rows[-1][2]
-                    yield from map(HistoryRow._make, rows)
+                yield from _read_start(database, (boot_id, boot), (since, until))
         except sqlite3.Error as error:
             raise _unreadable(path, error) from error
+
+
+def _read_start(
+    database: sqlite3.Connection, start: tuple[str, int], period: tuple[float, float]
+) -> Iterator[HistoryRow]:
+    last = -1
+    while rows := database.execute(_PAGE, (*start, last, *period)).fetchall():
+        last = rows[-1][2]
+        yield from map(HistoryRow._make, rows)
 
 
 def _unreadable(path: Path, error: sqlite3.Error) -> HistoryError:
