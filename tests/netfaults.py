@@ -4,6 +4,7 @@ import os
 import selectors
 import socket
 import threading
+from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from enum import Enum, auto
@@ -96,7 +97,9 @@ class Proxy:
         other = pair.far if source is pair.near else pair.near
         try:
             data = source.recv(CHUNK_BYTES)
-            if not data:
+            if not data and source is pair.far and (self.way is Way.BLACK_HOLE or pair in self._stranded):
+                self._selector.unregister(source)  # the near end is not told
+            elif not data:
                 self._drop(pair)
             elif self.way is Way.HALF_CONNACK:
                 pair.near.sendall(b"\x20\x09\x00")
@@ -210,6 +213,7 @@ class RawBroker:
         self.connections = 0
         self.published: list[tuple[str, bytes]] = []
         self.acknowledges = True
+        self._owed: deque[bytes] = deque()
         self._script = script
         self._listener = socket.create_server((HOST, self.port))
         self._peer: Peer | None = None
@@ -224,6 +228,7 @@ class RawBroker:
                 return
             self.connections += 1
             self._peer = Peer(sock)
+            self._owed.clear()
             with suppress(OSError, EOFError, ValueError):  # it, or we, have gone
                 self._script(self, self._peer)
             self._peer.close()
@@ -244,8 +249,14 @@ class RawBroker:
         topic, rest = packet.body[2 : 2 + length].decode(), packet.body[2 + length :]
         acknowledged = packet.flags & 0x06
         self.published.append((topic, rest[2:] if acknowledged else rest))
-        if acknowledged and self.acknowledges:
-            peer.send(make_packet(PUBACK, rest[:2]))
+        if acknowledged:
+            self._owed.append(rest[:2])
+            self.pay(peer)
+
+    def pay(self, peer: Peer) -> None:
+        """Send the acknowledgements that are owed, if it acknowledges at all."""
+        while self.acknowledges and self._owed:
+            peer.send(make_packet(PUBACK, self._owed.popleft()))
 
     def drop(self) -> None:
         """Break the connection that there is."""

@@ -37,6 +37,8 @@ class Client:
         client_id: str = "",
         will: tuple[str, str] | None = None,
         clean: bool = True,
+        username: str = "",
+        password: str = "",
     ) -> None:
         self.heard: list[Heard] = []
         self.connections = 0
@@ -49,6 +51,8 @@ class Client:
         self.paho.on_message = self._on_message
         if will is not None:
             self.paho.will_set(*will)
+        if username:
+            self.paho.username_pw_set(username, password)
         self.paho.connect(HOST, port)
         self.paho.loop_start()
         eventually(lambda: self.connections, "the test's own client to connect")
@@ -121,10 +125,10 @@ class Source:
 class Barge:
     """One broker, one daemon, one source of telemetry, and a subscriber that hears it all."""
 
-    def __init__(self, folder: Path, broker: Broker) -> None:
+    def __init__(self, folder: Path, broker: Broker, client: Client | None = None) -> None:
         self.folder = folder
         self.broker = broker
-        self.client = Client(broker.port)
+        self.client = client or Client(broker.port)
         self.source = Source(self.client)
         self.daemons: list[Daemon] = []
         self.complaints_expected = False
@@ -143,7 +147,8 @@ class Barge:
     def daemon(self, *, name: str = "daemon", records: bool = True, **settings: Any) -> Daemon:
         """Prepare a daemon; in the keys of `settings` two underscores stand for a dot."""
         changed = {key.replace("__", "."): value for key, value in settings.items()}
-        daemon = Daemon(self.folder, {**SETTINGS, "mqtt.port": self.broker.port, **changed}, name=name, records=records)
+        usual = {"mqtt.port": self.broker.port, "mqtt.protocol": "5" if self.broker.speaks_5 else "3.1.1"}
+        daemon = Daemon(self.folder, {**SETTINGS, **usual, **changed}, name=name, records=records)
         self.daemons.append(daemon)
         return daemon
 

@@ -81,10 +81,8 @@ def test_the_command_off_needs_neither_a_broker_nor_secrets_nor_sane_thresholds(
 
 
 @pytest.mark.parametrize("way", ["killed", "stopped", "black hole"])
-def test_case_47_whoever_listens_learns_that_the_daemon_is_gone(
-    barge: Barge, proxy: Proxy, protocol: str, way: str
-) -> None:
-    daemon = barge.started_on(mqtt__port=proxy.port, mqtt__protocol=protocol, mqtt__keepalive_s=1)
+def test_case_47_whoever_listens_learns_that_the_daemon_is_gone(barge: Barge, proxy: Proxy, way: str) -> None:
+    daemon = barge.started_on(mqtt__port=proxy.port, mqtt__keepalive_s=1)
     if way == "killed":
         daemon.kill()
     elif way == "stopped":
