@@ -28,7 +28,7 @@ class Link:
         self._clock = clock
         self._session: Session | None = None
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
-        self._on_the_way: dict[int, tuple[str, str]] = {}
+        self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
         self.dropped = 0
 
     @property
@@ -61,13 +61,14 @@ class Link:
             self._session = None
             session.close()
             # What was not acknowledged goes first when the link is up again: at least once, in order.
-            unsent = [*self._on_the_way.values(), *self._outbox]
+            unsent = [*filter(None, self._on_the_way.values()), *self._outbox]
             self._on_the_way.clear()
             self.dropped += max(0, len(unsent) - OUTBOX_LIMIT)
             self._outbox = deque(unsent, maxlen=OUTBOX_LIMIT)
 
     def _forget(self, packet_id: int) -> None:
         self._on_the_way.pop(packet_id, None)
+        self.flush()
 
     def tick(self) -> None:
         """Supervise, once a second: arrival stamp, keepalive, a broker that says nothing."""
@@ -77,9 +78,11 @@ class Link:
     def publish(
         self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
     ) -> None:
-        """Publish if the link is up; otherwise the message is dropped (state is published again when it is)."""
-        if self._session is not None and self._session.is_up:
-            self._session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
+        """Publish if the link is up and the broker keeps up; else it is dropped (state is published again later)."""
+        if self._session is not None and self._session.is_up and len(self._on_the_way) < OUTBOX_LIMIT:
+            packet_id = self._session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
+            if qos:
+                self._on_the_way[packet_id] = None
 
     def publish_surely(self, topic: str, payload: str) -> None:
         """Publish at QoS 1; kept and sent again until acknowledged. The oldest of over 100 waiting are dropped."""
