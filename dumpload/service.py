@@ -168,11 +168,16 @@ class Service:
         if message.topic == self._request_topic:
             self._on_request(arrival)
             return
-        for item in self._intake.read(arrival):
-            if isinstance(item, Rejection):
-                self._announcer.rejected(item, arrival)
-            elif not self.dispatch(item) and item.kind == Kind.SAMPLE:
-                self._announcer.rejected(Rejection(item.signal, Reason.TOO_OLD), arrival)
+        for rejection in [self._take(item) for item in self._intake.read(arrival)]:  # all taken before any is told
+            if rejection is not None:
+                self._announcer.rejected(rejection, arrival)
+
+    def _take(self, item: Event | Rejection) -> Rejection | None:
+        """Dispatch an event; return what is to be told as rejected."""
+        if isinstance(item, Rejection):
+            return item
+        accepted = self.dispatch(item)
+        return None if accepted or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
         """Start the evidence anew, and say that we are there."""
@@ -188,8 +193,8 @@ class Service:
 
     def on_doubt(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""
-        self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
         self._happened(Kind.DOUBT)
+        self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""
@@ -212,13 +217,13 @@ class Service:
         if isinstance(asked, Refusal):
             self._announcer.refused(asked.reason)
             return
-        words = arrival.payload.decode("utf-8", "replace")
-        self._log.info("request", text=f"request: {words}", request=words)
-        if asked.reset:
-            self.dispatch(Event(arrival.t, arrival.wall, Kind.RESET))
         if asked.selector is not None:
             until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
             self.dispatch(Event(arrival.t, arrival.wall, Kind.SELECT, selector=asked.selector, until=until))
+        if asked.reset:  # last, so that reset with off does not switch on in between
+            self.dispatch(Event(arrival.t, arrival.wall, Kind.RESET))
+        words = " ".join(arrival.payload.decode("utf-8", "replace").split())
+        self._log.info("request", text=f"request: {words}", request=words)
         self._announcer.status(self.controller)  # also when nothing moved: whoever asked is waiting
 
     # ---- events to decisions to the pin ----
@@ -311,8 +316,8 @@ class Service:
         t, ahead = self._clock(), self._wall() - self._clock()
         if abs(ahead - self._wall_ahead) > CLOCK_STEP_S:
             step_s = ahead - self._wall_ahead
-            self._log.warning("clock_step", text=f"the wall clock was stepped by {step_s:+.1f} s", step_s=step_s)
             self._happened(Kind.WAKE)
+            self._log.warning("clock_step", text=f"the wall clock was stepped by {step_s:+.1f} s", step_s=step_s)
         elif self.controller.deadline <= t:  # the event loop's timer does not count a suspend
             self._happened(Kind.WAKE)
         self._wall_ahead = ahead
@@ -327,21 +332,22 @@ class Service:
 
     def _check_pin(self) -> None:
         """Read the pin back: it must be where the controller put it, or where the dead-man thread did."""
-        wanted = self.controller.position == Position.ON
+        driven = self.controller.position
+        wanted = driven == Position.ON
+        event, text = "pin_mismatch", f"the pin was not where it was driven: {position_name(driven)}"
         try:
             energised = self._relay.is_energised()
         except RelayError as error:
-            self._log.error("pin_fault", text=f"the pin cannot be read back: {error}")
-            energised = not wanted
+            energised, event, text = not wanted, "pin_fault", f"the pin cannot be read back: {error}"
         if energised == wanted or self._exit_code is not None:
             return
         if self._relay.forced_off_at is not None and not energised:
-            self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")
             self._happened(Kind.UNKNOWN)
+            self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")
             return
-        self._log.error("pin_mismatch", text="the pin is not where it was driven", wanted=wanted)
         self._relay.off()
         self._happened(Kind.PIN_FAULT)
+        self._log.error(event, text=text)
 
     def reload(self) -> None:
         """Read the settings again and take them if they are right and can be taken without a restart."""
@@ -362,7 +368,7 @@ class Service:
         self._intake = intake(new)
         self.controller.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
-        self._log.info("reloaded", text=f"settings read again: {words}")
         if self.recorder is not None:
             self.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
         self._happened(Kind.WAKE)
+        self._log.info("reloaded", text=f"settings read again: {words}")

@@ -1,0 +1,378 @@
+"""The service on a stage: a fake relay, link, log and notifier that write down every call, on a clock that jumps.
+
+The event loop is real, but its time is a number: when nothing is left to do it jumps to the next timer, so that an
+hour of the barge's time passes in milliseconds and every deadline is met exactly.
+"""
+
+import asyncio
+import selectors
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple, Self
+
+import pytest
+from judged import settings
+from world import NOON, START
+
+from dumpload import service
+from dumpload.announce import Voice
+from dumpload.config import Settings
+from dumpload.core.freshness import NEVER
+from dumpload.io.mqtt_session import Message
+from dumpload.service import Service
+
+BANK = "barge/bank/charge"
+BASE = "dumpload/barge"
+
+USUAL: dict[str, Any] = {
+    "name": "barge",
+    "telemetry.state_of_charge.topic": BANK,
+    "permissive.window": [],
+    "request.enabled": True,
+}
+"""Cut-in 97 %, cut-out 93 %, floor 50 %, 30 s to confirm, 300 s on and off at least, data live for 60 s."""
+
+
+class Call(NamedTuple):
+    """One call of the service to the outside, and when (s)."""
+
+    to: str
+    what: str
+    details: Any
+    t: float
+
+    @property
+    def step(self) -> str:
+        return f"{self.to}.{self.what}"
+
+
+class Trace:
+    """Every call, in order."""
+
+    def __init__(self) -> None:
+        self.clock: Callable[[], float] = lambda: START
+        self.calls: list[Call] = []
+
+    def note(self, to: str, what: str, details: Any = None) -> None:
+        self.calls.append(Call(to, what, details, self.clock()))
+
+
+class JumpingLoop(asyncio.SelectorEventLoop):
+    """An event loop whose clock stands still while there is work, and jumps to the next timer when there is none."""
+
+    def __init__(self) -> None:
+        self.now = START
+        super().__init__(_JumpingSelector(self))
+
+    def time(self) -> float:
+        return self.now
+
+
+class _JumpingSelector(selectors.SelectSelector):
+    def __init__(self, loop: JumpingLoop) -> None:
+        super().__init__()
+        self._jumping = loop
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        ready = super().select(1.0 if timeout is None else 0)
+        if timeout and not ready:
+            self._jumping.now += timeout
+        return ready
+
+
+class Trouble:
+    """What a fake raises at which call: `trouble["on"] = RelayError("...")`. A callable is called instead."""
+
+    def __init__(self) -> None:
+        self.at: dict[str, Exception | Callable[[], None]] = {}
+
+    def check(self, what: str) -> None:
+        trouble = self.at.get(what)
+        if isinstance(trouble, Exception):
+            raise trouble
+        if trouble is not None:
+            trouble()
+
+
+class FakeDeadMan:
+    """The dead-man thread, as far as the supervisor looks at it."""
+
+    alive = True
+
+    def is_alive(self) -> bool:
+        return self.alive
+
+
+class FakeRelay:
+    """A relay that does what it is told, unless `trouble` or `stuck` (a level) says otherwise."""
+
+    def __init__(self, trace: Trace) -> None:
+        self._trace = trace
+        self.trouble = Trouble()
+        self.energised = False
+        self.stuck: bool | None = None
+        self.contact: bool | None = None
+        self.permit_until = NEVER
+        self.forced_off_at: float | None = None
+        self.deadman = FakeDeadMan()
+        self.is_shut = False
+
+    def on(self, permit_until: float) -> None:
+        self._trace.note("relay", "on", permit_until)
+        self.trouble.check("on")
+        if not self.is_shut:
+            self.forced_off_at = None
+            self.energised, self.permit_until = True, permit_until
+
+    def extend(self, permit_until: float) -> None:
+        self.permit_until = permit_until
+
+    def off(self) -> None:
+        self._trace.note("relay", "off")
+        self.trouble.check("off")
+        self.energised = False
+
+    def shut(self) -> None:
+        self._trace.note("relay", "shut")
+        self.is_shut = True
+        self.trouble.check("off")
+        self.energised = False
+
+    def is_energised(self) -> bool:
+        self.trouble.check("is_energised")
+        return self.energised if self.stuck is None else self.stuck
+
+    def is_contact_closed(self) -> bool | None:
+        self.trouble.check("is_contact_closed")
+        return self.contact
+
+
+class FakeLink:
+    """A link to a broker that takes everything, unless `trouble` says otherwise."""
+
+    def __init__(self, trace: Trace) -> None:
+        self._trace = trace
+        self.trouble = Trouble()
+
+    def _call(self, what: str, details: Any = None) -> None:
+        self._trace.note("link", what, details)
+        self.trouble.check(what)
+
+    def publish(self, topic: str, payload: str, **how: Any) -> None:
+        self._call("publish", (topic, payload, how))
+
+    def publish_surely(self, topic: str, payload: str) -> None:
+        self._call("publish_surely", (topic, payload))
+
+    def flush(self) -> None:
+        self._call("flush")
+
+    def tick(self) -> None:
+        self.trouble.check("tick")
+
+    async def run(self) -> None:
+        self.trouble.check("run")
+        await asyncio.Event().wait()
+
+    async def close(self, within_s: float) -> None:
+        self._call("close", within_s)
+
+
+class FakeVoice:
+    """The log and the notifier in one: both write down what they are told."""
+
+    def __init__(self, trace: Trace, to: str, watchdog_s: float | None = None) -> None:
+        self._trace, self._to = trace, to
+        self.trouble = Trouble()
+        self.watchdog_s = watchdog_s
+
+    def __getattr__(self, what: str) -> Callable[..., None]:
+        def call(*words: Any, **fields: Any) -> None:
+            self._trace.note(self._to, what, (*words, fields) if fields else words)
+            self.trouble.check(what)
+
+        return call
+
+
+class Stage:
+    """A service, running. Time passes only in `wait`; everything else happens at one moment."""
+
+    def __init__(
+        self,
+        monkeypatch: pytest.MonkeyPatch,
+        keys: Mapping[str, Any],
+        *,
+        watchdog_s: float | None = None,
+        at: float = 0.0,
+    ) -> None:
+        """`at`: seconds after noon."""
+        self.trace = Trace()
+        self.relay = FakeRelay(self.trace)
+        self.link = FakeLink(self.trace)
+        self.log = FakeVoice(self.trace, "log")
+        self.notifier = FakeVoice(self.trace, "notifier", watchdog_s)
+        self.ahead = NOON - START + at
+        self.sample = "{percent}"
+        self.runner = asyncio.Runner(loop_factory=JumpingLoop)
+        self.keys = dict(keys)
+        self.reloads: Callable[[], Settings] = lambda: settings(self.keys)
+        self._ended: asyncio.Task[int] | None = None
+        monkeypatch.setattr(service, "Link", lambda *_arguments: self.link)
+        self.service = self.runner.run(self._make())
+        self.trace.clock = self.clock
+
+    async def _make(self) -> Service:
+        voice = Voice(self.log, self.notifier)  # type: ignore[arg-type]
+        return Service(
+            settings(self.keys),
+            self.relay,
+            voice,
+            reload=lambda: self.reloads(),
+            clock=self.clock,
+            wall=self.wall,  # type: ignore[arg-type]
+        )
+
+    @property
+    def loop(self) -> Any:
+        return self.runner.get_loop()
+
+    def clock(self) -> float:
+        now: float = self.loop.time()
+        return now
+
+    def wall(self) -> float:
+        return self.clock() + self.ahead
+
+    # ---- time ----
+
+    def begin(self) -> Self:
+        """Start the service, and let it come to rest."""
+
+        async def start() -> None:
+            self._ended = asyncio.ensure_future(self.service.run())
+            await asyncio.sleep(0)
+
+        self.runner.run(start())
+        return self.settle()
+
+    def settle(self) -> Self:
+        """Let everything run that is due now."""
+        return self.wait(0)
+
+    def wait(self, seconds: float) -> Self:
+        async def pass_time() -> None:
+            await asyncio.sleep(seconds)
+            for _ in range(5):
+                await asyncio.sleep(0)
+
+        self.runner.run(pass_time())
+        return self
+
+    def end(self, exit_code: int = 0) -> int:
+        """Stop the service as a signal would, and return the exit code of the process."""
+        self.service.stop(exit_code)
+        return self.exit_code
+
+    @property
+    def exit_code(self) -> int:
+        """What `run` returned; raises what it raised."""
+
+        async def code() -> int:
+            assert self._ended is not None
+            async with asyncio.timeout(60):
+                return await asyncio.shield(self._ended)
+
+        return self.runner.run(code())
+
+    @property
+    def has_ended(self) -> bool:
+        self.settle()
+        return self._ended is not None and self._ended.done()
+
+    def close(self) -> None:
+        """Whatever the test left behind ends here."""
+        if self._ended is not None and not self._ended.done():
+            for fake in (self.relay, self.link, self.log, self.notifier):
+                fake.trouble.at.clear()
+            self.end()
+        self.runner.close()
+
+    # ---- what happens ----
+
+    def inside(self, call: Callable[..., Any], *arguments: Any) -> Self:
+        """Call from inside the event loop, as the link and the timers do."""
+
+        async def do() -> None:
+            call(*arguments)
+
+        self.runner.run(do())
+        return self
+
+    def hear(self, topic: str, payload: bytes | str, *, retained: bool = False, age_s: float = 0.0) -> Self:
+        data = payload if isinstance(payload, bytes) else payload.encode()
+        return self.inside(self.service.on_message, Message(topic, data, retained, self.clock() - age_s))
+
+    def soc(self, percent: float) -> Self:
+        return self.hear(BANK, self.sample.format(percent=percent))
+
+    def soc_for(self, percent: float, seconds: float) -> Self:
+        """Hear the same state of charge every ten seconds, the last time at the end."""
+        end = self.clock() + seconds
+        while self.clock() < end:
+            self.wait(min(10.0, end - self.clock())).soc(percent)
+        return self
+
+    def ask(self, payload: bytes | str, *, retained: bool = False) -> Self:
+        return self.hear(f"{BASE}/request", payload, retained=retained)
+
+    def surplus(self) -> Self:
+        """Let the load come on from surplus, and forget how it came to that."""
+        self.soc(98.0).soc_for(98.0, 300.0)
+        assert self.seen_as == ("on", "surplus")
+        assert self.relay.energised
+        return self.forget()
+
+    def forget(self) -> Self:
+        self.trace.calls.clear()
+        return self
+
+    # ---- what was seen ----
+
+    @property
+    def seen_as(self) -> tuple[str, str]:
+        controller = self.service.controller
+        return controller.position.name.lower(), controller.cause.name.lower()
+
+    @property
+    def steps(self) -> list[str]:
+        """The calls, in order, without their details."""
+        return [call.step for call in self.trace.calls]
+
+    def calls(self, to: str, what: str) -> list[Any]:
+        return [call.details for call in self.trace.calls if (call.to, call.what) == (to, what)]
+
+    @property
+    def logged(self) -> list[str]:
+        """The events that were logged."""
+        return [call.details[0] for call in self.trace.calls if call.to == "log"]
+
+    def published(self, leaf: str) -> list[str]:
+        """The payloads that went out on one of our topics."""
+        sent = self.calls("link", "publish") + self.calls("link", "publish_surely")
+        return [payload for topic, payload, *_ in sent if topic == f"{BASE}/{leaf}"]
+
+
+def take_no_hard_way(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
+    """Put a note in place of the timer that ends the process; return the list of those that were started."""
+    started: list[tuple[Any, ...]] = []
+
+    class Noted:
+        daemon = False
+
+        def __init__(self, *arguments: Any) -> None:
+            self.arguments = arguments
+
+        def start(self) -> None:
+            started.append((*self.arguments, self.daemon))
+
+    monkeypatch.setattr(service.threading, "Timer", Noted)
+    return started
