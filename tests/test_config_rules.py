@@ -83,6 +83,11 @@ def as_well(key: str, value: str, needed: str) -> str:
         ),
         ({"relay.feedback_pin": 27}, []),
         (
+            {"wiring.gauge": "10", "wiring.area_mm2": 6},
+            ['wiring.gauge = "10": expected either this or wiring.area_mm2, not both'],
+        ),
+        ({"wiring.gauge": "10"}, []),
+        (
             {"telemetry.presence_topic": "barge/gateway"},
             [as_well("telemetry.presence_topic", '"barge/gateway"', "telemetry.absent_payload")],
         ),

@@ -15,7 +15,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from dumpload.config import kinds as kind
 from dumpload.config import report, rules
-from dumpload.config.installation import Battery, Load, Solar, Tank, Wiring
+from dumpload.config.installation import Battery, Contact, Driver, Load, Solar, Tank, Wiring
 from dumpload.config.kinds import Table
 from dumpload.layers import ConfigError, Layers, leaves, load_layers
 
@@ -30,9 +30,7 @@ class Mqtt(Table):
         None, description="File whose first line is the password. Relative to the settings file, as all files here."
     )
     tls: bool = Field(False, description="Encrypt the connection and check the broker's certificate.")
-    ca_file: kind.FileName | None = Field(
-        None, description="Certificates (PEM) of the authority to trust; else the system's own."
-    )
+    ca_file: kind.FileName | None = Field(None, description="Authority's certificate (PEM); else the system's own.")
     client_cert_file: kind.FileName | None = Field(
         None, description="Our own certificate (PEM), if the broker asks for one."
     )
@@ -202,6 +200,8 @@ class Settings(BaseSettings):
     load: Load = Field(default_factory=Load)
     tank: Tank = Field(default_factory=Tank)
     wiring: Wiring = Field(default_factory=Wiring)
+    contact: Contact = Field(default_factory=Contact)
+    driver: Driver = Field(default_factory=Driver)
 
     @classmethod
     def settings_customise_sources(

@@ -1,7 +1,10 @@
-"""What is installed: bank, panels, element, tank and cable. For checks and energy figures; control needs none of it.
+"""What is installed: bank, panels, element, tank, cable, contact. For checks and energy figures; control needs none.
 
-Every key is optional; what cannot be worked out without it is then said to be missing.
+Every key is optional; what cannot be worked out without it is then said to be missing. The few defaults are the most
+cautious choice, and the check names them.
 """
+
+from typing import Literal
 
 from pydantic import Field
 
@@ -18,6 +21,27 @@ class Battery(Table):
         None, description="Highest bus voltage, while charging: sizes wire, fuse, contact."
     )
     lowest_v: kind.Volts | None = Field(None, description="Lowest bus voltage: the relay's coil must still pull in.")
+    chemistry: Literal["lifepo4", "lead_acid", "other"] | None = Field(None, description="What its cells are made of.")
+    resistance_mohm: kind.Milliohms | None = Field(
+        None, description="Internal resistance of the whole bank, for its short-circuit current."
+    )
+    throttle_percent: kind.Percent | None = Field(
+        None, description="State of charge at which the charger is seen to throttle: only from there is there surplus."
+    )
+    night_wh: kind.WattHours | None = Field(None, description="What you need from sunset until the panels give again.")
+    discharge_limit_a: kind.Amperes | None = Field(
+        None, description="Largest lasting discharge that the battery management allows."
+    )
+    other_loads_a: kind.OtherAmperes | None = Field(
+        None, description="Largest current of everything else that runs from the bank with the load."
+    )
+    coldest_c: kind.Weather | None = Field(None, description="Coldest the cells get.")
+    charge_from_c: kind.Weather | None = Field(
+        None, description="Temperature of the cells from which the battery management lets them be charged."
+    )
+    counter_offset_a: kind.OtherAmperes | None = Field(
+        None, description="Error of the battery monitor's current at rest, from its data sheet."
+    )
 
 
 class Solar(Table):
@@ -38,11 +62,102 @@ class Tank(Table):
 
     volume_l: kind.Litres | None = Field(None, description="Volume of water.")
     target_c: kind.Celsius | None = Field(None, description="Temperature at which its own thermostat opens.")
+    cold_c: kind.Celsius | None = Field(None, description="Temperature of the water that comes in.")
+    around_c: kind.Weather | None = Field(None, description="Temperature around the tank.")
+    loss_kwh_per_day: kind.LossOfADay | None = Field(None, description="Standing loss of a day, from its plate.")
+    loss_difference_k: kind.Kelvins | None = Field(
+        None, description="Difference of temperature at which that loss was measured."
+    )
+    thermostat_dc: bool | None = Field(None, description="Whether its thermostat is rated for DC at the bus voltage.")
+    cut_out: bool | None = Field(
+        None, description="Whether an independent thermal cut-out, reset by a person, is in the power path."
+    )
+    cut_out_c: kind.Celsius | None = Field(None, description="Temperature at which that cut-out acts.")
+    relief_valve: bool | None = Field(
+        None, description="Whether a temperature-and-pressure relief valve with a free discharge is fitted."
+    )
+    relief_bar: kind.Bars | None = Field(None, description="Pressure at which it opens, above the atmosphere.")
+    mixing_valve: bool | None = Field(None, description="Whether a thermostatic mixing valve limits the taps.")
+    dry_fire_guard: bool | None = Field(None, description="Whether something keeps an empty tank from being heated.")
+    sealed: bool | None = Field(
+        None, description="Whether a non-return or reducing valve keeps expanding water from going back."
+    )
+    supply_bar: kind.Bars | None = Field(None, description="Pressure of the supply, above the atmosphere.")
+    vessel_l: kind.Litres | None = Field(None, description="Volume of the expansion vessel.")
 
 
 class Wiring(Table):
     """The cable to the load and its fuse."""
 
     length_m: kind.Metres | None = Field(None, description="Length of the cable, one way.")
-    area_mm2: kind.SquareMillimetres | None = Field(None, description="Area of one conductor.")
+    area_mm2: kind.SquareMillimetres | None = Field(None, description="Nominal area of one conductor.")
+    conductor: Literal["class_2_plain", "class_5_plain", "class_5_tinned"] = Field(
+        "class_5_tinned", description="Its strands, for the resistance by area (IEC 60228)."
+    )
+    gauge: Literal["18", "16", "14", "12", "10", "8", "6", "4", "2", "1", "1/0", "2/0", "3/0", "4/0"] | None = Field(
+        None, description="Gauge (AWG) of one conductor, in place of the area."
+    )
+    boat_cable: bool = Field(
+        True, description="Whether a gauge means boat cable, which may be up to 12 % thinner than the gauge itself."
+    )
+    conductor_c: kind.CableCelsius = Field(
+        75.0, description="Temperature of the copper under load for which the drop is worked out."
+    )
+    insulation_c: kind.InsulationCelsius | None = Field(None, description="Temperature its insulation is rated for.")
+    engine_space: bool | None = Field(None, description="Whether it runs through an engine space or as hot a place.")
+    bundled: kind.Conductors | None = Field(
+        None, description="Conductors with current that lie together, the two of this circuit included."
+    )
     fuse_a: kind.Amperes | None = Field(None, description="Rating of the fuse at the battery.")
+    fuse_v: kind.Volts | None = Field(None, description="Direct voltage the fuse is rated for.")
+    fuse_interrupts_a: kind.FaultAmperes | None = Field(
+        None, description="Largest current the fuse can interrupt at that voltage."
+    )
+    fuse_distance_m: kind.Nearby | None = Field(
+        None, description="Length of conductor between the battery and the fuse."
+    )
+    fuse_sheathed: bool | None = Field(None, description="Whether that length is sheathed or enclosed all the way.")
+
+
+class Contact(Table):
+    """The contact of the relay or contactor."""
+
+    dc_v: kind.Volts | None = Field(None, description="Direct voltage it is rated to break, with a resistive load.")
+    dc_a: kind.Amperes | None = Field(None, description="Current it is rated to break at that voltage.")
+    dc_w: kind.Watts | None = Field(None, description="Direct-current power it is rated to break, if there is a limit.")
+    ac_v: kind.ContactVolts | None = Field(None, description="Its AC rating, which says nothing about DC.")
+    normally_open: bool | None = Field(None, description="Whether it is open while the coil has no current.")
+    operations: kind.Operations | None = Field(None, description="Rated electrical endurance at such a load.")
+    operations_per_day: kind.OperationsPerDay | None = Field(None, description="How often it is expected to close.")
+    feedback_ohm: kind.Ohms | None = Field(
+        None, description="Resistor that pulls the feedback line, through which the auxiliary contact is wetted."
+    )
+    feedback_least_ma: kind.Milliamperes | None = Field(
+        None, description="Least current the auxiliary contact needs to stay clean."
+    )
+
+
+class Driver(Table):
+    """The relay's coil and what drives it from the pin."""
+
+    transistor: Literal["bipolar", "mosfet", "module"] | None = Field(
+        None, description="Transistor between pin and coil; module: a ready-made board with its own."
+    )
+    supply_v: kind.Volts | None = Field(None, description="Regulated voltage of the coil; not set: the bus itself.")
+    coil_ohm: kind.Ohms | None = Field(None, description="Resistance of the coil.")
+    coil_h: kind.Henries | None = Field(None, description="Inductance of the coil.")
+    coil_most_v: kind.Volts | None = Field(None, description="Largest voltage the coil stands on and on.")
+    pull_in_v: kind.Volts | None = Field(None, description="Voltage at which the relay must have pulled in.")
+    pin_v: kind.Volts = Field(3.3, description="Voltage of the pin when high.")
+    pin_ma: kind.Milliamperes = Field(8.0, description="Current the pin should give at most.")
+    base_ohm: kind.Ohms | None = Field(None, description="Resistor between pin and base.")
+    least_gain: kind.Gain | None = Field(None, description="Least current gain of the transistor with that coil.")
+    gate_ohm: kind.Ohms | None = Field(None, description="Resistor between pin and gate.")
+    gate_full_v: kind.Volts | None = Field(
+        None, description="Gate voltage at which the data sheet promises its on-resistance."
+    )
+    pull_down_ohm: kind.Ohms | None = Field(None, description="Resistor that holds the driver's input at off.")
+    flyback: Literal["none", "diode", "zener"] | None = Field(
+        None, description="What takes the coil's current when it is switched off."
+    )
+    clamp_v: kind.Volts | None = Field(None, description="Voltage of the Zener diode or clamp.")

@@ -73,6 +73,8 @@ def broken(found: Found) -> Iterator[Complaint]:
     pin, feedback_pin = found.valid.get("relay.pin"), found.valid.get("relay.feedback_pin")
     if pin is not None and pin == feedback_pin:
         yield Complaint("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
+    if found.valid.get("wiring.gauge") is not None and found.valid.get("wiring.area_mm2") is not None:
+        yield Complaint("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
 
 
 def _out_of_order(found: Found) -> Iterator[Complaint]:
