@@ -82,8 +82,6 @@ class History:
         self._was_open = False
         self._trouble = self._remark = self._noted = ""
         self._gap: Gap | None = None
-        self.synced_to = -1
-        """The highest sequence number that the disk is known to have."""
 
     # ---- for everybody ----
 
@@ -159,8 +157,6 @@ class History:
             self._file = self._open()
         if not batch.is_empty:
             self._file.write(batch, durable=batch.urgent or last)
-            if batch.urgent or last:
-                self.synced_to = max((entry.sequence for entry in (*batch.moments, *batch.samples)), default=-1)
 
     def _open(self) -> HistoryFile:
         assert self._start is not None  # noqa: S101  (the thread runs only after `begin`)

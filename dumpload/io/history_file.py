@@ -8,7 +8,6 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from itertools import takewhile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -33,7 +32,8 @@ _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT)
 _UNREADABLE = (266, 522)
 """SQLITE_IOERR_READ and SQLITE_IOERR_SHORT_READ: the card cannot give back what was written."""
 
-_INSERT = "INSERT OR IGNORE INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_COLUMNS = ("boot", *Entry._fields)
+_INSERT = f"INSERT OR IGNORE INTO record ({', '.join(_COLUMNS)}) VALUES ({', '.join('?' * len(_COLUMNS))})"  # noqa: S608
 _EXTEND = "UPDATE record SET until = ? WHERE boot = ? AND sequence = ?"
 
 
@@ -207,17 +207,27 @@ class HistoryFile:
         oldest = self._database.execute(
             "SELECT boot, sequence, wall FROM record ORDER BY boot, sequence LIMIT ?", (most,)
         ).fetchall()
+        count = len(oldest)
         if (pages - free) * page_bytes <= room:
             before = self._wall() - self._limits.retain_days * 86_400
-            oldest = list(takewhile(lambda row: row[2] < before, oldest))
-        if oldest:
-            boot, sequence, _wall = oldest[-1]
-            self._database.execute(
-                "DELETE FROM record WHERE boot <= ? AND (boot, sequence) <= (?, ?)", (boot, boot, sequence)
-            )
-            self._database.execute("DELETE FROM boots WHERE boot < ?", (boot,))
+            count = count_outdated([wall < before for _boot, _sequence, wall in oldest])
+        if count:
+            self._database.execute("DELETE FROM record WHERE (boot, sequence) <= (?, ?)", oldest[count - 1][:2])
+            self._database.execute("DELETE FROM boots WHERE boot < (SELECT min(boot) FROM record)")
         if pages * page_bytes > room and free:
             self._database.execute(f"PRAGMA incremental_vacuum({VACUUM_PAGES})").fetchall()
+
+
+def count_outdated(outdated: Sequence[bool]) -> int:
+    """Return how many of the first rows go, given which are too old by the clock that they were written under.
+
+    That clock may have been wrong: one row from the future does not keep all that follow, and one from the past does
+    not take along all that came before.
+    """
+    leading = next((place for place, is_old in enumerate(outdated) if not is_old), len(outdated))
+    if leading or 2 * sum(outdated) <= len(outdated):
+        return leading
+    return len(outdated) - list(reversed(outdated)).index(True)
 
 
 def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]]) -> None:

@@ -1,0 +1,160 @@
+"""Reading the history: in the order of what happened, while it is written, and never changing it."""
+
+import math
+import os
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from histories import NOON, batch, change, fill, open_file, rows, sample, sequences, start
+
+from dumpload.io import history_reader
+from dumpload.io.history_reader import HistoryError, read_events
+from dumpload.io.history_schema import RowKind
+
+
+def test_a_row_comes_back_as_it_was_written(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    fill(path, [change(16, wall=NOON + 1.5), sample(17, 98.25, wall=NOON + 2, t=7.125, signal=5)])
+    first, moved, measured = rows(path)
+    assert (first.kind, first.boot_id, first.sequence) == (RowKind.START, "b1", 0)
+    assert moved == (NOON + 1.5, "b1", 16, RowKind.CHANGE, -1, 1.0, 15, "{}", 0.0, 0.0, 0.0)
+    assert measured == (NOON + 2, "b1", 17, RowKind.SAMPLE, 5, 98.25, 0, "", 7.125, 7.125, 7.125)
+
+
+def test_starts_come_in_their_order_whatever_the_clock_said(tmp_path: Path) -> None:
+    """The board has no clock of its own: the second start began years before the first, and stepped in the middle."""
+    path = tmp_path / "history.sqlite3"
+    fill(path, [sample(16, wall=NOON)], "z")
+    fill(path, [sample(18, wall=NOON + 60), sample(17, wall=1000.0)], "a")
+    assert sequences(path) == [("z", 0), ("z", 16), ("a", 0), ("a", 17), ("a", 18)]
+
+
+@pytest.mark.parametrize(
+    ("since", "until", "expected"),
+    [
+        (-math.inf, math.inf, [1, 2, 3]),
+        (NOON + 2, math.inf, [2, 3]),
+        (NOON + 2, NOON + 3, [2]),
+        (-math.inf, NOON + 2, [1]),
+        (NOON + 4, math.inf, []),
+    ],
+)
+def test_a_period_begins_at_its_first_moment_and_ends_before_its_last(
+    tmp_path: Path, since: float, until: float, expected: list[int]
+) -> None:
+    path = tmp_path / "history.sqlite3"
+    fill(path, [sample(number, wall=NOON + number) for number in (1, 2, 3)])
+    found = [row.sequence for row in read_events(path, since, until) if row.kind == RowKind.SAMPLE]
+    assert found == expected
+
+
+def test_many_rows_come_page_by_page(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    count = 2 * history_reader.PAGE_ROWS
+    fill(path, [sample(number) for number in range(1, count)])
+    fill(path, [sample(1)], "b2")
+    assert [row.sequence for row in read_events(path)] == [*range(count), 0, 1]
+
+
+def test_a_slow_reader_does_not_stand_in_the_writers_way(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    file = open_file(path, start("b1"))
+    file.write(batch(*(sample(number) for number in range(1, 6000))), durable=False)
+    reading = read_events(path)
+    assert next(reading).sequence == 0
+    file.write(batch(sample(6000)), durable=True)
+    busy, _frames, _moved = file._database.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    assert busy == 0, "the reader holds a snapshot while it waits for its caller"
+    assert [row.sequence for row in reading][-1] == 6000
+    file.close()
+
+
+def test_reading_writes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    fill(path, [sample(1)])
+    before = path.read_bytes()
+    rows(path)
+    assert path.read_bytes() == before
+
+
+def test_a_missing_file_is_an_error_and_is_not_made(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    with pytest.raises(HistoryError, match="there is no such file"):
+        read_events(path)
+    assert not path.exists()
+
+
+def other_database(path: Path) -> None:
+    with sqlite3.connect(path) as database:
+        database.execute("CREATE TABLE x (y)")
+    database.close()
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda path: path.write_bytes(b""),
+        lambda path: path.write_bytes(b"\0" * 9000),
+        lambda path: path.write_text("time,state_of_charge\n" * 99),
+        other_database,
+    ],
+)
+def test_what_is_no_history_is_refused_at_once_and_named(tmp_path: Path, spoil: Callable[[Path], object]) -> None:
+    path = tmp_path / "history.sqlite3"
+    spoil(path)
+    with pytest.raises(HistoryError, match=r"history\.sqlite3: expected a history database"):
+        read_events(path)
+
+
+def test_a_file_of_a_newer_schema_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    fill(path, [sample(1)])
+    database = sqlite3.connect(path)
+    database.execute("PRAGMA user_version = 99")
+    database.close()
+    with pytest.raises(HistoryError, match="schema 1 to"):
+        read_events(path)
+
+
+def test_damage_in_the_middle_is_an_error_after_what_could_be_read(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    fill(path, [sample(number) for number in range(1, 20_000)])
+    with path.open("r+b") as file:
+        file.seek(path.stat().st_size // 2)
+        file.write(b"\xff" * 40_960)
+    reading = read_events(path)
+    assert [next(reading).sequence for _ in range(history_reader.PAGE_ROWS)] == list(range(history_reader.PAGE_ROWS))
+    with pytest.raises(HistoryError, match="can be read"):
+        list(reading)
+
+
+READ_AS_NOBODY = """
+import os, sys
+from pathlib import Path
+from dumpload.io.history_reader import read_events
+os.setgid(65534), os.setuid(65534)
+print([row.sequence for row in read_events(Path(sys.argv[1]))])
+"""
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+@pytest.mark.parametrize("daemon_runs", [False, True])
+def test_who_may_only_read_the_file_can_read_the_history(daemon_runs: bool) -> None:
+    """With the daemon at rest there is no shared memory, and this user may not make any."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        path = folder / "history.sqlite3"
+        fill(path, [sample(1)])
+        file = open_file(path, check=False) if daemon_runs else None
+        done = subprocess.run(
+            [sys.executable, "-c", READ_AS_NOBODY, str(path)], capture_output=True, text=True, check=False, cwd="/"
+        )
+        if file is not None:
+            file.close()
+    assert (done.stdout, done.returncode) == ("[0, 1]\n", 0), done.stderr
