@@ -80,9 +80,9 @@ class Announcer:
         self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
         self._notifier.status(summary(controller))
 
-    def status_within(self, seconds: float) -> None:
-        """Publish the status soon: something worth showing changed, but not the relay."""
-        self.status_due_at = min(self.status_due_at, self._clock() + seconds)
+    def status_soon(self) -> None:
+        """Publish the status at the next tick: something worth showing changed, but not the relay."""
+        self.status_due_at = self._clock()
 
     def rejected(self, rejection: Rejection, arrival: Arrival) -> None:
         """Count a value that does not count, and log the first of its kind."""
@@ -99,7 +99,7 @@ class Announcer:
         self._log.warning("fault", text=f"{part}: {words or 'all is well again'}", part=part)
         others = {name: text for name, text in self._faults.items() if name != part}
         self._faults = {**others, part: f"{part}: {words}"} if words else others
-        self.status_within(1.0)
+        self.status_soon()
 
     def refused(self, reason: str) -> None:
         """Publish why a request is refused, and log the first of its kind."""

@@ -111,15 +111,13 @@ class Service:
         except* Exception as group:  # noqa: BLE001  (any task that dies takes the process down)
             self.fail(group.exceptions[0])
         finally:
-            self._relay.shut()
+            is_off = self._shut()
             self._end_record()
-        return self._exit_code or 0
+        return (self._exit_code or 0) if is_off else 1
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
-        try:
-            self._relay.shut()
-        except RelayError:
+        if not self._shut():
             exit_code = 1
         if self._exit_code is not None:
             return
@@ -131,11 +129,19 @@ class Service:
             with contextlib.suppress(RuntimeError):  # the loop has ended already
                 self._loop.call_soon_threadsafe(self._stopped.set)
 
+    def _shut(self) -> bool:
+        """Drive off for good; return whether that worked. If not, the service manager's own off is the next layer."""
+        try:
+            self._relay.shut()
+        except RelayError:
+            return False
+        return True
+
     def fail(self, error: BaseException) -> None:
         """Something that must not happen did: off, say so, and leave with an error. Safe from any thread."""
         self.stop(1)
         self._exit_code = 1
-        self._log.error("failed", text=f"unexpected error, relay off, stopping: {error!r}", exc_info=error)
+        self._log.error("failed", text=f"unexpected error, stopping: {error!r}", exc_info=error)
         if self.recorder is not None:
             self.recorder.fail(self._clock(), self._wall(), repr(error))
 
@@ -157,13 +163,15 @@ class Service:
             self._tell(last)
         self._announcer.status(controller)
         self._announcer.presence("down")
-        self._log.info("stopped", text="relay off, service stopped")
+        self._log.info("stopped", text="service stopped")
         await self.link.close(GOODBYE_S)
 
     # ---- what the link says ----
 
     def on_message(self, message: Message) -> None:
         """Decode, decide, drive the pin: all before this returns."""
+        if self._exit_code is not None:
+            return
         if self._exit_code is not None:
             return
         arrival = Arrival(*message, self._clock(), self._wall())
@@ -183,6 +191,8 @@ class Service:
 
     def on_up(self) -> None:
         """Start the evidence anew, and say that we are there."""
+        if self._exit_code is not None:
+            return  # we are not any more
         self._happened(Kind.DOUBT)
         self._log.info("broker_up", text="connected to the broker, subscriptions acknowledged")
         self._announcer.presence("up")
@@ -253,7 +263,7 @@ class Service:
             self._announcer.status(controller)
             self._keeper.keep(Kept(controller.selector == Selector.OFF, controller.lockout))
         elif controller.cause != self._shown_cause:
-            self._announcer.status_within(TICK_S)
+            self._announcer.status_soon()
         self._shown, self._shown_cause = shown, controller.cause
         return accepted
 
@@ -269,6 +279,7 @@ class Service:
                 self._relay.extend(self.controller.charge_expires_at)
         except RelayError as error:
             self._pin_failed(error, decision)
+            return
         if decision.changed:
             self._tell(decision)
 
@@ -284,11 +295,13 @@ class Service:
         self._announcer.change(self.controller, decision)
 
     def _pin_failed(self, error: RelayError, decision: Decision) -> None:
-        self._log.error("pin_fault", text=f"the pin failed: {error}", wanted=position_name(decision.position))
         if decision.position == Position.OFF:
-            self.fail(error)  # the service manager's own off is the next layer
-        else:
-            self._happened(Kind.PIN_FAULT)
+            self.fail(error)
+            return
+        self._relay.off()
+        self._tell(decision)  # it was decided, and then undone: the record keeps the order
+        self._happened(Kind.PIN_FAULT)
+        self._log.error("pin_fault", text=f"the pin failed: {error}")
 
     def _arm(self) -> None:
         """Set the timer for the controller's next deadline. A later deadline is armed when this one fires."""

@@ -32,6 +32,9 @@ USUAL: dict[str, Any] = {
 """Cut-in 97 %, cut-out 93 %, floor 50 %, 30 s to confirm, 300 s on and off at least, data live for 60 s."""
 
 
+UNTIL_FIVE = {"permissive.window": ["09:00-17:00"], "telemetry.state_of_charge.max_age_s": 3600.0}
+
+
 class Call(NamedTuple):
     """One call of the service to the outside, and when (s)."""
 
@@ -212,7 +215,8 @@ class Stage:
         self.notifier = FakeVoice(self.trace, "notifier", watchdog_s)
         self.ahead = NOON - START + at
         self.sample = "{percent}"
-        self.runner = asyncio.Runner(loop_factory=JumpingLoop)
+        self.loop = JumpingLoop()
+        self.runner = asyncio.Runner(loop_factory=lambda: self.loop)
         self.keys = dict(keys)
         self.reloads: Callable[[], Settings] = lambda: settings(self.keys)
         self._ended: asyncio.Task[int] | None = None
@@ -221,23 +225,21 @@ class Stage:
         self.trace.clock = self.clock
 
     async def _make(self) -> Service:
-        voice = Voice(self.log, self.notifier)  # type: ignore[arg-type]
+        voice = Voice(self.log, self.notifier)
         return Service(
             settings(self.keys),
             self.relay,
             voice,
-            reload=lambda: self.reloads(),
+            reload=self._reload,
             clock=self.clock,
-            wall=self.wall,  # type: ignore[arg-type]
+            wall=self.wall,
         )
 
-    @property
-    def loop(self) -> Any:
-        return self.runner.get_loop()
+    def _reload(self) -> Settings:
+        return self.reloads()
 
     def clock(self) -> float:
-        now: float = self.loop.time()
-        return now
+        return self.loop.time()
 
     def wall(self) -> float:
         return self.clock() + self.ahead
@@ -361,18 +363,10 @@ class Stage:
         return [payload for topic, payload, *_ in sent if topic == f"{BASE}/{leaf}"]
 
 
-def take_no_hard_way(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
-    """Put a note in place of the timer that ends the process; return the list of those that were started."""
-    started: list[tuple[Any, ...]] = []
+def reload_with(stage: Stage, keys: Mapping[str, Any]) -> None:
+    """Change these settings and have them read again."""
+    stage.keys.update(keys)
+    stage.inside(stage.service.reload)
 
-    class Noted:
-        daemon = False
 
-        def __init__(self, *arguments: Any) -> None:
-            self.arguments = arguments
-
-        def start(self) -> None:
-            started.append((*self.arguments, self.daemon))
-
-    monkeypatch.setattr(service.threading, "Timer", Noted)
-    return started
+Staging = Callable[..., Stage]

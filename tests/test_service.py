@@ -1,41 +1,23 @@
-"""The running service: the pin before everything else, exact deadlines, supervision, and off on every way out."""
+"""The service and its pin: driven before anything is said, on exact deadlines, and watched."""
 
-from collections.abc import Callable, Iterator
+import asyncio
+import json
+from collections.abc import Callable
 from typing import Any
 
 import pytest
-from staging import BANK, USUAL, Stage, take_no_hard_way
+from staging import BANK, UNTIL_FIVE, Stage, Staging, reload_with
 
-Staging = Callable[..., Stage]
+from dumpload.core.controller import Decision, Lockout
+from dumpload.core.law import Position
+from dumpload.io.relay import RelayError
+from dumpload.service import Service
 
-
-@pytest.fixture
-def hard_ways(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
-    """The timers, started so far, that end the process if nothing else does."""
-    return take_no_hard_way(monkeypatch)
-
-
-@pytest.fixture
-def staging(monkeypatch: pytest.MonkeyPatch, hard_ways: list[tuple[Any, ...]]) -> Iterator[Staging]:
-    """Put a service with these settings on the stage, and start it."""
-    stages: list[Stage] = []
-    del hard_ways
-
-    def put(keys: dict[str, Any] | None = None, *, begin: bool = True, **more: Any) -> Stage:
-        stages.append(Stage(monkeypatch, {**USUAL, **(keys or {})}, **more))
-        return stages[-1].begin() if begin else stages[-1]
-
-    yield put
-    for stage in stages:
-        stage.close()
-
-
-@pytest.fixture
-def stage(staging: Staging) -> Stage:
-    return staging()
+pytest_plugins = ["stage_fixtures"]
 
 
 # ---- the pin comes first ----
+
 
 VOLTS = {
     "telemetry.battery_voltage.topic": BANK,
@@ -44,14 +26,8 @@ VOLTS = {
     "permissive.voltage_cut_out": 25.0,
     "permissive.voltage_cut_in": 26.0,
 }
-UNTIL_FIVE = {"permissive.window": ["09:00-17:00"], "telemetry.state_of_charge.max_age_s": 3600.0}
 TEN_TO_FIVE = 5 * 3600.0 - 600.0
 """Seconds from noon to ten minutes before the window closes."""
-
-
-def reload_with(stage: Stage, keys: dict[str, Any]) -> None:
-    stage.keys.update(keys)
-    stage.inside(stage.service.reload)
 
 
 def set_the_clock(stage: Stage, seconds: float) -> None:
@@ -116,3 +92,277 @@ def test_to_go_off_the_pin_is_driven_before_anything_is_logged_or_published(stag
     assert set(before) <= {"notifier.reloading"}
     after = [call.step for call in stage.trace.calls[off:]]
     assert after.index("log.info") < after.index("link.publish_surely") < after.index("link.publish")
+
+
+# ---- nothing that speaks can be in the way ----
+
+
+SPEAKERS = [("log", "info"), ("link", "publish_surely"), ("link", "publish"), ("notifier", "status")]
+
+
+@pytest.mark.parametrize(("fake", "call"), SPEAKERS)
+def test_whoever_speaks_may_block_for_a_minute_the_relay_is_off_already(stage: Stage, fake: str, call: str) -> None:
+    seen: list[bool] = []
+
+    def block() -> None:
+        seen.append(stage.relay.energised)
+        stage.loop.now += 60.0
+
+    stage.surplus()
+    getattr(stage, fake).trouble.at[call] = block
+    stage.soc(40.0)
+    assert seen
+    assert not any(seen)
+
+
+@pytest.mark.parametrize(("fake", "call"), SPEAKERS)
+def test_whoever_speaks_may_raise_the_relay_is_off_and_the_service_ends_with_1(
+    stage: Stage, fake: str, call: str
+) -> None:
+    def fail_on_change() -> None:
+        if stage.seen_as[0] == "off":
+            raise RuntimeError
+
+    stage.surplus()
+    getattr(stage, fake).trouble.at[call] = fail_on_change
+    with pytest.raises(RuntimeError):
+        stage.soc(40.0)  # the session reports it to `on_callback_error`, as below
+    assert not stage.relay.energised
+    getattr(stage, fake).trouble.at.clear()
+    stage.inside(stage.service.on_callback_error, RuntimeError())
+    assert stage.exit_code == 1
+
+
+def test_an_observer_that_raises_at_a_deadline_ends_the_service_with_the_relay_off(stage: Stage) -> None:
+    def observe(decision: Decision) -> None:
+        assert decision.position == Position.ON, "an observer that cannot bear off"
+
+    stage.surplus()
+    stage.service.observers.insert(0, observe)
+    stage.wait(60.0)
+    assert not stage.relay.energised
+    assert stage.relay.is_shut
+    assert stage.exit_code == 1
+
+
+def test_an_observer_that_raises_at_the_stop_ends_the_service_with_the_relay_off(stage: Stage) -> None:
+    def observe(_decision: Decision) -> None:
+        raise RuntimeError
+
+    stage.surplus()
+    stage.service.observers.insert(0, observe)
+    assert stage.end() == 1
+    assert not stage.relay.energised
+
+
+def test_observers_are_told_every_change_after_the_pin(stage: Stage) -> None:
+    told: list[tuple[Position, bool]] = []
+    stage.service.observers.append(lambda decision: told.append((decision.position, stage.relay.energised)))
+    stage.surplus().soc(40.0)
+    assert told == [(Position.ON, True), (Position.OFF, False)]
+
+
+# ---- deadlines are met exactly, without polling ----
+
+
+@pytest.fixture
+def without_ticks(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def never(_service: Service) -> None:
+        await asyncio.Event().wait()
+
+    monkeypatch.setattr(Service, "_supervise", never)
+
+
+@pytest.mark.usefixtures("without_ticks")
+@pytest.mark.parametrize(
+    ("keys", "after_s", "cause"),
+    [
+        ({}, 60.0, "data_lost"),
+        ({"telemetry.state_of_charge.max_age_s": 3600.0, "permissive.max_on_s": 400.0}, 400.0, "duty_limit"),
+        ({**UNTIL_FIVE, "permissive.window": ["09:00-12:10"]}, 300.0, "outside_window"),
+    ],
+)
+def test_with_no_tick_at_all_the_relay_goes_off_at_the_very_deadline(
+    staging: Staging, keys: dict[str, Any], after_s: float, cause: str
+) -> None:
+    stage = staging(keys).surplus()
+    went_on_at = stage.clock()
+    stage.wait(after_s - 0.001)
+    assert stage.seen_as == ("on", "surplus")
+    stage.wait(0.002)
+    assert stage.seen_as == ("off", cause)
+    [off] = [call.t for call in stage.trace.calls if call.step == "relay.off"]
+    assert off == pytest.approx(went_on_at + after_s, abs=1e-6)
+
+
+@pytest.mark.usefixtures("without_ticks")
+def test_each_accepted_sample_moves_the_deadline_and_the_dead_man_s_permit_forward(stage: Stage) -> None:
+    stage.surplus()
+    assert stage.relay.permit_until == stage.clock() + 60.0
+    stage.wait(50.0).soc(98.0)
+    assert stage.relay.permit_until == stage.clock() + 60.0
+    stage.wait(59.0)
+    assert stage.seen_as == ("on", "surplus")
+    stage.wait(1.1)
+    assert stage.seen_as == ("off", "data_lost")
+
+
+@pytest.mark.usefixtures("without_ticks")
+def test_a_load_waits_for_the_end_of_its_minimum_off_time_and_no_longer(stage: Stage) -> None:
+    stage.soc(98.0).soc_for(98.0, 290.0)
+    stage.wait(9.999)
+    assert stage.seen_as == ("off", "min_off_dwell")
+    stage.wait(0.002)
+    assert stage.seen_as == ("on", "surplus")
+
+
+def test_a_suspend_that_the_timers_did_not_count_is_noticed_by_the_tick(stage: Stage) -> None:
+    stage.surplus()
+    lag = 0.0
+    stage.service._clock = lambda: stage.clock() + lag
+    lag = 3600.0  # an hour passed that the event loop's own clock knows nothing of
+    stage.ahead -= lag
+    stage.wait(1.0)
+    assert stage.seen_as == ("off", "data_lost")
+
+
+# ---- the wall clock ----
+
+
+def test_a_step_of_the_wall_clock_looks_at_the_window_anew_and_is_logged(staging: Staging) -> None:
+    stage = staging(UNTIL_FIVE).soc(98.0).wait(1.0).forget()
+    stage.ahead += 7 * 3600.0
+    stage.wait(1.0)
+    assert stage.seen_as == ("off", "outside_window")
+    [(event, fields)] = stage.calls("log", "warning")
+    assert (event, fields["step_s"]) == ("clock_step", pytest.approx(25_200.0))
+
+
+def test_a_clock_that_is_slewed_is_no_step(stage: Stage) -> None:
+    for _ in range(10):
+        stage.ahead += 0.4
+        stage.wait(1.0)
+    assert "clock_step" not in stage.logged
+
+
+def test_no_step_of_the_wall_clock_lengthens_or_shortens_an_age(stage: Stage) -> None:
+    stage.surplus().wait(30.0)
+    stage.ahead -= 50 * 365 * 86_400.0
+    stage.wait(29.9)
+    assert stage.seen_as == ("on", "surplus")
+    stage.wait(0.2)
+    assert stage.seen_as == ("off", "data_lost")
+
+
+# ---- faults of the pin ----
+
+
+def test_a_pin_that_cannot_be_driven_on_is_locked_out_and_off(stage: Stage) -> None:
+    stage.relay.trouble.at["on"] = RelayError("GPIO17 is in use")
+    stage.soc(98.0).soc_for(98.0, 300.0)
+    assert stage.seen_as == ("off", "lockout")
+    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert not stage.relay.energised
+    assert "pin_fault" in stage.logged
+
+
+def test_the_record_of_a_pin_that_cannot_be_driven_on_is_on_and_then_off(stage: Stage) -> None:
+    stage.relay.trouble.at["on"] = RelayError("GPIO17 is in use")
+    stage.soc(98.0).soc_for(98.0, 300.0)
+    changes = [json.loads(text) for text in stage.published("change")]
+    assert [(change["relay"], change["cause"], change["previous_cause"]) for change in changes] == [
+        ("on", "surplus", "min_off_dwell"),
+        ("off", "lockout", "surplus"),
+    ]
+    assert json.loads(stage.published("status")[-1])["lockout"] == "pin_fault"
+
+
+def test_a_pin_that_cannot_be_driven_off_ends_the_service_with_1(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
+    stage.soc(40.0)
+    assert stage.relay.is_shut
+    assert stage.exit_code == 1
+    [failure] = [fields["text"] for event, fields in stage.calls("log", "error") if event == "failed"]
+    assert "GPIO17 still reads on" in failure
+    assert "relay off" not in failure
+
+
+def test_a_pin_that_cannot_be_driven_off_is_tried_again_before_anything_is_said(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
+    stage.soc(40.0)
+    assert stage.steps[:2] == ["relay.off", "relay.shut"]
+
+
+@pytest.mark.parametrize(("wanted", "reads"), [("on", False), ("off", True)])
+def test_a_pin_that_is_not_where_it_was_driven_is_locked_out_and_off(stage: Stage, wanted: str, reads: bool) -> None:
+    if wanted == "on":
+        stage.surplus()
+    stage.relay.stuck = reads
+    stage.forget().wait(1.0)
+    assert stage.seen_as[0] == "off"
+    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert "relay.off" in stage.steps
+    [fields] = [fields for event, fields in stage.calls("log", "error") if event == "pin_mismatch"]
+    assert fields["text"].endswith(wanted)
+
+
+def test_a_pin_that_cannot_be_read_back_is_locked_out_and_off(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
+    stage.wait(1.0)
+    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert not stage.relay.energised
+    assert "pin_fault" in stage.logged
+
+
+def test_a_relay_that_the_dead_man_thread_drove_off_counts_as_lost_data(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.energised, stage.relay.forced_off_at = False, stage.clock()
+    stage.wait(1.0)
+    assert stage.seen_as == ("off", "data_lost")
+    assert stage.service.controller.lockout == Lockout.NONE
+    assert "forced_off" in stage.logged
+
+
+def test_a_dead_man_thread_that_has_died_ends_the_service_with_1(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.deadman.alive = False
+    stage.wait(1.0)
+    assert not stage.relay.energised
+    assert stage.exit_code == 1
+
+
+# ---- the contact ----
+
+
+def test_a_contact_found_closed_while_off_is_locked_out(staging: Staging) -> None:
+    stage = staging({"relay.feedback_pin": 27}).soc(90.0).wait(5.0)
+    stage.inside(stage.service.contact_moved, True).settle()
+    assert stage.seen_as == ("off", "lockout")
+    assert stage.service.controller.lockout == Lockout.CONTACT_CLOSED
+    assert json.loads(stage.published("status")[-1])["lockout"] == "contact_closed"
+
+
+def test_a_contact_closed_from_the_start_is_locked_out_once_it_could_have_opened(staging: Staging) -> None:
+    stage = staging({"relay.feedback_pin": 27}, begin=False)
+    stage.relay.contact = True
+    stage.begin().soc(90.0).wait(1.0).soc(90.0)
+    assert stage.seen_as == ("off", "lockout")
+
+
+def test_a_contact_that_follows_the_relay_is_fine(staging: Staging) -> None:
+    stage = staging({"relay.feedback_pin": 27}, begin=False)
+    stage.relay.contact = False
+    stage.begin().surplus()
+    stage.inside(stage.service.contact_moved, True).wait(1.0)
+    assert stage.seen_as == ("on", "surplus")
+
+
+def test_a_contact_that_moves_before_or_after_the_service_runs_is_no_harm(staging: Staging) -> None:
+    stage = staging(begin=False)
+    stage.service.contact_moved(True)
+    stage.begin().end()
+    stage.runner.close()
+    stage.service.contact_moved(True)

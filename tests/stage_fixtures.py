@@ -1,0 +1,47 @@
+"""A service on a stage for each test; a plugin, which the test modules of the service name in `pytest_plugins`."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import pytest
+from staging import USUAL, Stage, Staging
+
+from dumpload import service
+
+
+@pytest.fixture
+def hard_ways(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
+    """The timers, started so far, that end the process if nothing else does; here they only take note."""
+    started: list[tuple[Any, ...]] = []
+
+    class Noted:
+        daemon = False
+
+        def __init__(self, *arguments: Any) -> None:
+            self.arguments = arguments
+
+        def start(self) -> None:
+            started.append((*self.arguments, self.daemon))
+
+    monkeypatch.setattr(service.threading, "Timer", Noted)
+    return started
+
+
+@pytest.fixture
+def staging(monkeypatch: pytest.MonkeyPatch, hard_ways: list[tuple[Any, ...]]) -> Iterator[Staging]:
+    """Put a service with these settings on the stage, and start it."""
+    stages: list[Stage] = []
+    del hard_ways
+
+    def put(keys: Mapping[str, Any] | None = None, *, begin: bool = True, **more: Any) -> Stage:
+        stages.append(Stage(monkeypatch, {**USUAL, **(keys or {})}, **more))
+        return stages[-1].begin() if begin else stages[-1]
+
+    yield put
+    for stage in stages:
+        stage.close()
+
+
+@pytest.fixture
+def stage(staging: Staging) -> Stage:
+    return staging()

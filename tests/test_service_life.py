@@ -1,0 +1,228 @@
+"""The life of the service: supervision, every way it ends, and new settings while it runs."""
+
+import json
+import os
+import signal
+from typing import Any
+
+import pytest
+from staging import Stage, Staging, reload_with
+from test_documents import CHANGE, STATUS
+from world import START
+
+from dumpload.io.relay import RelayError
+from dumpload.layers import ConfigError, Problem
+from dumpload.service import HARD_STOP_S
+
+pytest_plugins = ["stage_fixtures"]
+
+
+# ---- supervision ----
+
+
+def test_the_watchdog_is_fed_four_times_in_its_interval(staging: Staging) -> None:
+    stage = staging(watchdog_s=16.0)
+    stage.wait(32.5)
+    fed = [call.t - START for call in stage.trace.calls if call.step == "notifier.watchdog"]
+    assert fed == pytest.approx([1.0, 5.0, 9.0, 13.0, 17.0, 21.0, 25.0, 29.0])
+
+
+def test_without_a_watchdog_nothing_is_fed(stage: Stage) -> None:
+    stage.wait(30.0)
+    assert "notifier.watchdog" not in stage.steps
+
+
+@pytest.mark.parametrize("fake", ["link", "relay"])
+def test_the_watchdog_is_fed_only_after_a_completed_round(staging: Staging, fake: str) -> None:
+    stage = staging(watchdog_s=4.0)
+    what = {"link": "tick", "relay": "is_energised"}[fake]
+    getattr(stage, fake).trouble.at[what] = ValueError("a round that cannot be completed")
+    stage.wait(5.0)
+    assert "notifier.watchdog" not in stage.steps
+    assert stage.exit_code == 1
+
+
+def test_a_short_limit_on_the_age_makes_the_tick_finer(staging: Staging) -> None:
+    stage = staging({"telemetry.state_of_charge.max_age_s": 2.0}, watchdog_s=0.4)
+    stage.wait(2.05)
+    assert len(stage.calls("notifier", "watchdog")) == 10
+
+
+# ---- the ends ----
+
+
+@pytest.mark.parametrize("who", ["link", "supervision"])
+def test_a_task_that_dies_ends_the_service_with_the_relay_off_and_1(staging: Staging, who: str) -> None:
+    stage = staging(begin=False)
+    stage.link.trouble.at["run" if who == "link" else "tick"] = ValueError("broken")
+    stage.begin().wait(1.0)
+    assert stage.exit_code == 1
+    assert stage.relay.is_shut
+    [failure] = [fields["text"] for event, fields in stage.calls("log", "error") if event == "failed"]
+    assert "ValueError('broken')" in failure
+
+
+def test_a_callback_that_raises_ends_the_service_with_the_relay_off_and_1(stage: Stage) -> None:
+    stage.surplus()
+    stage.inside(stage.loop.call_soon, lambda: 1 / 0).settle()
+    assert not stage.relay.energised
+    assert stage.exit_code == 1
+
+
+def test_a_fault_of_the_event_loop_without_an_exception_ends_it_too(stage: Stage) -> None:
+    stage.inside(stage.loop.call_exception_handler, {"message": "Task was destroyed but it is pending!"})
+    assert stage.exit_code == 1
+
+
+def test_a_stop_drives_off_before_anything_else_and_then_says_goodbye_in_order(stage: Stage) -> None:
+    stage.surplus()
+    assert stage.end() == 0
+    assert stage.steps[0] == "relay.shut"
+    said = [step for step in stage.steps if not step.startswith("relay.")]
+    assert said == [
+        "notifier.stopping",
+        "log.info",
+        "link.publish_surely",
+        "link.publish",
+        "notifier.status",
+        "link.publish",
+        "log.info",
+        "link.close",
+    ]
+    assert stage.published("presence") == ["down"]
+    [change] = [json.loads(text) for text in stage.published("change")]
+    assert (change["relay"], change["cause"], change["state_of_charge"]) == ("off", "stopping", 98.0)
+    status = json.loads(stage.published("status")[-1])
+    assert (status["relay"], status["cause"]) == ("off", "stopping")
+    CHANGE.validate(change)
+    STATUS.validate(status)
+
+
+def test_a_stop_with_the_load_off_is_no_change(stage: Stage) -> None:
+    stage.soc(90.0).forget()
+    assert stage.end() == 0
+    assert stage.published("change") == []
+    assert json.loads(stage.published("status")[-1])["cause"] == "below_cut_in"
+
+
+@pytest.mark.parametrize(("signal_code", "exit_code"), [(0, 0), (130, 130)])
+def test_the_exit_code_is_the_signal_s(stage: Stage, signal_code: int, exit_code: int) -> None:
+    assert stage.end(signal_code) == exit_code
+
+
+def test_a_stop_before_the_start_ends_at_once(staging: Staging) -> None:
+    stage = staging(begin=False)
+    stage.service.stop(0)
+    stage.begin()
+    assert stage.exit_code == 0
+    assert stage.published("presence") == ["down"]
+
+
+def test_a_second_stop_drives_off_again_and_changes_nothing_else(stage: Stage) -> None:
+    stage.surplus()
+    stage.service.stop(0)
+    stage.service.stop(130)
+    assert stage.steps[:2] == ["relay.shut", "relay.shut"]
+    assert stage.exit_code == 0
+
+
+def test_a_stop_whose_off_fails_ends_with_1(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
+    assert stage.end() == 1
+
+
+def test_if_the_goodbye_hangs_the_process_is_ended_the_hard_way(stage: Stage, hard_ways: list[tuple[Any, ...]]) -> None:
+    assert hard_ways == []
+    stage.end()
+    assert hard_ways == [(HARD_STOP_S, os._exit, (1,), True)]
+
+
+def test_once_stopping_nothing_is_decided_told_or_rejected_any_more(staging: Staging) -> None:
+    stage = staging({"control.min_off_s": 0.0, "control.confirm_s": 0.0})
+    stage.soc(98.0)
+    stage.service.stop(0)
+    stage.forget()
+    stage.soc(98.0).soc(980.0).ask('{"selector": "hand"}')
+    stage.inside(stage.service.on_up)
+    stage.inside(stage.service.on_doubt, "a stall")
+    stage.inside(stage.service.reload)
+    assert "relay.on" not in stage.steps
+    assert "up" not in stage.published("presence")
+    assert stage.exit_code == 0
+    assert not stage.relay.energised
+    assert "rejected" not in stage.logged
+
+
+def test_a_stop_that_comes_after_the_loop_has_ended_is_no_harm(stage: Stage) -> None:
+    stage.end()
+    stage.runner.close()
+    stage.service._exit_code = None
+    stage.service.stop(0)
+
+
+def test_a_hang_up_reloads(stage: Stage) -> None:
+    stage.keys["control.cut_in_percent"] = 98.0
+    stage.inside(os.kill, os.getpid(), signal.SIGHUP).wait(0.1)
+    assert "reloaded" in stage.logged
+
+
+# ---- reload ----
+
+
+def test_new_settings_that_allow_it_leave_the_relay_on(stage: Stage) -> None:
+    stage.surplus()
+    reload_with(stage, {"control.cut_in_percent": 99.0, "control.cut_out_percent": 92.0})
+    assert stage.seen_as == ("on", "surplus")
+    assert stage.service.controller.setup.limits.cut_out_percent == 92.0
+    assert "relay.off" not in stage.steps
+    assert stage.steps[0] == "notifier.reloading"
+    assert stage.steps[-1] == "notifier.ready"
+    [(event, fields)] = stage.calls("log", "info")
+    assert event == "reloaded"
+    assert "control.cut_in_percent 97.0 -> 99.0; control.cut_out_percent 93.0 -> 92.0" in fields["text"]
+
+
+def test_the_same_settings_change_nothing_and_say_so(stage: Stage) -> None:
+    stage.inside(stage.service.reload)
+    assert stage.calls("log", "info")[-1][1]["text"] == "settings read again: nothing changed"
+
+
+def test_a_shorter_age_counts_at_once(stage: Stage) -> None:
+    stage.surplus().wait(30.0)
+    reload_with(stage, {"telemetry.state_of_charge.max_age_s": 20.0})
+    assert stage.seen_as == ("off", "data_lost")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"relay.pin": 18},
+        {"mqtt.host": "elsewhere"},
+        {"telemetry.state_of_charge.topic": "barge/other"},
+        {"request.enabled": False},
+        {"name": "other"},
+        {"control.cut_in_percent": 99.0, "relay.pin": 18},
+    ],
+)
+def test_settings_that_need_a_restart_are_refused_whole(stage: Stage, change: dict[str, Any]) -> None:
+    stage.surplus()
+    reload_with(stage, change)
+    assert stage.seen_as == ("on", "surplus")
+    assert stage.service.controller.setup.limits.cut_in_percent == 97.0
+    [(event, fields)] = stage.calls("log", "error")
+    assert event == "reload_rejected"
+    assert "needs a restart: " in fields["text"]
+    assert stage.steps[-1] == "notifier.ready"
+
+
+def test_bad_settings_leave_the_old_ones(stage: Stage) -> None:
+    def bad() -> Any:
+        raise ConfigError([Problem("dumpload.toml", "control.cut_in_percent", "nan", "a number")])
+
+    stage.reloads = bad
+    stage.surplus().inside(stage.service.reload)
+    assert stage.seen_as == ("on", "surplus")
+    [(event, fields)] = stage.calls("log", "error")
+    assert event == "reload_rejected"
+    assert "control.cut_in_percent = nan" in fields["text"]
