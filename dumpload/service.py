@@ -172,8 +172,6 @@ class Service:
         """Decode, decide, drive the pin: all before this returns."""
         if self._exit_code is not None:
             return
-        if self._exit_code is not None:
-            return
         arrival = Arrival(*message, self._clock(), self._wall())
         if message.topic == self._request_topic:
             self._on_request(arrival)
