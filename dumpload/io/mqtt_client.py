@@ -3,15 +3,19 @@
 paho's defaults that would hurt here are changed in this one place. Nothing here knows of sessions or of events.
 """
 
+import contextlib
+import socket
 import ssl
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from dumpload.io.mqtt_packet import Publication, read_publication
 
 CONNECT_TIMEOUT_S = 5.0
 CHUNK_BYTES = 16 * 1024
@@ -61,6 +65,8 @@ class ChunkClient(paho.Client):
 
     chunk = memoryview(b"")
     at_end = False
+    refused = ""
+    """Why reading was given up, if that was our own choice."""
 
     def fill(self) -> bool:
         """Read one chunk from the socket; return whether that is known to have emptied it."""
@@ -76,10 +82,30 @@ class ChunkClient(paho.Client):
         # TLS hands out one record at a time: only its "would block" is proof.
         return len(data) < CHUNK_BYTES and not isinstance(self._sock, ssl.SSLSocket)
 
+    def acknowledge(self) -> None:
+        """Let the kernel acknowledge at once what was read.
+
+        It would wait up to 40 ms for something to send along with it, and a broker that leaves Nagle's algorithm on
+        holds the next message back for as long.
+        """
+        sock: Any = self._sock
+        if sock is not None:
+            with contextlib.suppress(OSError):
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
+
+    def take_publication(self) -> Publication | None:
+        """Take the next packet if it is a small publication at QoS 0; None: it is for paho's `loop_read`."""
+        if self._in_packet["command"]:  # paho is in the middle of a packet
+            return None
+        found = read_publication(self.chunk, five=self._protocol == paho.MQTTv5)
+        if found is not None:
+            self.chunk = self.chunk[found.size :]
+        return found
+
     def _sock_recv(self, bufsize: int) -> bytes:
         if bufsize > MAX_PACKET_BYTES:
-            msg = f"packet of {bufsize} bytes, at most {MAX_PACKET_BYTES} are taken"
-            raise ConnectionError(msg)
+            self.refused = f"packet of {bufsize} bytes, at most {MAX_PACKET_BYTES} are taken"
+            raise ConnectionError(self.refused)
         if self.chunk:
             data, self.chunk = self.chunk[:bufsize], self.chunk[bufsize:]
             return bytes(data)
@@ -112,8 +138,8 @@ def connect(client: ChunkClient, options: LinkOptions) -> None:
         ValueError: a TLS file or a host that makes no sense to the library.
     """
     if options.username is not None:
-        password = options.password_file.read_text().rstrip("\r\n") if options.password_file else None
-        client.username_pw_set(options.username, password)
+        text = options.password_file.read_text("utf-8") if options.password_file else None
+        client.username_pw_set(options.username, None if text is None else text.partition("\n")[0].rstrip("\r"))
     if options.tls:
         client.tls_set(
             ca_certs=str(options.ca_file) if options.ca_file else None,

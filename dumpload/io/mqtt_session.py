@@ -141,6 +141,7 @@ class Session:
             self._loop.call_soon(self.read)
         if self._client.chunk or self._client.at_end:
             self._handle_chunk()
+        self._client.acknowledge()
 
     def _notice_stall(self, now: float) -> None:
         behind = now - self.drained_at > STALL_S
@@ -153,7 +154,10 @@ class Session:
         self._reading_on = False
         slice_ends = time.monotonic() + SLICE_S
         while self._socket is not None:
-            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            found = self._client.take_publication()
+            if found is not None:
+                self._hand_on(Message(found.topic, found.payload, found.retained, self._stamp))
+            elif self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 self._end("the connection broke")
             if not self._client.chunk:
                 return
@@ -191,6 +195,10 @@ class Session:
             self._client.disconnect()
             self._client.loop_write()
         self._end("closed by us")
+
+    def drop(self) -> None:
+        """Let the socket go without a word; the broker then publishes our will."""
+        self._end("dropped by us")
 
     def _end(self, reason: str) -> None:
         if not self.lost.done():
@@ -243,7 +251,14 @@ class Session:
 
     def _on_message(self, _client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
         try:
-            self._listener.on_message(Message(message.topic, bytes(message.payload), message.retain, self._stamp))
+            _ = message.topic
+        except UnicodeDecodeError:
+            return  # not UTF-8: no topic of ours
+        self._hand_on(Message(message.topic, bytes(message.payload), message.retain, self._stamp))
+
+    def _hand_on(self, message: Message) -> None:
+        try:
+            self._listener.on_message(message)
         except Exception as error:  # noqa: BLE001  (raised here, paho would hand out the same message for ever)
             self._listener.on_callback_error(error)
 
@@ -254,4 +269,4 @@ class Session:
         if code.value == _TAKEN_OVER:
             self._end(f"another client connected as {self._options.client_id!r} (mqtt.client_id must be unique)")
         else:
-            self._end(f"the connection was lost: {code}")
+            self._end(f"the connection was lost: {self._client.refused or code}")
