@@ -4,11 +4,12 @@ The daemon and replay both drive this class. It has no clock: an event brings th
 each event `deadline` says when, at the latest, it must be woken; before that nothing can change by itself.
 """
 
+from collections.abc import Iterable
 from datetime import tzinfo
 from enum import IntEnum
 from typing import NamedTuple
 
-from dumpload.core import contact, law, permissive
+from dumpload.core import contact, law, permissive, quiet
 from dumpload.core.contact import Evidence, Feedback
 from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, admit, expiry_after, live_value
 from dumpload.core.law import Cause, Limits, Position, Selector
@@ -102,6 +103,7 @@ class Controller:
         self.permitted = permissive.Permission(Cause.NONE, NEVER)
         self.window_changes_at = self.day_ends_at = NEVER
         self.deadline = NEVER
+        self._changes_at = NEVER
         self._seen = False
         self.setup = setup
         self._schedule = Schedule(setup.spans, setup.zone)
@@ -142,6 +144,32 @@ class Controller:
             late = self._evaluate(event._replace(kind=Kind.WAKE), accepted=False, overdue=True)
             return late, self._evaluate(event, accepted=self._take(event))
         return (self._evaluate(event, accepted=self._take(event)),)
+
+    def take(self, events: Iterable[Event]) -> None:
+        """Remember what events say without an evaluation.
+
+        For samples that `quiet` lets pass, and for what comes at one moment, whose last event goes to `handle`.
+        No deadline may have passed.
+        """
+        for event in events:
+            self._take(event)
+            self.deadline = min(self._changes_at, self._expires_next(event.t))
+
+    def extend(self, signal: Signal, stamp: float, t: float) -> None:
+        """Have the value of a signal count as measured again at `stamp`, without an evaluation; now is `t` (s).
+
+        For a record that tells only how long a value went on arriving. No deadline may have passed.
+        """
+        datum = self.data[signal]
+        self.data[signal] = datum._replace(expires_at=max(datum.expires_at, stamp + self.setup.max_age_s[signal]))
+        self.deadline = min(self._changes_at, self._expires_next(t))
+
+    def quiet(self, t: float) -> quiet.Quiet:
+        """Return which samples change nothing but their age, after the evaluation at `t` (s)."""
+        values = tuple(live_value(datum, t) for datum in self.data)
+        setup = self.setup
+        known = quiet.Known(setup.limits, setup.permissives, self.law_memory, self.permissive_memory, values)
+        return quiet.find(known, self._changes_at)
 
     def _take(self, event: Event) -> bool:
         """Remember what the event says; return whether it was a sample that counts."""
@@ -198,7 +226,10 @@ class Controller:
             self.evidence = Evidence.NONE
             looked = looked._replace(position=self.position, relay_since=t)
             asked = asked._replace(position=self.position, relay_since=t)
-        self.deadline = self._next_deadline(looked, asked)
+            changes_at = permissive.next_change(self.setup.permissives, self.permissive_memory, asked)
+            self.permitted = self.permitted._replace(deadline=changes_at)
+        self._changes_at = self._next_change(looked, asked)
+        self.deadline = min(self._changes_at, self._expires_next(t))
         after_s = t - before.relay_since
         return Decision(t, event.wall, self.position, cause, changed, previous, after_s, soc, accepted)
 
@@ -234,16 +265,18 @@ class Controller:
         self.permissive_memory, self.permitted = permissive.step(self.setup.permissives, self.permissive_memory, asked)
         return asked
 
-    def _next_deadline(self, looked: contact.ContactInputs, asked: PermissiveInputs) -> float:
-        """Return the earliest moment after now at which anything can change by itself."""
-        t = asked.t
+    def _expires_next(self, t: float) -> float:
+        return min(expiry_after(datum, t) for datum in self.data)
+
+    def _next_change(self, looked: contact.ContactInputs, asked: PermissiveInputs) -> float:
+        """Return the earliest moment after now at which anything but the age of data can change by itself."""
+        t = looked.t
         limits = self.setup.limits
         dwell_s = limits.min_on_s if self.position == Position.ON else limits.min_off_s
         dwell_over_at = self.law_memory.relay_since + dwell_s
         return min(
-            *(expiry_after(datum, t) for datum in self.data),
             self.hand_until,
             dwell_over_at if dwell_over_at > t else NEVER,
             contact.next_look(self.setup.feedback_s, looked),
-            permissive.next_change(self.setup.permissives, self.permissive_memory, asked),
+            self.permitted.deadline,
         )
