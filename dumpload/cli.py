@@ -49,7 +49,8 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
-    _add(commands, "check", check, "check the config, and say what the daemon would do with it")
+    check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
+    check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
     status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
     select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
@@ -114,13 +115,22 @@ def run(args: argparse.Namespace) -> int:
 
 
 def check(args: argparse.Namespace) -> int:
-    """Validate the config and say what it means."""
-    from dumpload.study.check import check_document, check_text  # noqa: PLC0415
+    """Check the config and the installation it describes; 1 if anything fails."""
+    from dumpload.study.check import check_document  # noqa: PLC0415
+    from dumpload.study.check_text import check_text  # noqa: PLC0415
 
     path, settings = _settings(args)
     document = check_document(path, settings)
+    if args.report:
+        from dumpload.study.check_page import check_page  # noqa: PLC0415
+
+        try:
+            args.report.write_text(check_page(document), encoding="utf-8")
+        except OSError as error:
+            _fail(args, f"--report {args.report}: expected a file that can be written ({error.strerror})")
+            return USAGE
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
-    return OK
+    return WRONG if document["counts"]["fail"] else OK
 
 
 def status(args: argparse.Namespace) -> int:

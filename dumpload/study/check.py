@@ -1,25 +1,49 @@
-"""What the config says, in words a person can check before the first switch-on. Reads settings; opens nothing.
+"""The installation check: what a careful electrician and a plumber would work out on paper before the first switch-on.
 
-It does not look at the installation yet: cable, fuse, contact, bank and water are for a person to check.
+Reads settings and judges them; opens nothing, drives nothing, and guesses nothing: what is not known is listed as not
+checked. It does not replace local codes, nor a person who looks.
 """
 
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from dumpload.config import Settings
+from dumpload.config import Settings, flat
+from dumpload.study import check_bank, check_cable, check_contact, check_driver, check_load, check_water
+from dumpload.study.check_facts import ENERGY, HIGHEST, bank_wh, has, highest_w
+from dumpload.study.check_lines import Finding, Known, Missing, State, num, run_checks
 
 Document = dict[str, Any]
 
-REACTION_S = 1.0
-"""Evaluation and release after the data are lost: a supervision tick at most."""
+CHECKS = (
+    *check_load.CHECKS,
+    *check_cable.CHECKS,
+    *check_contact.CHECKS,
+    *check_driver.CHECKS,
+    *check_bank.CHECKS,
+    *check_water.CHECKS,
+)
 
 CAUTIONS = (
     (
         "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
-        "manual-reset thermal cut-out, a relief valve and a fuse at the battery."
+        "manual-reset thermal cut-out, a relief valve and a fuse at the battery, all in place and tested."
     ),
-    "The contact must be rated for DC at the highest bus voltage, normally open, energised to run.",
-    "Local codes and licensed practice come first.",
+    (
+        "Fire: a short in a battery cable without a fuse at the battery burns within seconds; a loose terminal glows "
+        "at the current of a good one. Tighten, and look again after a week."
+    ),
+    (
+        "Arc: the contact must be rated for DC at the highest bus voltage, normally open, energised to run. Isolate "
+        "the bank before you touch anything, and keep metal tools off its terminals."
+    ),
+    "Mains: where there is an inverter or shore power, its voltage kills. Keep it out of the same enclosure.",
+    "Scald: water heated by surplus can be hotter than anyone expects. Fit a mixing valve, warn guests.",
+    "Pressure: a closed tank that boils bursts. Never plug a relief valve; lead its discharge where it harms nobody.",
+    (
+        "Local codes come first. These figures help you to talk to a licensed electrician and a licensed plumber; they "
+        "do not replace them."
+    ),
 )
 
 
@@ -55,47 +79,61 @@ def _further_permissives(settings: Settings) -> list[str]:
     return lines
 
 
-def _reaction(settings: Settings) -> str:
-    age_s = settings.telemetry.state_of_charge.max_age_s
-    reaction_s = age_s + REACTION_S
-    words = f"the load is off at most {reaction_s:g} s after the last value"
-    rated_w = settings.load.rated_w
-    if rated_w is None:
-        return f"{words} (not worked out what that can cost: needs load.rated_w)"
-    energy_wh = rated_w * reaction_s / 3600
-    capacity_ah, nominal_v = settings.battery.capacity_ah, settings.battery.nominal_v
-    if capacity_ah is None or nominal_v is None:
-        return f"{words}, which costs at most {energy_wh:.1f} Wh at the rating"
-    percent = 100 * energy_wh / (capacity_ah * nominal_v)
-    return f"{words}, which costs at most {energy_wh:.1f} Wh at the rating, {percent:.2f} % of the bank"
+def _data_lost(known: Known) -> str:
+    reaction_s = check_bank.reaction_s(known)
+    words = f"the load is off at most {num(reaction_s)} s after the last value"
+    if not has(known, HIGHEST):
+        needs = ", ".join(key for key in HIGHEST if key not in known)
+        return f"{words} (not worked out what that can cost: needs {needs})"
+    energy_wh = highest_w(known) * reaction_s / 3600
+    words = f"{words}, which costs at most {num(energy_wh)} Wh"
+    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the bank" if has(known, ENERGY) else words
 
 
 def check_document(path: Path, settings: Settings) -> Document:
-    """Return what the settings mean; `cautions` are for a person."""
+    """Return what the settings mean and what was found; the findings come the most dangerous first.
+
+    `verdict` is "fail", "caution", "incomplete" (nothing failed, not everything could be checked) or "pass".
+    """
+    known = flat(settings)
+    found, missing = run_checks(CHECKS, known)
     relay = settings.relay
-    cautions = list(CAUTIONS)
-    if not relay.active_high:
-        cautions.insert(0, "relay.active_high is false: a floating or reset pin may close the contact; fit a pull-up.")
-    if settings.control.cut_in_percent < 97:  # noqa: PLR2004  (practice for LiFePO4, see the README)
-        cautions.insert(0, "the cut-in is below 97 %: on LiFePO4 the charger is not throttled yet, so the heater "
-                        "takes charge from the bank rather than what would be wasted.")  # fmt: skip
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
+    counts = Counter(finding.verdict.state.value for finding in found)
     return {
         "config": str(path),
         "valid": True,
         "name": settings.name,
+        "verdict": _overall(counts, missing),
+        "counts": {**{state.value: counts[state.value] for state in State}, "not_checked": len(missing)},
+        "findings": [_finding(finding) for finding in found],
+        "not_checked": [_missing(one) for one in missing],
         "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
         "law": _law(settings),
-        "data_lost": _reaction(settings),
-        "not_checked": ["cable", "fuse", "contact", "bank", "water"],
-        "cautions": cautions,
+        "data_lost": _data_lost(known),
+        "cautions": list(CAUTIONS),
     }
 
 
-def check_text(document: Document) -> str:
-    """Return the document as text for a terminal."""
-    lines = [f"{document['config']}: valid", f"  relay: {document['relay']}"]
-    lines += [f"  law: {line}" for line in document["law"]]
-    lines += [f"  lost data: {document['data_lost']}"]
-    lines += [f"  not checked: {', '.join(document['not_checked'])}"]
-    return "\n".join([*lines, *(f"  caution: {line}" for line in document["cautions"])])
+def _overall(counts: Counter[str], missing: list[Missing]) -> str:
+    worst = next((state for state in (State.FAIL, State.CAUTION) if counts[state.value]), State.PASS)
+    return "incomplete" if worst is State.PASS and missing else worst.value
+
+
+def _finding(finding: Finding) -> Document:
+    verdict = finding.verdict
+    return {
+        "part": finding.part.name,
+        "name": finding.name,
+        "state": verdict.state.value,
+        "danger": finding.danger.name.lower(),
+        "figure": verdict.figure,
+        "limit": verdict.limit,
+        "source": verdict.source,
+        "change": verdict.change,
+        "trade": finding.part.trade,
+    }
+
+
+def _missing(missing: Missing) -> Document:
+    return {"part": missing.part.name, "name": missing.name, "needs": list(missing.needs)}

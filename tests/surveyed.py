@@ -1,0 +1,101 @@
+"""The barge as an installation, in dotted keys, and one line of its check, with keys changed."""
+
+from typing import Any
+
+from judged import LEAVE_OUT, settings
+
+from dumpload.config import flat
+from dumpload.study.check import CHECKS
+from dumpload.study.check_lines import Finding, Missing, Verdict, run_checks
+
+BARGE: dict[str, Any] = {
+    "battery.capacity_ah": 280,
+    "battery.nominal_v": 25.6,
+    "battery.lowest_v": 22.4,
+    "battery.highest_v": 28.8,
+    "battery.chemistry": "lifepo4",
+    "battery.resistance_mohm": 6,
+    "battery.night_wh": 2400,
+    "battery.discharge_limit_a": 150,
+    "battery.other_loads_a": 60,
+    "battery.coldest_c": 4,
+    "battery.charge_from_c": 2,
+    "battery.counter_offset_a": 0.02,
+    "solar.peak_w": 1400,
+    "load.rated_w": 300,
+    "load.rated_v": 24,
+    "tank.volume_l": 40,
+    "tank.target_c": 70,
+    "tank.cold_c": 10,
+    "tank.around_c": 18,
+    "tank.loss_kwh_per_day": 1.2,
+    "tank.loss_difference_k": 45,
+    "tank.thermostat_dc": True,
+    "tank.cut_out": True,
+    "tank.cut_out_c": 85,
+    "tank.relief_valve": True,
+    "tank.relief_bar": 3,
+    "tank.mixing_valve": True,
+    "tank.dry_fire_guard": True,
+    "tank.sealed": True,
+    "tank.supply_bar": 1.4,
+    "tank.vessel_l": 5,
+    "wiring.length_m": 4,
+    "wiring.area_mm2": 6,
+    "wiring.insulation_c": 105,
+    "wiring.engine_space": True,
+    "wiring.bundled": 2,
+    "wiring.fuse_a": 25,
+    "wiring.fuse_v": 125,
+    "wiring.fuse_interrupts_a": 20_000,
+    "wiring.fuse_distance_m": 0.15,
+    "wiring.fuse_sheathed": True,
+    "contact.dc_v": 48,
+    "contact.dc_a": 40,
+    "contact.normally_open": True,
+    "contact.operations": 100_000,
+    "contact.operations_per_day": 8,
+    "driver.transistor": "bipolar",
+    "driver.coil_ohm": 320,
+    "driver.coil_h": 0.8,
+    "driver.coil_most_v": 31,
+    "driver.pull_in_v": 18,
+    "driver.base_ohm": 1000,
+    "driver.least_gain": 100,
+    "driver.pull_down_ohm": 10_000,
+    "driver.flyback": "zener",
+    "driver.clamp_v": 27,
+}
+
+
+def survey(changes: dict[str, Any] | None = None) -> tuple[list[Finding], list[Missing]]:
+    """Return what the barge's check finds and misses with these keys changed (or left out)."""
+    return run_checks(CHECKS, flat(settings({**BARGE, **(changes or {})})))
+
+
+def line(name: str, changes: dict[str, Any] | None = None) -> Verdict:
+    """Return the one verdict of that name."""
+    found, _missing = survey(changes)
+    (verdict,) = [finding.verdict for finding in found if finding.name == name]
+    return verdict
+
+
+def state(name: str, changes: dict[str, Any] | None = None) -> str:
+    """Return "pass", "caution", "fail", "missing" or "" (it does not apply)."""
+    found, missing = survey(changes)
+    states = [finding.verdict.state.value for finding in found if finding.name == name]
+    states += ["missing" for one in missing if one.name == name]
+    assert len(states) <= 1, states
+    return states[0] if states else ""
+
+
+def needs(name: str, changes: dict[str, Any]) -> tuple[str, ...]:
+    """Return the keys the missing check of that name asks for."""
+    _found, missing = survey(changes)
+    (one,) = [one for one in missing if one.name == name]
+    return one.needs
+
+
+def without(*keys: str) -> dict[str, Any]:
+    """Return changes that leave these keys out."""
+    return dict.fromkeys(keys, LEAVE_OUT)
