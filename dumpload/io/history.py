@@ -80,7 +80,7 @@ class History:
         self._file: HistoryFile | None = None
         self._is_doubtful = True
         self._was_open = False
-        self._trouble = self._remark = self._noted = ""
+        self._trouble = self._why_new = self._remark = self._noted = ""
         self._gap: Gap | None = None
 
     # ---- for everybody ----
@@ -152,7 +152,7 @@ class History:
     def _write(self, batch: Batch, *, last: bool) -> None:
         if self._file is not None and not self._file.is_in_place():
             self._let_go()
-            self._remark = f"{self._path} was moved or deleted while in use; a new file was begun"
+            self._why_new = f"{self._path} was moved or deleted while in use"
         if self._file is None:
             self._file = self._open()
         if not batch.is_empty:
@@ -162,9 +162,11 @@ class History:
         assert self._start is not None  # noqa: S101  (the thread runs only after `begin`)
         file = HistoryFile(self._path, self._start, self._limits, check=self._is_doubtful, wall=self._wall)
         self._is_doubtful = False
+        if file.is_new and self._why_new:
+            self._remark = f"{self._why_new}; a new file was begun"
         if file.is_new and self._was_open:
-            self._gap = Gap(0, "a new file was begun")
-        self._was_open = True
+            self._gap = Gap(0, self._remark)
+        self._why_new, self._was_open = "", True
         return file
 
     def _let_go(self) -> None:
@@ -179,7 +181,7 @@ class History:
             return False
         self._let_go()
         aside = set_aside(self._path, word, self._wall())
-        self._remark = f"{self._path} was {word} ({error}) and is now {aside.name}; a new file was begun"
+        self._why_new = f"{self._path} was {word} ({error}) and is now {aside.name}"
         return True
 
     def _fail(self, error: Exception, batch: Batch) -> None:

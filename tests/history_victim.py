@@ -1,0 +1,57 @@
+"""Writes a history as fast as it can until it is killed, and says what has been committed. Run by its path.
+
+Forks one writer per line on standard input, so that hundreds of them start quickly. Each says, in lines on standard
+output: its process, then `ROUND SEQUENCE...` for every commit, after the database said that it is done.
+"""
+
+import itertools
+import os
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from dumpload.io.history import History, Options
+from dumpload.io.history_file import HistoryFile
+from dumpload.io.history_schema import Boot, Entry, RowKind
+
+FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01, checkpoint_pages=6)
+
+
+def say(*words: object) -> None:
+    os.write(1, (" ".join(map(str, words)) + "\n").encode())
+
+
+def write_for_ever(path: Path, number: str) -> None:
+    write = HistoryFile.write
+
+    def told(file: HistoryFile, batch: Any, *, durable: bool) -> None:
+        write(file, batch, durable=durable)
+        say(number, *(entry.sequence for entry in (*batch.moments, *batch.samples)))
+
+    HistoryFile.write = told  # type: ignore[method-assign]
+    history = History(path, FAST, lambda note: say("trouble", note) if note else None)
+    wall = time.time()
+    history.begin(Boot(f"round-{number}", wall, 0.0, "test"), Entry(history.reserve(), wall, RowKind.START, 0, 0, 0))
+    for step in itertools.count():
+        sequence = history.reserve()
+        history.put(Entry(sequence, wall, RowKind.SAMPLE, step, step, step, 0, step))
+        if step:
+            history.extend(sequence - 16, step)
+        if step % 7 == 0:
+            history.put(Entry(sequence + 1, wall, RowKind.CHANGE, step, step, step, text="x" * 100))
+        time.sleep(0.0003)
+
+
+def main() -> None:
+    for line in sys.stdin:
+        child = os.fork()
+        if child == 0:
+            say(line.strip(), os.getpid())
+            write_for_ever(Path(sys.argv[1]), line.strip())
+        os.waitpid(child, 0)
+        say("ended")
+
+
+if __name__ == "__main__":
+    main()
