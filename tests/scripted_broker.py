@@ -224,11 +224,9 @@ class ScriptedBroker:
 async def scripted_broker(script: Script, tls: ssl.SSLContext | None = None) -> AsyncIterator[ScriptedBroker]:
     """Listen on loopback for the time of the block; a script that fails makes the block fail."""
     broker = ScriptedBroker()
-    running: set[asyncio.Task[None]] = set()
+    running: list[asyncio.Task[None]] = []
 
-    async def attend(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        peer = Peer(reader, writer)
-        broker.peers.append(peer)
+    async def attend(peer: Peer) -> None:
         try:
             await script(peer)
         except (asyncio.IncompleteReadError, ConnectionError):
@@ -236,25 +234,26 @@ async def scripted_broker(script: Script, tls: ssl.SSLContext | None = None) -> 
         except Exception as error:  # noqa: BLE001  (carried to the test)
             broker.failures.append(error)
         finally:
-            writer.close()
-            with contextlib.suppress(OSError):
-                await writer.wait_closed()
+            peer.writer.close()
 
-    def keep(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.ensure_future(attend(reader, writer))
-        running.add(task)
-        task.add_done_callback(running.discard)
+    def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        broker.peers.append(Peer(reader, writer))
+        running.append(asyncio.ensure_future(attend(broker.peers[-1])))
 
-    server = await asyncio.start_server(keep, "127.0.0.1", 0, ssl=tls)
+    server = await asyncio.start_server(greet, "127.0.0.1", 0, ssl=tls)
     broker.port = server.sockets[0].getsockname()[1]
     try:
         yield broker
     finally:
+        await asyncio.sleep(0.005)  # for a connection that has only just been accepted
         server.close()
-        for task in list(running):
+        for task in running:
             task.cancel()
         await asyncio.gather(*running, return_exceptions=True)
-        await server.wait_closed()
+        for peer in broker.peers:
+            peer.writer.close()
+            with contextlib.suppress(OSError):
+                await peer.writer.wait_closed()
     if broker.failures:
         raise broker.failures[0]
 

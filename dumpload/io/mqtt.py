@@ -59,7 +59,7 @@ class Link:
             return f"no connection to {self._options.host}:{self._options.port}: {error}"
         finally:
             self._session = None
-            session.close()
+            session.drop()
             # What was not acknowledged goes first when the link is up again: at least once, in order.
             unsent = [*filter(None, self._on_the_way.values()), *self._outbox]
             self._on_the_way.clear()

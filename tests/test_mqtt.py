@@ -1,0 +1,353 @@
+"""The link to the broker: connects for ever, backs off, and loses nothing that must not be lost on the way."""
+
+import asyncio
+import json
+import socket
+import time
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
+from contextlib import asynccontextmanager
+from typing import Any, NamedTuple
+
+import pytest
+from scripted_broker import DISCONNECT, Ear, Peer, ScriptedBroker, eventually, options_for, scripted_broker
+
+from dumpload.io import mqtt
+from dumpload.io.mqtt import FIRST_DELAY_S, LONGEST_DELAY_S, OUTBOX_LIMIT, SETTLED_S, Link
+
+CHANGE = "dumpload/barge/change"
+
+Script = Callable[[Peer], Coroutine[Any, Any, None]]
+
+
+class Pauses:
+    """Stands in for the waits between connections: notes them, and they are over at once, or never from `hold_at`."""
+
+    def __init__(self) -> None:
+        self.taken: list[float] = []
+        self.hold_at = 1000
+
+    async def sleep(self, seconds: float) -> None:
+        if seconds < FIRST_DELAY_S:  # not a back-off
+            await asyncio.sleep(seconds)
+            return
+        self.taken.append(seconds)
+        if len(self.taken) >= self.hold_at:
+            await asyncio.Event().wait()
+        await asyncio.sleep(0)
+
+    get_running_loop = staticmethod(asyncio.get_running_loop)
+
+
+@pytest.fixture(autouse=True)
+def pauses(monkeypatch: pytest.MonkeyPatch) -> Pauses:
+    one = Pauses()
+    monkeypatch.setattr(mqtt, "asyncio", one)
+    return one
+
+
+class Way(NamedTuple):
+    """A link that runs, who listens to it, and the broker at the other end."""
+
+    link: Link
+    ear: Ear
+    broker: ScriptedBroker
+    running: asyncio.Task[None]
+
+    @property
+    def peer(self) -> Peer:
+        return self.broker.peers[-1]
+
+    @property
+    def changes(self) -> list[list[str]]:
+        """What arrived on the change topic, connection by connection."""
+        return [[one.payload for one in peer.publications if one.topic == CHANGE] for peer in self.broker.peers]
+
+
+@asynccontextmanager
+async def linked(script: Script, *, clock: Callable[[], float] = time.monotonic, **changes: Any) -> AsyncIterator[Way]:
+    async with scripted_broker(script) as broker:
+        ear = Ear()
+        link = Link(options_for(broker.port, **changes), ear, clock)
+        running = asyncio.ensure_future(link.run())
+        try:
+            yield Way(link, ear, broker, running)
+        finally:
+            running.cancel()
+            await asyncio.gather(running, return_exceptions=True)
+
+
+async def let_in(peer: Peer) -> None:
+    await peer.accept()
+    await peer.serve()
+
+
+@pytest.fixture
+def closed_port() -> Iterator[int]:
+    """A port of this machine that is bound, so that nobody else takes it, but not listened to."""
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        yield sock.getsockname()[1]
+
+
+# ---- connecting, for ever ----
+
+
+async def test_a_broker_that_is_not_there_is_tried_ever_more_slowly_up_to_once_a_minute(
+    pauses: Pauses, closed_port: int
+) -> None:
+    pauses.hold_at = 9
+    ear = Ear()
+    running = asyncio.ensure_future(Link(options_for(closed_port), ear, time.monotonic).run())
+    await eventually(lambda: len(pauses.taken) == 9)
+    running.cancel()
+    assert pauses.taken == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0, 60.0]
+    assert pauses.taken[-1] == LONGEST_DELAY_S
+    assert len(ear.of("down")) == 9
+    assert ear.of("down")[0].startswith(f"no connection to 127.0.0.1:{closed_port}: ")
+
+
+@pytest.mark.parametrize(("lived_s", "second_pause"), [(SETTLED_S, 1.0), (SETTLED_S - 0.1, 4.0)])
+async def test_a_connection_that_lived_for_a_while_starts_the_back_off_anew(
+    pauses: Pauses, lived_s: float, second_pause: float
+) -> None:
+    now = 0.0
+    lives = iter([0.0, 0.0, lived_s])
+    pauses.hold_at = 3
+
+    async def script(peer: Peer) -> None:
+        nonlocal now
+        await peer.accept()
+        now += next(lives)
+
+    async with linked(script, clock=lambda: now) as way:
+        await eventually(lambda: len(pauses.taken) == 3)
+        assert pauses.taken == [1.0, 2.0, second_pause]
+        assert not way.link.is_up
+
+
+async def test_after_a_loss_the_next_connection_is_a_new_one_with_a_clean_start(pauses: Pauses) -> None:
+    pauses.hold_at = 3
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        if len(peers) < 3:
+            peer.reset()
+        else:
+            await peer.serve()
+
+    async with linked(script) as way:
+        peers = way.broker.peers
+        await eventually(lambda: way.link.is_up and len(peers) == 3)
+        assert [peer.connect and peer.connect.clean for peer in peers] == [True] * 3
+        assert [kind for kind, _ in way.ear.told] == ["up", "down", "up", "down", "up"]
+
+
+async def test_a_refusal_is_told_and_tried_again(pauses: Pauses) -> None:
+    pauses.hold_at = 2
+
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack(0x86))
+        await peer.serve()
+
+    async with linked(script) as way:
+        await eventually(lambda: len(pauses.taken) == 2)
+        assert all(reason.startswith("the broker refused: ") for reason in way.ear.of("down"))
+
+
+async def test_a_packet_that_cannot_be_taken_is_named(pauses: Pauses) -> None:
+    pauses.hold_at = 1
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.publish("barge/bank", bytes(100_000))
+        await peer.serve()
+
+    async with linked(script, protocol="3.1.1") as way:
+        await eventually(lambda: pauses.taken)
+        assert way.ear.of("down") == ["the connection was lost: packet of 100012 bytes, at most 73728 are taken"]
+
+
+async def test_being_up_is_having_every_subscription_acknowledged() -> None:
+    async with linked(let_in) as way:
+        assert not way.link.is_up
+        await eventually(lambda: way.ear.is_up)
+        assert way.link.is_up
+
+
+async def test_a_tick_without_a_connection_is_no_harm(closed_port: int) -> None:
+    Link(options_for(closed_port), Ear(), time.monotonic).tick()
+
+
+async def test_a_tick_looks_after_the_session() -> None:
+    now = 0.0
+
+    async def silent(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.serve()
+
+    async with linked(silent, clock=lambda: now) as way:
+        await eventually(lambda: way.broker.peers and way.peer.connect)
+        now = 16.0
+        await eventually(lambda: (way.link.tick(), way.ear.of("down"))[1])
+        assert way.ear.of("down")[0] == "the broker accepted the connection and then said nothing"
+
+
+# ---- state, which is published again anyway ----
+
+
+async def test_state_is_published_with_its_marks_while_the_link_is_up() -> None:
+    async with linked(let_in) as way:
+        await eventually(lambda: way.ear.is_up)
+        way.link.publish("dumpload/barge/status", "{}", retain=True, expires_s=90)
+        way.link.publish("dumpload/barge/note", "0", qos=0)
+        await eventually(lambda: len(way.peer.publications) == 2)
+        assert way.peer.publications == [
+            ("dumpload/barge/status", "{}", 1, True, 90),
+            ("dumpload/barge/note", "0", 0, False, None),
+        ]
+
+
+async def test_state_published_while_the_link_is_down_is_not_kept() -> None:
+    async with linked(let_in) as way:
+        way.link.publish("dumpload/barge/status", "too early")
+        await eventually(lambda: way.ear.is_up)
+        way.link.publish("dumpload/barge/status", "in time")
+        await eventually(lambda: way.peer.publications)
+        assert [one.payload for one in way.peer.publications] == ["in time"]
+
+
+async def test_state_is_not_piled_up_for_a_broker_that_does_not_keep_up() -> None:
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(acknowledge=False)
+
+    async with linked(script) as way:
+        await eventually(lambda: way.ear.is_up)
+        for number in range(10 * OUTBOX_LIMIT):
+            way.link.publish("dumpload/barge/status", str(number), retain=True)
+        session: Any = way.link._session
+        assert len(session._client._out_messages) == OUTBOX_LIMIT
+
+
+# ---- changes, which must arrive ----
+
+
+async def test_what_happened_before_the_link_was_up_is_sent_in_order_when_it_is() -> None:
+    async with linked(let_in) as way:
+        for number in range(3):
+            way.link.publish_surely(CHANGE, str(number))
+        await eventually(lambda: way.ear.is_up)
+        way.link.flush()
+        await eventually(lambda: way.changes == [["0", "1", "2"]])
+
+
+async def test_what_was_not_acknowledged_is_sent_again_first_and_in_order(pauses: Pauses) -> None:
+    pauses.hold_at = 5
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        if len(peers) > 1:
+            await peer.serve()
+            return
+        await peer.serve(acknowledge=False, until=3)
+        await peer.acknowledge(peer.packet_ids[0])
+        await acknowledged.wait()
+        peer.reset()
+
+    acknowledged = asyncio.Event()
+    async with linked(script) as way:
+        peers = way.broker.peers
+        await eventually(lambda: way.ear.is_up)
+        for number in range(3):
+            way.link.publish_surely(CHANGE, str(number))
+        await eventually(lambda: len(way.link._on_the_way) == 2)
+        acknowledged.set()
+        await eventually(lambda: way.ear.of("down"))
+        way.link.publish_surely(CHANGE, "3")
+        await eventually(lambda: len(peers) == 2 and way.link.is_up)
+        way.link.flush()
+        await eventually(lambda: len(way.changes[-1]) == 3)
+        assert way.changes == [["0", "1", "2"], ["1", "2", "3"]]
+
+
+async def test_of_more_than_a_hundred_waiting_the_oldest_are_dropped_and_counted() -> None:
+    async with linked(let_in) as way:
+        for number in range(OUTBOX_LIMIT + 25):
+            way.link.publish_surely(CHANGE, str(number))
+        assert way.link.dropped == 25
+        await eventually(lambda: way.ear.is_up)
+        way.link.flush()
+        await eventually(lambda: len(way.changes[0]) == OUTBOX_LIMIT)
+        assert way.changes == [[str(number) for number in range(25, OUTBOX_LIMIT + 25)]]
+
+
+async def test_what_was_on_the_way_and_what_waited_are_bounded_together(pauses: Pauses) -> None:
+    pauses.hold_at = 1
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(acknowledge=False, until=5)
+        peer.reset()
+
+    async with linked(script) as way:
+        await eventually(lambda: way.ear.is_up)
+        for number in range(OUTBOX_LIMIT + 10):
+            way.link.publish_surely(CHANGE, str(number))
+        await eventually(lambda: way.ear.of("down"))
+        waiting = [payload for _topic, payload in way.link._outbox]
+        assert waiting == [str(number) for number in range(10, OUTBOX_LIMIT + 10)]
+        assert way.link.dropped == 10
+
+
+async def test_what_had_to_wait_follows_as_acknowledgements_come() -> None:
+    more = OUTBOX_LIMIT + 30
+    async with linked(let_in) as way:
+        await eventually(lambda: way.ear.is_up)
+        for number in range(more):
+            way.link.publish_surely(CHANGE, str(number))
+        await eventually(lambda: len(way.changes[0]) == more)
+        assert way.changes == [[str(number) for number in range(more)]]
+        await eventually(lambda: not way.link._on_the_way)
+
+
+# ---- going ----
+
+
+async def test_closing_waits_for_what_is_on_the_way_and_then_says_goodbye(pauses: Pauses) -> None:
+    pauses.hold_at = 1
+    async with linked(let_in) as way:
+        await eventually(lambda: way.ear.is_up)
+        way.link.publish_surely(CHANGE, json.dumps({"relay": "off"}))
+        way.link.publish("dumpload/barge/presence", "down", retain=True)
+        await way.link.close(5.0)
+        await eventually(lambda: way.peer.seen[-1].kind == DISCONNECT)
+        assert [one.payload for one in way.peer.publications] == ['{"relay": "off"}', "down"]
+
+
+async def test_closing_does_not_wait_for_ever(pauses: Pauses) -> None:
+    pauses.hold_at = 1
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(acknowledge=False)
+
+    async with linked(script) as way:
+        await eventually(lambda: way.ear.is_up)
+        way.link.publish_surely(CHANGE, "never acknowledged")
+        began = time.monotonic()
+        await way.link.close(0.05)
+        assert 0.05 <= time.monotonic() - began < 5.0
+        await eventually(lambda: way.peer.seen[-1].kind == DISCONNECT)
+
+
+async def test_closing_without_a_connection_is_over_at_once(closed_port: int) -> None:
+    await Link(options_for(closed_port), Ear(), time.monotonic).close(60.0)
+
+
+async def test_a_link_that_is_cancelled_says_no_goodbye_so_that_the_will_tells_of_the_death() -> None:
+    async with linked(let_in) as way:
+        await eventually(lambda: way.ear.is_up)
+        way.running.cancel()
+        await eventually(way.peer.reader.at_eof)
+        assert DISCONNECT not in [packet.kind for packet in way.peer.seen]
