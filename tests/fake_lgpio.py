@@ -120,7 +120,7 @@ class FakeGpio:
 
     def gpio_get_line_info(self, handle: int, pin: int) -> list[object]:
         self._called("gpio_get_line_info", pin)
-        return [0, 0, "", self.lines[self.handles[handle], pin].holder]
+        return [0, pin, 0, "", self.lines[self.handles[handle], pin].holder]
 
     def gpio_get_mode(self, handle: int, pin: int) -> int:
         return 2 if self.lines[self.handles[handle], pin].is_output else 0

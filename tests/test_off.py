@@ -96,7 +96,7 @@ def test_a_line_in_use_is_left_alone_and_the_way_out_is_named(run: Run, gpio: Fa
     gpio.hold(17, "lg")
     status, out, err = run(SETTINGS)
     assert (status, out) == (1, "")
-    assert err.startswith("dumpload off: GPIO17 (pinctrl-bcm2711) is in use by lg: ")
+    assert err.startswith("dumpload off: GPIO17 (pinctrl-bcm2711) is in use, held by ")
     assert err.endswith("use `dumpload select off`\n")
     assert gpio.edges == []
 

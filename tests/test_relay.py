@@ -299,7 +299,7 @@ def test_without_a_feedback_pin_nothing_is_known_of_the_contact(relay: Relay) ->
 
 def test_a_feedback_pin_in_use_is_named_and_the_relays_line_is_let_go(gpio: FakeGpio, clock: Clock) -> None:
     gpio.hold(FEEDBACK_PIN, "bilge-alarm")
-    with pytest.raises(RelayError, match=r"^GPIO27 \(pinctrl-bcm2711\) is in use by bilge-alarm"):
+    with pytest.raises(RelayError, match=r'^GPIO27 \(pinctrl-bcm2711\) is in use, held by "bilge-alarm"'):
         Relay(SPEC._replace(feedback_pin=FEEDBACK_PIN), clock)
     assert gpio.line(PIN).handle is None
 
@@ -309,7 +309,7 @@ def test_a_feedback_pin_in_use_is_named_and_the_relays_line_is_let_go(gpio: Fake
 
 def test_a_line_in_use_is_named_with_its_holder_and_not_disturbed(gpio: FakeGpio, clock: Clock) -> None:
     gpio.hold(PIN, "galley-lights")
-    with pytest.raises(RelayError, match=r"^GPIO17 \(pinctrl-bcm2711\) is in use by galley-lights: another"):
+    with pytest.raises(RelayError, match=r'^GPIO17 \(pinctrl-bcm2711\) is in use, held by "galley-lights": another'):
         Relay(SPEC, clock)
     assert gpio.edges == []
     assert gpio.handles == {}

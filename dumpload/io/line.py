@@ -19,7 +19,7 @@ RECORD = "line"
 """The file under the service's runtime folder that says which line the daemon really drives."""
 
 CHIP_LABEL_FIELD = 3
-LINE_HOLDER_FIELD = 3
+LINE_HOLDER_FIELD = 4
 
 
 class PinSpec(NamedTuple):
@@ -138,10 +138,10 @@ def explain(lg: Any, chip: Chip, pin: int, error: Exception) -> RelayError:
     reason = str(getattr(error, "value", error))
     if "busy" in reason or "in use" in reason:
         try:
-            holder = lg.gpio_get_line_info(chip.handle, pin)[LINE_HOLDER_FIELD] or "an unnamed program"
+            holder = f'"{lg.gpio_get_line_info(chip.handle, pin)[LINE_HOLDER_FIELD]}"'
         except lg.error:
             holder = "an unknown program"
-        return LineBusyError(f"{where} is in use by {holder}: another dumpload, or another program, must let go of it")
+        return LineBusyError(f"{where} is in use, held by {holder}: another dumpload, or another program, must let go")
     if "GPIO number" in reason:
         return RelayError(f"{where}: {reason}; expected a line that this chip has: see relay.pin, relay.chip_label")
     return RelayError(f"{where}: {reason}")
@@ -208,8 +208,8 @@ def _chip_devices() -> Iterator[tuple[int, Path]]:
 def _why_no_chip(spec: PinSpec, opened: list[Chip], refused: list[Path]) -> str:
     barred = [str(path) for path in refused if not os.access(path, os.R_OK | os.W_OK)]
     if not opened and barred:
-        who = "add this user to the group gpio, or SupplementaryGroups=gpio to the unit"
-        return f"{', '.join(barred)} may not be opened by this user; {who}"
+        how = "a user in the group gpio (in a unit: Group=gpio and DeviceAllow=char-gpiochip rw)"
+        return f"{', '.join(barred)} may not be opened, expected {how}"
     wanted = f"one chip labelled {spec.chip_label}" if spec.chip_label else f"one chip labelled {HEADER_PREFIX}..."
     if not opened and not refused:
         return f"no GPIO chip ({DEVICES}/gpiochip*) here, expected {wanted}; is the device hidden from this service?"
