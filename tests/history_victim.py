@@ -17,6 +17,9 @@ from dumpload.io.history_schema import Boot, Entry, RowKind
 
 FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01, checkpoint_pages=6)
 
+ROWS_AT_ONCE = 20
+LONG = "x" * 1000
+
 
 def say(*words: object) -> None:
     os.write(1, (" ".join(map(str, words)) + "\n").encode())
@@ -33,14 +36,15 @@ def write_for_ever(path: Path, number: str) -> None:
     history = History(path, FAST, lambda note: say("trouble", note) if note else None)
     wall = time.time()
     history.begin(Boot(f"round-{number}", wall, 0.0, "test"), Entry(history.reserve(), wall, RowKind.START, 0, 0, 0))
+    sequence = 0
     for step in itertools.count():
-        sequence = history.reserve()
-        history.put(Entry(sequence, wall, RowKind.SAMPLE, step, step, step, 0, step))
-        if step:
-            history.extend(sequence - 16, step)
-        if step % 7 == 0:
-            history.put(Entry(sequence + 1, wall, RowKind.CHANGE, step, step, step, text="x" * 100))
-        time.sleep(0.0003)
+        for _ in range(ROWS_AT_ONCE):  # large commits: to be killed in the middle of one must be likely
+            before, sequence = sequence, history.reserve()
+            history.put(Entry(sequence, wall, RowKind.SAMPLE, step, step, step, 0, step, text=LONG))
+            history.extend(before, step)
+        if step % 3 == 0:
+            history.put(Entry(sequence + 1, wall, RowKind.CHANGE, step, step, step, text=LONG))
+        time.sleep(0.001)
 
 
 def main() -> None:
