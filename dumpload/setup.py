@@ -1,7 +1,7 @@
 """Settings as the core's own tuples; what is not set becomes NaN. Pure, and judges nothing: `config` has done that."""
 
 from dumpload.config import Settings, Source
-from dumpload.config_kinds import find_zone
+from dumpload.config.kinds import find_zone
 from dumpload.core.controller import Setup
 from dumpload.core.decode import Field, parse_pointer
 from dumpload.core.freshness import MISSING
