@@ -14,10 +14,10 @@ from waiting import boot_clock, eventually
 CHARGE = "barge/bank/charge"
 BASE = "dumpload/barge"
 
-MAX_AGE_S = 3.0
-CONFIRM_S = 0.5
+MAX_AGE_S = 2.0
+CONFIRM_S = 0.4
 MIN_ON_S = 0.4
-MIN_OFF_S = 0.6
+MIN_OFF_S = 0.5
 
 SETTINGS: dict[str, Any] = {
     "name": "barge",
