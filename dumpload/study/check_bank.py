@@ -20,7 +20,21 @@ from dumpload.study.check_facts import (
     highest_w,
     throttle_percent,
 )
-from dumpload.study.check_lines import BANK, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num, span
+from dumpload.study.check_lines import (
+    BANK,
+    PRACTICE,
+    Check,
+    Danger,
+    Known,
+    State,
+    Verdict,
+    asked,
+    at_least,
+    at_most,
+    graded,
+    num,
+    span,
+)
 
 REACTION_S = 1.0
 """Evaluation and release after the data are lost: a supervision tick at most."""
@@ -47,7 +61,7 @@ def _band(known: Known) -> Verdict:
         limit=f"at least {span(dwell_s)}, control.min_on_s",
         source="E = Q V s / 100, t = E / P",
         change=f"Without sun the dwell, not the cut-out, ends the run, below the cut-out: make the band at least "
-        f"{num(wider)} % wide, or control.min_on_s at most {num(cross_s)} s.",
+        f"{at_least(wider)} % wide, or control.min_on_s at most {at_most(cross_s)} s.",
     )
 
 
@@ -98,11 +112,10 @@ def _surplus(known: Known) -> Verdict:
     early = max(0.0, throttles - cut_in)
     witness = _voltage_says_so(known)
     state = graded(fails=False, cautions=share > 0 and not witness)
-    taken_wh = f", {num(bank_wh(known, early))} Wh" if has(known, ENERGY) else ""
-    figure = (
-        f"the charger throttles from {num(throttles)} %: in {num(share)} % of the band it would still charge; "
-        f"from the cut-in up {num(early)} %{taken_wh}, is diverted charge, not surplus"
-    )
+    figure = f"the charger throttles from {num(throttles)} %: in {num(share)} % of the band it would still charge"
+    if early:
+        taken_wh = f" ({num(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
+        figure += f", and in {num(early)} %{taken_wh} above the cut-in: that is charge diverted, not surplus"
     change = "" if state == State.PASS else _better_evidence(known)
     limit = "none of the band, or a bus-voltage permissive at the charger's set point"
     return Verdict(state, figure, limit, "as set, or the voltage of one maker's cell at rest + I R", change)
@@ -119,7 +132,7 @@ def _voltage_says_so(known: Known) -> bool:
 def _better_evidence(known: Known) -> str:
     cells = round(known["battery.nominal_v"] / CELL_V) if "battery.nominal_v" in known else 0
     if known.get("battery.chemistry") == "lifepo4" and cells:
-        above = f"above {num(cells * lifepo4_rest_v(0.98))} V, which this bank has at rest"
+        above = f"above {at_least(cells * lifepo4_rest_v(0.98))} V, which this bank has at rest"
     else:
         above = "near the charger's set point"
     return f"Raise the cut-in, and set permissive.voltage_cut_in {above}: only there is the charger throttled."
@@ -145,7 +158,11 @@ def _night(known: Known) -> Verdict:
     left_wh = bank_wh(known, known["control.floor_percent"])
     night_wh = known["battery.night_wh"]
     needed = 100 * night_wh / energy_wh(known["battery.capacity_ah"], known["battery.nominal_v"])
-    fits = f"Set control.floor_percent to at least {num(needed)}." if needed <= 100 else "The bank is too small for it."  # noqa: PLR2004
+    fits = (
+        f"Set control.floor_percent to at least {at_least(needed)}."
+        if needed <= 100
+        else "The bank is too small for it."
+    )  # noqa: PLR2004
     return asked(
         good=left_wh >= night_wh,
         figure=f"the floor of {known['control.floor_percent']:g} % leaves {num(left_wh)} Wh",

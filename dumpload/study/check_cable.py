@@ -33,6 +33,8 @@ GOOD_DROP_PERCENT, MOST_DROP_PERCENT = 3.0, 10.0
 SURE_BLOW, HARDLY_BLOWS = 5.0, 2.0
 """Short-circuit current as a multiple of the fuse, below which it blows late, or perhaps never."""
 
+LOW_VOLTAGE_V = 50.0
+
 TABLE_5 = "33 CFR 183.425 Table 5, factors for engine space and bundle"
 
 
@@ -97,9 +99,10 @@ def _fuse_for_cable(known: Known) -> Verdict:
         largest = largest_fuse_a(carries_a)
         fits = "no fuse protects this cable" if largest is None else f"at most {largest} A protects this cable"
         change = f"{fits[0].upper()}{fits[1:]}: fit that, or a thicker cable, whichever carries the load."
-    ceiling = f"US boats below 50 V may by law go to {num(CEILING_BELOW_50_V * carries_a)} A, 150 %"
     figure = f"{fuse_a:g} A on a cable that carries {num(carries_a)} A"
-    limit = f"at most {num(carries_a)} A ({ceiling})"
+    limit = f"at most {num(carries_a)} A"
+    if known.get("battery.nominal_v", 0) < LOW_VOLTAGE_V:
+        limit += f" (US boats below 50 V may by law go to {num(CEILING_BELOW_50_V * carries_a)} A, 150 %)"
     return Verdict(graded(fails=not good), figure, limit, f"{TABLE_5}; 33 CFR 183.455(c)(1)", change)
 
 

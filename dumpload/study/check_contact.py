@@ -2,7 +2,19 @@
 
 from dumpload.physics.contacts import contact_life_years, most_operations_per_day
 from dumpload.study.check_facts import HIGHEST, highest_a, highest_w
-from dumpload.study.check_lines import CONTACT, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num
+from dumpload.study.check_lines import (
+    CONTACT,
+    PRACTICE,
+    Check,
+    Danger,
+    Known,
+    State,
+    Verdict,
+    asked,
+    at_most,
+    graded,
+    num,
+)
 
 GOOD_YEARS, FEW_YEARS = 10.0, 1.0
 
@@ -90,7 +102,7 @@ def _wetting(known: Known) -> Verdict:
     change = ""
     if state == State.CAUTION:
         most_ohm = 1000 * known["driver.pin_v"] / least_ma
-        change = f"Use at most {num(most_ohm)} ohm, or an auxiliary contact made for small currents (gold)."
+        change = f"Use at most {at_most(most_ohm)} ohm, or an auxiliary contact made for small currents (gold)."
     figure = f"{num(wetted_ma)} mA through {known['contact.feedback_ohm']:g} ohm"
     return Verdict(state, figure, f"at least {least_ma:g} mA", "I = V / R; the maker's least load", change)
 

@@ -11,7 +11,20 @@ from dumpload.physics.contacts import (
     pin_current_a,
     release_time_s,
 )
-from dumpload.study.check_lines import CONTACT, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num
+from dumpload.study.check_lines import (
+    CONTACT,
+    PRACTICE,
+    Check,
+    Danger,
+    Known,
+    State,
+    Verdict,
+    asked,
+    at_least,
+    at_most,
+    graded,
+    num,
+)
 
 SUPPLY_LOW = "driver.supply_v or battery.lowest_v"
 SUPPLY_HIGH = "driver.supply_v or battery.highest_v"
@@ -59,7 +72,7 @@ def _bipolar(known: Known) -> Verdict:
     too_much = 1000 * pin_a > known["driver.pin_ma"]
     most_ohm = largest_base_ohm(pin_v, coil_a, known["driver.least_gain"], pull_ohm)
     least_ohm = 1000 * (pin_v - BASE_V) / known["driver.pin_ma"]
-    fits = f"Use a base resistor of {num(least_ohm)} to {num(most_ohm)} ohm."
+    fits = f"Use a base resistor of {at_least(least_ohm)} to {at_most(most_ohm)} ohm."
     if most_ohm < least_ohm:
         fits = "No base resistor fits: use a transistor of more gain, or a MOSFET."
     return Verdict(
@@ -79,7 +92,7 @@ def _mosfet(known: Known) -> Verdict:
     if half_on:
         change = f"Use a logic-level MOSFET specified at {pin_v:g} V or less: a half-open one burns."
     elif too_much:
-        change = f"Use a gate resistor of at least {num(1000 * pin_v / known['driver.pin_ma'])} ohm."
+        change = f"Use a gate resistor of at least {at_least(1000 * pin_v / known['driver.pin_ma'])} ohm."
     return Verdict(
         graded(fails=half_on, cautions=too_much),
         f"gate specified at {full_v:g} V, the pin gives {pin_v:g} V and at first {num(1000 * surge_a)} mA",

@@ -4,6 +4,7 @@ A check is worked out only when everything it needs is known; otherwise it is mi
 Nothing is guessed.
 """
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from enum import Enum, IntEnum
 from typing import Any, NamedTuple
@@ -15,6 +16,8 @@ EITHER = " or "
 """Between two keys of which one is enough."""
 
 PRACTICE = "common practice, no source"
+
+_TINY = 1e-9
 
 
 class State(Enum):
@@ -133,12 +136,22 @@ def asked(*, good: bool, figure: str, limit: str, source: str, change: str) -> V
 
 def num(value: float) -> str:
     """Return a number with as many digits as a person would write down: three, and all before the point."""
-    size = abs(value)
-    if size >= 99.95:  # noqa: PLR2004  (from here on there are three digits before the point)
-        return f"{value:.0f}"
-    decimals = 1 if size >= 9.995 else 2 if size >= 0.0995 else 3  # noqa: PLR2004
-    text = f"{value:.{decimals}f}"
-    return text.rstrip("0").rstrip(".")
+    text = f"{value:.{_decimals(value)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def at_least(value: float) -> str:
+    """Return a number rounded up, for advice that a smaller one would make wrong."""
+    return num(math.ceil(value * 10 ** _decimals(value) - _TINY) / 10 ** _decimals(value))
+
+
+def at_most(value: float) -> str:
+    """Return a number rounded down, for advice that a larger one would make wrong."""
+    return num(math.floor(value * 10 ** _decimals(value) + _TINY) / 10 ** _decimals(value))
+
+
+def _decimals(value: float) -> int:
+    return next((count for count, least in ((0, 99.95), (1, 9.995), (2, 0.0995)) if abs(value) >= least), 3)
 
 
 def span(seconds: float) -> str:

@@ -55,9 +55,9 @@ def _stuck(known: Known) -> Verdict:
     end_c = equilibrium_c(highest_w(known), loss, known["tank.around_c"])
     boils = end_c > STORE_MOST_C
     guarded = bool(known.get("tank.cut_out") and known.get("tank.relief_valve"))
-    figure = f"would go to {num(end_c)} degC with {num(highest_w(known))} W that never stop"
+    figure = f"{num(highest_w(known))} W that never stop take it to {num(end_c)} degC"
     if end_c > 100:  # noqa: PLR2004  (degC: water boils)
-        figure = f"boils: {figure}"
+        figure = f"it boils: {num(highest_w(known))} W that never stop are lost only at {num(end_c)} degC"
     change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
     if boils and guarded:
         change = "Only the thermostat, the cut-out and the relief valve stop that: test them."
