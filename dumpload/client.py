@@ -25,6 +25,9 @@ from dumpload.io.mqtt_session import Message
 ANSWER_S = 5.0
 RETAINED_S = 1.0
 
+_SHOWN = ("relay", "cause", "selector", "data")
+_NEEDED = {*_SHOWN, "since", "state_of_charge", "data_age_s", "next", "lockout", "notes", "at", "boot_id", "sequence"}
+
 
 class NoAnswerError(Exception):
     """The broker or the daemon did not answer; the message says which, and what to look at."""
@@ -61,14 +64,14 @@ class Conversation:
         self.trouble = ""
 
     def on_message(self, message: Message) -> None:
-        """Queue what was heard; what is not JSON where JSON is due is not from a daemon of ours."""
+        """Queue what was heard; what does not look like it is not from a daemon of ours."""
         kind = self._kinds[message.topic]
         text = message.payload.decode("utf-8", "replace")
         try:
             payload = text if kind == "presence" else json.loads(text)
         except ValueError:
             return
-        if kind == "presence" or isinstance(payload, dict):
+        if kind == "presence" or (isinstance(payload, dict) and (kind == "change" or payload.keys() >= _NEEDED)):
             self.heard.put_nowait(Heard(kind, payload, message.retained))
 
     def on_up(self) -> None:
@@ -150,27 +153,36 @@ async def current(talk: Conversation) -> Document:
 
 
 def sentence(status: Document) -> str:
-    """Return in one or two sentences what the load is doing, why, and what would change it."""
-    meaning = _meaning(status["cause"])
-    charge = status["state_of_charge"]
-    measured = "" if charge is None else f" State of charge {charge:g} %, {status['data_age_s']:.0f} s old."
-    ahead = status["next"]
-    when = f" at {ahead['at'][11:19]} UTC," if ahead["at"] else ""
-    text = (
-        f"The load is {status['relay'].upper()} since {status['since'][11:19]} UTC ({status['cause']}): "
-        f"{meaning}.{measured} "
-        f"It goes {ahead['relay']}{when} when: {ahead['condition']}."
-    )
-    if status["selector"] != "auto":
-        text += f" The selector is in {status['selector']}."
-    return " ".join([text, *(f"Note: {note}." for note in status["notes"])])
+    """Return in a few sentences what the load is doing, why, and what would change it."""
+    charge, ahead = status["state_of_charge"], status["next"]
+    words = [
+        f"The load is {status['relay'].upper()} since {_moment(status, status['since'])} ({status['cause']}).",
+        _meaning(status["cause"]),
+        "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
+        f"It goes {ahead['relay']} when {ahead['condition']}{_when(status)}.",
+        "" if status["selector"] == "auto" else f"The selector is in {status['selector']}.",
+        *(f"Note: {note}." for note in status["notes"]),
+    ]
+    return " ".join(filter(None, words))
 
 
 def _meaning(cause: str) -> str:
-    """Return what a cause means, to stand after a colon; a daemon of another version may have causes of its own."""
-    meaning = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), f"{cause}.")
-    words = meaning.rstrip(".").removeprefix("On: ").removeprefix("On ")
-    return words[0].lower() + words[1:]
+    """Return what a cause means; a daemon of another version may have causes of its own."""
+    words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")
+    return words[:1].upper() + words[1:]
+
+
+def _when(status: Document) -> str:
+    ahead = status["next"]
+    if ahead["at"] is None:
+        return ""
+    return f"; {'not before' if ahead['relay'] == 'on' else 'as things stand at'} {_moment(status, ahead['at'])}"
+
+
+def _moment(status: Document, text: str) -> str:
+    """Return a moment, with its date if that is not the status's own."""
+    day, time_of_day = text[:10], text[11:19]
+    return f"{time_of_day} UTC" if day == status["at"][:10] else f"{day} {time_of_day} UTC"
 
 
 async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool) -> None:
@@ -183,14 +195,23 @@ async def watch(settings: Settings, show: Callable[[Document], None], *, follow:
         status = await current(talk)
         show(status)
         while follow:
-            heard = await talk.next(STATUS_EXPIRES_S)
-            if heard is None or (heard.kind == "presence" and heard.payload == "down"):
-                msg = "the daemon is gone: its presence went down" if heard else "the daemon has fallen silent"
-                raise NoAnswerError(msg)
-            if heard.kind == "status":
-                if any(heard.payload[key] != status[key] for key in ("relay", "cause", "selector", "data")):
-                    show(heard.payload)
-                status = heard.payload
+            status = await _next_shown(talk, status)
+            show(status)
+
+
+async def _next_shown(talk: Conversation, status: Document) -> Document:
+    """Return the next status that differs in what is worth a line."""
+    while True:
+        heard = await talk.next(STATUS_EXPIRES_S)
+        if heard is None:
+            msg = "the daemon has fallen silent"
+            raise NoAnswerError(msg)
+        if heard.kind == "presence" and heard.payload == "down":
+            msg = "the daemon is gone: its presence went down"
+            raise NoAnswerError(msg)
+        if heard.kind == "status" and any(heard.payload[key] != status[key] for key in _SHOWN):
+            shown: Document = heard.payload
+            return shown
 
 
 async def select(settings: Settings, wanted: Document) -> Document:
@@ -203,16 +224,22 @@ async def select(settings: Settings, wanted: Document) -> Document:
     async with conversation(settings) as talk:
         before = await current(talk)
         talk.request({**wanted, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
+        now = before
         deadline = time.monotonic() + ANSWER_S
         while (heard := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
             if heard.kind == "change" and "refused" in heard.payload:
                 msg = f"refused: {heard.payload['refused']}"
                 raise RefusedError(msg)
-            if heard.kind == "status" and _took_effect(before, heard.payload, wanted):
-                now: Document = heard.payload
+            now = heard.payload if heard.kind == "status" else now
+            if heard.kind == "status" and _took_effect(before, now, wanted):
                 return now
-        msg = "the daemon did not react to the request (request.enabled must be true in its settings)"
-        raise NoAnswerError(msg)
+        raise NoAnswerError(_why_no_effect(before, now, wanted))
+
+
+def _why_no_effect(before: Document, now: Document, wanted: Document) -> str:
+    if wanted.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
+        return f"the lockout is still there, or came back at once: {now['lockout']}"
+    return "the daemon did not react to the request (request.enabled must be true in its settings)"
 
 
 def _took_effect(before: Document, now: Document, wanted: Document) -> bool:
