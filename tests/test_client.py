@@ -164,9 +164,10 @@ async def requests_of(peer: Peer) -> AsyncIterator[dict[str, Any]]:
 UP = ("presence", "up")
 
 
-@pytest.fixture(autouse=True)
-def _short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(client, "ANSWER_S", 0.5)
+@pytest.fixture
+def short_patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For those tests in which nothing more comes."""
+    monkeypatch.setattr(client, "ANSWER_S", 0.4)
     monkeypatch.setattr(client, "RETAINED_S", 0.2)
 
 
@@ -219,18 +220,21 @@ async def test_two_who_ask_at_once_do_not_take_each_other_s_place() -> None:
         ([UP, ("status", '{"relay": "off"}')], "no dumpload daemon has published a status"),
     ],
 )
+@pytest.mark.usefixtures("short_patience")
 async def test_without_a_daemon_it_says_what_is_known_of_it(said: list[tuple[str, str]], reason: str) -> None:
     async with barge(daemon(*said)) as (configured, _broker):
         with pytest.raises(NoAnswerError, match=reason):
             await ask_status(configured)
 
 
+@pytest.mark.usefixtures("short_patience")
 async def test_without_a_broker_it_says_which_and_why() -> None:
     configured = settings({"name": "barge", "mqtt.port": 1, "mqtt.host": "127.0.0.1"})
     with pytest.raises(NoAnswerError, match=r"^no connection to the broker 127\.0\.0\.1:1: .*refused"):
         await ask_status(configured)
 
 
+@pytest.mark.usefixtures("short_patience")
 async def test_a_broker_that_does_not_answer_is_not_waited_for_for_ever() -> None:
     async def tarpit(peer: Peer) -> None:
         await peer.await_connect()
@@ -335,6 +339,7 @@ async def test_a_refusal_is_passed_on() -> None:
             await select(configured, {"selector": "hand", "for_s": 99999.0})
 
 
+@pytest.mark.usefixtures("short_patience")
 async def test_a_daemon_that_does_not_react_is_probably_not_listening() -> None:
     script, _got = obeying()
     async with barge(script) as (configured, _broker):
@@ -350,6 +355,7 @@ async def test_a_reset_is_done_when_the_lockout_is_gone() -> None:
     assert got[0]["reset"] is True
 
 
+@pytest.mark.usefixtures("short_patience")
 async def test_a_lockout_that_comes_back_at_once_is_said() -> None:
     locked = status(lockout="contact_closed", cause="lockout")
     script, _got = obeying({**locked, "sequence": 8}, before=locked)
@@ -358,6 +364,7 @@ async def test_a_lockout_that_comes_back_at_once_is_said() -> None:
             await select(configured, {"reset": True})
 
 
+@pytest.mark.usefixtures("short_patience")
 async def test_a_connection_lost_while_waiting_is_the_reason_given() -> None:
     async def script(peer: Peer) -> None:
         await peer.accept()
