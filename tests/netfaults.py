@@ -211,6 +211,8 @@ class RawBroker:
     def __init__(self, script: Script) -> None:
         self.port = free_port()
         self.connections = 0
+        self.goodbyes = 0
+        """How many connections ended with a DISCONNECT, after which a broker publishes no will."""
         self.published: list[tuple[str, bytes]] = []
         self.acknowledges = True
         self._owed: deque[bytes] = deque()
@@ -240,6 +242,7 @@ class RawBroker:
             if packet.kind == PINGREQ:
                 peer.send(make_packet(PINGRESP, b""))
             elif packet.kind == DISCONNECT:
+                self.goodbyes += 1
                 return
             elif packet.kind == PUBLISH:
                 self._keep(peer, packet)

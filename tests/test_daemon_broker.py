@@ -193,6 +193,43 @@ def test_case_46_requests_flood_while_the_broker_acknowledges_nothing(
     assert daemon.memory_kib() - before < MUCH_KIB
 
 
+def test_the_newest_status_arrives_though_the_broker_was_slow_to_acknowledge(
+    barge: Barge, raw_broker: Callable[[Script], RawBroker]
+) -> None:
+    def script(broker: RawBroker, peer: Peer) -> None:
+        peer.greet()
+        for selector in ("hand", "auto") * 150 + ("off",):
+            peer.send(make_publish(f"{BASE}/request", f'{{"selector":"{selector}"}}'.encode()))
+        peers.append(peer)
+        broker.serve(peer)
+
+    peers: list[Peer] = []
+    broker = raw_broker(script)
+    broker.acknowledges = False
+    daemon = barge.daemon(mqtt__port=broker.port, mqtt__protocol="3.1.1").start()
+    daemon.await_log("request", times=301)
+    broker.acknowledges = True
+    broker.pay(peers[0])
+    eventually(lambda: any(b'"selector":"off"' in payload for _, payload in list(broker.published)), "the last status")
+
+
+@pytest.mark.parametrize("acknowledges", [True, False])
+def test_a_goodbye_that_was_not_acknowledged_leaves_the_will_to_the_broker(
+    barge: Barge, raw_broker: Callable[[Script], RawBroker], acknowledges: bool
+) -> None:
+    def script(broker: RawBroker, peer: Peer) -> None:
+        peer.greet()
+        broker.serve(peer)
+
+    broker = raw_broker(script)
+    daemon = barge.daemon(mqtt__port=broker.port, mqtt__protocol="3.1.1").start()
+    eventually(lambda: (f"{BASE}/presence", b"up") in broker.published, "the presence up")
+    broker.acknowledges = acknowledges
+    assert daemon.stop() == 0
+    eventually(lambda: (f"{BASE}/presence", b"down") in broker.published, "the presence down")
+    assert broker.goodbyes == int(acknowledges)
+
+
 @pytest.mark.slow
 def test_case_27_and_32_two_of_the_same_client_id_fight_and_neither_harms(barge: Barge) -> None:
     first = barge.daemon()
