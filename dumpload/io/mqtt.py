@@ -28,6 +28,7 @@ class Link:
         self._clock = clock
         self._session: Session | None = None
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
+        self._state: dict[str, tuple[str, int, bool, int | None]] = {}  # by topic: the newest, while it must wait
         self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
         self.dropped = 0
 
@@ -60,6 +61,7 @@ class Link:
         finally:
             self._session = None
             session.drop()
+            self._state.clear()
             # What was not acknowledged goes first when the link is up again: at least once, in order.
             unsent = [*filter(None, self._on_the_way.values()), *self._outbox]
             self._on_the_way.clear()
@@ -78,11 +80,13 @@ class Link:
     def publish(
         self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
     ) -> None:
-        """Publish if the link is up and the broker keeps up; else it is dropped (state is published again later)."""
-        if self._session is not None and self._session.is_up and len(self._on_the_way) < OUTBOX_LIMIT:
-            packet_id = self._session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
-            if qos:
-                self._on_the_way[packet_id] = None
+        """Publish if the link is up; otherwise the message is dropped (state is published again when it is).
+
+        While too much waits to be acknowledged, the newest message of each topic is kept until there is room.
+        """
+        if self.is_up:
+            self._state[topic] = payload, qos, retain, expires_s
+            self.flush()
 
     def publish_surely(self, topic: str, payload: str) -> None:
         """Publish at QoS 1; kept and sent again until acknowledged. The oldest of over 100 waiting are dropped."""
@@ -92,16 +96,24 @@ class Link:
         self.flush()
 
     def flush(self) -> None:
-        """Send what waits, if the link is up."""
-        while (
-            self._outbox and self._session is not None and self._session.is_up and len(self._on_the_way) < OUTBOX_LIMIT
-        ):
-            topic, payload = self._outbox.popleft()
-            packet_id = self._session.publish(topic, payload, qos=1, retain=False, expires_s=None)
-            self._on_the_way[packet_id] = (topic, payload)
+        """Send what waits, if the link is up and the broker keeps up: changes first."""
+        session = self._session
+        while session is not None and session.is_up and len(self._on_the_way) < OUTBOX_LIMIT:
+            if self._outbox:
+                topic, payload = self._outbox.popleft()
+                packet_id = session.publish(topic, payload, qos=1, retain=False, expires_s=None)
+                self._on_the_way[packet_id] = (topic, payload)
+            elif self._state:
+                topic = next(iter(self._state))
+                payload, qos, retain, expires_s = self._state.pop(topic)
+                packet_id = session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
+                if qos:
+                    self._on_the_way[packet_id] = None
+            else:
+                return
 
     async def close(self, within_s: float) -> None:
-        """Send what waits, for at most `within_s`, then say goodbye."""
+        """Send what waits, for at most `within_s`, then say goodbye; what did not get through, the will must say."""
         session = self._session
         if session is None:
             return
@@ -109,4 +121,7 @@ class Link:
         give_up_at = loop.time() + within_s
         while (session.has_unsent or self._on_the_way) and loop.time() < give_up_at:  # noqa: ASYNC110  (bounded)
             await asyncio.sleep(0.01)
-        session.close()
+        if self._on_the_way:
+            session.drop()
+        else:
+            session.close()
