@@ -282,7 +282,7 @@ class AnyEvents(RuleBasedStateMachine):
 
 
 TestAnyEvents = AnyEvents.TestCase
-TestAnyEvents.settings = settings(max_examples=120, stateful_step_count=40)
+TestAnyEvents.settings = settings(max_examples=80, stateful_step_count=40)
 
 
 # The law against its second statement
