@@ -1,0 +1,161 @@
+"""Telling the outside what happened: in which words, how often, and with what marks."""
+
+import json
+from typing import Any
+
+import pytest
+from staging import BASE, FakeLink, FakeVoice, Trace
+from test_documents import CHANGE, STATUS
+from world import NOON, START, World, running
+
+from dumpload.announce import STATUS_EVERY_S, Announcer, Voice, summary
+from dumpload.broker import Topics
+from dumpload.core.decode import Reason, Rejection
+from dumpload.core.intake import Arrival
+from dumpload.core.signals import Signal
+
+TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request")
+
+
+class Desk:
+    """An announcer, and everything that it said."""
+
+    def __init__(self) -> None:
+        self.t = START
+        self.trace = Trace()
+        voice: Any = Voice(FakeVoice(self.trace, "log"), FakeVoice(self.trace, "notifier"))  # type: ignore[arg-type]
+        link: Any = FakeLink(self.trace)
+        self.announcer = Announcer(TOPICS, link, voice, clock=lambda: self.t, wall=lambda: self.t - START + NOON)
+
+    def said(self, to: str, what: str) -> list[Any]:
+        return [call.details for call in self.trace.calls if (call.to, call.what) == (to, what)]
+
+    def status(self, world: World | None = None) -> dict[str, Any]:
+        self.announcer.status((world or World()).controller)
+        document: dict[str, Any] = json.loads(self.said("link", "publish")[-1][1])
+        STATUS.validate(document)
+        return document
+
+
+@pytest.fixture
+def desk() -> Desk:
+    return Desk()
+
+
+def arrival(payload: bytes, topic: str = "barge/bank") -> Arrival:
+    return Arrival(topic, payload, False, START, START, NOON)
+
+
+def test_presence_is_retained(desk: Desk) -> None:
+    desk.announcer.presence("up")
+    assert desk.said("link", "publish") == [(TOPICS.presence, "up", {"retain": True})]
+
+
+def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_then_published_surely(desk: Desk) -> None:
+    world = running()
+    world.measure(Signal.BATTERY_VOLTAGE, 27.1, age_s=2.5)
+    [change] = [row for row in world.rows if row.changed]
+    desk.announcer.change(world.controller, change)
+    [(event, fields)] = desk.said("log", "info")
+    assert event == "relay_changed"
+    assert fields["text"] == "relay ON: surplus, state of charge 98 % (was min_off_dwell)"
+    assert (fields["state_of_charge_age_s"], fields["battery_voltage_age_s"]) == (0.0, 2.5)
+    assert "tank_temperature_age_s" not in fields
+    [(topic, payload)] = desk.said("link", "publish_surely")
+    assert topic == TOPICS.change
+    CHANGE.validate(json.loads(payload))
+    assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_surely"]
+
+
+def test_a_change_without_live_data_says_so(desk: Desk) -> None:
+    world = running().wait_through(60.0)
+    desk.announcer.change(world.controller, world.rows[-1])
+    [(_event, fields)] = desk.said("log", "info")
+    assert fields["text"] == "relay OFF: data_lost, no live state of charge (was surplus)"
+
+
+def test_the_status_is_retained_expires_and_goes_to_the_service_manager_in_one_line(desk: Desk) -> None:
+    desk.status()
+    [(topic, _payload, how)] = desk.said("link", "publish")
+    assert (topic, how) == (TOPICS.status, {"retain": True, "expires_s": 90})
+    assert desk.said("notifier", "status") == [("off: starting",)]
+
+
+def test_the_status_is_due_at_once_and_then_every_half_minute(desk: Desk) -> None:
+    assert desk.announcer.status_due_at == START
+    desk.status()
+    assert desk.announcer.status_due_at == START + STATUS_EVERY_S
+    desk.t += 5.0
+    desk.announcer.status_soon()
+    assert desk.announcer.status_due_at == desk.t
+
+
+def test_sequences_count_from_one_and_every_start_has_its_own_name() -> None:
+    first, second = Desk(), Desk()
+    told = [first.status(), first.status(), second.status()]
+    assert [document["sequence"] for document in told] == [1, 2, 1]
+    assert told[0]["boot_id"] == told[1]["boot_id"] != told[2]["boot_id"]
+
+
+def test_every_rejected_value_is_counted_but_only_one_a_minute_of_a_kind_is_logged(desk: Desk) -> None:
+    kind = Rejection(Signal.STATE_OF_CHARGE, Reason.OUT_OF_RANGE)
+    for _ in range(61):
+        desk.announcer.rejected(kind, arrival(b"980"))
+        desk.t += 1.0
+    first, second = [fields for _event, fields in desk.said("log", "warning")]
+    assert first["text"] == "state_of_charge rejected: out_of_range, payload '980' on barge/bank"
+    assert second["text"].endswith(" on barge/bank (59 more like this since)")
+    assert second["total"] == 61
+    assert desk.status()["rejected"] == 61
+
+
+def test_kinds_of_rejection_are_told_apart_by_signal_reason_and_topic(desk: Desk) -> None:
+    desk.announcer.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.RETAINED), arrival(b"98"))
+    desk.announcer.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON), arrival(b"98"))
+    desk.announcer.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98"))
+    desk.announcer.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98", "barge/other"))
+    assert len(desk.said("log", "warning")) == 4
+
+
+def test_of_a_rejected_payload_only_the_beginning_is_shown_and_nothing_that_moves_a_terminal(desk: Desk) -> None:
+    rejection = Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON)
+    desk.announcer.rejected(rejection, arrival(b"\x1b[2J\xff\n" + b"9" * 60_000))
+    text = desk.said("log", "warning")[0][1]["text"]
+    assert len(text) < 200
+    assert text.isprintable()
+
+
+def test_a_refusal_is_published_every_time_and_logged_once_a_minute(desk: Desk) -> None:
+    for _ in range(3):
+        desk.announcer.refused("expired: issued 90 s ago")
+    assert desk.said("link", "publish") == [(TOPICS.change, '{"refused":"expired: issued 90 s ago"}', {})] * 3
+    assert len(desk.said("log", "warning")) == 1
+
+
+def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
+    for _ in range(3):
+        desk.announcer.broker_down("refused")
+        desk.t += 30.0
+    texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
+    assert texts == ["broker: refused; trying again", "broker: refused; trying again (1 more like this since)"]
+
+
+def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> None:
+    desk.status()
+    desk.announcer.fault("history", "cannot be written")
+    assert desk.announcer.status_due_at == desk.t
+    assert desk.status()["notes"] == ["history: cannot be written"]
+    desk.announcer.fault("history", "the disk is full")
+    assert desk.status()["notes"] == ["history: the disk is full"]
+    desk.announcer.fault("history", "")
+    assert desk.status()["notes"] == []
+    assert [fields["text"] for _event, fields in desk.said("log", "warning")] == [
+        "history: cannot be written",
+        "history: the disk is full",
+        "history: all is well again",
+    ]
+
+
+def test_the_summary_is_what_the_load_does_and_why() -> None:
+    assert summary(World().controller) == "off: starting"
+    assert summary(running().controller) == "on: surplus"
