@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from dumpload import __version__
 from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
-from dumpload.core.freshness import NEVER, is_missing
+from dumpload.core.freshness import is_missing
 from dumpload.core.law import Position
 from dumpload.documents import change_document, position_name, stop_decision, to_json
 from dumpload.io.history_schema import NO_SIGNAL, Boot, Entry, RowKind
@@ -161,8 +161,7 @@ class Recorder:
                 self._put(RowKind.ABSENT, t, wall)
         elif kind in _PLAIN:
             value = {Kind.SELECT: event.selector, Kind.FEEDBACK: event.feedback}.get(kind, 0)
-            until = NEVER if is_missing(event.until) else event.until
-            self._put(_PLAIN[kind], t, wall, value=value, until=until if kind == Kind.SELECT else t)
+            self._put(_PLAIN[kind], t, wall, value=value, until=t if is_missing(event.until) else event.until)
 
     # ---- rows ----
 

@@ -29,7 +29,7 @@ class RowKind(IntEnum):
     ABSENT = 5  # the source said that it is gone
     DOUBT = 6  # reconnected, stalled or resumed: the evidence for surplus began anew
     CHANGE = 7  # the relay moved to `value` (0 off, 1 on) for `cause`; text: the published change
-    SELECT = 8  # command: the selector moved to `value`; hand until `until` (else infinity)
+    SELECT = 8  # command: the selector moved to `value`; hand until `until`
     RESET = 9  # command: the lockout was reset
     PIN_FAULT = 10  # the pin could not be driven or read back
     FEEDBACK = 11  # the contact's feedback line changed to `value` (core.contact.Feedback)

@@ -1,0 +1,142 @@
+"""A controller that lives through a script and is recorded; and the plain replay of such a record."""
+
+import json
+from collections.abc import Iterable
+from typing import Any, NamedTuple
+
+from world import World
+
+from dumpload.core.contact import Feedback
+from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout, Setup
+from dumpload.core.freshness import is_missing
+from dumpload.core.law import Selector
+from dumpload.core.signals import Signal
+from dumpload.io.history import Gap
+from dumpload.io.history_schema import Boot, Entry, RowKind
+from dumpload.record import Recorder
+
+EVERY_S = 60.0
+
+
+class Notebook:
+    """In place of the database: the rows as it would have them, by sequence."""
+
+    def __init__(self) -> None:
+        self.entries: dict[int, Entry] = {}
+        self.boot: Boot | None = None
+        self.gap: Gap | None = None
+        self.fails = False
+        self._next = 0
+
+    def reserve(self) -> int:
+        self._next += 16
+        return self._next
+
+    def begin(self, boot: Boot, first: Entry) -> None:
+        self.boot = boot
+        self.put(first)
+
+    def put(self, entry: Entry) -> None:
+        if self.fails:
+            raise ValueError
+        assert entry.sequence not in self.entries
+        assert not any(is_missing(float(value)) for value in entry[:-1]), "a database has no NaN"
+        self.entries[entry.sequence] = entry
+
+    def extend(self, sequence: int, until: float) -> None:
+        self.entries[sequence] = self.entries[sequence]._replace(until=until)
+
+    def take_gap(self) -> Gap | None:
+        gap, self.gap = self.gap, None
+        return gap
+
+    def close(self, within_s: float) -> bool:
+        return within_s > 0
+
+    @property
+    def rows(self) -> list[Entry]:
+        return [entry for _sequence, entry in sorted(self.entries.items())]
+
+    def of(self, *kinds: RowKind) -> list[Entry]:
+        return [row for row in self.rows if row.kind in kinds]
+
+
+class Recorded(World):
+    """A world in which everything is recorded, as the service does it."""
+
+    def __init__(self, configured: Setup | None = None, every_s: float = EVERY_S, **start: float) -> None:
+        super().__init__(configured, **start)
+        self.notebook = Notebook()
+        self.notes: list[str] = []
+        self.accepted: list[Event] = []
+        self.said: list[Event] = []
+        self.recorder = Recorder(self.notebook, every_s, self.notes.append)  # type: ignore[arg-type]
+        self.recorder.begin("b1", self.controller, self.ahead, {"name": "barge"})
+
+    def send(self, kind: Kind, **fields: Any) -> "Recorded":
+        event = Event(self.t, self.t + self.ahead, kind, **fields)
+        place = self.recorder.reserve()
+        decisions = self.controller.handle(event)
+        self.recorder.after(place, event, decisions, self.controller)
+        self.rows += decisions
+        if decisions[-1].accepted:
+            self.accepted.append(event)
+        if kind in (Kind.UNKNOWN, Kind.ABSENT):
+            self.said.append(event)
+        return self
+
+
+class Moved(NamedTuple):
+    """One change of the relay: when (monotonic s), where to (0 off, 1 on), and why."""
+
+    t: float
+    position: int
+    cause: int
+
+
+def moves(decisions: Iterable[Decision]) -> list[Moved]:
+    return [Moved(row.t, row.position, row.cause) for row in decisions if row.changed]
+
+
+def replay(rows: list[Entry], configured: Setup) -> list[Moved]:
+    """Drive a new controller with the rows of one start, waking it at its deadlines; ignore what the rows decided."""
+    first = rows[0]
+    assert first.kind == RowKind.START
+    controller = Controller(configured, first.t)
+    told = json.loads(first.text)
+    controller.selector, controller.lockout = Selector[told["selector"].upper()], Lockout[told["lockout"].upper()]
+    ahead = first.wall - first.t
+    made: list[Decision] = []
+    for row in rows[1:]:
+        event = as_event(row)
+        while controller.deadline < row.t or (controller.deadline == row.t and event is None):
+            t = controller.deadline
+            made += controller.handle(Event(t, t + ahead, Kind.WAKE))
+        ahead = row.wall - row.t
+        if event is not None:
+            made += controller.handle(event)
+        if row.kind == RowKind.SAMPLE:  # the same value went on arriving: it stays live
+            datum = controller.data[row.signal]
+            controller.data[row.signal] = datum._replace(expires_at=row.until + controller.setup.max_age_s[row.signal])
+    return moves(made)
+
+
+def as_event(row: Entry) -> Event | None:
+    """Return the event that a row records; none for what the controller found out by itself."""
+    plain = {
+        RowKind.UNKNOWN: Kind.UNKNOWN,
+        RowKind.ABSENT: Kind.ABSENT,
+        RowKind.DOUBT: Kind.DOUBT,
+        RowKind.RESET: Kind.RESET,
+        RowKind.PIN_FAULT: Kind.PIN_FAULT,
+        RowKind.CLOCK: Kind.WAKE,
+    }
+    if row.kind == RowKind.SAMPLE:
+        return Event(row.t, row.wall, Kind.SAMPLE, Signal(row.signal), row.value, row.stamp)
+    if row.kind == RowKind.SELECT:
+        return Event(row.t, row.wall, Kind.SELECT, selector=Selector(int(row.value)), until=row.until)
+    if row.kind == RowKind.FEEDBACK:
+        return Event(row.t, row.wall, Kind.FEEDBACK, feedback=Feedback(int(row.value)))
+    if row.kind in plain:
+        return Event(row.t, row.wall, plain[row.kind], Signal(max(row.signal, 0)))
+    return None
