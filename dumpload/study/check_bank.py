@@ -33,6 +33,7 @@ from dumpload.study.check_lines import (
     at_most,
     graded,
     num,
+    over,
     span,
 )
 
@@ -56,7 +57,7 @@ def _band(known: Known) -> Verdict:
     width = known["control.cut_in_percent"] - known["control.cut_out_percent"]
     wider = 100 * reaction_energy_wh(load_w, dwell_s) / bank_wh(known)
     return asked(
-        good=cross_s >= dwell_s,
+        good=not over(dwell_s, cross_s),
         figure=f"{num(width)} % is {num(band)} Wh: the load alone crosses it in {span(cross_s)}",
         limit=f"at least {span(dwell_s)}, control.min_on_s",
         source="E = Q V s / 100, t = E / P",
@@ -68,7 +69,7 @@ def _band(known: Known) -> Verdict:
 def _cycle(known: Known) -> Verdict:
     cycle_s = shortest_cycle_s(band_wh(known), highest_w(known))
     dwells_s = known["control.min_on_s"] + known["control.min_off_s"]
-    state = graded(fails=False, cautions=cycle_s < dwells_s)
+    state = graded(fails=False, cautions=over(dwells_s, cycle_s))
     change = "" if state == State.PASS else "Widen the band: in some weather only the dwells set the pace."
     figure = f"{span(cycle_s)}, when the surplus is half the load"
     return Verdict(state, figure, f"at least {span(dwells_s)}, the dwells together", "t = 4 E / P", change)
@@ -76,7 +77,7 @@ def _cycle(known: Known) -> Verdict:
 
 def _panels(known: Known) -> Verdict:
     peak_w, load_w = known["solar.peak_w"], highest_w(known)
-    state = graded(fails=False, cautions=peak_w < load_w)
+    state = graded(fails=False, cautions=over(load_w, peak_w))
     figure = f"panels {peak_w:g} W at most, load {num(load_w)} W"
     change = "" if state == State.PASS else "The panels never carry this load alone: every run takes from the bank."
     return Verdict(state, figure, f"panels at least {num(load_w)} W", "with less surplus than load it cycles", change)
@@ -86,7 +87,7 @@ def _lost_data(known: Known) -> Verdict:
     lost_wh = reaction_energy_wh(highest_w(known), reaction_s(known))
     percent = 100 * lost_wh / bank_wh(known)
     margin = known["control.cut_out_percent"] - known["control.floor_percent"]
-    state = graded(fails=percent > margin, cautions=percent > COSTLY_PERCENT)
+    state = graded(fails=over(percent, margin), cautions=over(percent, COSTLY_PERCENT))
     figure = f"{num(lost_wh)} Wh, {num(percent)} % of the bank, in {num(reaction_s(known))} s"
     change = "" if state == State.PASS else "Lower telemetry.state_of_charge.max_age_s."
     limit = f"at most {num(margin)} %, cut-out to floor; caution above {COSTLY_PERCENT:g} %"
@@ -96,7 +97,7 @@ def _lost_data(known: Known) -> Verdict:
 def _drift(known: Known) -> Verdict:
     week = counter_drift_percent(known["battery.counter_offset_a"], known["battery.capacity_ah"], 7)
     room = 100 - known["control.cut_in_percent"]
-    state = graded(fails=False, cautions=week > room)
+    state = graded(fails=False, cautions=over(week, room))
     figure = f"{num(week)} % in a week without a full charge"
     change = "" if state == State.PASS else "Charge fully and let the monitor synchronise more often than weekly."
     return Verdict(state, figure, f"at most {num(room)} %, from the cut-in to full", "100 I t / Q", change)
@@ -158,13 +159,11 @@ def _night(known: Known) -> Verdict:
     left_wh = bank_wh(known, known["control.floor_percent"])
     night_wh = known["battery.night_wh"]
     needed = 100 * night_wh / energy_wh(known["battery.capacity_ah"], known["battery.nominal_v"])
-    fits = (
-        f"Set control.floor_percent to at least {at_least(needed)}."
-        if needed <= 100
-        else "The bank is too small for it."
-    )  # noqa: PLR2004
+    fits = f"Set control.floor_percent to at least {at_least(needed)}."
+    if needed > known["control.cut_out_percent"]:
+        fits = "Use less at night, or a larger bank: no floor below the cut-out leaves that much."
     return asked(
-        good=left_wh >= night_wh,
+        good=not over(night_wh, left_wh),
         figure=f"the floor of {known['control.floor_percent']:g} % leaves {num(left_wh)} Wh",
         limit=f"at least {night_wh:g} Wh, what the night takes",
         source="E = Q V s / 100",
@@ -175,7 +174,7 @@ def _night(known: Known) -> Verdict:
 def _discharge(known: Known) -> Verdict:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     return asked(
-        good=whole_a <= known["battery.discharge_limit_a"],
+        good=not over(whole_a, known["battery.discharge_limit_a"]),
         figure=f"{num(whole_a)} A with all else running",
         limit=f"at most {known['battery.discharge_limit_a']:g} A, the battery management's",
         source="sum of the currents at the highest voltage",

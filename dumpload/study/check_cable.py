@@ -25,7 +25,7 @@ from dumpload.study.check_facts import (
     highest_a,
     other_cables,
 )
-from dumpload.study.check_lines import CABLE, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num
+from dumpload.study.check_lines import CABLE, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num, over
 
 GOOD_DROP_PERCENT, MOST_DROP_PERCENT = 3.0, 10.0
 """Limits for critical circuits and for all others (ABYC E-11, as quoted in reprints; read)."""
@@ -57,7 +57,7 @@ def _carries_enough(known: Known) -> bool:
     if not has(known, CARRIES):
         return True
     largest_a = largest_fuse_a(cable_carries_a(known))
-    return largest_a is not None and largest_a >= CONTINUOUS * highest_a(known)
+    return largest_a is not None and not over(CONTINUOUS * highest_a(known), largest_a)
 
 
 def _drop(known: Known) -> Verdict:
@@ -72,7 +72,7 @@ def _drop(known: Known) -> Verdict:
 
 def _ampacity(known: Known) -> Verdict:
     carries_a, current_a = cable_carries_a(known), highest_a(known)
-    state = graded(fails=carries_a < current_a, cautions=carries_a < CONTINUOUS * current_a)
+    state = graded(fails=over(current_a, carries_a), cautions=over(CONTINUOUS * current_a, carries_a))
     figure = f"carries {num(carries_a)} A ({cable_name(known)}); the load is {num(current_a)} A"
     change = ""
     if state != State.PASS:
@@ -83,7 +83,7 @@ def _ampacity(known: Known) -> Verdict:
 
 def _fuse_for_load(known: Known) -> Verdict:
     fuse_a, current_a = known["wiring.fuse_a"], highest_a(known)
-    state = graded(fails=fuse_a < current_a, cautions=fuse_a < CONTINUOUS * current_a * (1 - 1e-12))
+    state = graded(fails=over(current_a, fuse_a), cautions=over(CONTINUOUS * current_a, fuse_a))
     figure = f"{fuse_a:g} A; the load is {num(current_a)} A on and on"
     next_size = f"{fuse_for_a(current_a)} A" if CONTINUOUS * current_a <= FUSES_A[-1] else "none listed: split the load"
     change = "" if state == State.PASS else f"Fit the next standard size, {next_size}, if the cable allows it."
@@ -93,7 +93,7 @@ def _fuse_for_load(known: Known) -> Verdict:
 
 def _fuse_for_cable(known: Known) -> Verdict:
     fuse_a, carries_a = known["wiring.fuse_a"], cable_carries_a(known)
-    good = fuse_a <= carries_a
+    good = not over(fuse_a, carries_a)
     change = ""
     if not good:
         largest = largest_fuse_a(carries_a)
@@ -110,7 +110,7 @@ def _distance(known: Known) -> Verdict:
     distance_m, sheathed = known["wiring.fuse_distance_m"], known["wiring.fuse_sheathed"]
     most_m = SHEATHED_DISTANCE_M if sheathed else BARE_DISTANCE_M
     return asked(
-        good=distance_m <= most_m * (1 + 1e-9),
+        good=not over(distance_m, most_m),
         figure=f"{distance_m:g} m from the battery, {'sheathed' if sheathed else 'not sheathed'}",
         limit=f"at most {BARE_DISTANCE_M:.4g} m, {SHEATHED_DISTANCE_M:.4g} m if sheathed all the way",
         source="33 CFR 183.455(b): 7 and 40 inches",
@@ -131,7 +131,7 @@ def _fuse_voltage(known: Known) -> Verdict:
 def _interrupts(known: Known) -> Verdict:
     fault_a = short_circuit_a(known["battery.highest_v"], known["battery.resistance_mohm"] / 1000)
     return asked(
-        good=known["wiring.fuse_interrupts_a"] >= fault_a,
+        good=not over(fault_a, known["wiring.fuse_interrupts_a"]),
         figure=f"interrupts {known['wiring.fuse_interrupts_a']:g} A; a short just behind it draws {num(fault_a)} A",
         limit=f"at least {num(fault_a)} A",
         source="V / R of the bank, no cable counted",

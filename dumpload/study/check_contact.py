@@ -14,6 +14,7 @@ from dumpload.study.check_lines import (
     at_most,
     graded,
     num,
+    over,
 )
 
 GOOD_YEARS, FEW_YEARS = 10.0, 1.0
@@ -49,7 +50,7 @@ def _voltage(known: Known) -> Verdict:
 
 def _current(known: Known) -> Verdict:
     return asked(
-        good=known["contact.dc_a"] >= highest_a(known),
+        good=not over(highest_a(known), known["contact.dc_a"]),
         figure=f"rated for {known['contact.dc_a']:g} A DC; the load is {num(highest_a(known))} A",
         limit=f"at least {num(highest_a(known))} A, at the highest bus voltage",
         source=RATING,
@@ -59,7 +60,7 @@ def _current(known: Known) -> Verdict:
 
 def _power(known: Known) -> Verdict:
     return asked(
-        good=known["contact.dc_w"] >= highest_w(known),
+        good=not over(highest_w(known), known["contact.dc_w"]),
         figure=f"rated for {known['contact.dc_w']:g} W DC; the load is {num(highest_w(known))} W",
         limit=f"at least {num(highest_w(known))} W, at the highest bus voltage",
         source=RATING,
@@ -98,7 +99,7 @@ def _has_feedback(known: Known) -> bool:
 def _wetting(known: Known) -> Verdict:
     wetted_ma = 1000 * known["driver.pin_v"] / known["contact.feedback_ohm"]
     least_ma = known["contact.feedback_least_ma"]
-    state = graded(fails=False, cautions=wetted_ma < least_ma)
+    state = graded(fails=False, cautions=over(least_ma, wetted_ma))
     change = ""
     if state == State.CAUTION:
         most_ohm = 1000 * known["driver.pin_v"] / least_ma

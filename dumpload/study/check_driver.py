@@ -24,6 +24,7 @@ from dumpload.study.check_lines import (
     at_most,
     graded,
     num,
+    over,
 )
 
 SUPPLY_LOW = "driver.supply_v or battery.lowest_v"
@@ -68,8 +69,8 @@ def _bipolar(known: Known) -> Verdict:
     coil_a = coil_current_a(_highest_v(known), known["driver.coil_ohm"])
     base_a, pin_a = base_current_a(pin_v, base_ohm, pull_ohm), pin_current_a(pin_v, base_ohm, BASE_V)
     wanted_a = OVERDRIVE * coil_a / known["driver.least_gain"]
-    too_little = base_a < wanted_a
-    too_much = 1000 * pin_a > known["driver.pin_ma"]
+    too_little = over(wanted_a, base_a)
+    too_much = over(1000 * pin_a, known["driver.pin_ma"])
     most_ohm = largest_base_ohm(pin_v, coil_a, known["driver.least_gain"], pull_ohm)
     least_ohm = 1000 * (pin_v - BASE_V) / known["driver.pin_ma"]
     fits = f"Use a base resistor of {at_least(least_ohm)} to {at_most(most_ohm)} ohm."
@@ -87,7 +88,7 @@ def _bipolar(known: Known) -> Verdict:
 def _mosfet(known: Known) -> Verdict:
     pin_v, full_v = known["driver.pin_v"], known["driver.gate_full_v"]
     surge_a = pin_current_a(pin_v, known["driver.gate_ohm"], 0)
-    half_on, too_much = full_v > pin_v, 1000 * surge_a > known["driver.pin_ma"]
+    half_on, too_much = full_v > pin_v, over(1000 * surge_a, known["driver.pin_ma"])
     change = ""
     if half_on:
         change = f"Use a logic-level MOSFET specified at {pin_v:g} V or less: a half-open one burns."

@@ -129,6 +129,11 @@ def graded(*, fails: bool, cautions: bool = False) -> State:
     return State.CAUTION if cautions else State.PASS
 
 
+def over(value: float, most: float) -> bool:
+    """Return whether a value is above a limit by more than the last digit of a calculation."""
+    return value > most + _TINY * abs(most)
+
+
 def asked(*, good: bool, figure: str, limit: str, source: str, change: str) -> Verdict:
     """Return the verdict on something that is there or is not."""
     return Verdict(graded(fails=not good), figure, limit, source, "" if good else change)

@@ -1,0 +1,82 @@
+"""The coil and its driver on paper."""
+
+import re
+from typing import Any
+
+import pytest
+from surveyed import line, needs, state, without
+
+LOW, HIGH = "coil at the lowest voltage", "coil at the highest voltage"
+BASE, GATE = "transistor and base resistor", "transistor and gate resistor"
+RELEASE = "release time of the coil"
+MOSFET = {"driver.transistor": "mosfet", "driver.gate_ohm": 470, "driver.gate_full_v": 2.5}
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "expected"),
+    [
+        (LOW, {"driver.pull_in_v": 22.4}, "pass"),
+        (LOW, {"driver.pull_in_v": 22.5}, "fail"),
+        (LOW, {"driver.supply_v": 12}, "fail"),  # pulls in at 18 V
+        (HIGH, {"driver.coil_most_v": 28.8}, "pass"),
+        (HIGH, {"driver.coil_most_v": 26.4}, "fail"),
+        (HIGH, {"driver.coil_most_v": 26.4, "driver.supply_v": 24}, "pass"),
+        (BASE, {"driver.base_ohm": 1390}, "pass"),  # 1.87 - 0.07 = 1.80 mA wanted: 2.6 V / 1.87 mA = 1390 ohm
+        (BASE, {"driver.base_ohm": 1400}, "fail"),
+        (BASE, {"driver.base_ohm": 330}, "pass"),  # 7.88 mA
+        (BASE, {"driver.base_ohm": 320}, "caution"),  # 8.125 mA
+        (BASE, MOSFET, ""),
+        (GATE, {}, ""),
+        (GATE, MOSFET, "pass"),
+        (GATE, {**MOSFET, "driver.gate_full_v": 4.5}, "fail"),
+        (GATE, {**MOSFET, "driver.gate_ohm": 100}, "caution"),  # 33 mA
+        ("driver of the coil", {"driver.transistor": "module"}, "pass"),
+        ("driver of the coil", {}, ""),
+        ("pull-down at the driver's input", {"driver.pull_down_ohm": 1_000_000}, "caution"),
+        ("pull-down at the driver's input", {"driver.pull_down_ohm": 100}, "caution"),
+        ("flyback path of the coil", {"driver.flyback": "none"}, "fail"),
+        ("flyback path of the coil", {"driver.flyback": "diode"}, "pass"),
+        ("flyback path of the coil", {**without("driver.flyback"), "driver.transistor": "module"}, ""),
+        (RELEASE, {"driver.flyback": "none"}, ""),
+        (RELEASE, {"driver.flyback": "diode"}, "pass"),
+        (RELEASE, without("driver.clamp_v"), "missing"),
+        (RELEASE, without("driver.coil_h"), "missing"),
+        # 10 / 320 x ln(29.5 / 3.58) = 65.9 ms
+        (RELEASE, {"driver.flyback": "diode", "driver.coil_h": 10}, "caution"),
+        # 1.535 ms against half a second; and against 1 ms
+        (RELEASE, {"relay.feedback_pin": 27}, "pass"),
+        (RELEASE, {"relay.feedback_pin": 27, "relay.feedback_s": 0.001}, "caution"),
+    ],
+)
+def test_coil_and_driver(name: str, changes: dict[str, Any], expected: str) -> None:
+    assert state(name, changes) == expected
+
+
+def test_what_is_not_said_is_asked_for() -> None:
+    assert needs("driver of the coil", without("driver.transistor")) == ("driver.transistor",)
+    assert needs(BASE, without("driver.base_ohm", "driver.least_gain")) == ("driver.base_ohm", "driver.least_gain")
+    assert needs(GATE, {"driver.transistor": "mosfet"}) == ("driver.gate_ohm", "driver.gate_full_v")
+    assert needs(LOW, without("battery.lowest_v")) == ("driver.supply_v or battery.lowest_v",)
+
+
+def test_the_advice_on_the_base_resistor_passes_at_both_ends() -> None:
+    change = line(BASE, {"driver.base_ohm": 5000}).change
+    least, most = re.findall(r"(\d+) to (\d+) ohm", change)[0]
+    for ohm in (least, most):
+        assert state(BASE, {"driver.base_ohm": float(ohm)}) == "pass"
+
+
+def test_no_base_resistor_fits_a_hungry_coil() -> None:
+    assert "No base resistor fits" in line(BASE, {"driver.coil_ohm": 30}).change
+
+
+def test_the_advice_on_the_gate_resistor_passes() -> None:
+    change = line(GATE, {**MOSFET, "driver.gate_ohm": 100}).change
+    (ohm,) = re.findall(r"at least (\d+) ohm", change)
+    assert state(GATE, {**MOSFET, "driver.gate_ohm": float(ohm)}) == "pass"
+
+
+def test_a_slow_coil_is_told_how_fast_a_zener_diode_would_be() -> None:
+    change = line(RELEASE, {"driver.flyback": "diode", "driver.coil_h": 10}).change
+    # 10 / 320 x ln((28.8 + 29.5) / (2.88 + 29.5)) = 18.4 ms
+    assert "28.8 V would make it 18.4 ms" in change
