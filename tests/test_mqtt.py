@@ -217,17 +217,49 @@ async def test_state_published_while_the_link_is_down_is_not_kept() -> None:
         assert [one.payload for one in way.peer.publications] == ["in time"]
 
 
-async def test_state_is_not_piled_up_for_a_broker_that_does_not_keep_up() -> None:
+async def test_while_the_broker_does_not_keep_up_only_the_newest_state_of_each_topic_waits() -> None:
+    reads_on = asyncio.Event()
+
     async def script(peer: Peer) -> None:
         await peer.accept()
-        await peer.serve(acknowledge=False)
+        await peer.serve(acknowledge=False, until=OUTBOX_LIMIT)
+        await reads_on.wait()
+        await peer.acknowledge(*peer.packet_ids)
+        await peer.serve()
 
     async with linked(script) as way:
         await eventually(lambda: way.ear.is_up)
         for number in range(10 * OUTBOX_LIMIT):
+            way.link.publish("dumpload/barge/status", str(number), retain=True, expires_s=90)
+        way.link.publish("dumpload/barge/presence", "down", retain=True)
+        await eventually(lambda: len(way.peer.publications) == OUTBOX_LIMIT)
+        reads_on.set()
+        await eventually(lambda: len(way.peer.publications) == OUTBOX_LIMIT + 2)
+        assert way.peer.publications[-2:] == [
+            ("dumpload/barge/status", str(10 * OUTBOX_LIMIT - 1), 1, True, 90),
+            ("dumpload/barge/presence", "down", 1, True, None),
+        ]
+
+
+async def test_state_that_waited_when_the_link_was_lost_is_not_sent_to_the_next_connection(pauses: Pauses) -> None:
+    pauses.hold_at = 2
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        if len(peers) > 1:
+            await peer.serve()
+        await peer.serve(acknowledge=False, until=OUTBOX_LIMIT)
+        peer.reset()
+
+    async with linked(script) as way:
+        peers = way.broker.peers
+        await eventually(lambda: way.ear.is_up)
+        for number in range(OUTBOX_LIMIT + 1):
             way.link.publish("dumpload/barge/status", str(number), retain=True)
-        session: Any = way.link._session
-        assert len(session._client._out_messages) == OUTBOX_LIMIT
+        await eventually(lambda: len(peers) == 2 and way.link.is_up)
+        way.link.publish("dumpload/barge/presence", "up", retain=True)
+        await eventually(lambda: peers[1].publications)
+        assert [one.payload for one in peers[1].publications] == ["up"]
 
 
 # ---- changes, which must arrive ----
