@@ -15,6 +15,8 @@ from dumpload.io import mqtt
 from dumpload.io.mqtt import FIRST_DELAY_S, LONGEST_DELAY_S, OUTBOX_LIMIT, SETTLED_S, Link
 
 CHANGE = "dumpload/barge/change"
+IN_FLIGHT = 20
+"""So many publications does the library send before it wants one acknowledged."""
 
 Script = Callable[[Peer], Coroutine[Any, Any, None]]
 
@@ -222,7 +224,7 @@ async def test_while_the_broker_does_not_keep_up_only_the_newest_state_of_each_t
 
     async def script(peer: Peer) -> None:
         await peer.accept()
-        await peer.serve(acknowledge=False, until=OUTBOX_LIMIT)
+        await peer.serve(acknowledge=False, until=IN_FLIGHT)
         await reads_on.wait()
         await peer.acknowledge(*peer.packet_ids)
         await peer.serve()
@@ -232,7 +234,7 @@ async def test_while_the_broker_does_not_keep_up_only_the_newest_state_of_each_t
         for number in range(10 * OUTBOX_LIMIT):
             way.link.publish("dumpload/barge/status", str(number), retain=True, expires_s=90)
         way.link.publish("dumpload/barge/presence", "down", retain=True)
-        await eventually(lambda: len(way.peer.publications) == OUTBOX_LIMIT)
+        await eventually(lambda: len(way.peer.publications) == IN_FLIGHT)
         reads_on.set()
         await eventually(lambda: len(way.peer.publications) == OUTBOX_LIMIT + 2)
         assert way.peer.publications[-2:] == [
@@ -248,7 +250,7 @@ async def test_state_that_waited_when_the_link_was_lost_is_not_sent_to_the_next_
         await peer.accept()
         if len(peers) > 1:
             await peer.serve()
-        await peer.serve(acknowledge=False, until=OUTBOX_LIMIT)
+        await peer.serve(acknowledge=False, until=IN_FLIGHT)
         peer.reset()
 
     async with linked(script) as way:
