@@ -33,6 +33,8 @@ def test_a_drop_that_is_too_much_names_the_smallest_cable_that_passes() -> None:
     long = {"wiring.area_mm2": 1, "wiring.length_m": 40, "wiring.conductor": "class_2_plain"}
     assert line(DROP, long).change == "Use 35 mm2 class 2 plain or more."
     assert "no standard size" in line(DROP, {"wiring.length_m": 1000}).change
+    unsaid = {"wiring.area_mm2": 2.5, **without("wiring.insulation_c")}
+    assert line(DROP, unsaid).change == "Use 4 mm2 class 5 tinned or more."  # for the drop alone
 
 
 def test_the_smallest_that_passes_does_pass_and_the_next_smaller_does_not() -> None:

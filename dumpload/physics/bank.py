@@ -106,10 +106,8 @@ def lifepo4_rest_v(charge: float) -> float:
         ValueError: `charge` is not within [0.2, 1].
     """
     within("charge", charge, LIFEPO4_OCV[0][0], 1)
-    for (low, low_v), (high, high_v) in pairwise(LIFEPO4_OCV):
-        if charge <= high:
-            return low_v + (high_v - low_v) * (charge - low) / (high - low)
-    return LIFEPO4_OCV[-1][1]
+    (low, low_v), (high, high_v) = next(pair for pair in pairwise(LIFEPO4_OCV) if charge <= pair[1][0])
+    return low_v + (high_v - low_v) * (charge - low) / (high - low)
 
 
 def lifepo4_throttle_charge(charger_v: float, charge_a: float, bank_ohm: float, cells: int) -> float:

@@ -104,10 +104,7 @@ def _drift(known: Known) -> Verdict:
 
 
 def _surplus(known: Known) -> Verdict:
-    throttles = throttle_percent(known)
-    if throttles is None:  # the needs of this check exclude it
-        msg = "battery.throttle_percent is not known"
-        raise ValueError(msg)
+    throttles = throttle_percent(known) or 0.0  # known: `applies` and `needs` see to it
     cut_out, cut_in = known["control.cut_out_percent"], known["control.cut_in_percent"]
     share = 100 * min(1.0, max(0.0, (throttles - cut_out) / (cut_in - cut_out)))
     early = max(0.0, throttles - cut_in)

@@ -64,7 +64,7 @@ def headline(document: Document) -> str:
     rest.append(f"{counts['pass']} passed")
     missing = counts["not_checked"]
     blind = (
-        f" {_things(missing, 'check')} could not be made for want of figures: they may hide a fail." if missing else ""
+        f" {_things(missing, 'check')} could not be made for want of figures, and may hide a fail." if missing else ""
     )
     return f"{first}; {', '.join(rest)}.{blind}"
 
