@@ -21,7 +21,7 @@ UNSAID = without("tank.mixing_valve")
         ("thermostat", {"tank.thermostat_dc": False}, "fail"),
         ("thermostat", without("tank.thermostat_dc"), "missing"),
         ("stuck contact", {"tank.cut_out": False}, "fail"),
-        ("stuck contact", without("tank.relief_valve"), "fail"),  # it boils, and nothing is known to stop it
+        ("stuck contact", without("tank.relief_valve"), "caution"),  # it boils, and whether there is one is not said
         # 16.2 kWh / 24 / 45 = 15 W/K: 18 + 432 / 15 = 46.8 degC
         ("stuck contact", {"tank.cut_out": False, "tank.loss_kwh_per_day": 16.2}, "pass"),
         ("stuck contact", without("tank.around_c"), "missing"),

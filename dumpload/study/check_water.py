@@ -54,7 +54,8 @@ def _stuck(known: Known) -> Verdict:
     loss = loss_w_k(known["tank.loss_kwh_per_day"], known["tank.loss_difference_k"])
     end_c = equilibrium_c(highest_w(known), loss, known["tank.around_c"])
     boils = end_c > STORE_MOST_C
-    guarded = bool(known.get("tank.cut_out") and known.get("tank.relief_valve"))
+    guards = (known.get("tank.cut_out"), known.get("tank.relief_valve"))
+    guarded = all(guards)
     figure = f"{num(highest_w(known))} W that never stop take it to {num(end_c)} degC"
     if end_c > 100:  # noqa: PLR2004  (degC: water boils)
         figure = f"it boils: {num(highest_w(known))} W that never stop are lost only at {num(end_c)} degC"
@@ -62,7 +63,8 @@ def _stuck(known: Known) -> Verdict:
     if boils and guarded:
         change = "Only the thermostat, the cut-out and the relief valve stop that: test them."
     limit = f"below {STORE_MOST_C:g} degC, or cut-out and relief valve both fitted"
-    return Verdict(graded(fails=boils and not guarded), figure, limit, "Ta + P / UA", change if boils else "")
+    state = graded(fails=boils and False in guards, cautions=boils and not guarded)
+    return Verdict(state, figure, limit, "Ta + P / UA", change if boils else "")
 
 
 def _relief(known: Known) -> Verdict:
