@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-_DURATION = re.compile(r"(?:(\d+)h)?(?:(\d+)m)?(?:(\d+)s)?", re.ASCII)
+_DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
 
 
 def main(argv: Sequence[str]) -> int:
@@ -85,7 +85,7 @@ def duration(text: str) -> float:
     parts = [int(part or 0) for part in match.groups()] if match else [0, 0, 0]
     seconds = parts[0] * 3600 + parts[1] * 60 + parts[2]
     if not seconds:
-        msg = f"{text!r}: expected a duration such as 45m, 1h30m or 90s"
+        msg = f"{text[:40]!r}: expected a duration such as 45m, 1h30m or 90s"
         raise argparse.ArgumentTypeError(msg)
     return float(seconds)
 
