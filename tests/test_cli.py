@@ -17,7 +17,7 @@ from scripted_broker import PUBLISH, Peer, scripted_broker
 from test_client import retained, status, topic
 
 from dumpload import __version__
-from dumpload.cli import INTERRUPTED, OK, USAGE, WRONG, duration, main
+from dumpload.cli import INTERRUPTED, OK, USAGE, WRONG, build_parser, duration, main
 from dumpload.client import NoAnswerError
 
 COMMANDS = next(list(action.choices) for action in build_parser()._actions if isinstance(action.choices, dict))
