@@ -4,8 +4,8 @@ import json
 from typing import Any
 
 import pytest
+from contract import CHANGE, STATUS
 from staging import BASE, FakeLink, FakeVoice, Trace
-from test_documents import CHANGE, STATUS
 from world import NOON, START, World, running
 
 from dumpload.announce import STATUS_EVERY_S, Announcer, Voice, summary

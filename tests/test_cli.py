@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from contract import retained, status, topic
 from scripted_broker import PUBLISH, Peer, scripted_broker
-from test_client import retained, status, topic
 
 from dumpload import __version__
 from dumpload.cli import INTERRUPTED, OK, USAGE, WRONG, build_parser, duration, main

@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
+from contract import BOOT, retained, status, topic
 from judged import settings
 from scripted_broker import PUBLISH, Peer, ScriptedBroker, eventually, scripted_broker
 
@@ -17,37 +18,6 @@ from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Cause
 from dumpload.core.window import utc_text
-
-BASE = "dumpload/barge"
-BOOT = "5eed5eed"
-
-
-def status(**changes: Any) -> dict[str, Any]:
-    """What a daemon with nothing to do publishes."""
-    return {
-        "relay": "off",
-        "cause": "below_cut_in",
-        "since": "2025-06-16T10:02:03.000Z",
-        "selector": "auto",
-        "state_of_charge": 91.5,
-        "data": "live",
-        "data_age_s": 2.4,
-        "next": {
-            "relay": "on",
-            "condition": "the state of charge is at or above 97 % for 30 s",
-            "at": None,
-        },
-        "lockout": None,
-        "notes": [],
-        "rejected": 0,
-        "at": utc_text(time.time()),
-        "boot_id": BOOT,
-        "sequence": 7,
-        "uptime_s": 100.0,
-        "version": "0.1.0",
-        **changes,
-    }
-
 
 # ---- the sentence ----
 
@@ -122,14 +92,6 @@ def test_every_cause_reads_as_whole_sentences(cause: Cause) -> None:
 
 
 # ---- a broker with a daemon, in one script ----
-
-
-def topic(leaf: str) -> str:
-    return f"{BASE}/{leaf}"
-
-
-def retained(peer: Peer, leaf: str, payload: str) -> bytes:
-    return peer.message(topic(leaf), payload.encode(), retain=True)
 
 
 Script = Callable[[Peer], Coroutine[Any, Any, None]]

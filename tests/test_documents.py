@@ -4,8 +4,8 @@ import json
 import math
 from typing import Any
 
-import jsonschema
 import pytest
+from contract import CHANGE, STATUS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from world import LIMITS, NOON, START, World, running, setup
@@ -13,71 +13,8 @@ from world import LIMITS, NOON, START, World, running, setup
 from dumpload import __version__
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Decision, Kind
-from dumpload.core.explain import cause_name
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.documents import Account, change_document, position_name, status_document, stop_decision, to_json
-
-MOMENT = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$"}
-"""RFC 3339 in UTC, with milliseconds."""
-
-PERCENT_OR_NULL = {"type": ["number", "null"], "minimum": 0, "maximum": 100}
-SECONDS_OR_NULL = {"type": ["number", "null"]}
-CAUSE = {"enum": sorted(cause_name(cause) for cause in Cause if cause != Cause.NONE)}
-ON_OR_OFF = {"enum": ["on", "off"]}
-COUNT = {"type": "integer", "minimum": 0}
-
-
-def closed(properties: dict[str, Any]) -> dict[str, Any]:
-    """An object with exactly these members."""
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": list(properties),
-        "additionalProperties": False,
-    }
-
-
-STATUS = jsonschema.Draft202012Validator(
-    closed(
-        {
-            "relay": ON_OR_OFF,
-            "cause": CAUSE,
-            "since": MOMENT,
-            "selector": {"enum": ["hand", "off", "auto"]},
-            "state_of_charge": PERCENT_OR_NULL,
-            "data": {"enum": ["live", "lost", "none"]},
-            "data_age_s": SECONDS_OR_NULL,
-            "next": closed(
-                {
-                    "relay": ON_OR_OFF,
-                    "condition": {"type": "string", "minLength": 1},
-                    "at": {"anyOf": [MOMENT, {"type": "null"}]},
-                }
-            ),
-            "lockout": {"enum": [None, "contact_closed", "pin_fault"]},
-            "notes": {"type": "array", "items": {"type": "string"}},
-            "rejected": COUNT,
-            "at": MOMENT,
-            "boot_id": {"type": "string", "minLength": 8},
-            "sequence": COUNT,
-            "uptime_s": {"type": "number", "minimum": 0},
-            "version": {"const": __version__},
-        }
-    )
-)
-
-CHANGE = jsonschema.Draft202012Validator(
-    closed(
-        {
-            "at": MOMENT,
-            "relay": ON_OR_OFF,
-            "cause": CAUSE,
-            "previous_cause": CAUSE,
-            "state_of_charge": PERCENT_OR_NULL,
-            "after_s": {"type": "number", "minimum": 0},
-        }
-    )
-)
 
 
 def as_sent(document: dict[str, Any]) -> Any:

@@ -6,8 +6,8 @@ import signal
 from typing import Any
 
 import pytest
+from contract import CHANGE, STATUS
 from staging import Stage, Staging, reload_with
-from test_documents import CHANGE, STATUS
 from world import START
 
 from dumpload.io.relay import RelayError

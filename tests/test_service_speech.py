@@ -3,8 +3,8 @@
 import json
 
 import pytest
+from contract import CHANGE, STATUS
 from staging import BANK, BASE, Stage, Staging
-from test_documents import CHANGE, STATUS
 from world import START
 
 from dumpload.io.relay import RelayError

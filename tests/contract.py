@@ -1,0 +1,112 @@
+"""What the daemon promises to publish, key by key, and an example of it."""
+
+import time
+from typing import Any
+
+import jsonschema
+from scripted_broker import Peer
+
+from dumpload import __version__
+from dumpload.core.explain import cause_name
+from dumpload.core.law import Cause
+from dumpload.core.window import utc_text
+
+MOMENT = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$"}
+"""RFC 3339 in UTC, with milliseconds."""
+
+PERCENT_OR_NULL = {"type": ["number", "null"], "minimum": 0, "maximum": 100}
+SECONDS_OR_NULL = {"type": ["number", "null"]}
+CAUSE = {"enum": sorted(cause_name(cause) for cause in Cause if cause != Cause.NONE)}
+ON_OR_OFF = {"enum": ["on", "off"]}
+COUNT = {"type": "integer", "minimum": 0}
+
+
+def closed(properties: dict[str, Any]) -> dict[str, Any]:
+    """An object with exactly these members."""
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+    }
+
+
+STATUS = jsonschema.Draft202012Validator(
+    closed(
+        {
+            "relay": ON_OR_OFF,
+            "cause": CAUSE,
+            "since": MOMENT,
+            "selector": {"enum": ["hand", "off", "auto"]},
+            "state_of_charge": PERCENT_OR_NULL,
+            "data": {"enum": ["live", "lost", "none"]},
+            "data_age_s": SECONDS_OR_NULL,
+            "next": closed(
+                {
+                    "relay": ON_OR_OFF,
+                    "condition": {"type": "string", "minLength": 1},
+                    "at": {"anyOf": [MOMENT, {"type": "null"}]},
+                }
+            ),
+            "lockout": {"enum": [None, "contact_closed", "pin_fault"]},
+            "notes": {"type": "array", "items": {"type": "string"}},
+            "rejected": COUNT,
+            "at": MOMENT,
+            "boot_id": {"type": "string", "minLength": 8},
+            "sequence": COUNT,
+            "uptime_s": {"type": "number", "minimum": 0},
+            "version": {"const": __version__},
+        }
+    )
+)
+
+CHANGE = jsonschema.Draft202012Validator(
+    closed(
+        {
+            "at": MOMENT,
+            "relay": ON_OR_OFF,
+            "cause": CAUSE,
+            "previous_cause": CAUSE,
+            "state_of_charge": PERCENT_OR_NULL,
+            "after_s": {"type": "number", "minimum": 0},
+        }
+    )
+)
+
+BASE = "dumpload/barge"
+BOOT = "5eed5eed"
+
+
+def status(**changes: Any) -> dict[str, Any]:
+    """What a daemon with nothing to do publishes."""
+    return {
+        "relay": "off",
+        "cause": "below_cut_in",
+        "since": "2025-06-16T10:02:03.000Z",
+        "selector": "auto",
+        "state_of_charge": 91.5,
+        "data": "live",
+        "data_age_s": 2.4,
+        "next": {
+            "relay": "on",
+            "condition": "the state of charge is at or above 97 % for 30 s",
+            "at": None,
+        },
+        "lockout": None,
+        "notes": [],
+        "rejected": 0,
+        "at": utc_text(time.time()),
+        "boot_id": BOOT,
+        "sequence": 7,
+        "uptime_s": 100.0,
+        "version": "0.1.0",
+        **changes,
+    }
+
+
+def topic(leaf: str) -> str:
+    return f"{BASE}/{leaf}"
+
+
+def retained(peer: Peer, leaf: str, payload: str) -> bytes:
+    return peer.message(topic(leaf), payload.encode(), retain=True)
