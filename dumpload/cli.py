@@ -51,6 +51,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
     check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
     check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
+    replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
+    _add_replay_arguments(replay_parser)
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
     status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
     select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
@@ -73,6 +75,17 @@ def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) 
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(run_command=run_command)
     return parser
+
+
+def _add_replay_arguments(parser: argparse.ArgumentParser) -> None:
+    from dumpload.study.record_arguments import add_record_arguments  # noqa: PLC0415
+
+    add_record_arguments(parser)
+    parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
+                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    parser.add_argument("--judge-contact", action="store_true",
+                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
 
 
 def duration(text: str) -> float:
@@ -131,6 +144,40 @@ def check(args: argparse.Namespace) -> int:
             return USAGE
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
     return WRONG if document["counts"]["fail"] else OK
+
+
+def replay(args: argparse.Namespace) -> int:
+    """Play a record through the controller; 1 if no sample of it counted."""
+    from dumpload.study.compare import run_trials, trials_document, trials_text  # noqa: PLC0415
+    from dumpload.study.progress import Bar  # noqa: PLC0415
+    from dumpload.study.record_arguments import record_form  # noqa: PLC0415
+    from dumpload.study.records import RecordError  # noqa: PLC0415
+    from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
+
+    path, settings = _settings(args)
+    chosen = {str(path): settings, **_others(args.compare)}
+    try:
+        with Bar(sys.stderr, "replay") as bar:
+            contact = args.judge_contact
+            trials = run_trials(args.log, record_form(args), chosen, judge_contact=contact, watch=bar.watch)
+    except RecordError as error:
+        _fail(args, str(error))
+        return USAGE
+    except ReplayInterrupted as interrupted:
+        _print_error(str(interrupted))
+        return INTERRUPTED
+    if args.json:
+        _print(json.dumps(trials_document(trials), indent=2))
+    else:
+        _print(trials_text(trials, all_changes=args.all))
+    return OK if trials[0].result.accepted else WRONG
+
+
+def _others(files: Sequence[str]) -> "dict[str, Settings]":
+    from dumpload.config import load_settings  # noqa: PLC0415
+
+    found = [find_config(file, os.environ).resolve() for file in files]
+    return {str(path): load_settings(path, os.environ) for path in found}
 
 
 def status(args: argparse.Namespace) -> int:

@@ -228,7 +228,7 @@ class Controller:
             asked = asked._replace(position=self.position, relay_since=t)
             changes_at = permissive.next_change(self.setup.permissives, self.permissive_memory, asked)
             self.permitted = self.permitted._replace(deadline=changes_at)
-        self._changes_at = self._next_change(looked, asked)
+        self._changes_at = self._next_change(looked)
         self.deadline = min(self._changes_at, self._expires_next(t))
         after_s = t - before.relay_since
         return Decision(t, event.wall, self.position, cause, changed, previous, after_s, soc, accepted)
@@ -268,7 +268,7 @@ class Controller:
     def _expires_next(self, t: float) -> float:
         return min(expiry_after(datum, t) for datum in self.data)
 
-    def _next_change(self, looked: contact.ContactInputs, asked: PermissiveInputs) -> float:
+    def _next_change(self, looked: contact.ContactInputs) -> float:
         """Return the earliest moment after now at which anything but the age of data can change by itself."""
         t = looked.t
         limits = self.setup.limits

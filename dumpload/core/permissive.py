@@ -28,6 +28,9 @@ class PermissiveLimits(NamedTuple):
     max_on_per_day_s: float = MISSING
 
 
+NO_LIMITS = PermissiveLimits()
+
+
 class PermissiveMemory(NamedTuple):
     """What the permissives remember.
 
@@ -156,6 +159,8 @@ def first_failed(limits: PermissiveLimits, memory: PermissiveMemory, inputs: Per
 
 def next_change(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
     """Return the next moment at which a permissive may change by itself (NEVER: only an event can change one)."""
+    if limits == NO_LIMITS:
+        return inputs.window_changes_at if inputs.window_changes_at > inputs.t else NEVER
     moments = [inputs.window_changes_at, memory.drain_since + limits.drain_limit_s]
     moments.append(memory.drained_at + limits.drain_rest_s)
     if not is_missing(limits.max_on_per_day_s):
@@ -170,5 +175,14 @@ def step(
     limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs
 ) -> tuple[PermissiveMemory, Permission]:
     """Look at every permissive once; return the new memory and what it permits."""
+    if limits == NO_LIMITS:
+        return look_at_window(memory, inputs)
     kept = remember(limits, memory, inputs)
     return kept, Permission(first_failed(limits, kept, inputs), next_change(limits, kept, inputs))
+
+
+def look_at_window(memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[PermissiveMemory, Permission]:
+    """Return what `step` comes to without any limit, as on most boats, where every message takes this way."""
+    kept = PermissiveMemory(False, False, MISSING, MISSING, count_on_time(memory, inputs), inputs.t, inputs.day)
+    cause = Cause.NONE if inputs.inside_window else Cause.OUTSIDE_WINDOW
+    return kept, Permission(cause, next_change(NO_LIMITS, kept, inputs))

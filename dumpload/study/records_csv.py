@@ -1,0 +1,250 @@
+"""Reads a CSV record: a header with a time and any signals, then one row per moment.
+
+Plain blocks are cut into columns without touching any row in Python; what is not so plain (quotes, a bad row, times
+of several forms) is read row by row, with the same result.
+"""
+
+import csv
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import chain
+from pathlib import Path
+from typing import NamedTuple
+
+from dumpload.core.signals import QUANTITIES, Signal, signal_name
+from dumpload.study.records import Account, Cells, Complaint, Form, RecordError, Stretch
+from dumpload.study.records_file import Block, blocks
+from dumpload.study.records_time import ClockError, Times
+
+TIME = "time"
+ROWS = 1024
+"""Rows that are handed on together, where they were not read as a block."""
+
+_DELIMITERS = (",", ";", "\t")
+
+NumberedRow = tuple[int, list[str]]
+
+
+class Layout(NamedTuple):
+    """Where things stand in a row of `width` cells."""
+
+    delimiter: str
+    width: int
+    time: int
+    signals: Mapping[Signal, tuple[int, Cells]]
+    names: Sequence[str]
+
+
+class CsvRecord:
+    """One CSV file."""
+
+    kind = "CSV"
+
+    def __init__(
+        self, path: Path, form: Form | None = None, unknown: Mapping[Signal, Sequence[float | str]] | None = None
+    ) -> None:
+        """Keep how it is written, and the codes that mean "not known now". Opens nothing yet."""
+        self.path = path
+        self._form = form or Form()
+        self._unknown = unknown or {}
+
+    def read(self, account: Account) -> Iterator[Stretch]:
+        """Yield the rows in order of time."""
+        reading = _Reading(self, account)
+        return _sorted(reading.stretches()) if self._form.sort else reading.stretches()
+
+    def layout(self, header: Block) -> Layout:
+        """Return where things stand, from the first line of a block.
+
+        Raises:
+            RecordError: a column that is needed is not there, or there twice.
+        """
+        line = header.text.partition("\n")[0]
+        delimiter = self._form.delimiter or max(_DELIMITERS, key=line.count)
+        names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter), [])]
+        place = {name: self._find(name, names, header.line) for name in (TIME, *map(signal_name, Signal))}
+        for name in (TIME, signal_name(Signal.STATE_OF_CHARGE)):
+            if place[name] < 0:
+                listed = ", ".join(names)
+                expected = f"a column {self._theirs(name)}; there are: {listed} (--column {name}=NAME names another)"
+                raise RecordError(self.path, expected, line=header.line)
+        signals = {
+            signal: (place[signal_name(signal)], self._cells(signal))
+            for signal in Signal
+            if place[signal_name(signal)] >= 0
+        }
+        return Layout(delimiter, len(names), place[TIME], signals, names)
+
+    def _theirs(self, name: str) -> str:
+        return self._form.columns.get(name, name)
+
+    def _find(self, name: str, names: list[str], line: int) -> int:
+        theirs = self._theirs(name)
+        if names.count(theirs) > 1:
+            raise RecordError(self.path, "every column once", line=line, column=theirs)
+        if theirs not in names and name in self._form.columns:
+            raise RecordError(self.path, f"a column {theirs}; there are: {', '.join(names)}", line=line)
+        return names.index(theirs) if theirs in names else -1
+
+    def _cells(self, signal: Signal) -> Cells:
+        unit = self._form.units.get(signal, QUANTITIES[signal].unit)
+        return Cells(signal, unit, self._unknown.get(signal, ()), decimal_comma=self._form.decimal_comma)
+
+
+class _Reading:
+    """One pass through the file."""
+
+    def __init__(self, record: CsvRecord, account: Account) -> None:
+        form = record._form  # noqa: SLF001  (its other half)
+        self._record, self._account = record, account
+        self._path = record.path
+        self._in_order = not form.sort
+        self._times = Times(form.time_format, form.zone)
+        self._last = -float("inf")
+        self._layout = Layout(",", 0, 0, {}, ())
+
+    def stretches(self) -> Iterator[Stretch]:
+        """Yield the rows of every block."""
+        source = _without_blank_start(blocks(self._path, self._account))
+        first = next(source, None)
+        if first is None:
+            raise RecordError(self._path, "a header line such as time,state_of_charge; the file is empty")
+        self._layout = self._record.layout(first)
+        rest = first.text.partition("\n")[2]
+        source = chain([Block(first.line + 1, rest, first.torn)] if rest else [], source)
+        for block in source:
+            if '"' in block.text:  # a quoted cell may reach across lines and blocks
+                yield from self._quoted(chain([block], source))
+                return
+            stretch = None if block.torn else self._columns(block)
+            yield stretch or self._rows(_numbered(block, self._layout.delimiter), torn=block.torn)
+
+    def _columns(self, block: Block) -> Stretch | None:
+        """Cut a block into columns; None when it is not plain."""
+        layout, text = self._layout, block.text
+        rows, width, delimiter = text.count("\n"), layout.width, layout.delimiter
+        cells = text.replace("\n", f"{delimiter}\n").split(delimiter)
+        heads = cells[:-1:width]
+        # Every line feed stands at the start of a cell: if it is always the first of a row, all rows are as wide.
+        if len(cells) != width * rows + 1 or "".join(heads).count("\n") != rows - 1:
+            return None
+        heads[0] = f"\n{heads[0]}"
+        times = self._times.read_column(heads if layout.time == 0 else cells[layout.time :: width])
+        if times is None or times[0] < self._last:
+            return None
+        self._last = times[-1]
+        self._account.rows += rows
+        columns = {
+            signal: (reader, heads if place == 0 else cells[place::width])
+            for signal, (place, reader) in layout.signals.items()
+        }
+        return Stretch(times, columns)
+
+    def _quoted(self, source: Iterable[Block]) -> Iterator[Stretch]:
+        lines = _Lines(source)
+        reader = csv.reader(lines, delimiter=self._layout.delimiter)
+        rows: list[NumberedRow] = []
+        try:
+            for cells in reader:
+                rows.append((lines.first + reader.line_num - 1, cells))
+                if len(rows) == ROWS:
+                    yield self._rows(rows)
+                    rows = []
+        except csv.Error as error:
+            line = lines.first + reader.line_num - 1
+            raise RecordError(self._path, f"rows of CSV: {error}", line=line) from None
+        yield self._rows(rows, torn=lines.torn)
+
+    def _rows(self, rows: list[NumberedRow], *, torn: bool = False) -> Stretch:
+        """Read rows one by one. A last row that is `torn` and cannot be read is no bad row."""
+        kept: list[list[str]] = []
+        times: list[float] = []
+        rows = [(line, cells) for line, cells in rows if any(cells)]
+        for line, cells in rows:
+            is_torn = torn and line == rows[-1][0]
+            try:
+                times.append(self._time(line, cells, is_torn=is_torn))
+                kept.append(cells)
+            except _BadRowError as bad:
+                if is_torn:
+                    self._account.torn = f"the last line ({line}) is torn and was left out"
+                else:
+                    self._account.drop(bad.complaint)
+        self._account.rows += len(times)
+        signals = self._layout.signals.items()
+        return Stretch(times, {signal: (reader, [row[place] for row in kept]) for signal, (place, reader) in signals})
+
+    def _time(self, line: int, cells: list[str], *, is_torn: bool) -> float:
+        layout = self._layout
+        if len(cells) != layout.width:
+            expected = f"{layout.width} columns, not {len(cells)}"
+            raise _BadRowError(Complaint(self._path, line, "", layout.delimiter.join(cells), expected))
+        text = cells[layout.time]
+        name = layout.names[layout.time]
+        try:
+            t = self._times.read(text)
+        except ValueError as error:
+            raise _BadRowError(Complaint(self._path, line, name, text, str(error))) from None
+        except ClockError as error:
+            raise RecordError(self._path, str(error), line=line, column=name, text=text) from None
+        if self._in_order and t < self._last:
+            expected = "a time not before the row above (--sort puts rows in order)"
+            if is_torn:
+                raise _BadRowError(Complaint(self._path, line, name, text, expected))
+            raise RecordError(self._path, expected, line=line, column=name, text=text)
+        self._last = t
+        return t
+
+
+class _BadRowError(Exception):
+    def __init__(self, complaint: Complaint) -> None:
+        super().__init__(complaint)
+        self.complaint = complaint
+
+
+class _Lines:
+    """The lines of blocks, for the CSV reader; remembers the number of the first, and whether the last was torn."""
+
+    def __init__(self, source: Iterable[Block]) -> None:
+        self._source = source
+        self.first = 0
+        self.torn = False
+
+    def __iter__(self) -> Iterator[str]:
+        for block in self._source:
+            self.first = self.first or block.line
+            self.torn = block.torn
+            yield from block.text.splitlines(keepends=True)
+
+
+def _numbered(block: Block, delimiter: str) -> list[NumberedRow]:
+    lines = block.text.split("\n")[:-1]
+    return [(block.line + index, line.split(delimiter)) for index, line in enumerate(lines)]
+
+
+def _without_blank_start(source: Iterable[Block]) -> Iterator[Block]:
+    """Leave out blank lines before the header."""
+    begun = False
+    for block in source:
+        if begun or not block.text.strip():
+            if begun:
+                yield block
+            continue
+        begun = True
+        blank = len(block.text) - len(block.text.lstrip("\r\n"))
+        yield Block(block.line + block.text[:blank].count("\n"), block.text[blank:], block.torn)
+
+
+def _sorted(stretches: Iterable[Stretch]) -> Iterator[Stretch]:
+    """Put all rows in order of time; rows of one moment stay as they were. All of them are in memory at once."""
+    readers: dict[Signal, Cells] = {}
+    rows: list[tuple[float, tuple[str, ...]]] = []
+    for stretch in stretches:
+        readers = {signal: reader for signal, (reader, _texts) in stretch.columns.items()}
+        texts = (texts for _reader, texts in stretch.columns.values())
+        rows += zip(stretch.times, zip(*texts, strict=True), strict=True)
+    rows.sort(key=lambda row: row[0])
+    for begin in range(0, len(rows), ROWS):
+        part = rows[begin : begin + ROWS]
+        columns = zip(*(texts for _t, texts in part), strict=True)
+        pairs = zip(readers.items(), columns, strict=True)
+        yield Stretch([t for t, _texts in part], {signal: (reader, list(column)) for (signal, reader), column in pairs})
