@@ -52,7 +52,7 @@ def write_settings(path: Path, settings: Mapping[str, Any]) -> Path:
 
 def plain_environment(**more: str) -> dict[str, str]:
     """Return our environment without what would reach into a daemon's settings."""
-    theirs = ("DUMPLOAD_", "NOTIFY_", "WATCHDOG_")
+    theirs = ("DUMPLOAD_", "NOTIFY_", "WATCHDOG_", "STATE_DIRECTORY", "RUNTIME_DIRECTORY")
     return {name: text for name, text in os.environ.items() if not name.startswith(theirs)} | more
 
 
