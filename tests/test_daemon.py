@@ -79,10 +79,10 @@ def test_every_file_that_cannot_be_read_is_named_before_the_pin_is_touched(
     )
 
 
-def test_a_pin_that_cannot_be_had_is_2_and_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_pin_that_cannot_be_had_is_2_and_one_line(capfd: pytest.CaptureFixture[str]) -> None:
     nowhere = settings({"relay.chip_label": "no-such-chip"})
     assert daemon.run_daemon(FILE, nowhere, []) == 2
-    told = capsys.readouterr()
+    told = capfd.readouterr()
     assert told.out == ""
     assert told.err.startswith(f"{FILE}: relay: ")
     assert len(told.err.splitlines()) == 1
