@@ -77,9 +77,16 @@ def config(tmp_path: Path) -> Path:
 
 def loaded_by(python: str, code: str, *words: str) -> tuple[int, set[str]]:
     """Run the code in a process of its own; return its exit code and the top-level modules loaded at its end."""
+    # Not in the checkout: what is installed is tested.
     environ = {name: value for name, value in os.environ.items() if not name.startswith(("DUMPLOAD_", "COVERAGE_"))}
     done = subprocess.run(
-        [python, "-c", code + SHOW, *words], capture_output=True, text=True, check=False, timeout=60, env=environ
+        [python, "-c", code + SHOW, *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+        env=environ,
+        cwd="/",
     )
     assert done.stderr.startswith("["), done.stderr
     loaded = {name.partition(".")[0] for name in json.loads(done.stderr)}
@@ -90,7 +97,9 @@ def test_the_light_install_has_nothing_heavy_in_it() -> None:
     if LIGHT is None:
         pytest.skip("DUMPLOAD_LIGHT_PYTHON names no interpreter with the daemon's own install")
     code = "import sys, importlib.util as u\nprint([n for n in sys.argv[1:] if u.find_spec(n)])\n"
-    done = subprocess.run([LIGHT, "-c", code, *sorted(HEAVY)], capture_output=True, text=True, check=True, timeout=60)
+    done = subprocess.run(
+        [LIGHT, "-c", code, *sorted(HEAVY)], capture_output=True, text=True, check=True, timeout=60, cwd="/"
+    )
     assert done.stdout == "[]\n"
 
 
