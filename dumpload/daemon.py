@@ -6,13 +6,12 @@ The pin is claimed at its off level before the broker library is even imported.
 import asyncio
 import os
 import signal
-import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dumpload.config import Settings, load_settings
 from dumpload.io.relay import PinSpec, Relay, RelayError
@@ -24,6 +23,9 @@ if TYPE_CHECKING:
 
 HISTORY_S = 2.0
 """How long the end waits for the record to be written."""
+
+
+STDERR = 2
 
 
 def boot_clock() -> float:
@@ -47,6 +49,13 @@ def pin_spec(settings: Settings) -> PinSpec:
     return PinSpec(relay.pin, relay.active_high, relay.chip_label, relay.pin_factory, relay.feedback_pin)
 
 
+def fill_standard_streams() -> None:
+    """Open nothing in place of a standard stream that is closed: else the log would go into the next socket opened."""
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= STDERR:
+        pass
+    os.close(descriptor)
+
+
 def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     """Run until a signal or a fault ends the service; return the exit code.
 
@@ -55,6 +64,7 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     """
     if problems := unreadable_files(path, settings):
         raise ConfigError(problems)
+    fill_standard_streams()
     listeners: list[Callable[[bool], None]] = []  # the service, once there is one
 
     def contact_moved(closed: bool) -> None:  # noqa: FBT001  (a line's level)
@@ -64,28 +74,13 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     try:
         relay = Relay(pin_spec(settings), boot_clock, contact_moved)
     except RelayError as error:
-        sys.stderr.write(f"{path}: relay: {error}\n")
+        os.write(STDERR, f"{path}: relay: {error}\n".encode())
         return 2
     # Only now what takes its time.
-    from dumpload.announce import Voice  # noqa: PLC0415
-    from dumpload.io.kept import Keeper  # noqa: PLC0415
     from dumpload.io.logs import open_log  # noqa: PLC0415
-    from dumpload.io.systemd import Notifier  # noqa: PLC0415
-    from dumpload.service import Service  # noqa: PLC0415
 
-    log, writer = open_log(sys.stderr.fileno(), time.time, human=sys.stderr.isatty())
-    for warning in relay.warnings:
-        log.warning("relay_warning", text=warning)
-    voice = Voice(log, Notifier(os.environ))
-    keeper = Keeper(os.environ, lambda trouble: log.error("not_kept", text=trouble))
-    service = Service(
-        settings,
-        relay,
-        voice,
-        reload=lambda: load_settings(path, os.environ, sets),
-        clock=boot_clock,
-        keeper=keeper,
-    )
+    log, writer = open_log(STDERR, time.time, human=os.isatty(STDERR))
+    service = _make_service(settings, relay, log, lambda: load_settings(path, os.environ, sets))
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
     _take_signals(service)
@@ -93,9 +88,22 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         return asyncio.run(service.run())
     finally:
         relay.close()
-        if service.recorder is not None:
-            service.recorder.close(HISTORY_S)
+        if service.control.recorder is not None:
+            service.control.recorder.close(HISTORY_S)
         writer.flush(1.0)
+
+
+def _make_service(settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
+    from dumpload.announce import Voice  # noqa: PLC0415
+    from dumpload.io.kept import Keeper  # noqa: PLC0415
+    from dumpload.io.systemd import Notifier  # noqa: PLC0415
+    from dumpload.service import Service  # noqa: PLC0415
+
+    for warning in relay.warnings:
+        log.warning("relay_warning", text=warning)
+    keeper = Keeper(os.environ, lambda trouble: log.error("not_kept", text=trouble))
+    voice = Voice(log, Notifier(os.environ))
+    return Service(settings, relay, voice, reload=reload, clock=boot_clock, keeper=keeper)
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:
@@ -103,7 +111,7 @@ def _keep_record(service: "Service", settings: Settings) -> None:
     if settings.history.path is not None:
         from dumpload.record import open_recorder  # noqa: PLC0415
 
-        service.recorder = open_recorder(settings, service.note_history)
+        service.control.recorder = open_recorder(settings, service.note_history)
 
 
 def _take_signals(service: "Service") -> None:

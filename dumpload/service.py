@@ -1,7 +1,6 @@
 """The running daemon: wires the pure core to the broker, the pin and the service manager.
 
-Owns the tasks, the deadlines and the stop. It decides nothing: every decision is the controller's, and the pin is
-written before anything else is done about it.
+Owns the tasks, the signals and the stop; what the link brings becomes events for `control`, which drives the pin.
 """
 
 import asyncio
@@ -11,28 +10,26 @@ import signal
 import threading
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from dumpload.announce import Announcer, Voice, summary
 from dumpload.broker import base_topics, intake, link_options
 from dumpload.config import Settings, changed_keys, flat, restart_needed
+from dumpload.control import Clocks, Control, Hands
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Controller, Decision, Event, Kind
+from dumpload.core.controller import Controller, Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.intake import Arrival
 from dumpload.core.law import Position, Selector
 from dumpload.core.request import Refusal, Terms, read_request
-from dumpload.documents import position_name, stop_decision
-from dumpload.io.kept import Keeper, Kept
+from dumpload.documents import stop_decision
+from dumpload.io.kept import Keeper
 from dumpload.io.mqtt import Link
 from dumpload.io.mqtt_session import Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
 from dumpload.setup import controller_setup
-
-if TYPE_CHECKING:
-    from dumpload.record import Recorder
 
 TICK_S = 1.0
 CLOCK_STEP_S = 0.5
@@ -66,23 +63,14 @@ class Service:
         self._reload = reload
         self._clock = clock
         self._wall = wall
-        self.controller = Controller(controller_setup(settings), clock())
-        self._keeper = keeper or Keeper({}, self._log.error)
-        kept = self._keeper.read()
-        self.controller.lockout = kept.lockout
-        self.controller.selector = Selector.OFF if kept.selector_off else Selector.AUTO
         self._intake = intake(settings)
         topics = base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else ""
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
-        self.observers: list[Callable[[Decision], None]] = [self._announce]
-        self.recorder: Recorder | None = None
-        self._shown: tuple[Any, ...] = (self.controller.position, self.controller.selector, self.controller.lockout)
-        self._shown_cause = self.controller.cause
-        self._timer: asyncio.TimerHandle | None = None
-        self._armed_at = NEVER
-        self._wall_ahead = wall() - clock()
+        hands = Hands(relay, self._announcer, self._log, keeper or Keeper({}, self._log.error))
+        self.control = Control(Controller(controller_setup(settings), clock()), hands, Clocks(clock, wall), self.fail)
+        self.controller = self.control.controller
         self._fed_at = -NEVER
         self._exit_code: int | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -93,11 +81,14 @@ class Service:
     async def run(self) -> int:
         """Run until stopped; return the exit code. On every way out the relay is off before anything else."""
         self._loop = asyncio.get_running_loop()
+        self.control.begin(self._loop)
         self._loop.set_exception_handler(self._on_loop_error)
         self._loop.add_signal_handler(signal.SIGHUP, self.reload)
         self._notifier.ready(summary(self.controller))
-        if self.recorder is not None:
-            self.recorder.begin(self._announcer.boot_id, self.controller, self._wall_ahead, flat(self._settings))
+        if self.control.recorder is not None:
+            self.control.recorder.begin(
+                self._announcer.boot_id, self.controller, self.control.wall_ahead, flat(self._settings)
+            )
         if (closed := self._relay.is_contact_closed()) is not None:
             self._on_feedback(closed)
         try:
@@ -121,7 +112,7 @@ class Service:
             exit_code = 1
         if self._exit_code is not None:
             return
-        self._exit_code = exit_code
+        self._exit_code, self.control.ended = exit_code, True
         last_resort = threading.Timer(HARD_STOP_S, os._exit, (1,))
         last_resort.daemon = True
         last_resort.start()
@@ -142,15 +133,15 @@ class Service:
         self.stop(1)
         self._exit_code = 1
         self._log.error("failed", text=f"unexpected error, stopping: {error!r}", exc_info=error)
-        if self.recorder is not None:
-            self.recorder.fail(self._clock(), self._wall(), repr(error))
+        if self.control.recorder is not None:
+            self.control.recorder.fail(self._clock(), self._wall(), repr(error))
 
     def _on_loop_error(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         self.fail(context.get("exception") or RuntimeError(context["message"]))
 
     def _end_record(self) -> None:
-        if self.recorder is not None:
-            self.recorder.end(self.controller, self._clock(), self._wall())
+        if self.control.recorder is not None:
+            self.control.recorder.end(self.controller, self._clock(), self._wall())
 
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
@@ -160,7 +151,7 @@ class Service:
             last = stop_decision(controller, self._clock(), self._wall())
             controller.law_memory = controller.law_memory._replace(position=Position.OFF, relay_since=last.t)
             controller.cause = last.cause
-            self._tell(last)
+            self.control.tell(last)
         self._announcer.status(controller)
         self._announcer.presence("down")
         self._log.info("stopped", text="service stopped")
@@ -184,14 +175,14 @@ class Service:
         """Dispatch an event; return what is to be told as rejected."""
         if isinstance(item, Rejection):
             return item
-        accepted = self.dispatch(item)
+        accepted = self.control.dispatch(item)
         return None if accepted or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
         """Start the evidence anew, and say that we are there."""
         if self._exit_code is not None:
             return  # we are not any more
-        self._happened(Kind.DOUBT)
+        self.control.happened(Kind.DOUBT)
         self._log.info("broker_up", text="connected to the broker, subscriptions acknowledged")
         self._announcer.presence("up")
         self._announcer.status(self.controller)
@@ -203,7 +194,7 @@ class Service:
 
     def on_doubt(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""
-        self._happened(Kind.DOUBT)
+        self.control.happened(Kind.DOUBT)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
 
     def on_callback_error(self, error: Exception) -> None:
@@ -217,7 +208,7 @@ class Service:
                 self._loop.call_soon_threadsafe(self._on_feedback, closed)
 
     def _on_feedback(self, closed: bool) -> None:  # noqa: FBT001
-        self.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
+        self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
 
     def _on_request(self, arrival: Arrival) -> None:
         if arrival.retained and not arrival.payload:
@@ -229,138 +220,37 @@ class Service:
             return
         if asked.selector is not None:
             until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
-            self.dispatch(Event(arrival.t, arrival.wall, Kind.SELECT, selector=asked.selector, until=until))
+            self.control.dispatch(Event(arrival.t, arrival.wall, Kind.SELECT, selector=asked.selector, until=until))
         if asked.reset:  # last, so that reset with off does not switch on in between
-            self.dispatch(Event(arrival.t, arrival.wall, Kind.RESET))
+            self.control.dispatch(Event(arrival.t, arrival.wall, Kind.RESET))
         words = " ".join(arrival.payload.decode("utf-8", "replace").split())
         self._log.info("request", text=f"request: {words}", request=words)
         self._announcer.status(self.controller)  # also when nothing moved: whoever asked is waiting
-
-    # ---- events to decisions to the pin ----
-
-    def _happened(self, kind: Kind) -> None:
-        self.dispatch(Event(self._clock(), self._wall(), kind))
-
-    def dispatch(self, event: Event) -> bool:
-        """Let the controller decide, obey, and arm the next deadline; return whether a sample was accepted."""
-        if self._exit_code is not None:
-            return False  # the relay is off for good: nothing is decided any more
-        accepted = False
-        controller = self.controller
-        place = self.recorder.reserve() if self.recorder is not None else 0
-        decisions = controller.handle(event)
-        for decision in decisions:
-            self._obey(decision)
-            accepted = decision.accepted
-        if self.recorder is not None:
-            self.recorder.after(place, event, decisions, controller)
-        if controller.deadline < self._armed_at:
-            self._arm()
-        shown = (controller.position, controller.selector, controller.lockout)
-        if shown != self._shown:
-            self._announcer.status(controller)
-            self._keeper.keep(Kept(controller.selector == Selector.OFF, controller.lockout))
-        elif controller.cause != self._shown_cause:
-            self._announcer.status_soon()
-        self._shown, self._shown_cause = shown, controller.cause
-        return accepted
-
-    def _obey(self, decision: Decision) -> None:
-        """Drive the pin; only then tell anyone."""
-        try:
-            if decision.position == Position.OFF:
-                if decision.changed:
-                    self._relay.off()
-            elif decision.changed:
-                self._relay.on(self.controller.charge_expires_at)
-            else:
-                self._relay.extend(self.controller.charge_expires_at)
-        except RelayError as error:
-            self._pin_failed(error, decision)
-            return
-        if decision.changed:
-            self._tell(decision)
-
-    def _tell(self, decision: Decision) -> None:
-        for observe in self.observers:
-            observe(decision)
 
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
         self._announcer.fault("history", words)
 
-    def _announce(self, decision: Decision) -> None:
-        self._announcer.change(self.controller, decision)
-
-    def _pin_failed(self, error: RelayError, decision: Decision) -> None:
-        if decision.position == Position.OFF:
-            self.fail(error)
-            return
-        self._relay.off()
-        self._tell(decision)  # it was decided, and then undone: the record keeps the order
-        self._happened(Kind.PIN_FAULT)
-        self._log.error("pin_fault", text=f"the pin failed: {error}")
-
-    def _arm(self) -> None:
-        """Set the timer for the controller's next deadline. A later deadline is armed when this one fires."""
-        if self._timer is not None:
-            self._timer.cancel()
-        self._armed_at = self.controller.deadline
-        if self._loop is not None and self._armed_at < NEVER:
-            self._timer = self._loop.call_later(max(0.0, self._armed_at - self._clock()), self._on_deadline)
-
-    def _on_deadline(self) -> None:
-        self._timer, self._armed_at = None, NEVER
-        if self.controller.deadline <= self._clock():
-            self._happened(Kind.WAKE)
-        self._arm()
-
-    # ---- supervision ----
+    # ---- supervision and reload ----
 
     async def _supervise(self) -> None:
         """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
         while True:
             limits = [age for age in self.controller.setup.max_age_s if not is_missing(age)]
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
-            self._tick()
+            self.link.tick()
+            self.control.look()
+            t = self._clock()
+            if t >= self._announcer.status_due_at:
+                self._announcer.status(self.controller)
+            self._feed_watchdog(t)
 
-    def _tick(self) -> None:
-        self.link.tick()
-        t, ahead = self._clock(), self._wall() - self._clock()
-        if abs(ahead - self._wall_ahead) > CLOCK_STEP_S:
-            step_s = ahead - self._wall_ahead
-            self._happened(Kind.WAKE)
-            self._log.warning("clock_step", text=f"the wall clock was stepped by {step_s:+.1f} s", step_s=step_s)
-        elif self.controller.deadline <= t:  # the event loop's timer does not count a suspend
-            self._happened(Kind.WAKE)
-        self._wall_ahead = ahead
-        self._check_pin()
-        if not self._relay.deadman.is_alive():
-            self.fail(RuntimeError("the dead-man thread has died"))
-        if t >= self._announcer.status_due_at:
-            self._announcer.status(self.controller)
-        if self._notifier.watchdog_s is not None and t - self._fed_at >= self._notifier.watchdog_s / 4:
+    def _feed_watchdog(self, t: float) -> None:
+        """Only a round of supervision that was completed gets here."""
+        every_s = self._notifier.watchdog_s
+        if every_s is not None and t - self._fed_at >= every_s / 4:
             self._fed_at = t
             self._notifier.watchdog()
-
-    def _check_pin(self) -> None:
-        """Read the pin back: it must be where the controller put it, or where the dead-man thread did."""
-        driven = self.controller.position
-        wanted = driven == Position.ON
-        event, text = "pin_mismatch", f"the pin was not where it was driven: {position_name(driven)}"
-        try:
-            energised = self._relay.is_energised()
-        except RelayError as error:
-            energised, event, text = not wanted, "pin_fault", f"the pin cannot be read back: {error}"
-        if energised == wanted or self._exit_code is not None:
-            return
-        if self._relay.forced_off_at is not None and not energised:
-            self._happened(Kind.UNKNOWN)
-            self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")
-            return
-        self._relay.off()
-        self._happened(Kind.PIN_FAULT)
-        self._log.error(event, text=text)
 
     def reload(self) -> None:
         """Read the settings again and take them if they are right and can be taken without a restart."""
@@ -381,7 +271,7 @@ class Service:
         self._intake = intake(new)
         self.controller.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
-        if self.recorder is not None:
-            self.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
-        self._happened(Kind.WAKE)
+        if self.control.recorder is not None:
+            self.control.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
+        self.control.happened(Kind.WAKE)
         self._log.info("reloaded", text=f"settings read again: {words}")

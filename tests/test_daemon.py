@@ -110,7 +110,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorded]:
         def __init__(self, *arguments: Any, **more: Any) -> None:
             recorded.given = SimpleNamespace(settings=arguments[0], relay=arguments[1], voice=arguments[2], **more)
             recorded.trace.append("service")
-            self.recorder = None
+            self.control = SimpleNamespace(recorder=None)
 
         def contact_moved(self, closed: bool) -> None:
             recorded.trace.append(f"contact {closed}")

@@ -138,7 +138,7 @@ def test_an_observer_that_raises_at_a_deadline_ends_the_service_with_the_relay_o
         assert decision.position == Position.ON, "an observer that cannot bear off"
 
     stage.surplus()
-    stage.service.observers.insert(0, observe)
+    stage.service.control.observers.insert(0, observe)
     stage.wait(60.0)
     assert not stage.relay.energised
     assert stage.relay.is_shut
@@ -150,14 +150,14 @@ def test_an_observer_that_raises_at_the_stop_ends_the_service_with_the_relay_off
         raise RuntimeError
 
     stage.surplus()
-    stage.service.observers.insert(0, observe)
+    stage.service.control.observers.insert(0, observe)
     assert stage.end() == 1
     assert not stage.relay.energised
 
 
 def test_observers_are_told_every_change_after_the_pin(stage: Stage) -> None:
     told: list[tuple[Position, bool]] = []
-    stage.service.observers.append(lambda decision: told.append((decision.position, stage.relay.energised)))
+    stage.service.control.observers.append(lambda decision: told.append((decision.position, stage.relay.energised)))
     stage.surplus().soc(40.0)
     assert told == [(Position.ON, True), (Position.OFF, False)]
 
@@ -219,7 +219,7 @@ def test_a_load_waits_for_the_end_of_its_minimum_off_time_and_no_longer(stage: S
 def test_a_suspend_that_the_timers_did_not_count_is_noticed_by_the_tick(stage: Stage) -> None:
     stage.surplus()
     lag = 0.0
-    stage.service._clock = lambda: stage.clock() + lag
+    stage.service.control._clock = lambda: stage.clock() + lag
     lag = 3600.0  # an hour passed that the event loop's own clock knows nothing of
     stage.ahead -= lag
     stage.wait(1.0)

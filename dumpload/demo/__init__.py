@@ -162,7 +162,7 @@ async def _tell(source: Process, port: int) -> int:
             sys.stderr.write("dumpload demo: the simulated barge did not start\n")
             return 1
     service = _make_service(_settings(port))
-    service.observers.append(story.decided)
+    service.control.observers.append(story.decided)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda number, _frame: service.stop(130 if number == signal.SIGINT else 0))
     running = asyncio.create_task(service.run())

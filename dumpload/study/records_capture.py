@@ -53,10 +53,7 @@ class CaptureRecord:
                 try:
                     one = self._line(times, number, text)
                 except ValueError as error:
-                    if block.torn:
-                        account.torn = f"the last line ({number}) is torn and was left out"
-                    else:
-                        account.drop(Complaint(self.path, number, "", text, str(error)))
+                    self._complain(account, Complaint(self.path, number, "", text, str(error)), torn=block.torn)
                     continue
                 if one.t < last and not self._form.sort:
                     expected = "a time not before the line above (--sort puts lines in order)"
@@ -64,6 +61,12 @@ class CaptureRecord:
                 last = one.t
                 account.rows += 1
                 yield one
+
+    def _complain(self, account: Account, complaint: Complaint, *, torn: bool) -> None:
+        if torn:
+            account.torn = f"the last line ({complaint.line}) is torn and was left out"
+        else:
+            account.drop(complaint)
 
     def _line(self, times: Times, number: int, text: str) -> Captured:
         try:

@@ -3,10 +3,12 @@
 import math
 from typing import Any
 
+from dumpload.core.controller import Decision
 from dumpload.core.explain import cause_name
 from dumpload.core.window import utc_text
 from dumpload.study.replay import Result
 from dumpload.study.replay_figures import Figures, energy_source
+from dumpload.study.summary import Summary
 
 Document = dict[str, Any]
 
@@ -18,7 +20,7 @@ OPEN_LOOP = (
 
 def replay_document(result: Result, figures: Figures) -> Document:
     """Return one replay: times in RFC 3339 UTC, seconds, watt-hours, percent; null where there is nothing to say."""
-    account, summary = result.account, result.summary
+    account = result.account
     return {
         "record": str(result.path),
         "kind": result.kind,
@@ -33,34 +35,39 @@ def replay_document(result: Result, figures: Figures) -> Document:
         "notes": account.notes,
         "first": utc_text(result.first),
         "last": utc_text(result.last),
-        "changes": [
-            {
-                "at": utc_text(change.wall),
-                "relay": change.position.name.lower(),
-                "cause": cause_name(change.cause),
-                "state_of_charge": _number(change.state_of_charge),
-            }
-            for change in result.changes
-        ],
-        "summary": {
-            "switch_ons": summary.switch_ons,
-            "on_time_s": _number(summary.on_time_s),
-            "on_time_per_day_s": _number(summary.on_time_per_day_s),
-            "energy_wh": _number(summary.energy_wh),
-            "lowest_state_of_charge_on": _number(summary.lowest_state_of_charge_on),
-            "data_lost_s": _number(summary.data_lost_s),
-            "span_s": _number(summary.span_s),
-            "switch_ons_per_day": _number(summary.switch_ons_per_day),
-            "longest_run_s": _number(summary.longest_run_s),
-            "shortest_run_s": _number(summary.shortest_run_s),
-            "still_on": summary.still_on,
-            "energy_source": energy_source(summary),
-            "energy_measured_wh": _number(summary.measured.wh),
-            "energy_by_voltage_wh": _number(summary.by_voltage.wh),
-            "energy_by_rating_wh": _number(summary.by_rating.wh),
-            "hot_tanks": _number(figures.hot_tanks),
-            "contact_life_years": _number(figures.contact_life_years),
-        },
+        "changes": [_change(change) for change in result.changes],
+        "summary": _summary(result.summary, figures),
+    }
+
+
+def _change(change: Decision) -> Document:
+    return {
+        "at": utc_text(change.wall),
+        "relay": change.position.name.lower(),
+        "cause": cause_name(change.cause),
+        "state_of_charge": _number(change.state_of_charge),
+    }
+
+
+def _summary(summary: Summary, figures: Figures) -> Document:
+    return {
+        "switch_ons": summary.switch_ons,
+        "on_time_s": _number(summary.on_time_s),
+        "on_time_per_day_s": _number(summary.on_time_per_day_s),
+        "energy_wh": _number(summary.energy_wh),
+        "lowest_state_of_charge_on": _number(summary.lowest_state_of_charge_on),
+        "data_lost_s": _number(summary.data_lost_s),
+        "span_s": _number(summary.span_s),
+        "switch_ons_per_day": _number(summary.switch_ons_per_day),
+        "longest_run_s": _number(summary.longest_run_s),
+        "shortest_run_s": _number(summary.shortest_run_s),
+        "still_on": summary.still_on,
+        "energy_source": energy_source(summary),
+        "energy_measured_wh": _number(summary.measured.wh),
+        "energy_by_voltage_wh": _number(summary.by_voltage.wh),
+        "energy_by_rating_wh": _number(summary.by_rating.wh),
+        "hot_tanks": _number(figures.hot_tanks),
+        "contact_life_years": _number(figures.contact_life_years),
     }
 
 
