@@ -3,12 +3,11 @@
 import math
 from typing import Any
 
-from dumpload.core.controller import Decision
 from dumpload.core.explain import cause_name
 from dumpload.core.window import utc_text
 from dumpload.study.replay import Result
 from dumpload.study.replay_figures import Figures, energy_source
-from dumpload.study.summary import Summary
+from dumpload.study.summary import Change, Summary
 
 Document = dict[str, Any]
 
@@ -40,7 +39,7 @@ def replay_document(result: Result, figures: Figures) -> Document:
     }
 
 
-def _change(change: Decision) -> Document:
+def _change(change: Change) -> Document:
     return {
         "at": utc_text(change.wall),
         "relay": change.position.name.lower(),
