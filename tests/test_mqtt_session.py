@@ -3,6 +3,7 @@
 import asyncio
 import gc
 import socket
+import threading
 import time
 import warnings
 from collections.abc import AsyncIterator, Callable, Coroutine
@@ -28,6 +29,7 @@ from scripted_broker import (
     scripted_broker,
 )
 
+from dumpload.io import mqtt_session
 from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES
 from dumpload.io.mqtt_session import STALL_S, Message, Session
 
@@ -186,6 +188,34 @@ async def test_a_password_that_is_not_text_is_an_os_error_that_does_not_show_it(
         await session.open()
     assert "brass" not in str(caught.value)
     session.close()
+
+
+async def test_a_connection_that_is_gone_before_it_can_be_read_ends_the_session(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(mqtt_session, "connect", lambda *_arguments: None)
+    session = Session(options_for(1), Ear(), time.monotonic)
+    await session.open()
+    assert session.lost.result() == "the connection was closed while it was being made"
+
+
+async def test_a_connection_that_nobody_waits_for_any_more_is_no_harm(monkeypatch: pytest.MonkeyPatch) -> None:
+    slow, done = threading.Event(), threading.Event()
+
+    def connect_slowly(*_arguments: object) -> None:
+        slow.wait(10)
+        done.set()
+
+    monkeypatch.setattr(mqtt_session, "connect", connect_slowly)
+    session = Session(options_for(1), Ear(), time.monotonic)
+    opening = asyncio.ensure_future(session.open())
+    await asyncio.sleep(0)
+    opening.cancel()
+    session.drop()
+    slow.set()
+    await eventually(done.is_set)
+    await asyncio.sleep(0.01)  # for the report
+    assert opening.cancelled()
 
 
 async def test_a_broker_that_accepts_and_then_says_nothing_is_given_up() -> None:
@@ -524,6 +554,18 @@ async def test_what_the_socket_does_not_take_at_once_is_sent_when_it_can() -> No
         assert line.session.has_unsent
         read_on.set()
         await eventually(lambda: not line.session.has_unsent and len(line.peer.publications) == 200)
+
+
+async def test_a_connection_that_breaks_while_writing_ends_the_session() -> None:
+    async with session_to(let_in) as line:
+        await eventually(lambda: line.ear.is_up)
+        sock: Any = line.session._client.socket()
+        line.session._loop.remove_reader(sock)
+        sock.shutdown(socket.SHUT_RDWR)
+        line.session.publish("dumpload/barge/status", "{}", qos=0, retain=False, expires_s=None)
+        line.session._write()
+        assert line.session.lost.done()
+        assert not line.session.is_up
 
 
 async def test_closing_says_goodbye_so_that_the_broker_publishes_no_will() -> None:
