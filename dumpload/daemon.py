@@ -6,6 +6,7 @@ The pin is claimed at its off level before the broker library is even imported.
 import asyncio
 import os
 import signal
+import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 HISTORY_S = 2.0
 """How long the end waits for the record to be written."""
-
 
 STDERR = 2
 
@@ -74,7 +74,8 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     try:
         relay = Relay(pin_spec(settings), boot_clock, contact_moved)
     except RelayError as error:
-        os.write(STDERR, f"{path}: relay: {error}\n".encode())
+        if sys.stderr is not None:
+            sys.stderr.write(f"{path}: relay: {error}\n")
         return 2
     # Only now what takes its time.
     from dumpload.io.logs import open_log  # noqa: PLC0415
