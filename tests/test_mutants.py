@@ -21,6 +21,9 @@ PACKAGE = Path(dumpload.__file__).parent
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
 
+SERVICE = ("test_service.py", "test_service_life.py", "test_service_speech.py")
+
+
 class Mutant(NamedTuple):
     """What is changed (file, old text, new text), and which tests must notice."""
 
@@ -78,10 +81,10 @@ MUTANTS = (
     ),
     Mutant(
         "it is told before the pin is driven off",
-        "service.py",
+        "control.py",
         '        """Drive the pin; only then tell anyone."""\n',
-        "        if decision.changed:\n            self._tell(decision)\n",
-        ("test_service.py",),
+        "        if decision.changed:\n            self.tell(decision)\n",
+        SERVICE,
     ),
     Mutant(
         "ages run on the wall clock",
@@ -100,23 +103,23 @@ MUTANTS = (
     Mutant(
         "a reconnect leaves the evidence for surplus as it was",
         "service.py",
-        '        """Start the evidence anew, and say that we are there."""\n        self._happened(Kind.DOUBT)\n',
-        "",
-        ("test_service.py",),
+        "            return  # we are not any more\n        self.control.happened(Kind.DOUBT)\n",
+        "            return\n",
+        SERVICE,
     ),
     Mutant(
         "the watchdog is fed from a thread of its own",
         "service.py",
-        "        self._notifier.watchdog()\n",
-        "        __import__('threading').Timer(0, self._notifier.watchdog).start()\n",
-        ("test_service.py",),
+        "            self._notifier.watchdog()\n",
+        "            __import__('threading').Timer(0, self._notifier.watchdog).start()\n",
+        SERVICE,
     ),
     Mutant(
         "the hand position outlives a restart",
-        "service.py",
+        "control.py",
         "Selector.OFF if kept.selector_off else Selector.AUTO",
         "Selector.OFF if kept.selector_off else Selector.HAND",
-        ("test_service.py",),
+        SERVICE,
     ),
 )
 
