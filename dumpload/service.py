@@ -32,7 +32,6 @@ from dumpload.layers import ConfigError
 from dumpload.setup import controller_setup
 
 TICK_S = 1.0
-CLOCK_STEP_S = 0.5
 GOODBYE_S = 1.0
 HARD_STOP_S = 5.0
 

@@ -216,14 +216,28 @@ def test_a_load_waits_for_the_end_of_its_minimum_off_time_and_no_longer(stage: S
     assert stage.seen_as == ("on", "surplus")
 
 
+@pytest.mark.usefixtures("without_ticks")
+def test_a_timer_that_fires_too_soon_is_set_again(stage: Stage) -> None:
+    stage.surplus()
+    went_on_at = stage.clock()
+    stage.service.control._clock = lambda: stage.clock() - 0.25  # the clocks of timers and of ages may differ
+    stage.wait(60.1)
+    assert stage.seen_as == ("on", "surplus")
+    stage.wait(0.2)
+    assert stage.seen_as == ("off", "data_lost")
+    [off] = [call.t for call in stage.trace.calls if call.step == "relay.off"]
+    assert off == pytest.approx(went_on_at + 60.25, abs=1e-6)
+
+
 def test_a_suspend_that_the_timers_did_not_count_is_noticed_by_the_tick(stage: Stage) -> None:
     stage.surplus()
     lag = 0.0
     stage.service.control._clock = lambda: stage.clock() + lag
     lag = 3600.0  # an hour passed that the event loop's own clock knows nothing of
-    stage.ahead -= lag
+    stage.ahead += lag
     stage.wait(1.0)
     assert stage.seen_as == ("off", "data_lost")
+    assert "clock_step" not in stage.logged
 
 
 # ---- the wall clock ----
