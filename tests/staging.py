@@ -17,6 +17,7 @@ from dumpload import service
 from dumpload.announce import Voice
 from dumpload.config import Settings
 from dumpload.core.freshness import NEVER
+from dumpload.io.kept import Kept
 from dumpload.io.mqtt_session import Message
 from dumpload.service import Service
 
@@ -196,6 +197,33 @@ class FakeVoice:
         return call
 
 
+class FakeKeeper:
+    """What outlives a restart."""
+
+    def __init__(self, trace: Trace, kept: Kept) -> None:
+        self._trace, self._kept = trace, kept
+
+    def read(self) -> Kept:
+        return self._kept
+
+    def keep(self, kept: Kept) -> None:
+        self._trace.note("keeper", "keep", kept)
+
+
+class FakeRecorder:
+    """A record that takes note of what it is told, after the fact."""
+
+    def __init__(self, trace: Trace) -> None:
+        self._trace = trace
+
+    def reserve(self) -> int:
+        """Return a number, and touch nothing: this may come before the pin."""
+        return len(self._trace.calls)
+
+    def __getattr__(self, what: str) -> Callable[..., None]:
+        return lambda *details: self._trace.note("recorder", what, details)
+
+
 class Stage:
     """A service, running. Time passes only in `wait`; everything else happens at one moment."""
 
@@ -206,13 +234,15 @@ class Stage:
         *,
         watchdog_s: float | None = None,
         at: float = 0.0,
+        kept: Kept | None = None,
     ) -> None:
-        """`at`: seconds after noon."""
+        """`at`: seconds after noon. `kept`: what an earlier run left behind."""
         self.trace = Trace()
         self.relay = FakeRelay(self.trace)
         self.link = FakeLink(self.trace)
         self.log = FakeVoice(self.trace, "log")
         self.notifier = FakeVoice(self.trace, "notifier", watchdog_s)
+        self.keeper = FakeKeeper(self.trace, kept or Kept())
         self.ahead = NOON - START + at
         self.sample = "{percent}"
         self.loop = JumpingLoop()
@@ -232,6 +262,7 @@ class Stage:
             voice,
             reload=self._reload,
             clock=self.clock,
+            keeper=self.keeper,
             wall=self.wall,
         )
 

@@ -229,6 +229,14 @@ def test_a_timer_that_fires_too_soon_is_set_again(stage: Stage) -> None:
     assert off == pytest.approx(went_on_at + 60.25, abs=1e-6)
 
 
+@pytest.mark.usefixtures("without_ticks")
+def test_where_nothing_can_change_by_itself_nothing_is_waited_for(stage: Stage) -> None:
+    stage.soc(90.0)
+    assert stage.service.control._timer is not None
+    stage.wait(301.0)  # data lost, minimum off-time over
+    assert stage.service.control._timer is None
+
+
 def test_a_suspend_that_the_timers_did_not_count_is_noticed_by_the_tick(stage: Stage) -> None:
     stage.surplus()
     lag = 0.0

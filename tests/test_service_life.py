@@ -7,9 +7,12 @@ from typing import Any
 
 import pytest
 from contract import CHANGE, STATUS
-from staging import Stage, Staging, reload_with
-from world import START
+from staging import FakeRecorder, Stage, Staging, reload_with
+from world import NOON, START
 
+from dumpload.core.controller import Kind, Lockout
+from dumpload.core.law import Cause
+from dumpload.io.kept import Kept
 from dumpload.io.relay import RelayError
 from dumpload.layers import ConfigError, Problem
 from dumpload.service import HARD_STOP_S
@@ -226,3 +229,72 @@ def test_bad_settings_leave_the_old_ones(stage: Stage) -> None:
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "control.cut_in_percent = nan" in fields["text"]
+
+
+# ---- what outlives a restart ----
+
+
+def test_a_selector_in_off_and_a_lockout_outlive_a_restart(staging: Staging) -> None:
+    off = staging(kept=Kept(selector_off=True))
+    off.soc(98.0).soc_for(98.0, 400.0)
+    assert off.seen_as == ("off", "selector_off")
+    locked = staging(kept=Kept(lockout=Lockout.PIN_FAULT))
+    locked.soc(98.0).soc_for(98.0, 400.0)
+    assert locked.seen_as == ("off", "lockout")
+
+
+def test_they_are_kept_when_they_change_after_the_pin(stage: Stage) -> None:
+    stage.surplus().ask('{"selector": "off"}').ask('{"selector": "hand"}')
+    assert stage.calls("keeper", "keep") == [Kept(selector_off=True), Kept()]
+    assert stage.steps.index("relay.off") < stage.steps.index("keeper.keep")
+
+
+# ---- the record ----
+
+
+def recorded(staging: Staging) -> Stage:
+    stage = staging(begin=False)
+    stage.service.control.recorder = FakeRecorder(stage.trace)
+    return stage.begin()
+
+
+def test_the_record_begins_with_the_boot_and_the_settings(staging: Staging) -> None:
+    stage = recorded(staging)
+    [(boot_id, controller, ahead, told)] = stage.calls("recorder", "begin")
+    stage.wait(1.0)
+    assert boot_id == json.loads(stage.published("status")[0])["boot_id"]
+    assert controller is stage.service.controller
+    assert ahead == NOON - START
+    assert told["control.cut_in_percent"] == 97.0
+
+
+def test_every_event_is_recorded_with_its_decisions_after_the_pin(staging: Staging) -> None:
+    stage = recorded(staging).surplus().soc(40.0)
+    assert stage.steps[0] == "relay.off"
+    [(place, event, decisions, _controller)] = stage.calls("recorder", "after")
+    assert place == 0  # its place was taken before
+    assert (event.kind, event.value) == (Kind.SAMPLE, 40.0)
+    assert [decision.cause for decision in decisions] == [Cause.BELOW_FLOOR]
+
+
+def test_new_settings_are_recorded(staging: Staging) -> None:
+    stage = recorded(staging)
+    reload_with(stage, {"control.cut_in_percent": 98.0})
+    [(_controller, t, wall, told)] = stage.calls("recorder", "take_settings")
+    assert (t, wall, told["control.cut_in_percent"]) == (stage.clock(), stage.wall(), 98.0)
+
+
+def test_the_record_ends_with_the_service_and_says_what_it_failed_of(staging: Staging) -> None:
+    stage = recorded(staging).surplus()
+    stage.inside(stage.service.on_callback_error, ValueError("broken"))
+    assert stage.exit_code == 1
+    assert stage.steps[0] == "relay.shut"
+    assert stage.calls("recorder", "fail") == [(stage.clock(), stage.wall(), "ValueError('broken')")]
+    assert "recorder.end" in stage.steps
+
+
+def test_trouble_with_the_record_is_shown_in_the_status(stage: Stage) -> None:
+    stage.wait(5.0)
+    stage.service.note_history("cannot be written")
+    stage.wait(1.0)
+    assert json.loads(stage.published("status")[-1])["notes"] == ["history: cannot be written"]
