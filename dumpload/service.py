@@ -83,14 +83,8 @@ class Service:
         self.control.begin(self._loop)
         self._loop.set_exception_handler(self._on_loop_error)
         self._loop.add_signal_handler(signal.SIGHUP, self.reload)
-        self._notifier.ready(summary(self.controller))
-        if self.control.recorder is not None:
-            self.control.recorder.begin(
-                self._announcer.boot_id, self.controller, self.control.wall_ahead, flat(self._settings)
-            )
-        if (closed := self._relay.is_contact_closed()) is not None:
-            self._on_feedback(closed)
         try:
+            self._begin()
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(self._supervise()), tasks.create_task(self.link.run())]
                 if self._exit_code is None:
@@ -104,6 +98,14 @@ class Service:
             is_off = self._shut()
             self._end_record()
         return (self._exit_code or 0) if is_off else 1
+
+    def _begin(self) -> None:
+        self._notifier.ready(summary(self.controller))
+        if self.control.recorder is not None:
+            ahead, settings = self.control.wall_ahead, flat(self._settings)
+            self.control.recorder.begin(self._announcer.boot_id, self.controller, ahead, settings)
+        if (closed := self._relay.is_contact_closed()) is not None:
+            self._on_feedback(closed)
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""

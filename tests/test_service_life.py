@@ -72,6 +72,17 @@ def test_a_callback_that_raises_ends_the_service_with_the_relay_off_and_1(stage:
     assert stage.exit_code == 1
 
 
+@pytest.mark.parametrize("what", ["relay.is_contact_closed", "notifier.ready"])
+def test_a_start_that_fails_ends_the_service_with_the_relay_off_and_1(staging: Staging, what: str) -> None:
+    stage = staging(begin=False)
+    fake, call = what.split(".")
+    getattr(stage, fake).trouble.at[call] = RelayError("GPIO27 cannot be read")
+    stage.begin()
+    assert stage.exit_code == 1
+    assert stage.relay.is_shut
+    assert "failed" in stage.logged
+
+
 def test_a_fault_of_the_event_loop_without_an_exception_ends_it_too(stage: Stage) -> None:
     stage.inside(stage.loop.call_exception_handler, {"message": "Task was destroyed but it is pending!"})
     assert stage.exit_code == 1
