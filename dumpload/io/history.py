@@ -5,10 +5,10 @@ aside and a new one begun. Nothing here raises into the caller, and nothing here
 
 Writes a day, made for an SD card: rows wait up to BATCH_S and are committed together, so that there are at most
 86400 / BATCH_S = 1440 such commits. They are not synced one by one; the system writes them within about a minute. A
-relay change, a start and a stop are committed at once, together with all that waits, and synced. With C relay changes
-and S starts and stops a day that is at most 1440 + C + S commits and C + S syncs, besides two or three syncs for each
-time the log goes into the file. A commit writes each page of 4 KiB that it touches: the end of the table, and where
-the oldest rows are deleted, its beginning.
+relay change, a start and a stop are committed at once, together with all that waits, and synced: with C changes and S
+starts a day that is at most 1440 + C + 2 S commits. Syncs: one per change, six per start and stop, two or three each
+time the log goes into the file, which is when commits have touched CHECKPOINT_PAGES pages. Measured with 50 changes:
+62 syncs and 12 MB for 6 kept samples a minute, 80 syncs and 40 MB for 60. C is at most 2 * 86400 / min_off_s.
 """
 
 import contextlib
