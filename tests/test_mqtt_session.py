@@ -459,6 +459,22 @@ async def test_a_message_is_stamped_with_the_last_moment_at_which_the_socket_was
         assert [message.stamp for message in line.ear.of("message")] == [START + 1.0, START + 2.5]
 
 
+async def test_what_arrives_while_the_socket_is_read_is_as_old_as_the_beginning_of_the_reading() -> None:
+    clock = Clock()
+    async with session_to(let_in, clock=clock) as line:
+        await eventually(lambda: line.ear.is_up)
+        client: Any = line.session._client
+        fill = client.fill
+
+        def fill_slowly() -> bool:
+            clock.now += 0.5
+            return bool(fill())
+
+        client.fill = fill_slowly
+        line.session.tick()
+        assert line.session.drained_at == START
+
+
 async def test_what_piled_up_during_a_stall_is_as_old_as_the_stall() -> None:
     clock = Clock()
     async with session_to(let_in, clock=clock) as line:
@@ -484,6 +500,7 @@ async def test_more_than_a_chunk_that_piled_up_is_as_old_as_the_stall_to_the_las
         line.session._loop.add_reader(line.session._client.socket(), line.session.read)
         await eventually(lambda: len(line.ear.payloads) == many)
         assert {message.stamp for message in line.ear.of("message")} == {START}
+        assert line.ear.of("doubt") == ["stood still for 61.0 s"]
         clock.now = START + 62.0
         line.session.tick()
         await line.peer.publish("barge/bank", b"98")
@@ -625,6 +642,22 @@ async def test_over_tls_the_socket_is_known_to_be_empty_once_there_is_no_record_
         await line.peer.publish("barge/bank", b"99")
         await eventually(lambda: len(line.ear.payloads) == 2)
         assert line.ear.of("message")[1].stamp == START + 1.0
+
+
+async def test_over_tls_one_record_says_nothing_of_the_next(tmp_path: Path) -> None:
+    clock = Clock()
+    trust = {"tls": True, "ca_file": write_certificate(tmp_path)}
+    async with session_to(let_in, clock=clock, server_tls=server_context(tmp_path), **trust) as line:
+        await eventually(lambda: line.ear.is_up)
+        sock: Any = line.session._client.socket()
+        line.session._loop.remove_reader(sock)  # stand still
+        await line.peer.publish("barge/bank", b"97")
+        await line.peer.publish("barge/bank", b"98")
+        await asyncio.sleep(0.05)
+        clock.now = START + 2.0
+        line.session._loop.add_reader(sock, line.session.read)
+        await eventually(lambda: len(line.ear.payloads) == 2)
+        assert [message.stamp for message in line.ear.of("message")] == [START, START]
 
 
 async def test_a_certificate_that_nobody_trusts_is_an_os_error(tmp_path: Path) -> None:

@@ -83,6 +83,15 @@ def test_a_start_that_fails_ends_the_service_with_the_relay_off_and_1(staging: S
     assert "failed" in stage.logged
 
 
+def test_a_service_that_is_cancelled_leaves_the_relay_off(stage: Stage) -> None:
+    stage.surplus()
+    assert stage._ended is not None
+    stage.inside(stage._ended.cancel).settle()
+    assert stage.has_ended
+    assert stage.relay.is_shut
+    assert not stage.relay.energised
+
+
 def test_a_fault_of_the_event_loop_without_an_exception_ends_it_too(stage: Stage) -> None:
     stage.inside(stage.loop.call_exception_handler, {"message": "Task was destroyed but it is pending!"})
     assert stage.exit_code == 1
@@ -206,6 +215,17 @@ def test_a_shorter_age_counts_at_once(stage: Stage) -> None:
     stage.surplus().wait(30.0)
     reload_with(stage, {"telemetry.state_of_charge.max_age_s": 20.0})
     assert stage.seen_as == ("off", "data_lost")
+
+
+def test_a_longer_age_counts_by_the_source_s_own_clock_too(staging: Staging) -> None:
+    at = {"pointer": "/charge", "timestamp_pointer": "/at", "max_age_s": 20.0}
+    stage = staging({f"telemetry.state_of_charge.{key}": value for key, value in at.items()})
+    stage.sample = '{{"charge": {percent}, "at": ' + str(NOON - 30.0) + "}}"
+    stage.soc(90.0)
+    assert stage.seen_as == ("off", "starting")
+    reload_with(stage, {"telemetry.state_of_charge.max_age_s": 60.0})
+    stage.soc(90.0)
+    assert stage.seen_as == ("off", "below_cut_in")
 
 
 @pytest.mark.parametrize(
