@@ -391,6 +391,13 @@ def test_what_was_lost_during_a_stall_stays_lost() -> None:
     )
 
 
+def test_a_late_look_that_changes_nothing_names_the_cause_that_holds() -> None:
+    off = World().soc(80.0).stall(70.0).soc(80.0)
+    assert [row.cause for row in off.rows[-2:]] == [Cause.DATA_LOST, Cause.BELOW_CUT_IN]
+    on = running().wait(10.0).measure(Signal.SOLAR_POWER, 500.0).wait(40.0).soc(98.0).stall(30.0).soc(98.0)
+    assert [row.cause for row in on.rows[-2:]] == [Cause.SURPLUS, Cause.SURPLUS]
+
+
 @pytest.mark.parametrize(
     ("kind", "fields", "cause"),
     [
@@ -508,6 +515,15 @@ def test_the_days_on_time_is_renewed_at_local_midnight_however_long_the_day(
         (hours * 3_600.0, "on", "surplus"),
         (hours * 3_600.0 + 7_200.0, "off", "duty_limit"),
     ]
+
+
+def test_a_run_across_a_midnight_nobody_was_awake_at_counts_from_midnight() -> None:
+    permissives = PermissiveLimits(max_on_per_day_s=1_800.0)
+    world = World(setup(AT_ONCE, permissives, max_age_s=1e6), wall=NOON + 12 * 3_600.0 - 600.0)
+    world.soc(98.0).stall(1_000.0).wake()
+    assert world.controller.permissive_memory.on_time_s == pytest.approx(400.0, abs=1e-6)
+    world.wait_through(1_400.0)
+    assert world.changes == [(0.0, "on", "surplus"), (pytest.approx(2_400.0, abs=1e-6), "off", "duty_limit")]
 
 
 def test_a_drain_trips_rests_and_starts_again() -> None:
