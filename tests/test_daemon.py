@@ -29,6 +29,12 @@ MOCK = {"name": "barge", "relay.pin_factory": "mock", "mqtt.host": "127.0.0.1", 
 
 
 @pytest.fixture(autouse=True)
+def _no_settings_from_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [name for name in os.environ if name.startswith("DUMPLOAD_")]:
+        monkeypatch.delenv(name)
+
+
+@pytest.fixture(autouse=True)
 def _signals_as_before() -> Iterator[None]:
     before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)}
     hook = threading.excepthook
