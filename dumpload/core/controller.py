@@ -165,11 +165,14 @@ class Controller:
         self.deadline = min(self._changes_at, self._expires_next(t))
 
     def quiet(self, t: float) -> quiet.Quiet:
-        """Return which samples change nothing but their age, after the evaluation at `t` (s)."""
+        """Return which samples change nothing but their age, after the evaluation at `t` (s).
+
+        None, if that evaluation moved the relay: with the new position the next one may come to something else.
+        """
         values = tuple(live_value(datum, t) for datum in self.data)
         setup = self.setup
         known = quiet.Known(setup.limits, setup.permissives, self.law_memory, self.permissive_memory, values)
-        return quiet.find(known, self._changes_at)
+        return quiet.find(known, self._changes_at if self.law_memory.relay_since < t else -NEVER)
 
     def _take(self, event: Event) -> bool:
         """Remember what the event says; return whether it was a sample that counts."""

@@ -1,11 +1,9 @@
 """Plays a record through the daemon's own controller, in virtual time, and adds up what the relay would have done.
 
 Open loop: the record stays as it was, as if running the load had changed nothing. Drives no pin, opens no connection,
-and knows no law: every change is the controller's. Rows that the controller says can change nothing are passed over;
-what is counted is the same as if every row had been evaluated, and a test holds it to that.
+and knows no law: every change is the controller's. Every row is evaluated.
 """
 
-from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from itertools import chain
 from pathlib import Path
@@ -15,15 +13,13 @@ from dumpload.core.controller import Controller, Decision, Event, Kind, Setup
 from dumpload.core.decode import Rejection
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
-from dumpload.core.quiet import ALL, Band, Quiet
 from dumpload.core.signals import Signal
 from dumpload.core.window import utc_text
-from dumpload.study.records import Account, Cells, Item, Moment, Record, RecordError, Restart, Run, Stretch
+from dumpload.study.records import Account, Item, Moment, Record, RecordError, Restart, Run, Stretch
 from dumpload.study.summary import Change, Element, Summary, Tally
 
 SOC = Signal.STATE_OF_CHARGE
 _ENERGY_SIGNALS = (Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE)
-_LEAST_WINDOW = 32
 """So many rows are looked at after one that had to be evaluated; twice as many as were passed over then."""
 
 
@@ -64,8 +60,6 @@ class Player:
         self._plan = plan
         self._t = t
         self._ahead = 0.0
-        self._quiet: Quiet | None = None
-        self._window = _LEAST_WINDOW
 
     def play(self, item: Item) -> None:
         """Play one part of a record."""
@@ -96,9 +90,6 @@ class Player:
         elif isinstance(item, Run):
             self._extend(item)
         elif self._is_aside(item):
-            self._count(item, accepted=True)
-        elif self._passes(item):
-            self.controller.take((item,))
             self._count(item, accepted=True)
         else:
             self._count(item, accepted=self._handle(item))
@@ -137,21 +128,8 @@ class Player:
             self.tally.charge(run.until)
         self.tally.energy.extend(run.signal, run.until + self._hold_s(run.signal))
 
-    def _passes(self, event: Event) -> bool:
-        """Return whether this is a sample that changes nothing but its age."""
-        quiet = self._quiet_now()
-        band = quiet.bands[event.signal]
-        return (
-            event.kind == Kind.SAMPLE
-            and event.stamp == event.t < quiet.until
-            and band != ALL
-            and band.low <= event.value < band.high
-            and event.t <= self.controller.data[event.signal].expires_at
-        )
-
     def _handle(self, event: Event) -> bool:
         self._t = event.t
-        self._quiet = None
         decisions = self.controller.handle(event)
         for decision in decisions:
             if decision.changed:
@@ -170,11 +148,6 @@ class Player:
         due = self.controller.deadline
         self._handle(Event(due, due - self._ahead, Kind.WAKE))
 
-    def _quiet_now(self) -> Quiet:
-        if self._quiet is None:
-            self._quiet = self.controller.quiet(self._t)
-        return self._quiet
-
     def _restart(self, item: Restart) -> None:
         """The recorded program ended or started: the relay is off then, and everything begins anew."""
         self._ahead = item.ahead
@@ -183,7 +156,7 @@ class Player:
             self.tally.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.tally.lose(item.t)
         self.controller = Controller(self._plan.setup, item.t)
-        self._t, self._quiet = item.t, None
+        self._t = item.t
 
     # ---- counting ----
 
@@ -217,120 +190,13 @@ class Player:
         ages = self._plan.setup.max_age_s
         return ages[SOC] if is_missing(ages[signal]) else ages[signal]
 
-    # ---- many rows at once ----
+    # ---- rows of a table ----
 
     def _play_stretch(self, stretch: Stretch) -> None:
-        """Pass over the rows that change nothing, and evaluate the others one by one."""
+        """Evaluate row after row, as the daemon would have."""
         self._ahead = 0.0
-        begin, rows = 0, len(stretch.times)
-        while begin < rows:
-            end = min(rows, begin + self._window)
-            passed = self._pass_over(stretch, begin, end)
-            begin += passed
-            self._window = max(_LEAST_WINDOW, 2 * passed)
-            if begin < end:
-                self._play_row(stretch.times[begin], stretch.row(begin))
-                begin += 1
-
-    def _pass_over(self, stretch: Stretch, begin: int, end: int) -> int:
-        """Count those of the first rows that can change nothing; return how many there are."""
-        quiet = self._quiet_now()
-        end = bisect_left(stretch.times, quiet.until, begin, end)
-        for signal in stretch.columns:
-            if end > begin and not is_missing(self._plan.setup.max_age_s[signal]):
-                end = self._end_of_band(stretch, signal, range(begin, end), self._band(quiet, signal))
-        for signal in Signal:
-            if end > begin and self._band(quiet, signal) != ALL:
-                end = self._end_of_life(stretch, signal, range(begin, end))
-        if end > begin:
-            self._take(stretch, range(begin, end))
-        return end - begin
-
-    def _band(self, quiet: Quiet, signal: Signal) -> Band:
-        return ALL if signal == Signal.LOAD_POWER and not self._plan.judge_contact else quiet.bands[signal]
-
-    @staticmethod
-    def _end_of_band(stretch: Stretch, signal: Signal, rows: range, band: Band) -> int:
-        """Return the first of the rows whose sample is not plain, or not within the band; else the end."""
-        cells, column = stretch.columns[signal]
-        end = rows.start + stretch.leading(signal, rows, band)
-        if end == rows.stop or column[end]:
-            return end
-        filled = [row for row in range(end, rows.stop) if column[row]]
-        found = cells.leading([column[row] for row in filled], band) if filled else 0
-        return filled[found] if found < len(filled) else rows.stop
-
-    def _end_of_life(self, stretch: Stretch, signal: Signal, rows: range) -> int:
-        """Return the first of the rows before which a signal that matters is lost; else the end."""
-        times = stretch.times
-        expires_at = self.controller.data[signal].expires_at
-        column = stretch.columns[signal][1] if signal in stretch.columns else []
-        if column and not stretch.is_sparse(signal):
-            allowed_s = self._allowed_s(signal, times[rows.start])
-            in_time = times[rows.start] <= expires_at
-            return rows.start + stretch.leading_close(rows.start, rows.stop, allowed_s) if in_time else rows.start
-        for row in rows:
-            if times[row] > expires_at:
-                return row
-            if column and column[row]:
-                expires_at = times[row] + self._plan.setup.max_age_s[signal]
-        return rows.stop
-
-    def _allowed_s(self, signal: Signal, t: float) -> float:
-        """Return the longest time between two samples, as rounded where the law adds it up at `t` (s)."""
-        return (t + self._plan.setup.max_age_s[signal]) - t
-
-    def _take(self, stretch: Stretch, rows: range) -> None:
-        """Count samples that change nothing, and let the controller know the last of each."""
-        quiet = self._quiet_now()
-        self._note_energy(stretch, rows.start, rows.stop)
-        for signal, (cells, column) in stretch.columns.items():
-            texts = stretch.texts(signal, rows)
-            count = len(texts) - (texts.count("") if stretch.is_sparse(signal) else 0)
-            if not count or is_missing(self._plan.setup.max_age_s[signal]):
-                continue
-            self.tally.accept(count)
-            last = next(row for row in reversed(rows) if column[row])
-            event = cells.event(column[last], stretch.times[last])
-            assert isinstance(event, Event)  # noqa: S101  (it is within the band)
-            if self._band(quiet, signal) != ALL:
-                self.controller.take((event,))
-            if signal == SOC:
-                self._take_charge(cells, texts, event)
-
-    def _take_charge(self, cells: Cells, texts: Sequence[str], last: Event) -> None:
-        self.tally.charge(last.t)
-        if self.tally.is_on and (extremes := cells.extremes(set(filter(None, texts)))):
-            self.tally.lowest(extremes[0])
-
-    def _note_energy(self, stretch: Stretch, begin: int, end: int) -> None:
-        signals = [signal for signal in _ENERGY_SIGNALS if signal in stretch.columns]
-        if self.tally.is_on and signals and not self._note_columns(stretch, begin, end, signals):
-            for row in range(begin, end):
-                self._note_cells(stretch, row, signals)
-        elif not self.tally.is_on:  # only what is known when it comes on
-            self._note_cells(stretch, end - 1, signals)
-
-    def _note_cells(self, stretch: Stretch, row: int, signals: Sequence[Signal]) -> None:
-        for signal in signals:
-            cells, texts = stretch.columns[signal]
-            if texts[row].strip():
-                self._note(cells.event(texts[row], stretch.times[row]))
-
-    def _note_columns(self, stretch: Stretch, begin: int, end: int, signals: Sequence[Signal]) -> bool:
-        """Add up the energy of whole columns at once; return whether they allowed it."""
-        columns = []
-        for signal in signals:
-            cells, texts = stretch.columns[signal]
-            values = cells.numbers(texts[begin:end])
-            if values is None or stretch.leading_close(begin, end, self._hold_s(signal)) < end - begin:
-                return False
-            columns.append((signal, values))
-        times = stretch.times[begin:end]
-        self.tally.energy.note_columns(columns, times, stretch.gaps(begin, end))
-        for signal, values in columns:
-            self.tally.energy.note(signal, values[-1], times[-1], times[-1] + self._hold_s(signal))
-        return True
+        for index, t in enumerate(stretch.times):
+            self._play_row(t, stretch.row(index))
 
 
 class ReplayInterrupted(KeyboardInterrupt):
