@@ -218,6 +218,13 @@ def test_the_dead_man_drives_off_when_the_permit_has_run_out(relay: Relay, gpio:
     assert gpio.edges == [(PIN, 1), (PIN, 0)]
 
 
+def test_a_permit_renewed_while_the_dead_man_reached_for_the_lock_holds(relay: Relay) -> None:
+    relay.on(permit_until=1060.0)
+    relay._drive_off_if_expired()
+    assert relay.is_energised()
+    assert relay.forced_off_at is None
+
+
 def test_on_clears_the_mark_of_a_forced_off(relay: Relay, clock: Clock) -> None:
     relay.on(permit_until=1060.0)
     clock.now = 1060.0
@@ -278,6 +285,7 @@ def test_edges_of_the_feedback_pin_are_told(gpio: FakeGpio, clock: Clock, seen: 
     relay.close()
     gpio.drive(FEEDBACK_PIN, 1)
     assert seen == [True, False]
+    assert gpio.callbacks == []
 
 
 def test_a_contact_closed_at_the_start_is_no_edge_but_can_be_read(
