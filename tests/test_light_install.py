@@ -1,6 +1,6 @@
 """A small board gets by on little: what each command loads, and that the daemon's own install is all it needs.
 
-`DUMPLOAD_LIGHT_PYTHON` names an interpreter that has the built wheel and its own dependencies and nothing else. What
+`LIGHT_PYTHON` names an interpreter that has the built wheel and its own dependencies and nothing else. What
 must not be loaded is looked for with the interpreter of the tests too, where all of it is installed.
 """
 
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-LIGHT = os.environ.get("DUMPLOAD_LIGHT_PYTHON")
+LIGHT = os.environ.get("LIGHT_PYTHON")
 
 HEAVY = {
     "amqtt",
@@ -64,7 +64,7 @@ def python(request: pytest.FixtureRequest) -> str:
     if request.param == "of the tests":
         return sys.executable
     if LIGHT is None:
-        pytest.skip("DUMPLOAD_LIGHT_PYTHON names no interpreter with the daemon's own install")
+        pytest.skip("LIGHT_PYTHON names no interpreter with the daemon's own install")
     return LIGHT
 
 
@@ -95,7 +95,7 @@ def loaded_by(python: str, code: str, *words: str) -> tuple[int, set[str]]:
 
 def test_the_light_install_has_nothing_heavy_in_it() -> None:
     if LIGHT is None:
-        pytest.skip("DUMPLOAD_LIGHT_PYTHON names no interpreter with the daemon's own install")
+        pytest.skip("LIGHT_PYTHON names no interpreter with the daemon's own install")
     code = "import sys, importlib.util as u\nprint([n for n in sys.argv[1:] if u.find_spec(n)])\n"
     done = subprocess.run(
         [LIGHT, "-c", code, *sorted(HEAVY)], capture_output=True, text=True, check=True, timeout=60, cwd="/"
