@@ -13,7 +13,7 @@ import pytest
 from world import LIMITS, NOON, START, World, running, setup
 
 from dumpload.core.contact import Evidence, Feedback
-from dumpload.core.controller import Controller, Kind, Lockout
+from dumpload.core.controller import Controller, Event, Kind, Lockout
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
@@ -616,3 +616,35 @@ def test_a_lower_cut_in_starts_nothing_before_it_is_confirmed_by_samples() -> No
     assert world.wake().seen_as == ("off", "confirming")
     assert world.wait(29.0).soc(95.0).wait(29.0).soc(95.0).seen_as == ("off", "confirming")
     assert world.wait(1.0).soc(95.0).seen_as == ("on", "surplus")
+
+
+# Values that come together, and records that tell how long a value went on arriving
+
+
+def test_values_that_came_together_are_evaluated_once_with_the_last() -> None:
+    """As one row of a record: the state of charge last, since its arrival is the evidence."""
+    permissives = PermissiveLimits(tank_cut_out_c=70.0, tank_cut_in_c=60.0)
+    world = World(setup(AT_ONCE, permissives))
+    tank = Event(world.t, NOON, Kind.SAMPLE, Signal.TANK_TEMPERATURE, 40.0, world.t)
+    stale = Event(world.t, NOON, Kind.SAMPLE, Signal.SOLAR_POWER, 800.0, world.t - 60.0)
+    world.controller.take([tank, stale])
+    assert world.controller.cause == Cause.STARTING
+    assert world.controller.deadline == world.t + 60.0
+    assert is_missing(world.controller.data[Signal.SOLAR_POWER].value)
+    assert world.soc(98.0).seen_as == ("on", "surplus")
+    assert len(world.rows) == 1
+
+
+def test_a_state_of_charge_taken_without_an_evaluation_is_no_evidence() -> None:
+    world = World(setup(AT_ONCE))
+    world.controller.take([Event(world.t, NOON, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 98.0, world.t)])
+    assert world.wake().seen_as == ("off", "confirming")
+
+
+@pytest.mark.parametrize(("longer_s", "expires_after_s"), [(-10.0, 60.0), (0.0, 60.0), (25.0, 85.0)])
+def test_a_value_that_went_on_arriving_lives_longer_never_shorter(longer_s: float, expires_after_s: float) -> None:
+    world = running()
+    world.controller.extend(Signal.STATE_OF_CHARGE, world.t + longer_s, world.t)
+    assert world.controller.charge_expires_at == world.controller.deadline == world.t + expires_after_s
+    world.wait_through(expires_after_s)
+    assert world.changes[-1] == (300.0 + expires_after_s, "off", "data_lost")
