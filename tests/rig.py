@@ -156,6 +156,7 @@ class Barge:
         """Start a daemon and wait until it is up."""
         daemon = self.daemon(records=records, **settings).start()
         self.await_presence("up")
+        eventually(lambda: self.status, "the first status")
         return daemon
 
     def started_on(self, **settings: Any) -> Daemon:

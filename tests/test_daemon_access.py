@@ -134,9 +134,8 @@ def locked(tmp_path: Path, mosquitto: Callable[..., Mosquitto], authority: Autho
     one.barge.close()
 
 
-@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-def test_tls_with_the_authority_and_our_own_certificate(locked: Locked, protocol: str) -> None:
-    daemon = locked.barge.started_on(**locked.keys, mqtt__protocol=protocol)
+def test_tls_with_the_authority_and_our_own_certificate(locked: Locked) -> None:
+    daemon = locked.barge.started_on(**locked.keys)
     last_sent_at = locked.barge.source.set(None)
     locked.barge.expect("off", "data_lost")
     assert daemon.await_edge(on=False, after=last_sent_at).t < last_sent_at + MAX_AGE_S + LATE_S

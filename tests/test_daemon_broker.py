@@ -81,7 +81,7 @@ def test_case_44_a_broker_that_makes_no_sense_is_left_and_tried_again(barge: Bar
     eventually(lambda: proxy.accepted >= 2, "a second try")
     before = daemon.memory_kib("VmRSS")
     tries = proxy.accepted
-    eventually(lambda: proxy.accepted >= tries + (6 if way is Way.GARBAGE else 1), "more tries")
+    eventually(lambda: proxy.accepted >= tries + (3 if way is Way.GARBAGE else 1), "more tries")
     assert daemon.memory_kib("VmRSS") - before < MUCH_KIB
     assert daemon.line == []
     proxy.way = Way.PASS

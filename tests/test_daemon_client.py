@@ -27,8 +27,8 @@ def test_case_53_status_and_select_import_no_pin_library(barge: Barge) -> None:
         assert pin_libraries(ended) == set()
 
 
-def test_status_says_in_words_what_the_load_does_and_in_json_the_retained_document(barge: Barge, protocol: str) -> None:
-    daemon = barge.started_on(mqtt__protocol=protocol)
+def test_status_says_in_words_what_the_load_does_and_in_json_the_retained_document(barge: Barge) -> None:
+    daemon = barge.started_on()
     said = ask(daemon, "status")
     assert (said.returncode, said.stderr) == (0, "")
     assert said.stdout.startswith("The load is ON since ")
@@ -82,19 +82,7 @@ def test_select_says_why_it_was_refused(barge: Barge) -> None:
     assert "over-long" in ended.stderr
 
 
-def test_select_says_that_nobody_listens_to_requests(barge: Barge) -> None:
-    daemon = barge.start(request__enabled=False)
-    ended = ask(daemon, "select", "off")
-    assert ended.returncode == 1
-    assert "request.enabled" in ended.stderr
-
-
-def test_status_without_a_daemon_or_a_broker_says_which(barge: Barge) -> None:
-    daemon = barge.daemon()
-    alone = ask(daemon, "status")
+def test_status_without_a_daemon_says_so(barge: Barge) -> None:
+    alone = ask(barge.daemon(), "status")
     assert alone.returncode == 1
     assert "no dumpload daemon" in alone.stderr
-    barge.broker.stop()
-    nobody = ask(daemon, "status")
-    assert nobody.returncode == 1
-    assert f"no connection to the broker localhost:{barge.broker.port}" in nobody.stderr

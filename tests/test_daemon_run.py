@@ -30,16 +30,16 @@ def test_on_at_98_percent_off_below_96_and_off_when_the_telemetry_is_lost(barge:
     for percent in (93.0, 97.9):
         barge.source.set(percent)
         barge.await_status(relay="off", cause="below_cut_in")
-        never(lambda: barge.changes, f"a change at {percent} %", 1.0)
+        never(lambda: barge.changes, f"a change at {percent} %", 0.7)
         assert barge.ask()["state_of_charge"] == percent
     barge.source.set(98.0)
     assert barge.expect("on", "surplus")["state_of_charge"] == 98.0
     barge.source.set(96.0)
-    never(lambda: barge.changes[1:], "off at the cut-out, not below it", 1.0)
+    never(lambda: barge.changes[1:], "off at the cut-out, not below it", 0.7)
     barge.source.set(95.9)
     assert barge.expect("off", "below_cut_out")["state_of_charge"] == 95.9
     barge.source.set(97.9)
-    never(lambda: barge.changes[2:], "on below the cut-in", 1.0)
+    never(lambda: barge.changes[2:], "on below the cut-in", 0.7)
     barge.source.set(98.0)
     barge.expect("on", "surplus")
     barge.source.set(None)

@@ -9,7 +9,7 @@ from datetime import tzinfo
 from enum import IntEnum
 from typing import NamedTuple
 
-from dumpload.core import contact, law, permissive, quiet
+from dumpload.core import contact, law, permissive
 from dumpload.core.contact import Evidence, Feedback
 from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, admit, expiry_after, live_value
 from dumpload.core.law import Cause, Limits, Position, Selector
@@ -148,7 +148,7 @@ class Controller:
     def take(self, events: Iterable[Event]) -> None:
         """Remember what events say without an evaluation.
 
-        For samples that `quiet` lets pass, and for what comes at one moment, whose last event goes to `handle`.
+        For what comes at one moment, whose last event goes to `handle`.
         No deadline may have passed.
         """
         for event in events:
@@ -163,16 +163,6 @@ class Controller:
         datum = self.data[signal]
         self.data[signal] = datum._replace(expires_at=max(datum.expires_at, stamp + self.setup.max_age_s[signal]))
         self.deadline = min(self._changes_at, self._expires_next(t))
-
-    def quiet(self, t: float) -> quiet.Quiet:
-        """Return which samples change nothing but their age, after the evaluation at `t` (s).
-
-        None, if that evaluation moved the relay: with the new position the next one may come to something else.
-        """
-        values = tuple(live_value(datum, t) for datum in self.data)
-        setup = self.setup
-        known = quiet.Known(setup.limits, setup.permissives, self.law_memory, self.permissive_memory, values)
-        return quiet.find(known, self._changes_at if self.law_memory.relay_since < t else -NEVER)
 
     def _take(self, event: Event) -> bool:
         """Remember what the event says; return whether it was a sample that counts."""

@@ -14,9 +14,9 @@ from typing import NamedTuple, Protocol
 
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection, to_base_unit
-from dumpload.core.quiet import ALL, Band
 from dumpload.core.signals import QUANTITIES, Signal, in_range
 from dumpload.layers import show
+from dumpload.study.quiet import ALL, Band
 
 SHOWN_BAD_ROWS = 5
 """So many bad rows are told one by one; the rest are counted."""
