@@ -3,6 +3,7 @@
 Judges one value at a time and opens nothing; how values must fit together is in `rules`.
 """
 
+import re
 from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import Annotated, Any
@@ -63,6 +64,20 @@ def _check_path(path: Path) -> Path:
     if "\0" in str(path) or path == Path():
         raise ValueError(path)
     return path
+
+
+def _matching(pattern: str) -> AfterValidator:
+    """Return the check that a text is as the pattern says.
+
+    Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other settings.
+    """
+
+    def check(text: str) -> str:
+        if not re.fullmatch(pattern, text):
+            raise ValueError(text)
+        return text
+
+    return AfterValidator(check)
 
 
 def _said(expected: str, pattern: str | None = None) -> Any:
@@ -128,16 +143,11 @@ OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
 Port = Annotated[int, Field(ge=1, le=65_535)]
 Line = Annotated[int, Field(ge=0, le=511)]
 
-Name = Annotated[
-    str,
-    Field(pattern=r"^[A-Za-z0-9_-]{1,64}$"),
-    _said("1 to 64 letters, digits, - or _"),
-]
-Text = Annotated[str, Field(pattern=r"^[^\x00]{1,1000}$"), _said("1 to 1000 characters of text")]
+_NAME, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[^\s/@]{1,253}$"
+Name = Annotated[str, _matching(_NAME), _said("1 to 64 letters, digits, - or _", _NAME)]
+Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
 Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
-Host = Annotated[
-    str, Field(pattern=r"^[^\s/@]{1,253}$"), _said("the name or address of a broker, without scheme or user")
-]
+Host = Annotated[str, _matching(_HOST), _said("the name or address of a broker, without scheme or user", _HOST)]
 Topic = Annotated[
     str, AfterValidator(_check_topic), _said("an MQTT topic without + or #, at most 65535 bytes", r"^[^+#\x00]+$")
 ]
