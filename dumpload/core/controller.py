@@ -87,7 +87,10 @@ _LOCKOUT_AFTER = {Kind.RESET: Lockout.NONE, Kind.PIN_FAULT: Lockout.PIN_FAULT}
 
 
 class Controller:
-    """Holds the memory, and evaluates the law on every event."""
+    """Holds the memory, and evaluates the law on every event.
+
+    `deadline`: when it must be woken at the latest (s); `changes_at`: the same, the expiry of data left out.
+    """
 
     def __init__(self, setup: Setup, t: float) -> None:
         """Start at monotonic time `t` (s): relay off, latch off, selector in auto, nothing known."""
@@ -103,7 +106,7 @@ class Controller:
         self.permitted = permissive.Permission(Cause.NONE, NEVER)
         self.window_changes_at = self.day_ends_at = NEVER
         self.deadline = NEVER
-        self._changes_at = NEVER
+        self.changes_at = NEVER
         self._seen = False
         self.setup = setup
         self._schedule = Schedule(setup.spans, setup.zone)
@@ -148,12 +151,12 @@ class Controller:
     def take(self, events: Iterable[Event]) -> None:
         """Remember what events say without an evaluation.
 
-        For what comes at one moment, whose last event goes to `handle`.
-        No deadline may have passed.
+        For what comes at one moment, whose last event goes to `handle`, and for samples that are known to change
+        nothing. No deadline may have passed.
         """
         for event in events:
             self._take(event)
-            self.deadline = min(self._changes_at, self._expires_next(event.t))
+            self.deadline = min(self.changes_at, self._expires_next(event.t))
 
     def extend(self, signal: Signal, stamp: float, t: float) -> None:
         """Have the value of a signal count as measured again at `stamp`, without an evaluation; now is `t` (s).
@@ -162,7 +165,7 @@ class Controller:
         """
         datum = self.data[signal]
         self.data[signal] = datum._replace(expires_at=max(datum.expires_at, stamp + self.setup.max_age_s[signal]))
-        self.deadline = min(self._changes_at, self._expires_next(t))
+        self.deadline = min(self.changes_at, self._expires_next(t))
 
     def _take(self, event: Event) -> bool:
         """Remember what the event says; return whether it was a sample that counts."""
@@ -221,8 +224,8 @@ class Controller:
             asked = asked._replace(position=self.position, relay_since=t)
             changes_at = permissive.next_change(self.setup.permissives, self.permissive_memory, asked)
             self.permitted = self.permitted._replace(deadline=changes_at)
-        self._changes_at = self._next_change(looked)
-        self.deadline = min(self._changes_at, self._expires_next(t))
+        self.changes_at = self._next_change(looked)
+        self.deadline = min(self.changes_at, self._expires_next(t))
         after_s = t - before.relay_since
         return Decision(t, event.wall, self.position, cause, changed, previous, after_s, soc, accepted)
 

@@ -7,7 +7,8 @@ is empty and every sample must be evaluated.
 import math
 from typing import NamedTuple
 
-from dumpload.core.freshness import NEVER, is_missing
+from dumpload.core.controller import Controller
+from dumpload.core.freshness import NEVER, is_missing, live_value
 from dumpload.core.law import Limits, Memory, Position
 from dumpload.core.permissive import PermissiveLimits, PermissiveMemory
 from dumpload.core.signals import Signal
@@ -44,8 +45,14 @@ class Known(NamedTuple):
     values: tuple[float, ...]
 
 
-def find(known: Known, changes_at: float) -> Quiet:
-    """Return what changes nothing, given when anything but an age may change by itself (s)."""
+def find_quiet(controller: Controller, t: float) -> Quiet:
+    """Return which samples change nothing but their age, after the evaluation at `t` (s).
+
+    None, if that evaluation moved the relay: with the new position the next one may come to something else.
+    """
+    setup, law = controller.setup, controller.law_memory
+    values = tuple(live_value(datum, t) for datum in controller.data)
+    known = Known(setup.limits, setup.permissives, law, controller.permissive_memory, values)
     bands = (
         _charge(known),
         _voltage(known),
@@ -54,11 +61,10 @@ def find(known: Known, changes_at: float) -> Quiet:
         ALL,
         _tank(known),
     )
-    confirmed_at = NEVER
-    if not known.law.surplus and known.values[Signal.STATE_OF_CHARGE] >= known.limits.cut_in_percent:
-        above_since = known.law.above_since
-        confirmed_at = -NEVER if is_missing(above_since) else above_since + known.limits.confirm_s
-    return Quiet(min(changes_at, confirmed_at), bands)
+    until = controller.changes_at if law.relay_since < t else -NEVER
+    if not law.surplus and values[Signal.STATE_OF_CHARGE] >= setup.limits.cut_in_percent:
+        until = -NEVER if is_missing(law.above_since) else min(until, law.above_since + setup.limits.confirm_s)
+    return Quiet(until, bands)
 
 
 def _around(value: float, *edges: float) -> Band:

@@ -134,7 +134,7 @@ class _Reading:
         self._last = times[-1]
         self._account.rows += rows
         columns = {
-            signal: (reader, heads if place == 0 else cells[place::width])
+            signal: (reader, [cell[1:] for cell in heads] if place == 0 else cells[place::width])
             for signal, (place, reader) in layout.signals.items()
         }
         return Stretch(times, columns)

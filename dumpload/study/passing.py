@@ -1,0 +1,156 @@
+"""Passes over the rows of a record that can change nothing, many at once, and has the others evaluated one by one.
+
+Which rows those are the controller says (`core/quiet.py`); here they are only found, counted, and the last sample of
+each signal handed on. What is counted is what evaluating every row would give, and a test holds it to that. Nothing is
+done per row in Python, because a long record has many millions.
+"""
+
+from bisect import bisect_left
+from collections.abc import Sequence
+
+from dumpload.core.controller import Event
+from dumpload.core.freshness import is_missing
+from dumpload.core.signals import Signal
+from dumpload.study.player import ENERGY_SIGNALS, SOC, Player
+from dumpload.study.quiet import ALL, Band
+from dumpload.study.records import Cells, Item, Stretch
+
+LEAST_WINDOW = 32
+"""So many rows are looked at after one that had to be evaluated; twice as many as were passed over then."""
+
+
+class Passing:
+    """Plays a record with a player that need not evaluate every row."""
+
+    def __init__(self, player: Player) -> None:
+        """Use this player."""
+        self._player = player
+        self._window = LEAST_WINDOW
+
+    def play(self, item: Item) -> None:
+        """Play one part of a record."""
+        if isinstance(item, Stretch):
+            self._play_stretch(item)
+        else:
+            self._player.play(item)
+
+    def _play_stretch(self, stretch: Stretch) -> None:
+        """Pass over the rows that change nothing, and evaluate the others one by one."""
+        begin, rows = 0, len(stretch.times)
+        while begin < rows:
+            end = min(rows, begin + self._window)
+            passed = self._pass_over(stretch, begin, end)
+            begin += passed
+            self._window = max(LEAST_WINDOW, 2 * passed)
+            if begin < end:
+                self._player.play_row(stretch.times[begin], stretch.row(begin))
+                begin += 1
+
+    def _pass_over(self, stretch: Stretch, begin: int, end: int) -> int:
+        """Count those of the first rows that can change nothing; return how many there are."""
+        quiet = self._player.quiet_now()
+        end = bisect_left(stretch.times, quiet.until, begin, end)
+        for signal in stretch.columns:
+            if end > begin and not is_missing(self._player.ages[signal]):
+                end = self._end_of_band(stretch, signal, range(begin, end), self._player.band(signal))
+        for signal in Signal:
+            if end > begin and self._player.band(signal) != ALL:
+                end = self._end_of_life(stretch, signal, range(begin, end))
+        if end > begin:
+            self._take(stretch, range(begin, end))
+        return end - begin
+
+    @staticmethod
+    def _end_of_band(stretch: Stretch, signal: Signal, rows: range, band: Band) -> int:
+        """Return the first of the rows whose sample is not plain, or not within the band; else the end."""
+        cells, column = stretch.columns[signal]
+        end = rows.start + stretch.leading(signal, rows, band)
+        if end == rows.stop or column[end]:
+            return end
+        filled = [row for row in range(end, rows.stop) if column[row]]
+        found = cells.leading([column[row] for row in filled], band) if filled else 0
+        return filled[found] if found < len(filled) else rows.stop
+
+    def _end_of_life(self, stretch: Stretch, signal: Signal, rows: range) -> int:
+        """Return the first of the rows before which a signal that matters is lost; else the end."""
+        times = stretch.times
+        expires_at = self._player.controller.data[signal].expires_at
+        column = stretch.columns[signal][1] if signal in stretch.columns else []
+        if column and not stretch.is_sparse(signal):
+            allowed_s = self._allowed_s(signal, times[rows.start])
+            in_time = times[rows.start] <= expires_at
+            return rows.start + stretch.leading_close(rows.start, rows.stop, allowed_s) if in_time else rows.start
+        for row in rows:
+            has_sample = bool(column) and column[row] != ""
+            if times[row] > expires_at or (times[row] == expires_at and not has_sample):
+                return row
+            if has_sample:
+                expires_at = times[row] + self._player.ages[signal]
+        return rows.stop
+
+    def _allowed_s(self, signal: Signal, t: float) -> float:
+        """Return the longest time between two samples, as rounded where the law adds it up at `t` (s)."""
+        return (t + self._player.ages[signal]) - t
+
+    def _take(self, stretch: Stretch, rows: range) -> None:
+        """Count samples that change nothing, and let the controller know the last of each."""
+        self._note_energy(stretch, rows.start, rows.stop)
+        for signal, (cells, column) in stretch.columns.items():
+            texts = stretch.texts(signal, rows)
+            count = len(texts) - (texts.count("") if stretch.is_sparse(signal) else 0)
+            if not count or is_missing(self._player.ages[signal]):
+                continue
+            self._player.tally.accept(count)
+            last = next(row for row in reversed(rows) if column[row])
+            event = cells.event(column[last], stretch.times[last])
+            assert isinstance(event, Event)  # noqa: S101  (it is within the band)
+            if not self._player.is_aside(event):
+                self._player.controller.take((event,))
+            if signal == SOC:
+                self._take_charge(cells, texts, event)
+
+    def _take_charge(self, cells: Cells, texts: Sequence[str], last: Event) -> None:
+        self._player.tally.charge(last.t)
+        if self._player.tally.is_on and (extremes := cells.extremes(set(filter(None, texts)))):
+            self._player.tally.lowest(extremes[0])
+
+    def _note_energy(self, stretch: Stretch, begin: int, end: int) -> None:
+        signals = [signal for signal in ENERGY_SIGNALS if signal in stretch.columns]
+        if self._player.tally.is_on and signals and not self._note_columns(stretch, begin, end, signals):
+            for row in range(begin, end):
+                self._note_cells(stretch, row, signals)
+        elif not self._player.tally.is_on:
+            for signal in signals:
+                self._note_last(stretch, signal, range(begin, end))
+
+    def _note_last(self, stretch: Stretch, signal: Signal, rows: range) -> None:
+        """Note the last value of a signal: while the relay is off only what is known when it comes on matters."""
+        cells, texts = stretch.columns[signal]
+        too_old = stretch.times[rows.stop - 1] - self._player.hold_s(signal)
+        for row in reversed(rows):
+            if stretch.times[row] < too_old:
+                return
+            if texts[row].strip() and isinstance(event := cells.event(texts[row], stretch.times[row]), Event):
+                self._player.note(event)
+                return
+
+    def _note_cells(self, stretch: Stretch, row: int, signals: Sequence[Signal]) -> None:
+        for signal in signals:
+            cells, texts = stretch.columns[signal]
+            if texts[row].strip():
+                self._player.note(cells.event(texts[row], stretch.times[row]))
+
+    def _note_columns(self, stretch: Stretch, begin: int, end: int, signals: Sequence[Signal]) -> bool:
+        """Add up the energy of whole columns at once; return whether they allowed it."""
+        columns = []
+        for signal in signals:
+            cells, texts = stretch.columns[signal]
+            values = cells.numbers(texts[begin:end])
+            if values is None or stretch.leading_close(begin, end, self._player.hold_s(signal)) < end - begin:
+                return False
+            columns.append((signal, values))
+        times = stretch.times[begin:end]
+        self._player.tally.energy.note_columns(columns, times, stretch.gaps(begin, end))
+        for signal, values in columns:
+            self._player.tally.energy.note(signal, values[-1], times[-1], times[-1] + self._player.hold_s(signal))
+        return True

@@ -1,0 +1,202 @@
+"""Drives the daemon's own controller through a record, in virtual time, and tells the tally what happens.
+
+Open loop: the record stays as it was, as if running the load had changed nothing. Drives no pin, opens no connection,
+and knows no law: every change is the controller's.
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from dumpload.core.controller import Controller, Decision, Event, Kind, Setup
+from dumpload.core.decode import Rejection
+from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.law import Cause, Position
+from dumpload.core.signals import Signal
+from dumpload.study.quiet import ALL, Band, Quiet, find_quiet
+from dumpload.study.records import Item, Moment, Restart, Run, Stretch
+from dumpload.study.summary import Change, Element, Summary, Tally
+
+SOC = Signal.STATE_OF_CHARGE
+ENERGY_SIGNALS = (Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE)
+
+
+class Plan(NamedTuple):
+    """What is tried on a record. `judge_contact`: take the recorded load power as evidence of a stuck contact.
+
+    That is left out as a rule: the record shows the load of the day, which need not have been on when the replayed
+    relay is, and a lockout would end the replay.
+    """
+
+    setup: Setup
+    element: Element
+    judge_contact: bool = False
+
+
+class Player:
+    """One replay in progress: evaluates every event, and every row, of what it is given.
+
+    `ages`: how long a value of each signal counts (s). `tally`: what it has come to so far.
+    """
+
+    def __init__(self, plan: Plan, t: float) -> None:
+        """Start at `t` (s): relay off, nothing known."""
+        self.controller = Controller(plan.setup, t)
+        self.tally = Tally(plan.element, t, plan.setup.max_age_s[SOC])
+        self.ages = plan.setup.max_age_s
+        self._plan = plan
+        self._t = t
+        self._ahead = 0.0
+        self._quiet: Quiet | None = None
+
+    def play(self, item: Item) -> None:
+        """Play one part of a record, row by row."""
+        if isinstance(item, Stretch):
+            self._ahead = 0.0
+            for index, t in enumerate(item.times):
+                self.play_row(t, item.row(index))
+        elif isinstance(item, Moment):
+            self._ahead = item.ahead
+            self._wake_before(item.t)
+            self._t = item.t
+            for one in item.items:
+                self._play_one(one)
+        else:
+            self._restart(item)
+
+    def finish(self, t: float) -> Summary:
+        """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
+        self._wake_before(t)
+        while self.controller.deadline <= t:
+            self._wake()
+        return self.tally.summary(t)
+
+    # ---- event by event ----
+
+    def _play_one(self, item: Event | Rejection | Run) -> None:
+        """Let the controller evaluate one event on its own, as the daemon does with what a message says."""
+        if isinstance(item, Rejection):
+            self.tally.reject()
+        elif isinstance(item, Run):
+            self._extend(item)
+        elif self.is_aside(item):
+            self._count(item, accepted=True)
+        elif self._passes(item):
+            self.controller.take((item,))
+            self._count(item, accepted=True)
+        else:
+            self._count(item, accepted=self._handle(item))
+
+    def play_row(self, t: float, items: Sequence[Event | Rejection]) -> None:
+        """Let the controller take a whole row, whose values came together, and evaluate it once."""
+        self._wake_before(t)
+        events = []
+        for item in items:
+            if is_missing(self.ages[item.signal]):
+                self.note(item)
+            elif isinstance(item, Rejection):
+                self.tally.reject()
+            elif self.is_aside(item):
+                self._count(item, accepted=True)
+            else:
+                events.append(item)
+        if events:
+            events.sort(key=lambda event: event.signal == SOC)  # what is evaluated is the arrival of a charge
+            self.controller.take(events[:-1])
+            self._handle(events[-1])
+            for event in events:
+                self._count(event, accepted=event.kind == Kind.SAMPLE)
+        self._t = t
+
+    def is_aside(self, event: Event) -> bool:
+        """Return whether an event is evidence of the recorded contact, which is not the replayed one."""
+        is_load = event.signal == Signal.LOAD_POWER and event.kind in (Kind.SAMPLE, Kind.UNKNOWN)
+        return not self._plan.judge_contact and (is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT))
+
+    def _extend(self, run: Run) -> None:
+        if is_missing(self.ages[run.signal]):
+            return
+        self.controller.extend(run.signal, run.until, self._t)
+        if run.signal == SOC:
+            self.tally.charge(run.until)
+        self.tally.energy.extend(run.signal, run.until + self.hold_s(run.signal))
+
+    def _passes(self, event: Event) -> bool:
+        """Return whether this is a sample that changes nothing but its age."""
+        quiet = self.quiet_now()
+        band = quiet.bands[event.signal]
+        is_fresh = event.kind == Kind.SAMPLE and event.stamp == event.t
+        is_undue = event.t < quiet.until and event.t < self.controller.deadline
+        return is_fresh and is_undue and band != ALL and band.low <= event.value < band.high
+
+    def _handle(self, event: Event) -> bool:
+        self._t = event.t
+        self._quiet = None
+        decisions = self.controller.handle(event)
+        for decision in decisions:
+            if decision.changed:
+                self._change(decision)
+        return decisions[-1].accepted
+
+    def _change(self, decision: Decision) -> None:
+        change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
+        self.tally.change(decision.t, change)
+
+    def _wake_before(self, t: float) -> None:
+        while self.controller.deadline < t:
+            self._wake()
+
+    def _wake(self) -> None:
+        due = self.controller.deadline
+        self._handle(Event(due, due - self._ahead, Kind.WAKE))
+
+    def quiet_now(self) -> Quiet:
+        """Return which samples now change nothing but their age."""
+        if self._quiet is None:
+            self._quiet = find_quiet(self.controller, self._t)
+        return self._quiet
+
+    def band(self, signal: Signal) -> Band:
+        """Return the values of a signal that now change nothing but their age."""
+        is_aside = signal == Signal.LOAD_POWER and not self._plan.judge_contact
+        return ALL if is_aside else self.quiet_now().bands[signal]
+
+    def _restart(self, item: Restart) -> None:
+        """The recorded program ended or started: the relay is off then, and everything begins anew."""
+        self._ahead = item.ahead
+        self._wake_before(item.t)
+        if self.tally.is_on:
+            self.tally.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
+        self.tally.lose(item.t)
+        self.controller = Controller(self._plan.setup, item.t)
+        self._t, self._quiet = item.t, None
+
+    # ---- counting ----
+
+    def _count(self, event: Event, *, accepted: bool) -> None:
+        if event.kind == Kind.SAMPLE:
+            (self.tally.accept if accepted else self.tally.reject)()
+            if accepted:
+                self.note(event)
+                if event.signal == SOC:
+                    self.tally.regain(event.t)
+                    self.tally.charge(min(event.stamp, event.t))
+                    self.tally.lowest(event.value)
+        else:
+            self.tally.samples += event.kind == Kind.UNKNOWN
+            if event.kind == Kind.ABSENT or (event.kind == Kind.UNKNOWN and event.signal == SOC):
+                self.tally.lose(event.t)
+            self.note(event)
+
+    def note(self, item: Event | Rejection) -> None:
+        """Tell the energy what is measured, or that it is not any more."""
+        if isinstance(item, Rejection):
+            return
+        if item.kind == Kind.SAMPLE:
+            self.tally.energy.note(item.signal, item.value, item.t, item.stamp + self.hold_s(item.signal))
+        elif item.kind in (Kind.UNKNOWN, Kind.ABSENT):
+            for signal in ENERGY_SIGNALS if item.kind == Kind.ABSENT else (item.signal,):
+                self.tally.energy.note(signal, MISSING, item.t, item.t)
+
+    def hold_s(self, signal: Signal) -> float:
+        """Return how long a value counts: a signal without settings as long as the state of charge."""
+        return self.ages[SOC] if is_missing(self.ages[signal]) else self.ages[signal]
