@@ -168,6 +168,9 @@ class Player:
             self.tally.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.tally.lose(item.t)
         self.controller = Controller(self._plan.setup, item.t)
+        self.controller.selector = item.selector
+        if self._plan.judge_contact:
+            self.controller.lockout = item.lockout
         self._t, self._quiet = item.t, None
 
     # ---- counting ----

@@ -12,8 +12,9 @@ from operator import sub
 from pathlib import Path
 from typing import NamedTuple, Protocol
 
-from dumpload.core.controller import Event, Kind
+from dumpload.core.controller import Event, Kind, Lockout
 from dumpload.core.decode import Reason, Rejection, to_base_unit
+from dumpload.core.law import Selector
 from dumpload.core.signals import QUANTITIES, Signal, in_range
 from dumpload.layers import show
 from dumpload.study.quiet import ALL, Band
@@ -116,10 +117,12 @@ class Moment(NamedTuple):
 
 
 class Restart(NamedTuple):
-    """The recorded program ended or started at `t` (s): the relay is off, and nothing is known any more."""
+    """The recorded program ended or started at `t` (s): the relay is off, and nothing is known but this."""
 
     t: float
     ahead: float = 0.0
+    selector: Selector = Selector.AUTO
+    lockout: Lockout = Lockout.NONE
 
 
 class Cells:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Event, Kind
+from dumpload.core.controller import Event, Kind, Lockout
 from dumpload.core.freshness import MISSING, NEVER
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
@@ -97,17 +97,15 @@ class _Clock:
 
 
 def _items(row: HistoryRow, t: float, ahead: float) -> Iterator[Item]:
+    shift = t - row.t
     if row.kind == RowKind.SAMPLE:
         signal = Signal(row.signal)
-        stamp = t - (row.t - row.stamp)
-        event = Event(t, row.wall, Kind.SAMPLE, signal, row.value, stamp)
-        yield Moment(t, (event, Run(signal, t - (row.t - row.until))), ahead)
+        event = Event(t, row.wall, Kind.SAMPLE, signal, row.value, row.stamp + shift)
+        yield Moment(t, (event, Run(signal, row.until + shift)), ahead)
     elif row.kind in (RowKind.START, RowKind.STOP):
-        yield Restart(t, ahead)
-        if row.kind == RowKind.START and _selector(row) == Selector.OFF:
-            yield Moment(t, (Event(t, row.wall, Kind.SELECT, selector=Selector.OFF),), ahead)
+        yield Restart(t, ahead, *_told(row))
     elif row.kind == RowKind.SELECT:
-        until = MISSING if row.until == NEVER else t - (row.t - row.until)
+        until = MISSING if row.until == NEVER else row.until + shift
         yield Moment(t, (Event(t, row.wall, Kind.SELECT, selector=Selector(int(row.value)), until=until),), ahead)
     elif row.kind == RowKind.FEEDBACK:
         yield Moment(t, (Event(t, row.wall, Kind.FEEDBACK, feedback=Feedback(int(row.value))),), ahead)
@@ -116,8 +114,10 @@ def _items(row: HistoryRow, t: float, ahead: float) -> Iterator[Item]:
         yield Moment(t, (Event(t, row.wall, _PLAIN[RowKind(row.kind)], signal),), ahead)
 
 
-def _selector(row: HistoryRow) -> Selector:
+def _told(row: HistoryRow) -> tuple[Selector, Lockout]:
+    """Return what the program started from."""
     try:
-        return Selector[str(json.loads(row.text)["selector"]).upper()]
+        told = json.loads(row.text)
+        return Selector[str(told["selector"]).upper()], Lockout[str(told["lockout"]).upper()]
     except (ValueError, LookupError, TypeError):
-        return Selector.AUTO
+        return Selector.AUTO, Lockout.NONE

@@ -1,0 +1,193 @@
+"""Replay and the daemon are one: a random record through both changes the relay alike, to the millisecond."""
+
+import csv
+import io
+import json
+import random
+from collections import deque
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+from histories import open_file
+from judged import settings
+from recorded import Recorded
+from staging import BANK, USUAL, Stage, Staging
+from world import NOON
+
+from dumpload.core.controller import Decision, Kind
+from dumpload.core.law import Selector
+from dumpload.core.signals import Signal, signal_name
+from dumpload.core.window import utc_text
+from dumpload.io.history_backlog import Batch
+from dumpload.io.history_file import Start
+from dumpload.setup import controller_setup
+from dumpload.study.compare import run_trials
+from dumpload.study.records import Form
+
+pytest_plugins = ["stage_fixtures"]
+
+OTHERS = {
+    Signal.BATTERY_VOLTAGE: "barge/bank/voltage",
+    Signal.BATTERY_POWER: "barge/bank/power",
+    Signal.LOAD_POWER: "barge/heater/power",
+    Signal.TANK_TEMPERATURE: "barge/heater/temperature",
+}
+TOPICS = {Signal.STATE_OF_CHARGE: BANK, **OTHERS}
+KEYS: dict[str, Any] = {
+    **USUAL,
+    **{f"telemetry.{signal_name(signal)}.topic": topic for signal, topic in OTHERS.items()},
+    "telemetry.state_of_charge.unknown": [255, "null"],
+    "telemetry.presence_topic": "barge/gateway/presence",
+    "telemetry.absent_payload": "gone",
+    "control.min_on_s": 60.0,
+    "control.min_off_s": 45.0,
+    "control.confirm_s": 20.0,
+    "permissive.window": ["12:10-14:00"],
+    "permissive.voltage_cut_out": 26.0,
+    "permissive.voltage_cut_in": 26.5,
+    "permissive.tank_cut_out_c": 65.0,
+    "permissive.tank_cut_in_c": 60.0,
+    "permissive.drain_limit_w": 150.0,
+    "permissive.drain_limit_s": 30.0,
+    "permissive.drain_rest_s": 90.0,
+    "permissive.max_on_s": 400.0,
+}
+SPAN_S = 9000.0
+
+
+class Heard(NamedTuple):
+    """One message: seconds after noon, topic, payload, retained."""
+
+    t: float
+    topic: str
+    payload: str
+    retained: bool = False
+
+
+def random_messages(seed: int, *, garbage: bool) -> Iterator[Heard]:
+    """A bank near full with clouds, a tank that heats, gaps, and (`garbage`) what a broker may bring besides."""
+    draw = random.Random(seed)  # noqa: S311
+    t, charge = 0.0, 97.0
+    while t < SPAN_S:
+        charge = min(100.0, max(90.0, charge + draw.uniform(-0.6, 0.6) + 0.02 * (98.0 - charge)))
+        values = {
+            Signal.STATE_OF_CHARGE: charge,
+            Signal.BATTERY_VOLTAGE: 26.8 - (draw.random() < 0.05) * draw.choice([0.5, 1.0]),
+            Signal.BATTERY_POWER: -200.0 if (t // 100.0) % 8 == 0 else 300.0,
+            Signal.LOAD_POWER: 0.0,
+            Signal.TANK_TEMPERATURE: 58.0 + 8.0 * abs((t / 900.0) % 2.0 - 1.0),
+        }
+        for signal, value in values.items():
+            if draw.random() < 0.9:
+                yield Heard(t, TOPICS[signal], f"{value:.2f}", retained=garbage and draw.random() < 0.02)
+        if garbage and draw.random() < 0.02:
+            yield Heard(t, BANK, draw.choice(["255", "null", "NaN", "101", "{}", "", "98 %"]))
+        if garbage and draw.random() < 0.005:
+            yield Heard(t, "barge/gateway/presence", "gone")
+        # Never a whole number of anything: which comes first, a message or a deadline at its moment, is chance live.
+        t += draw.randrange(2048, 10240) / 1024 + (draw.random() < 0.02) * 64.5
+
+
+def live_changes(stage: Stage, messages: list[Heard]) -> list[dict[str, Any]]:
+    """Let the service hear them, and return the changes it published."""
+    begin = stage.clock()
+    for one in messages:
+        stage.wait(begin + one.t - stage.clock())
+        stage.hear(one.topic, one.payload, retained=one.retained)
+    return [json.loads(payload) for payload in stage.published("change")]
+
+
+def replayed_changes(path: Path, keys: dict[str, Any], *, judge_contact: bool = True) -> list[dict[str, Any]]:
+    trial = run_trials(path, Form(), {"barge": settings(keys)}, judge_contact=judge_contact)[0]
+    return [
+        {
+            "at": utc_text(change.wall),
+            "relay": change.position.name.lower(),
+            "cause": change.cause.name.lower(),
+            "state_of_charge": None if change.state_of_charge != change.state_of_charge else change.state_of_charge,
+        }
+        for change in trial.result.changes
+    ]
+
+
+def alike(document: dict[str, Any]) -> dict[str, Any]:
+    return {name: document[name] for name in ("at", "relay", "cause", "state_of_charge")}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_capture_of_what_the_service_heard_gives_the_changes_it_made(
+    staging: Staging, tmp_path: Path, seed: int
+) -> None:
+    messages = list(random_messages(seed, garbage=True))
+    live = live_changes(staging(KEYS), messages)
+    path = tmp_path / "capture.jsonl"
+    rows = (
+        {"time": NOON + one.t, "topic": one.topic, "payload": one.payload, "retain": one.retained} for one in messages
+    )
+    path.write_text("".join(json.dumps(row) + "\n" for row in rows))
+    found = replayed_changes(path, KEYS)
+    assert len(found) > 10
+    assert found == [alike(document) for document in live]
+
+
+@pytest.mark.parametrize("seed", range(4, 8))
+def test_a_table_of_what_the_service_heard_gives_the_changes_it_made(
+    staging: Staging, tmp_path: Path, seed: int
+) -> None:
+    messages = list(random_messages(seed, garbage=False))
+    live = live_changes(staging(KEYS), messages)
+    names = [signal_name(signal) for signal in TOPICS]
+    columns = {topic: signal_name(signal) for signal, topic in TOPICS.items()}
+    text = io.StringIO()
+    table = csv.DictWriter(text, ["time", *names], restval="", lineterminator="\n")
+    table.writeheader()
+    for one in messages:
+        table.writerow({"time": f"{NOON + one.t}", columns[one.topic]: one.payload})
+    path = tmp_path / "log.csv"
+    path.write_text(text.getvalue())
+    found = replayed_changes(path, KEYS)
+    assert len(found) > 10
+    assert found == [alike(document) for document in live]
+
+
+def recorded(seed: int) -> Recorded:
+    """A controller that lives through random messages and commands, and is recorded."""
+    draw = random.Random(seed)  # noqa: S311
+    world = Recorded(controller_setup(settings(KEYS)))
+    for one in random_messages(seed, garbage=False):
+        world.wait(world_time(world, one))
+        signal = next(signal for signal, topic in TOPICS.items() if topic == one.topic)
+        world.measure(signal, float(one.payload))
+        if draw.random() < 0.004:
+            world.send(draw.choice([Kind.UNKNOWN, Kind.ABSENT, Kind.DOUBT]))
+        if draw.random() < 0.01:
+            world.select(Selector.AUTO)
+        if draw.random() < 0.002:
+            world.select(draw.choice([Selector.HAND, Selector.AUTO, Selector.OFF]), for_s=200.0)
+    return world
+
+
+def world_time(world: Recorded, one: Heard) -> float:
+    return max(0.0, NOON + one.t - (world.t + world.ahead))
+
+
+def written(decision: Decision) -> tuple[str, str, str]:
+    return utc_text(decision.wall), decision.position.name.lower(), decision.cause.name.lower()
+
+
+@pytest.mark.parametrize("seed", range(8, 12))
+def test_the_history_of_a_controller_gives_the_changes_it_made(tmp_path: Path, seed: int) -> None:
+    world = recorded(seed)
+    path = tmp_path / "history.sqlite3"
+    assert world.notebook.boot is not None
+    first, *rest = world.notebook.rows
+    file = open_file(path, Start(world.notebook.boot, first))
+    file.write(Batch(deque(rest), deque(), {}), durable=True)
+    file.close()
+    found = replayed_changes(path, KEYS)
+    assert len(found) > 10
+    assert [(one["at"], one["relay"], one["cause"]) for one in found] == [
+        written(row) for row in world.rows if row.changed
+    ]
