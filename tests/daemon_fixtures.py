@@ -10,9 +10,12 @@ from rig import Barge
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Broker]:
-    """Any broker, running."""
-    one = Embedded(tmp_path) if EMBEDDED_ONLY or MOSQUITTO is None else Mosquitto(tmp_path)
+def broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Broker]:
+    """Any broker, running; mosquitto if the test is marked so."""
+    embedded = EMBEDDED_ONLY or MOSQUITTO is None
+    if embedded and request.node.get_closest_marker("mosquitto"):
+        pytest.skip("mosquitto is not installed")
+    one = Embedded(tmp_path) if embedded else Mosquitto(tmp_path)
     one.start()
     yield one
     one.kill()

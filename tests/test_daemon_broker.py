@@ -230,7 +230,7 @@ def test_a_goodbye_that_was_not_acknowledged_leaves_the_will_to_the_broker(
     assert broker.goodbyes == int(acknowledges)
 
 
-@pytest.mark.slow
+@pytest.mark.mosquitto  # the embedded broker lets both stay
 def test_case_27_and_32_two_of_the_same_client_id_fight_and_neither_harms(barge: Barge) -> None:
     first = barge.daemon()
     second = barge.daemon(name="second")
@@ -257,6 +257,7 @@ def is_off(daemon: Daemon) -> bool:
     return not daemon.line or not daemon.line[-1].on
 
 
+@pytest.mark.mosquitto
 def test_another_client_that_keeps_taking_our_place_does_not_switch_the_load(barge: Barge) -> None:
     daemon = barge.daemon()
     daemon.environ.update(SHORT)

@@ -43,8 +43,8 @@ def test_case_03_a_retained_value_alone_never_starts_the_load(barge: Barge, prot
     status = barge.ask()
     assert (status["relay"], status["cause"], status["data"]) == ("off", "starting", "none")
     # MQTT 5 can ask the broker not to send what it keeps; 3.1.1 cannot, and what comes is rejected.
-    assert status["rejected"] == (0 if protocol == "5" else 1)
-    assert len(daemon.logged("rejected", reason="retained")) == status["rejected"]
+    assert (status["rejected"] > 0) == (protocol == "3.1.1")
+    assert len(daemon.logged("rejected", reason="retained")) == (0 if protocol == "5" else 1)
     barge.comes_on(daemon)
 
 
