@@ -54,6 +54,19 @@ def test_a_half_open_connection_is_noticed_and_replaced(barge: Barge, proxy: Pro
     barge.client.publish(61.5, qos=1)
 
 
+def test_what_was_heard_before_a_reconnection_is_no_evidence_for_surplus(barge: Barge, proxy: Proxy) -> None:
+    confirm_s = 2.0
+    daemon = barge.daemon(mqtt__port=proxy.port, control__confirm_s=confirm_s)
+    daemon.environ.update(SHORT)
+    daemon.start()
+    barge.source.set(FULL)
+    barge.await_status(cause="confirming")
+    never(lambda: daemon.line, "on before it was confirmed", confirm_s / 2)
+    cut_at = boot_clock()
+    proxy.cut()
+    assert daemon.await_edge(on=True, after=cut_at).t > cut_at + confirm_s
+
+
 @pytest.mark.slow
 def test_case_21_six_broker_restarts_while_on_and_off(barge: Barge) -> None:
     daemon = barge.daemon()

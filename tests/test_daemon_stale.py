@@ -27,7 +27,7 @@ LONG_ENOUGH_S = 2 * (CONFIRM_S + MIN_OFF_S)
 
 
 def test_case_01_off_when_the_source_falls_silent(barge: Barge, protocol: str) -> None:
-    daemon = barge.started_on(mqtt__protocol=protocol)
+    daemon = barge.started_on(mqtt__protocol=protocol, control__min_on_s=60.0)  # a dwell that yields
     last_sent_at = barge.source.set(None)
     barge.expect("off", "data_lost")
     off = daemon.await_edge(on=False, after=last_sent_at)
