@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from dumpload.config import Settings
 from dumpload.core.intake import Intake
-from dumpload.io.mqtt_client import LinkOptions, Subscription, Will
+from dumpload.io.mqtt_types import LinkOptions, Subscription, Will
 from dumpload.setup import topic_fields
 
 

@@ -5,6 +5,7 @@ Every command imports only what it needs.
 """
 
 import argparse
+import gc
 import json
 import os
 import re
@@ -121,6 +122,7 @@ def _print_error(text: str) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the daemon until a signal ends it."""
+    gc.disable()  # there is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it
     path, settings = _settings(args)
     from dumpload.daemon import run_daemon  # noqa: PLC0415
 

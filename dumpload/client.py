@@ -19,8 +19,7 @@ from dumpload.core.law import Cause
 from dumpload.core.window import utc_text
 from dumpload.documents import Document, to_json
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_client import Subscription
-from dumpload.io.mqtt_session import Message
+from dumpload.io.mqtt_types import Message, Subscription
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0

@@ -4,6 +4,7 @@ The pin is claimed at its off level before the broker library is even imported.
 """
 
 import asyncio
+import gc
 import os
 import signal
 import sys
@@ -85,6 +86,8 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
     _take_signals(service)
+    gc.freeze()  # what the start made stays for ever: it need not be looked through again and again
+    gc.enable()
     try:
         return asyncio.run(service.run())
     finally:

@@ -26,7 +26,7 @@ from dumpload.core.request import Refusal, Terms, read_request
 from dumpload.documents import stop_decision
 from dumpload.io.kept import Keeper
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_session import Message
+from dumpload.io.mqtt_types import Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
 from dumpload.setup import controller_setup

@@ -18,7 +18,7 @@ from dumpload.announce import Voice
 from dumpload.config import Settings
 from dumpload.core.freshness import NEVER
 from dumpload.io.kept import Kept
-from dumpload.io.mqtt_session import Message
+from dumpload.io.mqtt_types import Message
 from dumpload.service import Service
 
 BANK = "barge/bank/charge"

@@ -6,7 +6,7 @@ from judged import settings
 
 from dumpload.broker import Topics, base_topics, intake, link_options
 from dumpload.core.signals import Signal
-from dumpload.io.mqtt_client import Subscription, Will
+from dumpload.io.mqtt_types import Subscription, Will
 
 
 def test_our_topics_stand_below_our_name() -> None:

@@ -13,12 +13,12 @@ from dumpload.io.mqtt_client import (
     CHUNK_BYTES,
     MAX_PACKET_BYTES,
     ChunkClient,
-    LinkOptions,
     connect,
     expiry,
     make_client,
     subscribe,
 )
+from dumpload.io.mqtt_types import LinkOptions
 
 SESSION_EXPIRY, MAXIMUM_PACKET_SIZE = 0x11, 0x27
 """Property identifiers (MQTT 5.0, section 3.1.2.11)."""

@@ -31,7 +31,8 @@ from scripted_broker import (
 
 from dumpload.io import mqtt_session
 from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES
-from dumpload.io.mqtt_session import STALL_S, Message, Session
+from dumpload.io.mqtt_session import STALL_S, Session
+from dumpload.io.mqtt_types import Message
 
 both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 

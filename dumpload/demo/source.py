@@ -13,8 +13,7 @@ from amqtt.broker import Broker
 
 from dumpload.demo.barge import Barge, advance
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_client import LinkOptions, Subscription
-from dumpload.io.mqtt_session import Message
+from dumpload.io.mqtt_types import LinkOptions, Message, Subscription
 
 SPEED = 120.0
 """How much faster the barge lives than we do."""

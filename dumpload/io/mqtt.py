@@ -6,9 +6,12 @@ Never blocks the event loop and never raises for anything the network or the bro
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from dumpload.io.mqtt_client import LinkOptions
-from dumpload.io.mqtt_session import Listener, Session
+from dumpload.io.mqtt_types import LinkOptions, Listener
+
+if TYPE_CHECKING:
+    from dumpload.io.mqtt_session import Session
 
 FIRST_DELAY_S = 1.0
 LONGEST_DELAY_S = 60.0
@@ -50,6 +53,9 @@ class Link:
             delay_s = min(2 * delay_s, LONGEST_DELAY_S)
 
     async def _serve_once(self) -> str:
+        # The broker library is loaded only now: the pin is held, the law runs, and the service manager knows.
+        from dumpload.io.mqtt_session import Session  # noqa: PLC0415
+
         session = Session(self._options, self._listener, self._clock)
         session.acknowledged = self._forget
         self._session = session

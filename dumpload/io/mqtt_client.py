@@ -6,8 +6,7 @@ paho's defaults that would hurt here are changed in this one place. Nothing here
 import contextlib
 import socket
 import ssl
-from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -16,44 +15,12 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from dumpload.io.mqtt_packet import Publication, read_publication
+from dumpload.io.mqtt_types import LinkOptions, Subscription
 
 CONNECT_TIMEOUT_S = 5.0
 CHUNK_BYTES = 16 * 1024
 MAX_PACKET_BYTES = 72 * 1024
 """The largest packet taken: the largest payload that is looked at (64 KiB), its topic and properties."""
-
-
-class Subscription(NamedTuple):
-    """A topic to listen to. `retained`: whether a value kept by the broker is wanted too."""
-
-    topic: str
-    qos: int = 0
-    retained: bool = False
-
-
-class Will(NamedTuple):
-    """What the broker publishes (retained) when the connection is lost."""
-
-    topic: str
-    payload: str
-
-
-class LinkOptions(NamedTuple):
-    """Where the broker is and how to talk to it. The password is read from its file at every connect."""
-
-    host: str
-    port: int
-    protocol: str
-    client_id: str
-    keepalive_s: int
-    username: str | None
-    password_file: Path | None
-    tls: bool
-    ca_file: Path | None
-    client_cert_file: Path | None
-    client_key_file: Path | None
-    subscriptions: tuple[Subscription, ...]
-    will: Will | None
 
 
 class ChunkClient(paho.Client):

@@ -13,13 +13,14 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from typing import Any, NamedTuple, Protocol, cast
+from typing import Any, cast
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
-from dumpload.io.mqtt_client import CONNECT_TIMEOUT_S, LinkOptions, connect, expiry, make_client, subscribe
+from dumpload.io.mqtt_client import CONNECT_TIMEOUT_S, connect, expiry, make_client, subscribe
+from dumpload.io.mqtt_types import LinkOptions, Listener, Message
 
 SLICE_S = 0.002
 """How long a burst may keep the event loop before timers and signals get their turn."""
@@ -28,34 +29,6 @@ STALL_S = 3.0
 """A socket not known to be empty for this long means that we, or the link, have been standing still."""
 
 _TAKEN_OVER = 0x8E
-
-
-class Message(NamedTuple):
-    """One message. `stamp`: the earliest moment at which it can have arrived is not before this (monotonic s)."""
-
-    topic: str
-    payload: bytes
-    retained: bool
-    stamp: float
-
-
-class Listener(Protocol):
-    """Who is told what happens on the link; all calls come on the event loop's thread."""
-
-    def on_message(self, message: Message) -> None:
-        """A message came."""
-
-    def on_up(self) -> None:
-        """Connected, and every subscription acknowledged."""
-
-    def on_down(self, reason: str) -> None:
-        """The connection is lost, or could not be made."""
-
-    def on_doubt(self, reason: str) -> None:
-        """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
-
-    def on_callback_error(self, error: Exception) -> None:
-        """Handling a message raised; the message is not handled again."""
 
 
 class Session:

@@ -3,9 +3,12 @@
 import argparse
 from datetime import tzinfo
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
-from dumpload.study.records import Form
+
+if TYPE_CHECKING:
+    from dumpload.study.records import Form
 
 _NAMES = {signal_name(signal): signal for signal in Signal}
 
@@ -27,8 +30,10 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--sort", action="store_true", help="put rows in order of time (all of them in memory)")
 
 
-def record_form(args: argparse.Namespace) -> Form:
+def record_form(args: argparse.Namespace) -> "Form":
     """Return how the record is written."""
+    from dumpload.study.records import Form  # noqa: PLC0415  (late: every command has these options parsed)
+
     return Form(
         dict(args.columns),
         dict(args.units),

@@ -19,7 +19,7 @@ from dumpload.config import load_settings
 from dumpload.core.controller import Controller, Kind
 from dumpload.daemon import run_daemon
 from dumpload.io import relay
-from dumpload.io.mqtt_session import Message
+from dumpload.io.mqtt_types import Message
 from dumpload.service import Service
 
 EVERY_S = 0.005

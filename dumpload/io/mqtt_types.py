@@ -1,0 +1,65 @@
+"""What the link to the broker and its users say to each other. Knows no library, so that it costs nothing to load."""
+
+from pathlib import Path
+from typing import NamedTuple, Protocol
+
+
+class Subscription(NamedTuple):
+    """A topic to listen to. `retained`: whether a value kept by the broker is wanted too."""
+
+    topic: str
+    qos: int = 0
+    retained: bool = False
+
+
+class Will(NamedTuple):
+    """What the broker publishes (retained) when the connection is lost."""
+
+    topic: str
+    payload: str
+
+
+class LinkOptions(NamedTuple):
+    """Where the broker is and how to talk to it. The password is read from its file at every connect."""
+
+    host: str
+    port: int
+    protocol: str
+    client_id: str
+    keepalive_s: int
+    username: str | None
+    password_file: Path | None
+    tls: bool
+    ca_file: Path | None
+    client_cert_file: Path | None
+    client_key_file: Path | None
+    subscriptions: tuple[Subscription, ...]
+    will: Will | None
+
+
+class Message(NamedTuple):
+    """One message. `stamp`: the earliest moment at which it can have arrived is not before this (monotonic s)."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    stamp: float
+
+
+class Listener(Protocol):
+    """Who is told what happens on the link; all calls come on the event loop's thread."""
+
+    def on_message(self, message: Message) -> None:
+        """A message came."""
+
+    def on_up(self) -> None:
+        """Connected, and every subscription acknowledged."""
+
+    def on_down(self, reason: str) -> None:
+        """The connection is lost, or could not be made."""
+
+    def on_doubt(self, reason: str) -> None:
+        """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
+
+    def on_callback_error(self, error: Exception) -> None:
+        """Handling a message raised; the message is not handled again."""
