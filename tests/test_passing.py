@@ -106,7 +106,7 @@ def outcome(tally: Tally, summary: Summary) -> tuple[Sequence[object], list[floa
     return repr(exact), [*numbers, summary.longest_run_s, summary.shortest_run_s, summary.drawing_s, *parts]
 
 
-def play(configured: Setup, rows: Drawn, pieces: list[int], *, judge_contact: bool) -> Player:
+def play(configured: Setup, rows: Drawn, pieces: list[int], *, judge_contact: bool) -> tuple[Passing, Player]:
     """Play the rows in pieces of so many, the last of which is the rest."""
     player = Player(Plan(configured, ELEMENT, judge_contact), rows.times[0])
     passing = Passing(player)
@@ -115,7 +115,7 @@ def play(configured: Setup, rows: Drawn, pieces: list[int], *, judge_contact: bo
         if begin < len(rows.times):
             passing.play(stretch(rows, begin, begin + size))
             begin += size
-    return player
+    return passing, player
 
 
 @pytest.mark.parametrize("configured", SETUPS.values(), ids=SETUPS)
@@ -124,11 +124,11 @@ def play(configured: Setup, rows: Drawn, pieces: list[int], *, judge_contact: bo
 def test_passing_over_rows_gives_what_evaluating_every_row_gives(
     configured: Setup, rows: Drawn, pieces: list[int], judge_contact: bool
 ) -> None:
-    quick = play(configured, rows, pieces, judge_contact=judge_contact)
+    passing, quick = play(configured, rows, pieces, judge_contact=judge_contact)
     slow = Player(Plan(configured, ELEMENT, judge_contact), rows.times[0])
     slow.play(stretch(rows, 0, len(rows.times)))
     end = rows.times[-1]
-    exact, numbers = outcome(quick.tally, quick.finish(end))
+    exact, numbers = outcome(quick.tally, passing.finish(end))
     expected, expected_numbers = outcome(slow.tally, slow.finish(end))
     assert exact == expected
     assert numbers == pytest.approx(expected_numbers, rel=1e-9, abs=1e-9, nan_ok=True)

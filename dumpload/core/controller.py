@@ -4,7 +4,7 @@ The daemon and replay both drive this class. It has no clock: an event brings th
 each event `deadline` says when, at the latest, it must be woken; before that nothing can change by itself.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from datetime import tzinfo
 from enum import IntEnum
 from typing import NamedTuple
@@ -148,15 +148,16 @@ class Controller:
             return late, self._evaluate(event, accepted=self._take(event))
         return (self._evaluate(event, accepted=self._take(event)),)
 
-    def take(self, events: Iterable[Event]) -> None:
+    def take(self, events: Sequence[Event]) -> None:
         """Remember what events say without an evaluation.
 
         For what comes at one moment, whose last event goes to `handle`, and for samples that are known to change
-        nothing. No deadline may have passed.
+        nothing, in order of time. No deadline may have passed.
         """
         for event in events:
             self._take(event)
-            self.deadline = min(self.changes_at, self._expires_next(event.t))
+        if events:
+            self.deadline = min(self.changes_at, self._expires_next(events[-1].t))
 
     def extend(self, signal: Signal, stamp: float, t: float) -> None:
         """Have the value of a signal count as measured again at `stamp`, without an evaluation; now is `t` (s).

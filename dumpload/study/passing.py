@@ -9,14 +9,16 @@ from bisect import bisect_left
 from collections.abc import Sequence
 
 from dumpload.core.controller import Event
-from dumpload.core.freshness import is_missing
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.study.player import ENERGY_SIGNALS, SOC, Player
 from dumpload.study.quiet import ALL, Band
 from dumpload.study.records import Cells, Item, Stretch
+from dumpload.study.summary import Summary
 
-LEAST_WINDOW = 32
-"""So many rows are looked at after one that had to be evaluated; twice as many as were passed over then."""
+LEAST_WINDOW = 128
+GROWTH = 16
+"""So many rows are looked at after one that had to be evaluated; so many times as many as were passed over then."""
 
 
 class Passing:
@@ -26,13 +28,21 @@ class Passing:
         """Use this player."""
         self._player = player
         self._window = LEAST_WINDOW
+        self._sparse: set[Signal] = set()
+        self._idle: dict[Signal, tuple[Cells, str, float]] = {}
 
     def play(self, item: Item) -> None:
         """Play one part of a record."""
         if isinstance(item, Stretch):
             self._play_stretch(item)
         else:
+            self._hand_on()
             self._player.play(item)
+
+    def finish(self, t: float) -> Summary:
+        """End at `t` (s), the time of the last row."""
+        self._hand_on()
+        return self._player.finish(t)
 
     def _play_stretch(self, stretch: Stretch) -> None:
         """Pass over the rows that change nothing, and evaluate the others one by one."""
@@ -41,14 +51,16 @@ class Passing:
             end = min(rows, begin + self._window)
             passed = self._pass_over(stretch, begin, end)
             begin += passed
-            self._window = max(LEAST_WINDOW, 2 * passed)
+            self._window = max(LEAST_WINDOW, GROWTH * passed)
             if begin < end:
+                self._hand_on()
                 self._player.play_row(stretch.times[begin], stretch.row(begin))
                 begin += 1
 
     def _pass_over(self, stretch: Stretch, begin: int, end: int) -> int:
         """Count those of the first rows that can change nothing; return how many there are."""
         quiet = self._player.quiet_now()
+        self._sparse.clear()
         end = bisect_left(stretch.times, quiet.until, begin, end)
         for signal in stretch.columns:
             if end > begin and not is_missing(self._player.ages[signal]):
@@ -60,13 +72,13 @@ class Passing:
             self._take(stretch, range(begin, end))
         return end - begin
 
-    @staticmethod
-    def _end_of_band(stretch: Stretch, signal: Signal, rows: range, band: Band) -> int:
+    def _end_of_band(self, stretch: Stretch, signal: Signal, rows: range, band: Band) -> int:
         """Return the first of the rows whose sample is not plain, or not within the band; else the end."""
         cells, column = stretch.columns[signal]
         end = rows.start + stretch.leading(signal, rows, band)
         if end == rows.stop or column[end]:
             return end
+        self._sparse.add(signal)
         filled = [row for row in range(end, rows.stop) if column[row]]
         found = cells.leading([column[row] for row in filled], band) if filled else 0
         return filled[found] if found < len(filled) else rows.stop
@@ -76,7 +88,7 @@ class Passing:
         times = stretch.times
         expires_at = self._player.controller.data[signal].expires_at
         column = stretch.columns[signal][1] if signal in stretch.columns else []
-        if column and not stretch.is_sparse(signal):
+        if column and signal not in self._sparse:
             allowed_s = self._allowed_s(signal, times[rows.start])
             in_time = times[rows.start] <= expires_at
             return rows.start + stretch.leading_close(rows.start, rows.stop, allowed_s) if in_time else rows.start
@@ -96,23 +108,36 @@ class Passing:
         """Count samples that change nothing, and let the controller know the last of each."""
         self._note_energy(stretch, rows.start, rows.stop)
         for signal, (cells, column) in stretch.columns.items():
-            texts = stretch.texts(signal, rows)
-            count = len(texts) - (texts.count("") if stretch.is_sparse(signal) else 0)
+            count = len(rows)
+            if signal in self._sparse:
+                count -= stretch.texts(signal, rows).count("")
             if not count or is_missing(self._player.ages[signal]):
                 continue
             self._player.tally.accept(count)
             last = next(row for row in reversed(rows) if column[row])
-            event = cells.event(column[last], stretch.times[last])
-            assert isinstance(event, Event)  # noqa: S101  (it is within the band)
-            if not self._player.is_aside(event):
-                self._player.controller.take((event,))
+            self._idle[signal] = (cells, column[last], stretch.times[last])
             if signal == SOC:
-                self._take_charge(cells, texts, event)
+                self._take_charge(stretch, rows, stretch.times[last])
+        self._hand_on(only_watched=True)
 
-    def _take_charge(self, cells: Cells, texts: Sequence[str], last: Event) -> None:
-        self._player.tally.charge(last.t)
-        if self._player.tally.is_on and (extremes := cells.extremes(set(filter(None, texts)))):
-            self._player.tally.lowest(extremes[0])
+    def _hand_on(self, *, only_watched: bool = False) -> None:
+        """Let the controller know the last samples that were passed over.
+
+        Those of signals that decide nothing can wait until something is evaluated (`only_watched`).
+        """
+        player = self._player
+        chosen = [signal for signal in self._idle if not only_watched or player.band(signal) != ALL]
+        samples = [(cells.event(text, t)) for cells, text, t in map(self._idle.pop, chosen)]
+        events = [one for one in samples if isinstance(one, Event) and not player.is_aside(one)]
+        player.controller.take(sorted(events))
+
+    def _take_charge(self, stretch: Stretch, rows: range, last: float) -> None:
+        tally = self._player.tally
+        tally.charge(last)
+        if tally.is_on:
+            texts = set(stretch.texts(SOC, rows)) - {""}
+            extremes = stretch.columns[SOC][0].extremes(texts)
+            tally.lowest(extremes[0] if extremes else MISSING)
 
     def _note_energy(self, stretch: Stretch, begin: int, end: int) -> None:
         signals = [signal for signal in ENERGY_SIGNALS if signal in stretch.columns]
@@ -145,7 +170,7 @@ class Passing:
         columns = []
         for signal in signals:
             cells, texts = stretch.columns[signal]
-            values = cells.numbers(texts[begin:end])
+            values = cells.numbers(texts[begin:end], checked=not is_missing(self._player.ages[signal]))
             if values is None or stretch.leading_close(begin, end, self._player.hold_s(signal)) < end - begin:
                 return False
             columns.append((signal, values))

@@ -209,11 +209,19 @@ class Cells:
         least, most = (to_base_unit(self.signal, self._unit, number) for number in (min(numbers), max(numbers)))
         return (least, most) if in_range(self.signal, least) and in_range(self.signal, most) else None
 
-    def numbers(self, texts: Sequence[str]) -> list[float] | None:
-        """Return the values of a whole column; None unless all are plain numbers in range and in the base unit."""
-        if self._unit != QUANTITIES[self.signal].unit or self.leading(texts, ALL) < len(texts):
+    def numbers(self, texts: Sequence[str], *, checked: bool = False) -> list[float] | None:
+        """Return the values of a whole column; None unless all are plain numbers in range and in the base unit.
+
+        `checked`: they are known to be, or empty.
+        """
+        if self._unit != QUANTITIES[self.signal].unit or self._decimal_comma:
             return None
-        return self._plain_numbers(texts)
+        if not checked and self.leading(texts, ALL) < len(texts):
+            return None
+        try:
+            return list(map(float, texts))
+        except ValueError:
+            return None
 
     def _plain_numbers(self, texts: Collection[str]) -> list[float] | None:
         joined = "".join(texts)
@@ -236,7 +244,6 @@ class Stretch:
         """Keep the columns, in the order of the signals; each is as long as `times`."""
         self.times = times
         self.columns = dict(sorted(columns.items()))
-        self._sparse: dict[Signal, bool] = {}
 
     def texts(self, signal: Signal, rows: range) -> list[str]:
         """Return the cells of one column in these rows."""
@@ -245,16 +252,7 @@ class Stretch:
 
     def leading(self, signal: Signal, rows: range, band: Band) -> int:
         """Return how many of the first of these rows have a plain number within the band there."""
-        passed = self.columns[signal][0].leading(self.texts(signal, rows), band)
-        if passed == len(self.times):
-            self._sparse[signal] = False
-        return passed
-
-    def is_sparse(self, signal: Signal) -> bool:
-        """Return whether a column has empty cells."""
-        if signal not in self._sparse:
-            self._sparse[signal] = "" in self.columns[signal][1]
-        return self._sparse[signal]
+        return self.columns[signal][0].leading(self.texts(signal, rows), band)
 
     def gaps(self, begin: int, end: int) -> list[float]:
         """Return the time (s) from each of these rows to the next."""

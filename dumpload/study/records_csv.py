@@ -110,7 +110,7 @@ class _Reading:
             raise RecordError(self._path, "a header line such as time,state_of_charge; the file is empty")
         self._layout = self._record.layout(first)
         rest = first.text.partition("\n")[2]
-        source = chain([Block(first.line + 1, rest, first.torn)] if rest else [], source)
+        source = chain([Block(first.line + 1, rest, first.lines - 1, first.torn)] if rest else [], source)
         for block in source:
             if '"' in block.text:  # a quoted cell may reach across lines and blocks
                 yield from self._quoted(chain([block], source))
@@ -121,13 +121,13 @@ class _Reading:
     def _columns(self, block: Block) -> Stretch | None:
         """Cut a block into columns; None when it is not plain."""
         layout, text = self._layout, block.text
-        rows, width, delimiter = text.count("\n"), layout.width, layout.delimiter
+        rows, width, delimiter = block.lines, layout.width, layout.delimiter
         cells = text.replace("\n", f"{delimiter}\n").split(delimiter)
         heads = cells[:-1:width]
         # Every line feed stands at the start of a cell: if it is always the first of a row, all rows are as wide.
-        if len(cells) != width * rows + 1 or "".join(heads).count("\n") != rows - 1:
+        if len(cells) != width * rows + 1 or (layout.time and "".join(heads).count("\n") != rows - 1):
             return None
-        heads[0] = f"\n{heads[0]}"
+        heads[0] = f"\n{heads[0]}"  # where the times come first, `read_column` looks for the line feeds
         times = self._times.read_column(heads if layout.time == 0 else cells[layout.time :: width])
         if times is None or times[0] < self._last:
             return None
@@ -230,8 +230,9 @@ def _without_blank_start(source: Iterable[Block]) -> Iterator[Block]:
                 yield block
             continue
         begun = True
-        blank = len(block.text) - len(block.text.lstrip("\r\n"))
-        yield Block(block.line + block.text[:blank].count("\n"), block.text[blank:], block.torn)
+        text = block.text.lstrip("\n")
+        blank = len(block.text) - len(text)
+        yield Block(block.line + blank, text, block.lines - blank, block.torn)
 
 
 def _sorted(stretches: Iterable[Stretch]) -> Iterator[Stretch]:

@@ -22,10 +22,11 @@ _TORN_GZIP = (EOFError, zlib.error, gzip.BadGzipFile)
 
 
 class Block(NamedTuple):
-    """Whole lines, each with its line feed. `line`: the number of the first; `torn`: the last had no end."""
+    """So many whole lines, each with its line feed. `line`: the number of the first; `torn`: the last had no end."""
 
     line: int
     text: str
+    lines: int
     torn: bool = False
 
 
@@ -59,11 +60,12 @@ def blocks(path: Path, account: Account) -> Iterator[Block]:
                 _check_length(path, line, rest)
                 continue
             text = _decode(path, line, rest + data[:cut])
-            yield Block(line, text)
-            line += text.count("\n")
+            lines = text.count("\n")
+            yield Block(line, text, lines)
+            line += lines
             rest = data[cut:]
     if rest:
-        yield Block(line, _decode(path, line, rest) + "\n", torn=True)
+        yield Block(line, _decode(path, line, rest) + "\n", 1, torn=True)
 
 
 @contextmanager

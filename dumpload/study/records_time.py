@@ -114,7 +114,7 @@ class Times:
     def read_column(self, texts: list[str]) -> list[float] | None:
         """Return for every text what `read` would; None when they have not one plain form, or are out of order.
 
-        Does nothing row by row. The texts may begin with a line feed, all of them or none.
+        Does nothing row by row. The texts may begin with a line feed, all of them or none; some of them is not plain.
         """
         before = self._kind, self._last
         try:
@@ -137,7 +137,7 @@ class Times:
             end = bisect_right(texts, texts[begin][:_DAY_WIDTH] + "~", begin)
             piece = texts[begin:end]
             first = self.read(piece[0])
-            column = self._checked(piece, first, self._fixed_column(_lines(piece), first))
+            column = self._checked(piece, first, self._fixed_column(_lines(piece), first, len(piece)))
             if column is None or (times and column[0] < times[-1]):
                 return None
             times += column
@@ -148,11 +148,10 @@ class Times:
             return None
         return times
 
-    def _fixed_column(self, data: bytes, first: float) -> list[float] | None:
+    def _fixed_column(self, data: bytes, first: float, rows: int) -> list[float] | None:
         """Read HH:MM:SS at fixed places."""
         width = data.index(b"\n") + 1
         match = _FIXED.fullmatch(data[: width - 1].decode())
-        rows = data.count(b"\n")
         began = int(first) - _read_digits(data[:width], width, _SECONDS, 0)[0] if match else -1
         if match is None or not 0 <= began < _LATEST or (not match[3] and self._changes_clocks(first)):
             return None
@@ -184,6 +183,8 @@ def _lines(texts: list[str]) -> bytes:
 def _unix_column(texts: list[str]) -> list[float] | None:
     data = _lines(texts)
     if data.translate(None, b"0123456789.\n") or data.startswith(b".") or b"\n." in data:
+        return None
+    if data.count(b"\n") != len(texts):
         return None
     times = list(map(float, texts))
     if times != sorted(times):

@@ -52,7 +52,7 @@ def replay(record: Record, plan: Plan, account: Account) -> Result:
     except KeyboardInterrupt:
         msg = f"interrupted at {utc_text(_walls(item)[0])} of the record; nothing is shown for a part of it"
         raise ReplayInterrupted(msg) from None
-    summary, tally = player.finish(_ends(item)[1]), player.tally
+    summary, tally = passing.finish(_ends(item)[1]), player.tally
     counts = (tally.samples, tally.accepted, tally.rejected)
     ends = (_walls(first)[0], _walls(item)[1])
     return Result(record.path, record.kind, *ends, *counts, tally.changes, summary, account)
