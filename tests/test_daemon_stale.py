@@ -64,9 +64,22 @@ def test_case_16_what_piled_up_during_a_stop_is_as_old_as_the_stop(barge: Barge)
     daemon.signal(signal.SIGCONT)
     barge.expect("off", "data_lost")
     daemon.await_log("evidence_restarted", reason="stood still")
+    assert barge.ask()["data"] == "lost"
     never(lambda: len(daemon.ons) > 1, "the back-log switched on", LONG_ENOUGH_S)
     barge.expect_no_change()
     barge.comes_on(daemon)
+
+
+@pytest.mark.slow
+def test_case_16_a_stop_within_the_age_limit_begins_the_evidence_anew(barge: Barge) -> None:
+    confirm_s = 5.0
+    daemon = barge.start(control__confirm_s=confirm_s, telemetry__state_of_charge__max_age_s=30.0)
+    barge.source.set(FULL)
+    barge.await_status(cause="confirming")
+    daemon.signal(signal.SIGSTOP)
+    time.sleep(STOOD_STILL_S)
+    went_on = daemon.signal(signal.SIGCONT)
+    assert daemon.await_edge(on=True, after=went_on).t > went_on + confirm_s
 
 
 def test_case_20_samples_queued_in_a_persistent_session_are_not_heard(barge: Barge, protocol: str) -> None:
