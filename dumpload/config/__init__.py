@@ -234,7 +234,8 @@ class _LayersSource(PydanticBaseSettingsSource):
 @cache
 def known_keys() -> Mapping[str, report.Key]:
     """Return every setting by its dotted key, in the order of the tables."""
-    return report.list_keys(Settings.model_json_schema())
+    schemas = cache(lambda: report.list_schemas(Settings.model_json_schema()))
+    return {key.name: key for key in report.list_keys(Settings, lambda name: schemas()[name])}
 
 
 def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = ()) -> Settings:

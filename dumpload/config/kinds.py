@@ -143,8 +143,8 @@ OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
 Port = Annotated[int, Field(ge=1, le=65_535)]
 Line = Annotated[int, Field(ge=0, le=511)]
 
-_NAME, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[^\s/@]{1,253}$"
-Name = Annotated[str, _matching(_NAME), _said("1 to 64 letters, digits, - or _", _NAME)]
+NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[^\s/@]{1,253}$"
+Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
 Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
 Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
 Host = Annotated[str, _matching(_HOST), _said("the name or address of a broker, without scheme or user", _HOST)]

@@ -1,15 +1,18 @@
-"""What the settings are called and must be, read off their schema; and every fault put into words.
+"""What the settings are called and must be, read off their tables; and every fault put into words.
 
 Generic: what each setting is stands in `config`, how they must fit together in `rules`.
 """
 
 import copy
-import difflib
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from types import UnionType
+from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
 
+from pydantic import BaseModel
+
+from dumpload.config.kinds import NAME_PATTERN
 from dumpload.config.rules import Complaint, Found
 from dumpload.layers import Layers, Problem, leaves, show
 
@@ -20,22 +23,32 @@ NOT_SHOWN = "(not shown)"
 
 
 class Key(NamedTuple):
-    """One setting: its dotted name, its JSON schema, and whether its table must have it and must be there."""
+    """One setting: its dotted name, the type of its value, its default, and whether it and its table must be there.
+
+    `describe` gives its JSON schema, which takes long to make and is wanted only for words.
+    """
 
     name: str
-    schema: Mapping[str, Any]
+    type: Any
+    default: Any
     required: bool
     table_required: bool
+    describe: Callable[[str], Mapping[str, Any]]
+
+    @property
+    def schema(self) -> Mapping[str, Any]:
+        """The JSON schema, without references."""
+        return self.describe(self.name)
 
     @property
     def is_text(self) -> bool:
         """Whether it takes text."""
-        return bool(self.schema["type"] == "string")
+        return self.type in (str, Path)
 
     @property
     def is_path(self) -> bool:
         """Whether it names a file."""
-        return self.schema.get("format") == "path"
+        return self.type is Path
 
     @property
     def kind(self) -> str:
@@ -65,19 +78,41 @@ class Fault(NamedTuple):
     value: Any
 
 
-def list_keys(schema: Mapping[str, Any]) -> dict[str, Key]:
-    """Return every setting of a JSON schema of tables by its dotted name."""
-    return {key.name: key for key in _walk(schema, schema["$defs"], "", needed=True)}
+def list_keys(
+    table: type[BaseModel], describe: Callable[[str], Mapping[str, Any]], above: str = "", *, needed: bool = True
+) -> Iterator[Key]:
+    """Yield every setting of a table, and of those in it. `describe` gives the JSON schema for a dotted name."""
+    for name, field in table.model_fields.items():
+        plain = _plain_type(field.annotation)
+        required = field.is_required()
+        if isinstance(plain, type) and issubclass(plain, BaseModel):
+            yield from list_keys(plain, describe, f"{above}{name}.", needed=needed and required)
+        else:
+            yield Key(f"{above}{name}", plain, None if required else field.default, required, needed, describe)
 
 
-def _walk(table: Mapping[str, Any], tables: Mapping[str, Any], above: str, *, needed: bool) -> Iterator[Key]:
+def _plain_type(annotation: Any) -> Any:
+    """Return what a value is, without the None that stands for "not set", bounds and choices."""
+    origin = get_origin(annotation)
+    if origin is Annotated:
+        return _plain_type(get_args(annotation)[0])
+    if origin in (Union, UnionType):
+        return next(_plain_type(option) for option in get_args(annotation) if option is not type(None))
+    return type(get_args(annotation)[0]) if origin is Literal else origin or annotation
+
+
+def list_schemas(schema: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    """Return the schema of every setting by its dotted name, from the JSON schema of a table of tables."""
+    return dict(_walk(schema, schema["$defs"], ""))
+
+
+def _walk(table: Mapping[str, Any], tables: Mapping[str, Any], above: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
     for name, described in table["properties"].items():
         schema = _resolve(described, tables)
-        required = name in table.get("required", ())
         if "properties" in schema:
-            yield from _walk(schema, tables, f"{above}{name}.", needed=needed and required)
+            yield from _walk(schema, tables, f"{above}{name}.")
         else:
-            yield Key(f"{above}{name}", schema, required, needed)
+            yield f"{above}{name}", schema
 
 
 def _resolve(schema: Mapping[str, Any], tables: Mapping[str, Any]) -> dict[str, Any]:
@@ -108,9 +143,9 @@ def prepare(layers: Layers, keys: Mapping[str, Key]) -> dict[str, Any]:
         table = _table_of(values, name, create=key.table_required)
         if key.is_path and table is not None and isinstance(table.get(_last(name)), str):
             table[_last(name)] = _from_folder(folder, table[_last(name)])
-    own = values.get("name", keys["name"].schema["default"])
+    own = values.get("name", keys["name"].default)
     mqtt = _table_of(values, "mqtt.client_id")
-    if isinstance(own, str) and re.fullmatch(keys["name"].schema["pattern"], own) and mqtt is not None:
+    if isinstance(own, str) and re.fullmatch(NAME_PATTERN, own) and mqtt is not None:
         mqtt.setdefault("client_id", f"dumpload-{own}")
         mqtt.setdefault("base_topic", f"dumpload/{own}")
     return values
@@ -164,6 +199,8 @@ def _name(where: Sequence[int | str]) -> tuple[str, str]:
 
 
 def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> Iterator[Problem]:
+    import difflib  # noqa: PLC0415  (only for those who mistype)
+
     for name, item in [*leaves({key: value})] or [(key, value)]:
         close = difflib.get_close_matches(name, keys, n=1)
         hint = f" (did you mean {close[0]}?)" if close else ""
@@ -176,9 +213,7 @@ def find_valid(values: Mapping[str, Any], faults: Iterable[Fault], keys: Mapping
     leaf = dict(leaves(values))
     given = frozenset(above for name in leaf for above in _with_tables(name))
     valid = {
-        name: leaf.get(name, key.schema.get("default"))
-        for name, key in keys.items()
-        if not bad.intersection(_with_tables(name))
+        name: leaf.get(name, key.default) for name, key in keys.items() if not bad.intersection(_with_tables(name))
     }
     return Found(valid, given)
 

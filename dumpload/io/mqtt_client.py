@@ -119,7 +119,9 @@ def connect(client: ChunkClient, options: LinkOptions) -> None:
         properties.SessionExpiryInterval = 0
         properties.MaximumPacketSize = MAX_PACKET_BYTES
     clean = True if options.protocol == "5" else paho.MQTT_CLEAN_START_FIRST_ONLY
-    client.connect(options.host, options.port, options.keepalive_s, clean_start=clean, properties=properties)
+    # As bytes: a text would load the tables of international names, 400 kB, even if it is a number.
+    host: Any = options.host.encode() if options.host.isascii() else options.host
+    client.connect(host, options.port, options.keepalive_s, clean_start=clean, properties=properties)
 
 
 def subscribe(client: ChunkClient, options: LinkOptions) -> None:
