@@ -15,9 +15,9 @@ CHARGE = "barge/bank/charge"
 BASE = "dumpload/barge"
 
 MAX_AGE_S = 2.0
-CONFIRM_S = 0.4
-MIN_ON_S = 0.4
-MIN_OFF_S = 0.5
+CONFIRM_S = 0.3
+MIN_ON_S = 0.3
+MIN_OFF_S = 0.4
 
 SETTINGS: dict[str, Any] = {
     "name": "barge",

@@ -34,6 +34,8 @@ def test_case_30_a_pin_that_cannot_be_written_off_ends_the_daemon_with_an_error(
         daemon.signal(signal.SIGTERM)
     assert daemon.wait() == 1
     assert way == "a signal" or "Input/output error" in daemon.logged("failed")[0]["text"]
+    assert "Input/output error" in daemon.logged("pin_fault")[-1]["text"]
+    assert not [entry for entry in daemon.log if "raw" in entry]
     assert run_dumpload("off", "--config", str(daemon.config), folder=daemon.folder).returncode == 0
 
 
@@ -58,6 +60,8 @@ def test_case_31_a_pin_that_cannot_be_driven_off_when_it_reads_on_ends_the_daemo
     daemon.set_fault("reads_high")
     assert daemon.wait() == 1
     assert "still reads on" in daemon.logged("failed")[0]["text"]
+    assert "still reads on" in daemon.logged("pin_fault")[-1]["text"]
+    assert not [entry for entry in daemon.log if "raw" in entry]
     assert daemon.line == []
 
 

@@ -18,10 +18,8 @@ LATE_S = 1.0
 """Allowance for a loaded machine."""
 
 
-@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 0), (signal.SIGINT, 130)], ids=["TERM", "INT"])
-def test_case_05_a_signal_drives_the_line_off_at_once_and_then_tells_everyone(
-    barge: Barge, protocol: str, number: int, code: int
-) -> None:
+def test_case_05_a_signal_drives_the_line_off_at_once_and_then_tells_everyone(barge: Barge, protocol: str) -> None:
+    number, code = (signal.SIGTERM, 0) if protocol == "5" else (signal.SIGINT, 130)
     daemon = barge.started_on(mqtt__protocol=protocol)
     asked_at = daemon.signal(number)
     assert daemon.await_edge(on=False, after=asked_at).t - asked_at < AT_ONCE_S + LATE_S
