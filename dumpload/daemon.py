@@ -91,10 +91,21 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     try:
         return asyncio.run(service.run())
     finally:
-        relay.close()
+        _let_go(relay, log)
         if service.control.recorder is not None:
             service.control.recorder.close(HISTORY_S)
         writer.flush(1.0)
+
+
+def _let_go(relay: Relay, log: Any) -> None:
+    """Close the pin; whatever comes of it, the record and the log are still to be written."""
+    trouble = ""
+    try:
+        relay.close()
+    except RelayError as error:
+        trouble = str(error)
+    if trouble:
+        log.error("pin_fault", text=f"the relay could not be driven off: {trouble}")
 
 
 def _make_service(settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
