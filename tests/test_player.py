@@ -13,8 +13,9 @@ from dumpload.core.decode import Reason, Rejection
 from dumpload.core.law import Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
+from dumpload.study.cells import Cells
+from dumpload.study.items import Moment, Restart, Run, Stretch
 from dumpload.study.player import Plan, Player
-from dumpload.study.records import Cells, Moment, Restart, Run, Stretch
 
 SOC = Signal.STATE_OF_CHARGE
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
@@ -189,7 +190,7 @@ def moments(draw: st.DrawFn) -> list[Moment]:
     }
     t = 0.0
     drawn: list[Moment] = []
-    for step in draw(st.lists(st.sampled_from([0.0, 0.5, 5.0, 10.0, 30.0, 60.0, 60.5]), min_size=1, max_size=80)):
+    for step in draw(st.lists(st.sampled_from([0.0, 0.5, 5.0, 10.0, 30.0, 60.0, 60.5]), min_size=20, max_size=80)):
         t += step
         kind = draw(st.sampled_from([*[Kind.SAMPLE] * 20, Kind.UNKNOWN, Kind.ABSENT, Kind.DOUBT, Kind.SELECT]))
         signal = draw(st.sampled_from([*[SOC] * 4, *Signal]))

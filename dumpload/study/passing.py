@@ -11,9 +11,11 @@ from collections.abc import Sequence
 from dumpload.core.controller import Event
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
+from dumpload.study.cells import Cells
+from dumpload.study.items import Item, Page, Stretch
+from dumpload.study.passing_page import play_page
 from dumpload.study.player import ENERGY_SIGNALS, SOC, Player
 from dumpload.study.quiet import ALL, Band
-from dumpload.study.records import Cells, Item, Stretch
 from dumpload.study.summary import Summary
 
 LEAST_WINDOW = 128
@@ -35,6 +37,8 @@ class Passing:
         """Play one part of a record."""
         if isinstance(item, Stretch):
             self._play_stretch(item)
+        elif isinstance(item, Page):
+            play_page(self._player, item)
         else:
             self._hand_on()
             self._player.play(item)
@@ -87,6 +91,8 @@ class Passing:
         """Return the first of the rows before which a signal that matters is lost; else the end."""
         times = stretch.times
         expires_at = self._player.controller.data[signal].expires_at
+        if expires_at <= self._player.evaluated_at:
+            return rows.stop  # it was lost already, and none of these rows has it again
         column = stretch.columns[signal][1] if signal in stretch.columns else []
         if column and signal not in self._sparse:
             allowed_s = self._allowed_s(signal, times[rows.start])

@@ -12,8 +12,8 @@ from dumpload.core.decode import Rejection
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
+from dumpload.study.items import Item, Moment, Restart, Run, Stretch
 from dumpload.study.quiet import ALL, Band, Quiet, find_quiet
-from dumpload.study.records import Item, Moment, Restart, Run, Stretch
 from dumpload.study.summary import Change, Element, Summary, Tally
 
 SOC = Signal.STATE_OF_CHARGE
@@ -35,7 +35,8 @@ class Plan(NamedTuple):
 class Player:
     """One replay in progress: evaluates every event, and every row, of what it is given.
 
-    `ages`: how long a value of each signal counts (s). `tally`: what it has come to so far.
+    `ages`: how long a value of each signal counts (s). `tally`: what it has come to so far. `t`: how far it is (s).
+    `evaluated_at`, `evaluated_ahead`: when the last evaluation was, and how far that clock was ahead of Unix time (s).
     """
 
     def __init__(self, plan: Plan, t: float) -> None:
@@ -44,8 +45,8 @@ class Player:
         self.tally = Tally(plan.element, t, plan.setup.max_age_s[SOC])
         self.ages = plan.setup.max_age_s
         self._plan = plan
-        self._t = t
-        self._ahead = 0.0
+        self.t = self.evaluated_at = t
+        self._ahead = self.evaluated_ahead = 0.0
         self._quiet: Quiet | None = None
 
     def play(self, item: Item) -> None:
@@ -57,11 +58,19 @@ class Player:
         elif isinstance(item, Moment):
             self._ahead = item.ahead
             self._wake_before(item.t)
-            self._t = item.t
+            self.t = item.t
+            accepted = False
             for one in item.items:
-                self._play_one(one)
-        else:
+                if isinstance(one, Run):
+                    self._extend(one, accepted=accepted)
+                else:
+                    accepted = self._play_one(one)
+        elif isinstance(item, Restart):
             self._restart(item)
+        else:
+            for row in item.rows:
+                for part in item.items(row):
+                    self.play(part)
 
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
@@ -72,26 +81,32 @@ class Player:
 
     # ---- event by event ----
 
-    def _play_one(self, item: Event | Rejection | Run) -> None:
-        """Let the controller evaluate one event on its own, as the daemon does with what a message says."""
+    def _play_one(self, item: Event | Rejection) -> bool:
+        """Let the controller evaluate one event on its own, as the daemon does with what a message says.
+
+        Returns whether it was a sample that counts.
+        """
         if isinstance(item, Rejection):
             self.tally.reject()
-        elif isinstance(item, Run):
-            self._extend(item)
-        elif self.is_aside(item):
-            self._count(item, accepted=True)
-        elif self._passes(item):
-            self.controller.take((item,))
-            self._count(item, accepted=True)
-        else:
-            self._count(item, accepted=self._handle(item))
+            return False
+        if self._is_unused(item):
+            self.note(item)
+            return True
+        accepted = item.kind == Kind.SAMPLE
+        if not self.is_aside(item):
+            if self._passes(item):
+                self.controller.take((item,))
+            else:
+                accepted = self._handle(item)
+        self._count(item, accepted=accepted)
+        return accepted
 
     def play_row(self, t: float, items: Sequence[Event | Rejection]) -> None:
         """Let the controller take a whole row, whose values came together, and evaluate it once."""
         self._wake_before(t)
         events = []
         for item in items:
-            if is_missing(self.ages[item.signal]):
+            if self._is_unused(item):
                 self.note(item)
             elif isinstance(item, Rejection):
                 self.tally.reject()
@@ -105,31 +120,39 @@ class Player:
             self._handle(events[-1])
             for event in events:
                 self._count(event, accepted=event.kind == Kind.SAMPLE)
-        self._t = t
+        self.t = t
+
+    def _is_unused(self, item: Event | Rejection) -> bool:
+        """Return whether this is about a signal that has no settings: it is no sample, but may tell of energy."""
+        is_value = isinstance(item, Rejection) or item.kind in (Kind.SAMPLE, Kind.UNKNOWN)
+        return is_value and is_missing(self.ages[item.signal])
 
     def is_aside(self, event: Event) -> bool:
         """Return whether an event is evidence of the recorded contact, which is not the replayed one."""
         is_load = event.signal == Signal.LOAD_POWER and event.kind in (Kind.SAMPLE, Kind.UNKNOWN)
         return not self._plan.judge_contact and (is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT))
 
-    def _extend(self, run: Run) -> None:
-        if is_missing(self.ages[run.signal]):
+    def _extend(self, run: Run, *, accepted: bool) -> None:
+        """Have the value before it count longer, if that was accepted."""
+        if not accepted:
             return
-        self.controller.extend(run.signal, run.until, self._t)
+        self.tally.energy.extend(run.signal, run.until + self.hold_s(run.signal))
+        if not is_missing(self.ages[run.signal]):
+            self.controller.extend(run.signal, run.until, self.t)
         if run.signal == SOC:
             self.tally.charge(run.until)
-        self.tally.energy.extend(run.signal, run.until + self.hold_s(run.signal))
 
     def _passes(self, event: Event) -> bool:
         """Return whether this is a sample that changes nothing but its age."""
         quiet = self.quiet_now()
         band = quiet.bands[event.signal]
-        is_fresh = event.kind == Kind.SAMPLE and event.stamp == event.t
+        is_fresh = event.kind == Kind.SAMPLE and event.stamp <= event.t < event.stamp + self.ages[event.signal]
         is_undue = event.t < quiet.until and event.t < self.controller.deadline
         return is_fresh and is_undue and band != ALL and band.low <= event.value < band.high
 
     def _handle(self, event: Event) -> bool:
-        self._t = event.t
+        self.t = self.evaluated_at = event.t
+        self.evaluated_ahead = self._ahead
         self._quiet = None
         decisions = self.controller.handle(event)
         for decision in decisions:
@@ -152,13 +175,22 @@ class Player:
     def quiet_now(self) -> Quiet:
         """Return which samples now change nothing but their age."""
         if self._quiet is None:
-            self._quiet = find_quiet(self.controller, self._t)
+            self._quiet = find_quiet(self.controller, self.evaluated_at)
         return self._quiet
 
     def band(self, signal: Signal) -> Band:
         """Return the values of a signal that now change nothing but their age."""
         is_aside = signal == Signal.LOAD_POWER and not self._plan.judge_contact
         return ALL if is_aside else self.quiet_now().bands[signal]
+
+    def pass_over(self, event: Event, until: float) -> None:
+        """Take the last of some samples of a signal that changed nothing, which went on arriving up to `until` (s)."""
+        self._ahead = event.t - event.wall
+        self.t = event.t
+        if not self.is_aside(event):
+            self.controller.take([event])
+        self.note(event)
+        self._extend(Run(event.signal, until), accepted=True)
 
     def _restart(self, item: Restart) -> None:
         """The recorded program ended or started: the relay is off then, and everything begins anew."""
@@ -171,7 +203,8 @@ class Player:
         self.controller.selector = item.selector
         if self._plan.judge_contact:
             self.controller.lockout = item.lockout
-        self._t, self._quiet = item.t, None
+        self.t = self.evaluated_at = item.t
+        self._quiet = None
 
     # ---- counting ----
 

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dumpload.core.intake import Arrival, Intake
-from dumpload.study.records import Account, Complaint, Form, Moment, RecordError
+from dumpload.study.items import Moment
+from dumpload.study.records import Account, Complaint, Form, RecordError
 from dumpload.study.records_file import blocks
 from dumpload.study.records_time import ClockError, Times
 

@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
-from dumpload.study.records import Account, Cells, Complaint, Form, RecordError, Stretch
+from dumpload.study.cells import Cells
+from dumpload.study.items import Stretch
+from dumpload.study.records import Account, Complaint, Form, RecordError
 from dumpload.study.records_file import Block, blocks
 from dumpload.study.records_time import ClockError, Times
 

@@ -9,6 +9,8 @@ import json
 import math
 from collections import Counter
 from collections.abc import Iterator
+from itertools import groupby, islice
+from operator import attrgetter
 from pathlib import Path
 
 from dumpload.core.contact import Feedback
@@ -18,9 +20,13 @@ from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history_reader import HistoryError, read_events
 from dumpload.io.history_schema import HistoryRow, RowKind
-from dumpload.study.records import Account, Item, Moment, RecordError, Restart, Run
+from dumpload.study.items import Moment, Page, Restart, Run
+from dumpload.study.records import Account, RecordError
 
 MAGIC = b"SQLite format 3\0"
+
+PAGE_ROWS = 256
+"""So many rows are handed on at once: more of them alive at a time only give the garbage collector work."""
 
 THINNED = (
     "the history is thinned: with other thresholds than those it was recorded under, a crossing may be off by the"
@@ -53,51 +59,72 @@ class HistoryRecord:
         """Open nothing yet."""
         self.path = path
 
-    def read(self, account: Account) -> Iterator[Item]:
+    def read(self, account: Account) -> Iterator[Page]:
         """Yield the rows in the order in which things happened."""
         account.notes.append(THINNED)
-        told: Counter[int] = Counter()
-        clock = _Clock()
+        meaning = _Meaning()
         try:
-            for row in read_events(self.path):
-                account.rows += 1
-                t = clock.at(row)
-                if row.kind in _TOLD:
-                    told[row.kind] += 1
-                yield from _items(row, t, clock.ahead)
+            for rows in _pages(read_events(self.path)):
+                account.rows += len(rows)
+                yield Page(rows, meaning.shift(rows[0]), meaning.items)
+                meaning.end(rows[-1])
         except HistoryError as error:
             raise RecordError(self.path, str(error).removeprefix(f"{self.path}: expected ")) from None
-        if told[RowKind.START] == 1:
-            del told[RowKind.START]  # where the record begins
-        account.notes += [f"{count} {_TOLD[RowKind(kind)]}" for kind, count in sorted(told.items())]
+        account.notes += meaning.notes
 
 
-class _Clock:
-    """Lays the monotonic clocks of all starts one after another, as far apart as the wall clock said."""
+def _pages(rows: Iterator[HistoryRow]) -> Iterator[list[HistoryRow]]:
+    """Yield so many rows at once, never of two starts."""
+    while page := list(islice(rows, PAGE_ROWS)):
+        if page[0].boot_id == page[-1].boot_id:
+            yield page
+        else:
+            yield from (list(group) for _boot, group in groupby(page, key=attrgetter("boot_id")))
+
+
+class _Meaning:
+    """What rows mean, and when: the clocks of all starts one after another, as far apart as the wall clock said.
+
+    Times never go back. The first start's own clock is kept as it is, so that nothing is rounded.
+    """
 
     def __init__(self) -> None:
         self._boot: str | None = None
         self._shift = self._ahead_first = 0.0
         self._last = -NEVER
-        self.ahead = 0.0
+        self._told: Counter[int] = Counter()
 
-    def at(self, row: HistoryRow) -> float:
-        """Return when a row happened (s), which never goes back; `ahead` is then that less Unix time.
-
-        The first start's own clock is kept as it is, so that nothing is rounded.
-        """
+    def shift(self, row: HistoryRow) -> float:
+        """Return what leads from the clock of the row's start to ours; rows of one start have the same."""
         if self._boot is None:
             self._ahead_first = row.wall - row.t
         elif row.boot_id != self._boot:
             self._shift = math.ceil(max(row.wall - row.t - self._ahead_first, self._last - row.t))
         self._boot = row.boot_id
+        return self._shift
+
+    def end(self, row: HistoryRow) -> None:
+        """Take note of how far the rows have come."""
         self._last = max(self._last, row.t + self._shift)
-        self.ahead = self._last - row.wall
-        return self._last
+
+    def items(self, row: HistoryRow, shift: float) -> Iterator[Moment | Restart]:
+        """Yield what a row says."""
+        self._last = max(self._last, row.t + shift)
+        if row.kind in _TOLD:
+            self._told[row.kind] += 1
+        return _items(row, self._last)
+
+    @property
+    def notes(self) -> list[str]:
+        """What a reader should know of the rows so far."""
+        told = self._told.copy()
+        if told[RowKind.START] == 1:
+            del told[RowKind.START]  # where the record begins
+        return [f"{count} {_TOLD[RowKind(kind)]}" for kind, count in sorted(told.items())]
 
 
-def _items(row: HistoryRow, t: float, ahead: float) -> Iterator[Item]:
-    shift = t - row.t
+def _items(row: HistoryRow, t: float) -> Iterator[Moment | Restart]:
+    shift, ahead = t - row.t, t - row.wall
     if row.kind == RowKind.SAMPLE:
         signal = Signal(row.signal)
         event = Event(t, row.wall, Kind.SAMPLE, signal, row.value, row.stamp + shift)

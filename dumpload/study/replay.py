@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 from dumpload.core.window import utc_text
+from dumpload.study.items import Item, Stretch
 from dumpload.study.passing import Passing
 from dumpload.study.player import Plan, Player
-from dumpload.study.records import Account, Item, Record, RecordError, Stretch
+from dumpload.study.records import Account, Record, RecordError
 from dumpload.study.summary import Change, Summary
 
 __all__ = ["Plan", "ReplayInterrupted", "Result", "replay"]
@@ -44,29 +45,19 @@ def replay(record: Record, plan: Plan, account: Account) -> Result:
     first = next(items, None)
     if first is None:
         raise RecordError.of(account.bad[0]) if account.bad else RecordError(record.path, "at least one row")
-    item, player = first, Player(plan, _ends(first)[0])
+    item, player = first, Player(plan, first.ends.t)
     passing = Passing(player)
     try:
         for item in chain([first], items):
             passing.play(item)
     except KeyboardInterrupt:
-        msg = f"interrupted at {utc_text(_walls(item)[0])} of the record; nothing is shown for a part of it"
+        msg = f"interrupted at {utc_text(item.ends.wall)} of the record; nothing is shown for a part of it"
         raise ReplayInterrupted(msg) from None
-    summary, tally = passing.finish(_ends(item)[1]), player.tally
+    summary, tally = passing.finish(item.ends.end_t), player.tally
     counts = (tally.samples, tally.accepted, tally.rejected)
-    ends = (_walls(first)[0], _walls(item)[1])
+    ends = (first.ends.wall, item.ends.end_wall)
     return Result(record.path, record.kind, *ends, *counts, tally.changes, summary, account)
 
 
 def _filled(items: Iterator[Item]) -> Iterator[Item]:
     return (item for item in items if not isinstance(item, Stretch) or item.times)
-
-
-def _ends(item: Item) -> tuple[float, float]:
-    return (item.times[0], item.times[-1]) if isinstance(item, Stretch) else (item.t, item.t)
-
-
-def _walls(item: Item) -> tuple[float, float]:
-    begin, end = _ends(item)
-    ahead = 0.0 if isinstance(item, Stretch) else item.ahead
-    return begin - ahead, end - ahead

@@ -1,0 +1,138 @@
+"""What the reader of a record yields, in order of time: stretches of rows, single moments, pages of a history.
+
+Replay plays them (`player.py`, `passing.py`). Holds data; decides nothing.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from operator import sub
+from typing import NamedTuple
+
+from dumpload.core.controller import Event, Lockout
+from dumpload.core.decode import Rejection
+from dumpload.core.law import Selector
+from dumpload.core.signals import Signal
+from dumpload.io.history_schema import HistoryRow
+from dumpload.study.cells import Cells
+from dumpload.study.quiet import Band
+
+
+class Ends(NamedTuple):
+    """When a part of a record begins and ends: on the clock that never goes back, and in Unix time (s)."""
+
+    t: float
+    end_t: float
+    wall: float
+    end_wall: float
+
+
+class Run(NamedTuple):
+    """The last value of a signal kept arriving up to `until` (s), as far as a thinned record tells."""
+
+    signal: Signal
+    until: float
+
+
+class Moment(NamedTuple):
+    """What came at `t` (s on a clock that never goes back), one after another. Unix time is `t - ahead`."""
+
+    t: float
+    items: Sequence[Event | Rejection | Run]
+    ahead: float = 0.0
+
+    @property
+    def ends(self) -> Ends:
+        """When it was."""
+        return Ends(self.t, self.t, self.t - self.ahead, self.t - self.ahead)
+
+
+class Restart(NamedTuple):
+    """The recorded program ended or started at `t` (s): the relay is off, and nothing is known but this."""
+
+    t: float
+    ahead: float = 0.0
+    selector: Selector = Selector.AUTO
+    lockout: Lockout = Lockout.NONE
+
+    @property
+    def ends(self) -> Ends:
+        """When it was."""
+        return Ends(self.t, self.t, self.t - self.ahead, self.t - self.ahead)
+
+
+class Stretch:
+    """Rows in order of time, column by column; an empty cell is no sample.
+
+    `times`: Unix s. `columns`: by signal, how to read its cells, and their texts.
+    """
+
+    def __init__(self, times: list[float], columns: Mapping[Signal, tuple[Cells, list[str]]]) -> None:
+        """Keep the columns, in the order of the signals; each is as long as `times`."""
+        self.times = times
+        self.columns = dict(sorted(columns.items()))
+
+    @property
+    def ends(self) -> Ends:
+        """When it begins and ends."""
+        first, last = self.times[0], self.times[-1]
+        return Ends(first, last, first, last)
+
+    def texts(self, signal: Signal, rows: range) -> list[str]:
+        """Return the cells of one column in these rows."""
+        column = self.columns[signal][1]
+        return column if len(rows) == len(column) else column[rows.start : rows.stop]
+
+    def leading(self, signal: Signal, rows: range, band: Band) -> int:
+        """Return how many of the first of these rows have a plain number within the band there."""
+        return self.columns[signal][0].leading(self.texts(signal, rows), band)
+
+    def gaps(self, begin: int, end: int) -> list[float]:
+        """Return the time (s) from each of these rows to the next."""
+        times = self.times[begin:end]
+        return list(map(sub, times[1:], times))
+
+    def leading_close(self, begin: int, end: int, most_s: float) -> int:
+        """Return after how many of these rows comes a gap of more than `most_s`; all of them: there is none."""
+        times, rows = self.times, end - begin
+        span_s = times[end - 1] - times[begin]
+        step = int(most_s * rows / (2 * span_s)) if span_s > most_s else rows
+        if step > 1:  # where every few rows are so close, all are: twice the mean is allowed for
+            some = [*times[begin:end:step], times[end - 1]]
+            if max(map(sub, some[1:], some)) <= most_s:
+                return rows
+        gaps = self.gaps(begin, end)
+        if max(gaps, default=0.0) <= most_s:
+            return rows
+        return next(row for row, gap in enumerate(gaps, 1) if gap > most_s)
+
+    def row(self, index: int) -> list[Event | Rejection]:
+        """Return what one row says."""
+        t = self.times[index]
+        return [cells.event(texts[index], t) for cells, texts in self.columns.values() if texts[index].strip()]
+
+
+class Page:
+    """Rows of a history, all of one start of the program; `t` of each is on the clock of that start.
+
+    `shift`: what leads from there to the clock of the record (s).
+    """
+
+    def __init__(
+        self, rows: Sequence[HistoryRow], shift: float, items: Callable[[HistoryRow, float], Iterator[Moment | Restart]]
+    ) -> None:
+        """Keep the rows; `items` says what one of them means, given the shift."""
+        self.rows = rows
+        self.shift = shift
+        self._items = items
+
+    @property
+    def ends(self) -> Ends:
+        """When it begins and ends."""
+        first, last = self.rows[0], self.rows[-1]
+        return Ends(first.t + self.shift, last.t + self.shift, first.wall, last.wall)
+
+    def items(self, row: HistoryRow) -> Iterator[Moment | Restart]:
+        """Yield what one of the rows says."""
+        return self._items(row, self.shift)
+
+
+Item = Stretch | Moment | Restart | Page
