@@ -8,7 +8,7 @@ import importlib
 import os
 import sys
 
-BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults")
+BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed")
 
 
 def main() -> int:

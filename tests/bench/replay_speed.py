@@ -1,0 +1,133 @@
+"""Replay against the bare reading of the same file: csv.reader for a table, the plain query for a history.
+
+Memory is what the process grows by while it replays, for a month and for four.
+"""
+
+import csv
+import os
+import random
+import sqlite3
+import subprocess
+import sys
+import time
+from collections import deque
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from common import Row, absolute, at_most, folder, memory_kib
+from histories import NOON, batch, open_file, start
+from judged import settings
+from month import COLUMNS, write_month
+
+from dumpload.core.signals import Signal
+from dumpload.io.history_schema import Entry, RowKind
+from dumpload.study.compare import run_trials
+from dumpload.study.records import Form
+
+TABLE_LIMIT = 1.6
+HISTORY_LIMIT = 2.1
+MEMORY_LIMIT_MB = 5.0
+ROUNDS = 7
+HISTORY_ROWS = 200_000
+
+TOPICS = {f"telemetry.{name}.topic": f"barge/{name}" for name in COLUMNS}
+SETTINGS = {"every signal": settings(TOPICS | {"load.rated_w": 300, "load.rated_v": 24}), "charge alone": settings()}
+
+
+def cpu_s(task: Callable[[], Any]) -> float:
+    begin = time.process_time()
+    task()
+    return time.process_time() - begin
+
+
+def least_s(*tasks: Callable[[], Any]) -> list[float]:
+    """Return the least processor time of each task, run in turn and in random order."""
+    best = [float("inf")] * len(tasks)
+    for _ in range(ROUNDS):
+        for index in random.sample(range(len(tasks)), len(tasks)):
+            best[index] = min(best[index], cpu_s(tasks[index]))
+    return best
+
+
+def scan_table(path: Path) -> None:
+    with path.open(newline="") as file:
+        deque(csv.reader(file), maxlen=0)
+
+
+def scan_history(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as database:
+        query = "SELECT wall, boot, sequence, kind, signal, value, cause, text, t, stamp, until FROM record"
+        deque(database.execute(f"{query} ORDER BY boot, sequence"), maxlen=0)
+
+
+def narrow(path: Path, to: Path, *, unix: bool) -> Path:
+    """Write the table's time and charge only, the time in seconds if so wished."""
+    with path.open() as file, to.open("w") as out:
+        out.write("time,state_of_charge\n")
+        next(file)
+        for number, line in enumerate(file):
+            stamp, charge, _rest = line.split(",", 2)
+            out.write(f"{1_780_272_000 + 5 * number if unix else stamp},{charge}\n")
+    return to
+
+
+def write_history(path: Path) -> Path:
+    """Write a history as the daemon leaves it: a sample a minute of five signals, most of them in runs."""
+    draw = random.Random(1)  # noqa: S311
+    signals = (Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER, Signal.SOLAR_POWER)
+    entries = []
+    for index in range(HISTORY_ROWS):
+        t = 15.0 * index
+        signal = signals[index % len(signals)]
+        value = (85.0 + draw.random(), 26.5, 100.0, 300.0)[index % len(signals)]
+        entries.append(Entry(index + 1, NOON + t, RowKind.SAMPLE, t, t, t + 59.0, signal, value))
+    file = open_file(path, start())
+    file.write(batch(*entries), durable=True)
+    file.close()
+    return path
+
+
+def grown_mb(path: Path) -> float:
+    """Return by how much the peak memory of a fresh process grows while it replays."""
+    child = subprocess.run([sys.executable, __file__, str(path)], capture_output=True, text=True, check=True)
+    return float(child.stdout)
+
+
+def measure() -> list[Row]:
+    rows = []
+    with folder() as work:
+        month = work / "month.csv"
+        write_month(month)
+        tables = {
+            "time and five signals": month,
+            "time and charge": narrow(month, work / "narrow.csv", unix=False),
+            "Unix time and charge": narrow(month, work / "unix.csv", unix=True),
+        }
+        for words, path in tables.items():
+            for name, chosen in SETTINGS.items():
+                floor, ours = least_s(
+                    lambda path=path: scan_table(path),
+                    lambda path=path, chosen=chosen: run_trials(path, Form(), {"": chosen}),
+                )
+                rows.append(at_most(f"replay of {words} ({name}) / csv.reader", floor, ours, TABLE_LIMIT, "s"))
+        history = write_history(work / "history.sqlite3")
+        floor, ours = least_s(
+            lambda: scan_history(history), lambda: run_trials(history, Form(), {"": SETTINGS["every signal"]})
+        )
+        rows.append(at_most("replay of a history / the plain query", floor, ours, HISTORY_LIMIT, "s"))
+        long = work / "long.csv"
+        write_month(long, 120.0)
+        for words, path in (("one month", month), ("four months", long)):
+            rows.append(absolute(f"memory grows while replaying {words}", grown_mb(path), MEMORY_LIMIT_MB, "MB"))
+    return rows
+
+
+if __name__ == "__main__":
+    chosen = SETTINGS["every signal"]
+    before = memory_kib(os.getpid(), "VmHWM")
+    run_trials(Path(sys.argv[1]), Form(), {"": chosen})
+    print((memory_kib(os.getpid(), "VmHWM") - before) / 1024)
