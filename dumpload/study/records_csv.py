@@ -109,7 +109,8 @@ class _Reading:
         source = _without_blank_start(blocks(self._path, self._account))
         first = next(source, None)
         if first is None:
-            raise RecordError(self._path, "a header line such as time,state_of_charge; the file is empty")
+            found = self._account.torn or "the file is empty"
+            raise RecordError(self._path, f"a header line such as time,state_of_charge; {found}")
         self._layout = self._record.layout(first)
         rest = first.text.partition("\n")[2]
         source = chain([Block(first.line + 1, rest, first.lines - 1, first.torn)] if rest else [], source)

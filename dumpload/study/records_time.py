@@ -86,9 +86,10 @@ class Times:
         if not _LOCAL.fullmatch(text):
             raise ValueError(EXPECTED)
         try:
-            return Kind.LOCAL, self._from_local(datetime.fromisoformat(text.upper()))
-        except (OverflowError, ValueError):
+            moment = datetime.fromisoformat(text.upper())
+        except ValueError:
             raise ValueError(EXPECTED) from None
+        return Kind.LOCAL, self._from_local(moment)
 
     def _parse_form(self, text: str, form: str) -> tuple[Kind, float]:
         try:

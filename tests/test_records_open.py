@@ -1,0 +1,53 @@
+"""What a file is, the file itself tells; what its values mean, the settings."""
+
+import gzip
+from pathlib import Path
+
+import pytest
+from histories import fill, sample
+from judged import settings
+from world import NOON
+
+from dumpload.core.controller import Event, Kind
+from dumpload.core.signals import Signal
+from dumpload.study.items import Stretch
+from dumpload.study.records import Account, Form, RecordError
+from dumpload.study.records_open import open_record
+
+LINE = '{"time": 1750075200, "topic": "barge/bank/charge", "payload": "97"}\n'
+
+
+@pytest.mark.parametrize(
+    ("content", "kind"),
+    [
+        (b"time,state_of_charge\n1,2\n", "CSV"),
+        (LINE.encode(), "message capture"),
+        (b"\xef\xbb\xbf\n " + LINE.encode(), "message capture"),
+        (gzip.compress(LINE.encode()), "message capture"),
+        (b"", "CSV"),
+    ],
+    ids=["table", "capture", "capture with a mark", "gzipped capture", "empty"],
+)
+def test_the_kind_is_told_by_the_first_bytes(tmp_path: Path, content: bytes, kind: str) -> None:
+    path = tmp_path / "log"
+    path.write_bytes(content)
+    assert open_record(path, Form(), settings()).kind == kind
+
+
+def test_a_history_is_known_by_its_mark(tmp_path: Path) -> None:
+    fill(tmp_path / "log", [sample(1)])
+    assert open_record(tmp_path / "log", Form(), settings()).kind == "history"
+
+
+def test_a_folder_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match="expected a file; this is a folder"):
+        open_record(tmp_path, Form(), settings())
+
+
+def test_the_codes_for_unknown_are_those_of_the_settings(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    path.write_text("time,state_of_charge\n1750075200,0\n")
+    record = open_record(path, Form(), settings({"telemetry.state_of_charge.unknown": [0]}))
+    (stretch,) = record.read(Account())
+    assert isinstance(stretch, Stretch)
+    assert stretch.row(0) == [Event(NOON, NOON, Kind.UNKNOWN, Signal.STATE_OF_CHARGE)]
