@@ -42,11 +42,11 @@ _PLAIN = {
     RowKind.CLOCK: Kind.WAKE,
 }
 _TOLD = {
-    RowKind.GAP: "times rows are missing from the history",
-    RowKind.SETTINGS: "times the recorded settings were changed",
-    RowKind.START: "starts of the recorded program: the relay is off then, and all begins anew",
-    RowKind.SELECT: "moves of the selector by a person are replayed as they were",
-    RowKind.FAULT: "faults were recorded; they are no part of the replay",
+    RowKind.GAP: "places where rows are missing from the history",
+    RowKind.SETTINGS: "changes of the recorded program's settings",
+    RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
+    RowKind.SELECT: "moves of the selector by a person, replayed as they were",
+    RowKind.FAULT: "recorded faults, which are no part of the replay",
 }
 
 
@@ -120,7 +120,7 @@ class _Meaning:
         told = self._told.copy()
         if told[RowKind.START] == 1:
             del told[RowKind.START]  # where the record begins
-        return [f"{count} {_TOLD[RowKind(kind)]}" for kind, count in sorted(told.items())]
+        return [f"{_TOLD[RowKind(kind)]}: {count}" for kind, count in sorted(told.items())]
 
 
 def _items(row: HistoryRow, t: float) -> Iterator[Moment | Restart]:

@@ -69,7 +69,7 @@ def _meaning(figures: Figures) -> Iterator[tuple[str, str]]:
         yield "Hot water", f"enough to heat {water} {figures.hot_tanks:.1f} times, without losses"
     if not is_missing(figures.contact_life_years):
         years = f"{figures.contact_life_years:.0f} years" if figures.contact_life_years >= 1 else "less than a year"
-        yield "Contact", f"at this rate one good for {figures.operations:.0f} operations at this load lasts {years}"
+        yield "Contact", f"{years} at this rate, if good for {figures.operations:.0f} operations at this load"
 
 
 def _samples(result: Result) -> str:

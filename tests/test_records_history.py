@@ -1,0 +1,128 @@
+"""The daemon's own history as a record: runs, restarts, commands, and what a reader is told."""
+
+import json
+from pathlib import Path
+
+import pytest
+from histories import batch, fill, open_file, sample
+from world import LIMITS, NOON, setup
+
+from dumpload.core.law import Selector
+from dumpload.io.history_file import Start
+from dumpload.io.history_schema import Boot, Entry, RowKind
+from dumpload.study.player import Plan, Player
+from dumpload.study.records import Account, RecordError
+from dumpload.study.records_history import THINNED, HistoryRecord
+from dumpload.study.replay import Result, replay
+from dumpload.study.summary import Element
+
+QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
+
+
+def row(sequence: int, kind: RowKind, t: float, *, value: float = 0.0, until: float | None = None) -> Entry:
+    return Entry(sequence, NOON + t, kind, t, t, t if until is None else until, 0, value)
+
+
+def write_start(path: Path, boot_id: str, wall: float, *rows: Entry, selector: str = "auto") -> None:
+    """Write one start of the program whose monotonic clock began at 0 at `wall`."""
+    text = json.dumps({"selector": selector, "lockout": "none"})
+    first = Entry(0, wall, RowKind.START, 0.0, 0.0, 0.0, text=text)
+    file = open_file(path, Start(Boot(boot_id, wall, 0.0, "test"), first))
+    file.write(batch(*rows), durable=True)
+    file.close()
+
+
+def played(path: Path, *, judge_contact: bool = False) -> Result:
+    return replay(HistoryRecord(path), Plan(setup(QUICK), Element(300.0, 1.92), judge_contact), Account())
+
+
+def changes(result: Result) -> list[tuple[float, str, str]]:
+    return [(one.wall - NOON, one.position.name.lower(), one.cause.name.lower()) for one in result.changes]
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "history.sqlite3"
+
+
+def test_a_sample_is_live_as_long_as_it_went_on_arriving(path: Path) -> None:
+    fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0, until=300), row(2, RowKind.SAMPLE, 400, value=98.0, until=400)])
+    result = played(path)
+    assert changes(result) == [(5, "on", "surplus"), (360, "off", "data_lost"), (400, "on", "surplus")]
+    assert result.summary.data_lost_s == 5 + 40
+    assert (result.samples, result.accepted) == (2, 2)
+
+
+def test_what_the_recorded_relay_did_is_no_part_of_it(path: Path) -> None:
+    rows = [row(1, RowKind.SAMPLE, 5, value=80.0, until=50), row(2, RowKind.CHANGE, 20, value=1.0)]
+    fill(path, [*rows, row(3, RowKind.LOST, 30), row(4, RowKind.FAULT, 40)])
+    result = played(path)
+    assert changes(result) == []
+    assert result.account.rows == 5
+    assert result.last == NOON + 40
+
+
+def test_a_selector_moved_by_a_person_is_moved_in_replay(path: Path) -> None:
+    hand = row(2, RowKind.SELECT, 10, value=float(Selector.HAND), until=40)
+    rows = [row(1, RowKind.SAMPLE, 5, value=80.0, until=100), hand, row(3, RowKind.SAMPLE, 90, value=80.0)]
+    fill(path, rows)
+    result = played(path)
+    assert changes(result) == [(10, "on", "hand"), (40, "off", "below_cut_out")]
+    assert "moves of the selector by a person, replayed as they were: 1" in result.account.notes
+
+
+def test_every_start_of_the_program_begins_anew(path: Path) -> None:
+    write_start(path, "a", NOON, row(1, RowKind.SAMPLE, 5, value=98.0, until=50), row(2, RowKind.STOP, 60))
+    later = sample(1, 98.0, wall=NOON + 1010, t=10.0)
+    write_start(path, "b", NOON + 1000, later, selector="off")
+    result = played(path)
+    assert changes(result) == [(5, "on", "surplus"), (60, "off", "stopping")]
+    assert result.last == NOON + 1010
+    assert any(
+        note.startswith("starts of the recorded program") and note.endswith(": 2") for note in result.account.notes
+    )
+
+
+def test_a_start_with_a_wrong_clock_does_not_lead_back_in_time(path: Path) -> None:
+    """A board without a clock of its own starts in the past until the network tells the time."""
+    write_start(path, "a", NOON, row(1, RowKind.SAMPLE, 100, value=98.0, until=150))
+    write_start(path, "b", NOON - 5000, sample(1, 98.0, wall=NOON - 4990, t=10.0))
+    items = list(HistoryRecord(path).read(Account()))
+    assert items[1].ends.t >= items[0].ends.end_t
+    assert played(path).summary.span_s >= 110
+
+
+def test_a_reader_is_told_that_it_is_thinned(path: Path) -> None:
+    fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0), row(2, RowKind.GAP, 10, value=7.0)])
+    notes = played(path).account.notes
+    assert notes[0] == THINNED
+    assert "places where rows are missing from the history: 1" in notes
+
+
+def test_a_kept_lockout_counts_only_when_the_contact_is_judged(path: Path) -> None:
+    text = json.dumps({"selector": "auto", "lockout": "contact_closed"})
+    first = Entry(0, NOON, RowKind.START, 0.0, 0.0, 0.0, text=text)
+    file = open_file(path, Start(Boot("a", NOON, 0.0, "test"), first))
+    file.write(batch(row(1, RowKind.SAMPLE, 5, value=98.0)), durable=True)
+    file.close()
+    assert changes(played(path)) == [(5, "on", "surplus")]
+    assert changes(played(path, judge_contact=True)) == []
+
+
+def test_a_database_of_another_program_is_refused(tmp_path: Path) -> None:
+    import sqlite3  # noqa: PLC0415
+
+    path = tmp_path / "other.sqlite3"
+    with sqlite3.connect(path) as database:
+        database.execute("CREATE TABLE t (x)")
+    database.close()
+    with pytest.raises(RecordError, match="a history database"):
+        played(path)
+
+
+def test_an_unfinished_start_row_means_auto(path: Path) -> None:
+    fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0)])  # its START row says nothing
+    player = Player(Plan(setup(QUICK), Element()), 0.0)
+    for page in HistoryRecord(path).read(Account()):
+        player.play(page)
+    assert player.controller.selector == Selector.AUTO
