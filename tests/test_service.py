@@ -388,3 +388,27 @@ def test_a_contact_that_moves_before_or_after_the_service_runs_is_no_harm(stagin
     stage.begin().end()
     stage.runner.close()
     stage.service.contact_moved(True)
+
+
+@pytest.mark.parametrize("first", ["state_of_charge", "battery_voltage"])
+def test_one_message_is_decided_as_a_whole_and_never_pulses_the_relay(staging: Staging, first: str) -> None:
+    names = ["state_of_charge", "battery_voltage"]
+    keys: dict[str, Any] = {f"telemetry.{name}.topic": "barge/bank" for name in names}
+    keys |= {"telemetry.state_of_charge.pointer": "/charge", "telemetry.battery_voltage.pointer": "/volts"}
+    keys |= {"permissive.voltage_cut_out": 25.0, "permissive.voltage_cut_in": 26.0}
+    keys |= {"control.confirm_s": 0.0, "control.min_off_s": 0.0, "control.min_on_s": 60.0}
+    stage = staging(keys)
+    parts = {"state_of_charge": '"charge": %s', "battery_voltage": '"volts": %s'}
+    order = [first, *(name for name in names if name != first)]
+
+    def say(charge: float, volts: float) -> None:
+        values = {"state_of_charge": charge, "battery_voltage": volts}
+        stage.hear("barge/bank", "{" + ", ".join(parts[name] % values[name] for name in order) + "}")
+
+    say(90.0, 27.0)
+    say(98.0, 24.0)  # surplus, but the bus is low
+    assert "relay.on" not in stage.steps
+    say(92.0, 27.0)  # the bus is back, but the surplus has gone
+    assert "relay.on" not in stage.steps
+    say(98.0, 27.0)
+    assert stage.seen_as == ("on", "surplus")

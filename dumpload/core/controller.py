@@ -41,7 +41,10 @@ class Lockout(IntEnum):
 
 
 class Event(NamedTuple):
-    """One thing that happened at `t` (monotonic s) and `wall` (Unix s); unused fields keep their defaults."""
+    """One thing that happened at `t` (monotonic s) and `wall` (Unix s); unused fields keep their defaults.
+
+    `more`: the same message says more, so nothing may start on this event yet: what follows may forbid it.
+    """
 
     t: float
     wall: float
@@ -52,6 +55,7 @@ class Event(NamedTuple):
     selector: Selector = Selector.AUTO
     until: float = MISSING
     feedback: Feedback = Feedback.UNKNOWN
+    more: bool = False
 
 
 class Decision(NamedTuple):
@@ -214,9 +218,9 @@ class Controller:
             t, soc, is_sample, self._seen, self.selector, self.lockout != Lockout.NONE, self.permitted.cause
         )
         self.law_memory, cause = law.step(self.setup.limits, before, inputs)
-        if overdue and self.position > before.position:
+        if (overdue or event.more) and self.position > before.position:  # not before what follows was heard
             self.law_memory = self.law_memory._replace(position=before.position, relay_since=before.relay_since)
-            cause = Cause.MIN_OFF_DWELL
+            cause = Cause.MIN_OFF_DWELL if overdue else self.cause
         previous, self.cause = self.cause, cause
         changed = self.law_memory.position != before.position
         if changed:  # the evidence and the day's on-time count from the new position

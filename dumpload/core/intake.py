@@ -41,7 +41,18 @@ class Intake(NamedTuple):
         if arrival.topic == self.presence_topic:
             gone = arrival.payload == self.absent_payload
             return [Event(arrival.t, arrival.wall, Kind.ABSENT)] if gone else []
-        return [_event(outcome, arrival) for outcome in decode(arrival.payload, fields, arrival.wall)]
+        return _joined([_event(outcome, arrival) for outcome in decode(arrival.payload, fields, arrival.wall)])
+
+
+def _joined(items: list[Event | Rejection]) -> list[Event | Rejection]:
+    """Mark each event that another one of the same message follows."""
+    follows = False
+    for index in reversed(range(len(items))):
+        item = items[index]
+        if isinstance(item, Event):
+            items[index] = item._replace(more=True) if follows else item
+            follows = True
+    return items
 
 
 def _event(outcome: Reading | Unknown | Rejection, arrival: Arrival) -> Event | Rejection:

@@ -68,9 +68,10 @@ class Player:
         elif isinstance(item, Restart):
             self._restart(item)
         else:
-            for row in item.rows:
+            for row, after in zip(item.rows, [*item.rows[1:], None], strict=True):
                 for part in item.items(row):
-                    self.play(part)
+                    together = after is not None and after.t == row.t  # values of one message are rows of one moment
+                    self.play(_joined(part) if together and isinstance(part, Moment) else part)
 
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
@@ -236,3 +237,9 @@ class Player:
     def hold_s(self, signal: Signal) -> float:
         """Return how long a value counts: a signal without settings as long as the state of charge."""
         return self.ages[SOC] if is_missing(self.ages[signal]) else self.ages[signal]
+
+
+def _joined(moment: Moment) -> Moment:
+    """Return a moment whose events know that more follows at once."""
+    items = tuple(item._replace(more=True) if isinstance(item, Event) else item for item in moment.items)
+    return moment._replace(items=items)
