@@ -48,6 +48,8 @@ quiet_pip "$work/bin/pip" wheel -q --no-deps --no-build-isolation -w build/wheel
 wheel=$(ls build/wheel/*.whl)
 quiet_pip "$work/bin/pip" install -q --force-reinstall --no-deps "$wheel"
 quiet_pip "$work/bin/pip" install -q "$wheel[test]"
+# Measured series of another project, for one test that is skipped without them: the data only, not what it needs.
+"$work/bin/pip" install -q --no-deps pvanalytics==0.2.2 2>"$work/pip.log" || missing="$missing pvanalytics"
 make_venv "$python" "$work/light"   # the daemon's own install and nothing else
 quiet_pip "$work/light/bin/pip" install -q --force-reinstall --no-deps "$wheel"
 quiet_pip "$work/light/bin/pip" install -q "$wheel"
