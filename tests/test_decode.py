@@ -655,3 +655,8 @@ def test_any_bytes_give_one_outcome_per_field_and_any_reading_is_finite_in_range
 def test_every_number_in_range_is_read_as_it_was_written(value: float) -> None:
     assert read(repr(value)) == value
     assert read(json.dumps({"soc": value}), MEMBER) == value
+
+
+@given(st.from_regex(r"-?(0|[1-9][0-9]{0,20})(\.[0-9]{1,20})?", fullmatch=True))
+def test_a_bare_number_is_what_json_says_it_is(text: str) -> None:
+    assert parse_json(text.encode()) == json.loads(text, parse_int=float)

@@ -13,7 +13,7 @@ from dumpload.core import contact, law, permissive
 from dumpload.core.contact import Evidence, Feedback
 from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, admit, expiry_after, live_value
 from dumpload.core.law import Cause, Limits, Position, Selector
-from dumpload.core.permissive import PermissiveInputs, PermissiveLimits
+from dumpload.core.permissive import NO_LIMITS, PermissiveInputs, PermissiveLimits
 from dumpload.core.signals import Signal, in_range
 from dumpload.core.window import Schedule, Span
 
@@ -209,7 +209,8 @@ class Controller:
         t = event.t
         if not t < self.hand_until:  # a hand without an end is over too
             self.selector, self.hand_until = Selector.AUTO, NEVER
-        looked = self._look_at_contact(t)
+        if self.feedback != Feedback.UNKNOWN or self.data[Signal.LOAD_POWER] is not NO_DATUM:
+            self._look_at_contact(t)
         asked = self._ask_permissives(event)
         soc = live_value(self.data[Signal.STATE_OF_CHARGE], t)
         before = self.law_memory
@@ -225,25 +226,25 @@ class Controller:
         changed = self.law_memory.position != before.position
         if changed:  # the evidence and the day's on-time count from the new position
             self.evidence = Evidence.NONE
-            looked = looked._replace(position=self.position, relay_since=t)
-            asked = asked._replace(position=self.position, relay_since=t)
-            changes_at = permissive.next_change(self.setup.permissives, self.permissive_memory, asked)
-            self.permitted = self.permitted._replace(deadline=changes_at)
-        self.changes_at = self._next_change(looked)
+            if self.setup.permissives != NO_LIMITS:
+                asked = asked._replace(position=self.position, relay_since=t)
+                changes_at = permissive.next_change(self.setup.permissives, self.permissive_memory, asked)
+                self.permitted = self.permitted._replace(deadline=changes_at)
+        self.changes_at = self._next_change(t)
         self.deadline = min(self.changes_at, self._expires_next(t))
         after_s = t - before.relay_since
         return Decision(t, event.wall, self.position, cause, changed, previous, after_s, soc, accepted)
 
-    def _look_at_contact(self, t: float) -> contact.ContactInputs:
-        load = self.data[Signal.LOAD_POWER]
-        memory = self.law_memory
-        seen = contact.ContactInputs(
-            t, memory.position, memory.relay_since, self.feedback, live_value(load, t), load.stamp
-        )
-        self.evidence = contact.judge(self.setup.feedback_s, seen)
+    def _look_at_contact(self, t: float) -> None:
+        self.evidence = contact.judge(self.setup.feedback_s, self._contact(t))
         if self.evidence == Evidence.CLOSED_WHILE_OFF and self.lockout == Lockout.NONE:
             self.lockout = Lockout.CONTACT_CLOSED
-        return seen
+
+    def _contact(self, t: float) -> contact.ContactInputs:
+        load, memory = self.data[Signal.LOAD_POWER], self.law_memory
+        return contact.ContactInputs(
+            t, memory.position, memory.relay_since, self.feedback, live_value(load, t), load.stamp
+        )
 
     def _ask_permissives(self, event: Event) -> PermissiveInputs:
         local = self._schedule.at(event.wall)
@@ -269,15 +270,14 @@ class Controller:
     def _expires_next(self, t: float) -> float:
         return min(expiry_after(datum, t) for datum in self.data)
 
-    def _next_change(self, looked: contact.ContactInputs) -> float:
+    def _next_change(self, t: float) -> float:
         """Return the earliest moment after now at which anything but the age of data can change by itself."""
-        t = looked.t
         limits = self.setup.limits
         dwell_s = limits.min_on_s if self.position == Position.ON else limits.min_off_s
         dwell_over_at = self.law_memory.relay_since + dwell_s
         return min(
             self.hand_until,
             dwell_over_at if dwell_over_at > t else NEVER,
-            contact.next_look(self.setup.feedback_s, looked),
+            NEVER if self.feedback == Feedback.UNKNOWN else contact.next_look(self.setup.feedback_s, self._contact(t)),
             self.permitted.deadline,
         )

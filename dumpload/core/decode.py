@@ -24,6 +24,8 @@ _MILLISECONDS_FROM = 1e11
 
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
+_PLAIN_NUMBER = re.compile(rb"-?(?:0|[1-9]\d{0,14})(?:\.\d{1,15})?")
+
 _ARRAY_INDEX = re.compile(r"0|[1-9]\d{0,8}", re.ASCII)
 
 
@@ -139,6 +141,8 @@ def parse_json(payload: bytes) -> Any:
 def _parse(payload: bytes) -> Any:
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise _RejectedError(Reason.OVERSIZED)
+    if _PLAIN_NUMBER.fullmatch(payload):
+        return float(payload)  # what many sources send; a JSON parser says the same and takes twice as long
     try:
         return _JSON.decode(payload.decode("utf-8"))
     except UnicodeDecodeError:
