@@ -157,7 +157,8 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
 
     path, settings = _settings(args)
-    chosen = {str(path): settings, **_others(args.compare)}
+    name = " ".join([str(path), *(f"--set {one}" for one in args.sets)])
+    chosen = {name: settings, **_others(args.compare)}
     try:
         with Bar(sys.stderr, "replay") as bar:
             contact = args.judge_contact

@@ -7,6 +7,7 @@ import math
 import random
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 from dumpload.demo.barge import Barge, advance
@@ -47,7 +48,7 @@ def write_month(path: Path, days: float = 30.0, every_s: int = 5, seed: int = 1)
     with path.open("w") as file:
         file.write(f"time,{','.join(COLUMNS)}\n")
         for t, (charge, volts, bank_w, panels_w, tank_c) in rows(days, every_s, seed):
-            time = f"2026-06-{1 + (t - JUNE) // DAY_S:02d}T{(t % DAY_S) // 3600:02d}:{t % 3600 // 60:02d}:{t % 60:02d}Z"
+            time = datetime.fromtimestamp(t, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
             file.write(f"{time},{charge:.1f},{volts:.2f},{bank_w:.0f},{panels_w:.0f},{tank_c:.1f}\n")
 
 

@@ -1,0 +1,128 @@
+"""The command `replay`: what it prints where, and its exit codes."""
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from waiting import eventually
+
+from dumpload.cli import OK, USAGE, WRONG, main
+
+SETTINGS = """
+[telemetry.state_of_charge]
+topic = "barge/bank/charge"
+[relay]
+pin = 17
+pin_factory = "mock"
+[permissive]
+window = []
+"""
+ROWS = "time,state_of_charge\n" + "".join(f"{1750075200 + 30 * row},{98 if row < 30 else 90}\n" for row in range(60))
+
+
+@pytest.fixture
+def barge(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with settings that are found and a record."""
+    for name in [name for name in os.environ if name.startswith("DUMPLOAD_")]:
+        monkeypatch.delenv(name)
+    (tmp_path / "dumpload.toml").write_text(SETTINGS)
+    (tmp_path / "log.csv").write_text(ROWS)
+    monkeypatch.setenv("DUMPLOAD_CONFIG", str(tmp_path / "dumpload.toml"))
+    return tmp_path
+
+
+def test_text_goes_to_standard_output_and_nothing_elsewhere(barge: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["replay", str(barge / "log.csv")]) == OK
+    out, err = capsys.readouterr()
+    assert out.startswith("The relay would have come on once in 29 min 30 s")
+    assert err == ""
+
+
+def test_settings_can_be_changed_and_compared_with_unchanged_ones(
+    barge: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    same = str(barge / "dumpload.toml")
+    arguments = ["--set", "control.cut_in_percent=99", "--compare", same, "--json"]
+    assert main(["replay", str(barge / "log.csv"), *arguments]) == OK
+    document = json.loads(capsys.readouterr().out)
+    assert document["changes"] == []
+    assert len(document["compared"][0]["changes"]) == 2
+
+
+def test_a_record_of_which_nothing_counts_is_wrong(barge: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (barge / "log.csv").write_text(ROWS.replace(",98", ",980").replace(",90", ",900"))
+    assert main(["replay", str(barge / "log.csv")]) == WRONG
+    assert "No sample counted, so nothing could be decided" in capsys.readouterr().out
+
+
+def test_a_record_that_cannot_be_used_is_an_input_error_in_json_too(
+    barge: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (barge / "log.csv").write_text("")
+    assert main(["replay", str(barge / "log.csv"), "--json"]) == USAGE
+    out, err = capsys.readouterr()
+    assert "the file is empty" in err
+    assert json.loads(out)["error"] == err.strip()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [["--unit", "state_of_charge=V"], ["--column", "soc=x"], ["--timezone", "Mars"]],
+    ids=lambda one: one[0],
+)
+def test_an_option_that_makes_no_sense_is_a_usage_error(barge: Path, arguments: list[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["replay", str(barge / "log.csv"), *arguments])
+    assert ended.value.code == USAGE
+
+
+def test_other_settings_that_are_wrong_are_named(barge: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (barge / "other.toml").write_text(SETTINGS + "cut_in = 99\n")
+    assert main(["replay", str(barge / "log.csv"), "--compare", str(barge / "other.toml")]) == USAGE
+    assert "other.toml" in capsys.readouterr().err
+
+
+def write_busy(path: Path, rows: int) -> None:
+    """Write a record of which every row must be evaluated: it takes long although it is short."""
+    with path.open("w") as file:
+        file.write("time,state_of_charge\n")
+        file.writelines(f"{1750075200 + 5 * row},{80 if row % 2 else 30}\n" for row in range(rows))
+
+
+def command(*arguments: object) -> list[str]:
+    return [sys.executable, "-m", "dumpload", "replay", *map(str, arguments)]
+
+
+def test_an_interrupted_replay_shows_nothing_and_says_how_far_it_was(barge: Path) -> None:
+    log = barge / "busy.csv"
+    write_busy(log, 1_000_000)
+    with subprocess.Popen(command(log), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+        fds = Path(f"/proc/{child.pid}/fd")
+        eventually(lambda: any(fd.readlink() == log for fd in fds.iterdir()), "it to read the record")
+        time.sleep(0.5)
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=20)
+    assert (child.returncode, out) == (130, "")
+    assert err.startswith("interrupted at 2025-06-")
+    assert "of the record; nothing is shown for a part of it" in err
+
+
+def test_a_long_replay_shows_a_bar_on_a_terminal_and_only_there(barge: Path) -> None:
+    log = barge / "busy.csv"
+    write_busy(log, 60_000)
+    main_end, terminal = pty.openpty()
+    with subprocess.Popen(command(log, "--json"), stdout=subprocess.PIPE, stderr=terminal, text=True) as child:
+        os.close(terminal)
+        out, _ = child.communicate(timeout=50)
+    shown = os.read(main_end, 100_000).decode()
+    os.close(main_end)
+    assert "replay [#" in shown
+    assert json.loads(out)["rows"] == 60_000
+    plain = subprocess.run(command(log, "--json"), capture_output=True, text=True, check=True, timeout=50)
+    assert plain.stderr == ""
