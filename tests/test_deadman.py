@@ -164,3 +164,25 @@ def test_it_may_be_stopped_from_its_own_thread() -> None:
     bench.deadman._drive_off = bench.deadman.stop
     bench.deadman.arm(-1.0)
     assert eventually(lambda: not bench.deadman.is_alive())
+
+
+def test_a_permit_that_begins_while_the_thread_still_waits_out_an_older_one_is_kept(bench: Bench) -> None:
+    bench.deadman.arm(60.0)
+    settle()
+    bench.deadman.disarm()
+    bench.deadman.arm(70.0)  # the thread looks at 60, finds more than ten seconds left, and looks again
+    bench.at(65.0)
+    settle()
+    assert bench.offs == 0
+    bench.at(70.0)
+    assert eventually(lambda: bench.offs == 1)
+
+
+def test_a_permit_shorter_than_the_one_waited_out_is_kept_too(bench: Bench) -> None:
+    bench.deadman.arm(3600.0)
+    settle()
+    bench.deadman.disarm()
+    bench.now = 59.9
+    bench.deadman.arm(60.0)
+    bench.now = 60.0
+    assert eventually(lambda: bench.offs == 1)  # without a nudge: within the tenth of a second that was left

@@ -34,6 +34,7 @@ class DeadMan:
         self._clock = clock
         self._drive_off = drive_off
         self._permit_until: float | None = None
+        self._looks_at = FOREVER
         self._failing = False
         self._stopping = False
         self._wake = threading.Event()
@@ -41,9 +42,13 @@ class DeadMan:
         self._thread.start()
 
     def arm(self, permit_until: float) -> None:
-        """Hold this permit (s on the clock) from now. Not for a signal handler."""
+        """Hold this permit (s on the clock) from now. Not for a signal handler.
+
+        The thread is woken only if it would look too late: it would else compete with the switching on itself.
+        """
         self._permit_until = permit_until
-        self._wake.set()
+        if not permit_until >= self._looks_at:
+            self._wake.set()
 
     def extend(self, permit_until: float) -> None:
         """Move an armed permit forward; never back, and never to infinity or NaN. Cheap: no lock, no wake-up."""
@@ -77,12 +82,14 @@ class DeadMan:
 
     def _run(self) -> None:
         while True:
+            self._looks_at = FOREVER  # before the permit is read: whoever arms meanwhile wakes this thread
             self._wake.clear()
             if self._stopping:
                 return
             held = self._permit_until
             left_s = None if held is None else min(held - self._clock(), threading.TIMEOUT_MAX)
             if left_s is None or left_s > 0:
+                self._looks_at = FOREVER if held is None else held
                 self._wake.wait(left_s)
             else:
                 self._try_to_drive_off()
