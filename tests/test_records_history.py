@@ -8,6 +8,8 @@ from histories import batch, fill, open_file, sample
 from world import LIMITS, NOON, setup
 
 from dumpload.core.law import Selector
+from dumpload.core.permissive import PermissiveLimits
+from dumpload.core.signals import Signal
 from dumpload.io.history_file import Start
 from dumpload.io.history_schema import Boot, Entry, RowKind
 from dumpload.study.player import Plan, Player
@@ -60,6 +62,22 @@ def test_what_the_recorded_relay_did_is_no_part_of_it(path: Path) -> None:
     assert changes(result) == []
     assert result.account.rows == 5
     assert result.last == NOON + 40
+
+
+def test_nothing_starts_on_part_of_a_message(path: Path) -> None:
+    """Values of one message are rows of one moment; the change that the relay made then is no value."""
+    low = Entry(4, NOON + 20, RowKind.SAMPLE, 20, 20, 20, Signal.BATTERY_VOLTAGE, 25.0)
+    full = row(3, RowKind.SAMPLE, 20, value=98.0)
+    first = Entry(1, NOON + 5, RowKind.SAMPLE, 5, 5, 5, Signal.BATTERY_VOLTAGE, 27.5)
+    fill(path, [first, full, low, row(5, RowKind.SAMPLE, 30, value=98.0)])
+    limits = PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)
+    plan = Plan(setup(QUICK, limits), Element())
+    assert changes(replay(HistoryRecord(path), plan, Account())) == []
+
+
+def test_a_recorded_change_does_not_keep_its_own_sample_from_starting(path: Path) -> None:
+    fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0), row(2, RowKind.CHANGE, 5, value=1.0)])
+    assert changes(played(path)) == [(5, "on", "surplus")]
 
 
 def test_a_selector_moved_by_a_person_is_moved_in_replay(path: Path) -> None:

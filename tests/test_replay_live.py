@@ -80,6 +80,7 @@ def random_messages(seed: int, *, garbage: bool) -> Iterator[Heard]:
             Signal.TANK_TEMPERATURE: 58.0 + 8.0 * abs((t / 900.0) % 2.0 - 1.0),
         }
         for signal, value in values.items():
+            t += 1 / 1024  # no two messages at the very same moment: those would be taken for one
             if draw.random() < 0.9:
                 yield Heard(t, TOPICS[signal], f"{value:.2f}", retained=garbage and draw.random() < 0.02)
         if garbage and draw.random() < 0.02:

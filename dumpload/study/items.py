@@ -4,6 +4,7 @@ Replay plays them (`player.py`, `passing.py`). Holds data; decides nothing.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import takewhile
 from operator import sub
 from typing import NamedTuple
 
@@ -11,7 +12,7 @@ from dumpload.core.controller import Event, Lockout
 from dumpload.core.decode import Rejection
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
-from dumpload.io.history_schema import HistoryRow
+from dumpload.io.history_schema import HistoryRow, RowKind
 from dumpload.study.cells import Cells
 from dumpload.study.quiet import Band
 
@@ -110,16 +111,17 @@ class Stretch:
         return [cells.event(texts[index], t) for cells, texts in self.columns.values() if texts[index].strip()]
 
 
+Meaning = Callable[[HistoryRow, float, bool], Iterator[Moment | Restart]]
+
+
 class Page:
     """Rows of a history, all of one start of the program; `t` of each is on the clock of that start.
 
     `shift`: what leads from there to the clock of the record (s).
     """
 
-    def __init__(
-        self, rows: Sequence[HistoryRow], shift: float, items: Callable[[HistoryRow, float], Iterator[Moment | Restart]]
-    ) -> None:
-        """Keep the rows; `items` says what one of them means, given the shift."""
+    def __init__(self, rows: Sequence[HistoryRow], shift: float, items: Meaning) -> None:
+        """Keep the rows; `items` says what one of them means, given the shift, and whether more came with it."""
         self.rows = rows
         self.shift = shift
         self._items = items
@@ -130,9 +132,15 @@ class Page:
         first, last = self.rows[0], self.rows[-1]
         return Ends(first.t + self.shift, last.t + self.shift, first.wall, last.wall)
 
-    def items(self, row: HistoryRow) -> Iterator[Moment | Restart]:
+    def items(self, index: int) -> Iterator[Moment | Restart]:
         """Yield what one of the rows says."""
-        return self._items(row, self.shift)
+        return self._items(self.rows[index], self.shift, self._is_followed(index))
+
+    def _is_followed(self, index: int) -> bool:
+        """Return whether another value of the same message follows: those are rows of one moment."""
+        rows, t = self.rows, self.rows[index].t
+        later = takewhile(lambda after: rows[after].t == t, range(index + 1, len(rows)))
+        return any(rows[after].kind in (RowKind.SAMPLE, RowKind.UNKNOWN) for after in later)
 
 
 Item = Stretch | Moment | Restart | Page

@@ -48,7 +48,7 @@ def play_page(player: Player, page: Page) -> None:
     while begin < rows:
         begin = _pass_over(player, page, begin)
         if begin < rows:
-            for item in page.items(page.rows[begin]):
+            for item in page.items(begin):
                 player.play(item)
             begin += 1
 

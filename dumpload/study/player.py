@@ -13,7 +13,7 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.study.items import Item, Moment, Restart, Run, Stretch
-from dumpload.study.quiet import ALL, Band, Quiet, find_quiet
+from dumpload.study.quiet import ALL, NEVER_QUIET, Band, Quiet, find_quiet
 from dumpload.study.summary import Change, Element, Summary, Tally
 
 SOC = Signal.STATE_OF_CHARGE
@@ -68,10 +68,9 @@ class Player:
         elif isinstance(item, Restart):
             self._restart(item)
         else:
-            for row, after in zip(item.rows, [*item.rows[1:], None], strict=True):
-                for part in item.items(row):
-                    together = after is not None and after.t == row.t  # values of one message are rows of one moment
-                    self.play(_joined(part) if together and isinstance(part, Moment) else part)
+            for index in range(len(item.rows)):
+                for part in item.items(index):
+                    self.play(part)
 
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
@@ -154,7 +153,7 @@ class Player:
     def _handle(self, event: Event) -> bool:
         self.t = self.evaluated_at = event.t
         self.evaluated_ahead = self._ahead
-        self._quiet = None
+        self._quiet = NEVER_QUIET if event.more else None  # a start may have been put off until the rest is heard
         decisions = self.controller.handle(event)
         for decision in decisions:
             if decision.changed:
@@ -237,9 +236,3 @@ class Player:
     def hold_s(self, signal: Signal) -> float:
         """Return how long a value counts: a signal without settings as long as the state of charge."""
         return self.ages[SOC] if is_missing(self.ages[signal]) else self.ages[signal]
-
-
-def _joined(moment: Moment) -> Moment:
-    """Return a moment whose events know that more follows at once."""
-    items = tuple(item._replace(more=True) if isinstance(item, Event) else item for item in moment.items)
-    return moment._replace(items=items)

@@ -35,6 +35,10 @@ class Quiet(NamedTuple):
     bands: tuple[Band, ...]
 
 
+NEVER_QUIET = Quiet(-NEVER, (NONE,) * len(Signal))
+"""Every sample must be evaluated."""
+
+
 class Known(NamedTuple):
     """All that the last evaluation left behind. `values`: of each signal, NaN unless live."""
 

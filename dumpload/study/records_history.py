@@ -74,8 +74,15 @@ class HistoryRecord:
 
 
 def _pages(rows: Iterator[HistoryRow]) -> Iterator[list[HistoryRow]]:
-    """Yield so many rows at once, never of two starts."""
-    while page := list(islice(rows, PAGE_ROWS)):
+    """Yield so many rows at once, never of two starts, and all rows of one moment together."""
+    begun: list[HistoryRow] = []
+    while page := [*begun, *islice(rows, PAGE_ROWS)]:
+        begun = []
+        for row in rows:
+            if row.t != page[-1].t:
+                begun = [row]
+                break
+            page.append(row)
         if page[0].boot_id == page[-1].boot_id:
             yield page
         else:
@@ -107,12 +114,12 @@ class _Meaning:
         """Take note of how far the rows have come."""
         self._last = max(self._last, row.t + self._shift)
 
-    def items(self, row: HistoryRow, shift: float) -> Iterator[Moment | Restart]:
-        """Yield what a row says."""
+    def items(self, row: HistoryRow, shift: float, more: bool) -> Iterator[Moment | Restart]:  # noqa: FBT001
+        """Yield what a row says; `more`: another one of the same message follows."""
         self._last = max(self._last, row.t + shift)
         if row.kind in _TOLD:
             self._told[row.kind] += 1
-        return _items(row, self._last)
+        return _items(row, self._last, more=more)
 
     @property
     def notes(self) -> list[str]:
@@ -123,11 +130,11 @@ class _Meaning:
         return [f"{_TOLD[RowKind(kind)]}: {count}" for kind, count in sorted(told.items())]
 
 
-def _items(row: HistoryRow, t: float) -> Iterator[Moment | Restart]:
+def _items(row: HistoryRow, t: float, *, more: bool) -> Iterator[Moment | Restart]:
     shift, ahead = t - row.t, t - row.wall
     if row.kind == RowKind.SAMPLE:
         signal = Signal(row.signal)
-        event = Event(t, row.wall, Kind.SAMPLE, signal, row.value, row.stamp + shift)
+        event = Event(t, row.wall, Kind.SAMPLE, signal, row.value, row.stamp + shift, more=more)
         yield Moment(t, (event, Run(signal, row.until + shift)), ahead)
     elif row.kind in (RowKind.START, RowKind.STOP):
         yield Restart(t, ahead, *_told(row))
@@ -138,7 +145,7 @@ def _items(row: HistoryRow, t: float) -> Iterator[Moment | Restart]:
         yield Moment(t, (Event(t, row.wall, Kind.FEEDBACK, feedback=Feedback(int(row.value))),), ahead)
     elif row.kind in _PLAIN:
         signal = Signal(row.signal) if row.signal >= 0 else Signal.STATE_OF_CHARGE
-        yield Moment(t, (Event(t, row.wall, _PLAIN[RowKind(row.kind)], signal),), ahead)
+        yield Moment(t, (Event(t, row.wall, _PLAIN[RowKind(row.kind)], signal, more=more),), ahead)
 
 
 def _told(row: HistoryRow) -> tuple[Selector, Lockout]:
