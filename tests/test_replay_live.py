@@ -133,6 +133,28 @@ def test_a_capture_of_what_the_service_heard_gives_the_changes_it_made(
     assert found == [alike(document) for document in live]
 
 
+@pytest.mark.parametrize("seed", range(12, 15))
+def test_messages_of_several_values_are_taken_whole(staging: Staging, tmp_path: Path, seed: int) -> None:
+    draw = random.Random(seed)  # noqa: S311
+    keys = dict(KEYS)
+    for signal in TOPICS:
+        keys[f"telemetry.{signal_name(signal)}.topic"] = BANK
+        keys[f"telemetry.{signal_name(signal)}.pointer"] = f"/{signal_name(signal)}"
+    messages, latest = [], {}
+    names = {topic: signal_name(signal) for signal, topic in TOPICS.items()}
+    for one in random_messages(seed, garbage=False):
+        latest[names[one.topic]] = float(one.payload)
+        if draw.random() < 0.3:
+            messages.append(Heard(one.t, BANK, json.dumps(latest)))
+    live = live_changes(staging(keys), messages)
+    path = tmp_path / "capture.jsonl"
+    rows = ({"time": NOON + one.t, "topic": one.topic, "payload": one.payload} for one in messages)
+    path.write_text("".join(json.dumps(row) + "\n" for row in rows))
+    found = replayed_changes(path, keys)
+    assert len(found) > 5
+    assert found == [alike(document) for document in live]
+
+
 @pytest.mark.parametrize("seed", range(4, 8))
 def test_a_table_of_what_the_service_heard_gives_the_changes_it_made(
     staging: Staging, tmp_path: Path, seed: int
