@@ -104,7 +104,9 @@ def test_the_light_install_has_nothing_heavy_in_it() -> None:
 
 
 def test_the_daemon_loads_nothing_heavy(python: str) -> None:
-    code, loaded = loaded_by(python, "import sys\ncode = 0\nimport dumpload.daemon, dumpload.service, dumpload.io.mqtt_session\n")
+    code, loaded = loaded_by(
+        python, "import sys\ncode = 0\nimport dumpload.daemon, dumpload.service, dumpload.io.mqtt_session\n"
+    )
     assert code == 0
     assert {"gpiozero", "paho", "pydantic", "structlog"} <= loaded
     assert not loaded & (HEAVY | {"sqlite3"})
