@@ -53,10 +53,23 @@ def test_the_text_has_the_settings_side_by_side(trials: list[Trial]) -> None:
     assert text.isascii()
     assert lines[0].startswith("Of 6 settings on the same record, E would have run the load longest")
     assert "B  at-99.5.toml" in lines
-    assert "   control.cut_in_percent 99.5 (A: 97.0)" in lines
+    assert lines[-2:] == ["F differs from A in:", "   control.cut_in_percent 99.0 (A: 97.0)"]
     columns = [line.split() for line in lines if line.strip() and set(line) <= set("ABCDEF ")]
     assert columns == [["A", "B", "C", "D"], ["E", "F"]]
     assert sum(line.startswith("on-time a day") for line in lines) == 2
+
+
+def test_keys_that_decide_nothing_are_only_counted(month: Path) -> None:
+    one, other = (
+        settings(KEYS),
+        settings(KEYS | {"name": "galley", "mqtt.port": 1884, "permissive.window": ["09:00-17:00"]}),
+    )
+    lines = trials_text(run_trials(month, Form(), {"one": one, "other": other})).splitlines()
+    assert "   permissive.window ('09:00-17:00',) (A: ())" in lines
+    assert lines[-1].startswith("   and in ")
+    assert "mqtt.port" not in "".join(lines)
+    same = trials_text(run_trials(month, Form(), {"one": one, "other": one})).splitlines()
+    assert same[-1] == "B has the same control settings as A."
 
 
 def test_one_trial_is_told_in_full(trials: list[Trial]) -> None:

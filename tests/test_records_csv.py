@@ -166,6 +166,14 @@ def test_a_column_named_on_the_command_line_must_be_there(log: Path) -> None:
         read(log, HEAD + ROWS, Form(columns={"battery_voltage": "volts"}))
 
 
+@pytest.mark.parametrize(("highest", "told"), [("1.0", True), ("0.57", True), ("0", False), ("57", False)])
+def test_a_charge_that_looks_like_a_ratio_is_pointed_out(log: Path, highest: str, told: bool) -> None:
+    _, account = read(log, HEAD + f"1750075200,{highest}\n1750075201,0\n")
+    log_is_read = [cells for stretch in CsvRecord(log).read(account) for cells in stretch.row(0)]
+    assert log_is_read
+    assert any("--unit state_of_charge=ratio" in note for note in account.notes) == told
+
+
 # Quickly, and row by row
 
 

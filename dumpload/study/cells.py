@@ -21,12 +21,16 @@ class Cells:
     def __init__(
         self, signal: Signal, unit: str, unknown: Sequence[float | str] = (), *, decimal_comma: bool = False
     ) -> None:
-        """Keep the unit, the codes that mean "not known now", and whether a comma is the decimal sign."""
+        """Keep the unit, the codes that mean "not known now", and whether a comma is the decimal sign.
+
+        `highest` is the largest value read so far.
+        """
         self.signal = signal
         self._unit = unit
         self._unknown = frozenset(unknown)
         self._decimal_comma = decimal_comma
         self._known: dict[Band, set[str]] = {}
+        self.highest = -math.inf
 
     def read(self, text: str) -> float | Reason | None:
         """Return the value in the signal's base unit, None for a code that means unknown, or why it does not count."""
@@ -42,7 +46,10 @@ class Cells:
         if not math.isfinite(number):
             return Reason.NOT_FINITE
         value = to_base_unit(self.signal, self._unit, number)
-        return value if in_range(self.signal, value) else Reason.OUT_OF_RANGE
+        if not in_range(self.signal, value):
+            return Reason.OUT_OF_RANGE
+        self.highest = max(self.highest, value)
+        return value
 
     def _number(self, text: str) -> float:
         if "_" in text or not text.isascii():  # Python's own ways of writing numbers
@@ -84,6 +91,7 @@ class Cells:
         extremes = self.extremes(texts) if texts else (band.low, band.low)
         if extremes is None or not (band.low <= extremes[0] and (extremes[1] < band.high or not texts)):
             return False
+        self.highest = max(self.highest, extremes[1] if texts else -math.inf)
         known = self._known[band]
         if len(known) + len(texts) > _REMEMBERED_TEXTS:
             known.clear()

@@ -18,6 +18,7 @@ from dumpload.study.replay_text import WIDTH, account_remarks, duration, energy_
 _LABEL = 22
 _COLUMN = 14
 _SIDE_BY_SIDE = (WIDTH - _LABEL) // _COLUMN
+_MATTERS = ("control.", "permissive.", "load.")
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -73,19 +74,29 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
         zone = find_zone(trials[0].settings.permissive.timezone)
         return replay_text(trials[0].result, trials[0].figures, zone, all_changes=all_changes)
     lines = [*wrap(_verdict(trials), WIDTH), "", *wrap(OPEN_LOOP, WIDTH), ""]
-    for letter, trial in zip(_LETTERS, trials, strict=False):
-        lines.append(f"{letter}  {trial.name}")
-        for key, old, new in changed_keys(trials[0].settings, trial.settings):
-            lines += wrap(
-                f"{key} {_show(new)} (A: {_show(old)})", WIDTH, initial_indent="   ", subsequent_indent="     "
-            )
+    lines += [f"{letter}  {trial.name}" for letter, trial in zip(_LETTERS, trials, strict=False)]
     for begin in range(0, len(trials), _SIDE_BY_SIDE):
         lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], _LETTERS[begin:])]
+    lines += ["", *_differences(trials)]
     remarks = [*account_remarks(trials[0].result.account)]
     lines += [""] if remarks else []
     for remark in remarks:
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     return "\n".join(lines)
+
+
+def _differences(trials: Sequence[Trial]) -> Iterator[str]:
+    """Yield what the others have set differently from the first, as far as it can change a replay."""
+    for letter, trial in zip(_LETTERS[1:], trials[1:], strict=False):
+        changed = changed_keys(trials[0].settings, trial.settings)
+        matter = [change for change in changed if change[0].startswith(_MATTERS) or change[0].endswith(".max_age_s")]
+        yield f"{letter} differs from A in:" if matter else f"{letter} has the same control settings as A."
+        for key, old, new in matter:
+            yield from wrap(
+                f"{key} {_show(new)} (A: {_show(old)})", WIDTH, initial_indent="   ", subsequent_indent="     "
+            )
+        if len(changed) > len(matter):
+            yield f"   and in {len(changed) - len(matter)} keys that decide nothing in a replay"
 
 
 def _show(value: object) -> str:

@@ -52,7 +52,12 @@ class CsvRecord:
     def read(self, account: Account) -> Iterator[Stretch]:
         """Yield the rows in order of time."""
         reading = _Reading(self, account)
-        return _sorted(reading.stretches()) if self._form.sort else reading.stretches()
+        yield from _sorted(reading.stretches()) if self._form.sort else reading.stretches()
+        highest = reading.highest_charge
+        if 0.0 < highest <= 1.0:
+            account.notes.append(
+                f"no state of charge is above {highest:g} %: if 1 is full, --unit state_of_charge=ratio"
+            )
 
     def layout(self, header: Block) -> Layout:
         """Return where things stand, from the first line of a block.
@@ -103,6 +108,11 @@ class _Reading:
         self._times = Times(form.time_format, form.zone)
         self._last = -float("inf")
         self._layout = Layout(",", 0, 0, {}, ())
+
+    @property
+    def highest_charge(self) -> float:
+        """The highest state of charge so far, percent."""
+        return self._layout.signals[Signal.STATE_OF_CHARGE][1].highest
 
     def stretches(self) -> Iterator[Stretch]:
         """Yield the rows of every block."""

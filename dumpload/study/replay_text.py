@@ -64,7 +64,7 @@ def rows(result: Result, figures: Figures, zone: tzinfo) -> Iterator[tuple[str, 
 
 
 def _meaning(figures: Figures) -> Iterator[tuple[str, str]]:
-    if not is_missing(figures.hot_tanks):
+    if figures.hot_tanks > 0:
         water = f"{figures.volume_l:g} l from {figures.cold_c:g} to {figures.target_c:g} degC"
         yield "Hot water", f"enough to heat {water} {figures.hot_tanks:.1f} times, without losses"
     if not is_missing(figures.contact_life_years):
@@ -76,7 +76,8 @@ def _samples(result: Result) -> str:
     unknown = result.samples - result.accepted - result.rejected
     words = f"{result.accepted} accepted, {result.rejected} rejected"
     words += f", {unknown} said to be unknown" if unknown else ""
-    return f"{words}; {result.account.dropped or 'no'} rows dropped"
+    dropped = result.account.dropped
+    return f"{words}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
 
 
 def _energy(summary: Summary) -> str:
