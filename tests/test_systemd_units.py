@@ -8,15 +8,12 @@ from pathlib import Path
 
 import pytest
 
-import dumpload
-
-FOLDER = Path(dumpload.__file__).parents[1] / "systemd"
+FOLDER = Path(__file__).parents[1] / "systemd"
 PROGRAM = "/opt/dumpload/bin/dumpload"
 MAIN, TEMPLATE, BOOT = "dumpload.service", "dumpload@.service", "dumpload-boot-off.service"
 HIGHEST_EXPOSURE = 12
 """Ten times the score of `systemd-analyze security`; the network and the GPIO chips alone come to 11."""
 
-pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="an installed package has no systemd folder beside it")
 DAEMONS = pytest.mark.parametrize("unit", [MAIN, TEMPLATE])
 ALL = pytest.mark.parametrize("unit", [MAIN, TEMPLATE, BOOT])
 
