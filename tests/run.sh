@@ -64,8 +64,8 @@ say "lint, types, architecture"
 say "tests, on the built wheel ($("$python" --version))"
 "$work/bin/pytest" --cov --cov-report= "$@"
 [ $# -gt 0 ] || {
-    "$work/bin/coverage" report --include='*dumpload/core/*' --fail-under=100 --skip-covered
-    "$work/bin/coverage" report --omit='*dumpload/core/*' --fail-under=90 --skip-covered
+    "$work/bin/coverage" report --include='dumpload/core/*' --fail-under=100 --skip-covered
+    "$work/bin/coverage" report --omit='dumpload/core/*' --fail-under=90 --skip-covered
 }
 
 for other in ${OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
