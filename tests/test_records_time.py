@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dumpload.core.window import utc_text
@@ -130,6 +130,7 @@ def test_a_column_of_unix_times_is_read_as_one_by_one(digits: int, seed: int) ->
     assert Times().read_column(texts) == one_by_one(texts, Times())
 
 
+@example(spoilt="70~", place=9, row=9)
 @given(spoilt=st.text(max_size=3), place=st.integers(0, 19), row=st.integers(0, 9))
 def test_a_column_with_a_spoilt_time_is_left_to_be_read_one_by_one(spoilt: str, place: int, row: int) -> None:
     texts = [f"2025-06-16T12:00:{second:02d}Z" for second in range(0, 50, 5)]

@@ -136,6 +136,8 @@ class Times:
         while len(times) < len(texts):  # day by day: the date and the offset are then the same on every row
             begin = len(times)
             end = bisect_right(texts, texts[begin][:_DAY_WIDTH] + "~", begin)
+            if end == begin:  # no time can be so
+                return None
             piece = texts[begin:end]
             first = self.read(piece[0])
             column = self._checked(piece, first, self._fixed_column(_lines(piece), first, len(piece)))
