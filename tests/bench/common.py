@@ -44,6 +44,11 @@ def at_least(measure: str, floor: float, ours: float, limit: float, unit: str) -
     return Row(measure, f"{floor:.4g} {unit}", f"{ours:.4g} {unit}", ratio, f">= {limit:.2f} x", ratio >= limit)
 
 
+def told(measure: str, floor: float, ours: float, unit: str) -> Row:
+    """Return a row that has no limit: the floor does less than the job."""
+    return Row(measure, f"{floor:.4g} {unit}", f"{ours:.4g} {unit}", ours / floor, "-", fine=True)
+
+
 def absolute(measure: str, ours: float, limit: float, unit: str) -> Row:
     """Return a row for what has an absolute limit."""
     return Row(measure, "-", f"{ours:.4g} {unit}", None, f"<= {limit:g} {unit}", ours <= limit)
