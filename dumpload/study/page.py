@@ -1,0 +1,43 @@
+"""One page of HTML that needs no network, no script and no font of its own: its head, and a style for what all have.
+
+Readable light and dark, on a phone and on paper; colour is never the only sign of anything.
+"""
+
+from collections.abc import Iterable, Iterator
+from html import escape
+
+STYLE = """
+:root { color-scheme: light dark; --line: #8886; --fail: #b3261e; --caution: #8a5a00; --pass: #1c6b3c }
+@media (prefers-color-scheme: dark) { :root { --fail: #ff9d94; --caution: #ffcc66; --pass: #7fd6a2 } }
+body { font: 1rem/1.5 system-ui, sans-serif; max-width: 50rem; margin: 0 auto; padding: 1rem }
+h1 { font-size: 1.4rem } h2 { font-size: 1.15rem; margin-top: 2rem } h3 { font-size: 1rem; margin: 0 0 .3rem }
+.verdict { font-weight: 600; border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem }
+code, dd { overflow-wrap: anywhere } dd { margin: 0 }
+@media print { body { max-width: none; padding: 0 } h2 { break-after: avoid } }
+"""
+
+
+def page(title: str, style: str, body: Iterable[str]) -> str:
+    """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML."""
+    name = escape(title)
+    lines = "\n".join(body)
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
+        f"<title>{name}</title>\n<style>{STYLE}{style}</style>\n</head>\n"
+        f"<body>\n<main>\n<h1>{name}</h1>\n{lines}\n</main>\n</body>\n</html>\n"
+    )
+
+
+def section(title: str, body: Iterable[str]) -> Iterator[str]:
+    """Yield a heading, plain text, and what follows it, HTML."""
+    yield f"<h2>{escape(title)}</h2>"
+    yield from body
+
+
+def bullets(lines: Iterable[str]) -> Iterator[str]:
+    """Yield a list of lines of plain text."""
+    yield "<ul>"
+    yield from (f"<li>{escape(line)}</li>" for line in lines)
+    yield "</ul>"
