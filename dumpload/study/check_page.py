@@ -13,7 +13,7 @@ STYLE = """
 article { border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem; margin: .6rem 0 }
 .fail { border-left-color: var(--fail) } .caution, .incomplete { border-left-color: var(--caution) }
 .pass { border-left-color: var(--pass) }
-dl { display: grid; grid-template-columns: 4.5rem 1fr; gap: .1rem .6rem; margin: 0 } dt { opacity: .75 }
+dl { display: grid; grid-template-columns: 4.5rem 1fr; gap: .1rem .6rem; margin: 0 } dt { color: var(--quiet) }
 @media print { article { break-inside: avoid } }
 """
 

@@ -7,13 +7,16 @@ from collections.abc import Iterable, Iterator
 from html import escape
 
 STYLE = """
-:root { color-scheme: light dark; --line: #8886; --fail: #b3261e; --caution: #8a5a00; --pass: #1c6b3c }
-@media (prefers-color-scheme: dark) { :root { --fail: #ff9d94; --caution: #ffcc66; --pass: #7fd6a2 } }
+:root { color-scheme: light dark; --ink: #1b1b1b; --quiet: #555; --paper: #fff; --line: #8886;
+  --fail: #b3261e; --caution: #8a5a00; --pass: #1c6b3c }
+@media screen and (prefers-color-scheme: dark) { :root { --ink: #eee; --quiet: #b4b4b4; --paper: #161616;
+  --fail: #ff9d94; --caution: #ffcc66; --pass: #7fd6a2 } }
+html { background: var(--paper); color: var(--ink) }
 body { font: 1rem/1.5 system-ui, sans-serif; max-width: 50rem; margin: 0 auto; padding: 1rem }
 h1 { font-size: 1.4rem } h2 { font-size: 1.15rem; margin-top: 2rem } h3 { font-size: 1rem; margin: 0 0 .3rem }
 .verdict { font-weight: 600; border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem }
 code, dd { overflow-wrap: anywhere } dd { margin: 0 }
-@media print { body { max-width: none; padding: 0 } h2 { break-after: avoid } }
+@media print { body { max-width: none; padding: 0; font-size: 10pt } h2 { break-after: avoid } }
 """
 
 

@@ -1,0 +1,76 @@
+"""The check's page in a real browser: open to everyone, by day and by night, on a phone, and with nothing to load."""
+
+import re
+from pathlib import Path
+
+import pytest
+from browser import look, needs_axe
+from judged import settings
+from test_check_worked import CABIN, EXAMPLE, VAN
+
+from dumpload.config import Settings, load_settings
+from dumpload.study.check import check_document
+from dumpload.study.check_page import check_page
+
+pytestmark = needs_axe
+
+PHONE_PX, DESK_PX = 360, 1280
+LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-order", "html-has-lang", "list", "region"}
+
+INSTALLATIONS = pytest.mark.parametrize(
+    "installation",
+    [
+        pytest.param(load_settings(EXAMPLE, {}), id="the barge"),
+        pytest.param(settings(VAN), id="the van"),
+        pytest.param(settings(CABIN), id="the cabin"),
+    ],
+)
+
+
+def page(installation: Settings) -> str:
+    return check_page(check_document(Path("/etc/dumpload/dumpload.toml"), installation))
+
+
+@INSTALLATIONS
+@pytest.mark.parametrize("dark", [False, True], ids=["day", "night"])
+@pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
+def test_it_is_open_to_everyone_and_does_not_scroll_sideways(
+    installation: Settings, dark: bool, width_px: int, tmp_path: Path
+) -> None:
+    seen = look(page(installation), tmp_path, width_px=width_px, dark=dark)
+    assert (seen.width_px, seen.dark) == (width_px, dark)
+    assert seen.violations == []
+    assert seen.undecided == []
+    assert set(seen.passes) >= LOOKED_AT
+    assert seen.content_px == width_px
+    assert seen.refused == []
+
+
+def test_a_page_that_fails_is_open_to_everyone_too(tmp_path: Path) -> None:
+    failing = page(settings({**VAN, "wiring.gauge": "16", "load.rated_v": 8, "tank.mixing_valve": False}))
+    assert failing.count('class="fail"') > 1
+    assert look(failing, tmp_path, dark=True).violations == []
+
+
+# The examination itself is looked at, with pages made for it
+
+
+@pytest.mark.parametrize(
+    ("body", "refused"),
+    [
+        ('<img alt="x" src="http://192.0.2.1/x.png">', ["img-src http://192.0.2.1/x.png"]),
+        ('<link rel="stylesheet" href="style.css">', ["style-src-elem file"]),
+        ('<style>p { background: url("https://192.0.2.1/") }</style><p>x</p>', ["img-src https://192.0.2.1/"]),
+        ('<script>fetch("http://192.0.2.1/").catch(() => 0)</script>', ["connect-src http://192.0.2.1/"]),
+        ('<img alt="x" src="data:image/gif;base64,R0lGODlhAQABAAAAACw=">', []),
+    ],
+)
+def test_what_a_page_would_load_is_noticed(body: str, refused: list[str], tmp_path: Path) -> None:
+    assert look(f"<html><head></head><body>{body}</body></html>", tmp_path).refused == refused
+
+
+def test_a_page_that_is_hard_to_use_is_noticed(tmp_path: Path) -> None:
+    bad = page(settings(VAN)).replace("max-width: 50rem", "width: 50rem").replace('<html lang="en">', "<html>")
+    seen = look(re.sub(r"--quiet: #\w+", "--quiet: #aaa", bad), tmp_path, width_px=PHONE_PX)
+    assert {line.partition(":")[0] for line in seen.violations} == {"color-contrast", "html-has-lang"}
+    assert seen.content_px > seen.width_px == PHONE_PX
