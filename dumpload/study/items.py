@@ -15,6 +15,7 @@ from dumpload.core.signals import Signal
 from dumpload.io.history_schema import HistoryRow, RowKind
 from dumpload.study.cells import Cells
 from dumpload.study.quiet import Band
+from dumpload.study.trace import NOTHING, Extremes
 
 
 class Ends(NamedTuple):
@@ -86,6 +87,16 @@ class Stretch:
         """Return how many of the first of these rows have a plain number within the band there."""
         return self.columns[signal][0].leading(self.texts(signal, rows), band)
 
+    def extremes(self, signal: Signal, rows: range) -> Extremes:
+        """Return the least and the largest value of a signal in these rows; what does not count is left out."""
+        cells, column = self.columns[signal]
+        texts = {text for text in column[rows.start : rows.stop] if text.strip()}
+        plain = cells.extremes(texts) if texts else NOTHING
+        if plain is not None:
+            return Extremes(*plain)
+        values = [value for text in texts if isinstance(value := cells.read(text), float)]
+        return Extremes(min(values), max(values)) if values else NOTHING
+
     def gaps(self, begin: int, end: int) -> list[float]:
         """Return the time (s) from each of these rows to the next."""
         times = self.times[begin:end]
@@ -104,6 +115,11 @@ class Stretch:
         if max(gaps, default=0.0) <= most_s:
             return rows
         return next(row for row, gap in enumerate(gaps, 1) if gap > most_s)
+
+    def part(self, begin: int, end: int) -> "Stretch":
+        """Return some of the rows."""
+        columns = {signal: (cells, texts[begin:end]) for signal, (cells, texts) in self.columns.items()}
+        return Stretch(self.times[begin:end], columns)
 
     def row(self, index: int) -> list[Event | Rejection]:
         """Return what one row says."""
@@ -125,6 +141,10 @@ class Page:
         self.rows = rows
         self.shift = shift
         self._items = items
+
+    def part(self, begin: int, end: int) -> "Page":
+        """Return some of the rows."""
+        return Page(self.rows[begin:end], self.shift, self._items)
 
     @property
     def ends(self) -> Ends:

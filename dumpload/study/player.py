@@ -79,6 +79,11 @@ class Player:
             self._wake()
         return self.tally.summary(t)
 
+    def advance(self, t: float) -> None:
+        """Go on to `t` (s), before which nothing more comes."""
+        self._wake_before(t)
+        self.tally.energy.advance(t)
+
     # ---- event by event ----
 
     def _play_one(self, item: Event | Rejection) -> bool:

@@ -1,16 +1,17 @@
 """Plays a record from its first row to its last, and returns what the relay would have done."""
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from dumpload.core.window import utc_text
 from dumpload.study.items import Item, Stretch
 from dumpload.study.passing import Passing
 from dumpload.study.player import Plan, Player
 from dumpload.study.records import Account, Record, RecordError
-from dumpload.study.summary import Change, Summary
+from dumpload.study.summary import Change, Summary, Tally
 
 __all__ = ["Plan", "ReplayInterrupted", "Result", "replay"]
 
@@ -34,7 +35,17 @@ class ReplayInterrupted(KeyboardInterrupt):
     """A person ended the replay; the text says how far it was."""
 
 
-def replay(record: Record, plan: Plan, account: Account) -> Result:
+class Witness(Protocol):
+    """Sees a replay happen, for a report."""
+
+    def begin(self, tally: Tally) -> None:
+        """The replay begins."""
+
+    def play(self, passing: Passing, item: Item) -> None:
+        """Have one part of the record played."""
+
+
+def replay(record: Record, plan: Plan, account: Account, witness: Witness | None = None) -> Result:
     """Play a whole record.
 
     Raises:
@@ -47,9 +58,13 @@ def replay(record: Record, plan: Plan, account: Account) -> Result:
         raise RecordError.of(account.bad[0]) if account.bad else RecordError(record.path, "at least one row")
     item, player = first, Player(plan, first.ends.t)
     passing = Passing(player)
+    play = passing.play
+    if witness is not None:
+        witness.begin(player.tally)
+        play = partial(witness.play, passing)
     try:
         for item in chain([first], items):
-            passing.play(item)
+            play(item)
     except KeyboardInterrupt:
         msg = f"interrupted at {utc_text(item.ends.wall)} of the record; nothing is shown for a part of it"
         raise ReplayInterrupted(msg) from None

@@ -4,7 +4,7 @@ Keeps a few numbers and the list of changes, so that a record may be of any leng
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import compress
 from operator import mul
 from typing import NamedTuple
@@ -99,6 +99,11 @@ class Energy:
         self.measured = self.by_voltage = self.by_rating = Part()
         self.drawing_s = 0.0
 
+    @property
+    def wh(self) -> float:
+        """All of it so far; 0 where no source gives any power."""
+        return self.measured.wh + self.by_voltage.wh + self.by_rating.wh
+
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
         if signal == Signal.LOAD_POWER:
@@ -173,7 +178,11 @@ class Tally:
     """Counts what happens in one replay."""
 
     def __init__(self, element: Element, t: float, max_age_s: float) -> None:
-        """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`."""
+        """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
+
+        `on_loss` is told from when to when (s) it was not known.
+        """
+        self.on_loss: Callable[[float, float], None] = lambda _begin, _end: None
         self.energy = Energy(element, t)
         self.changes: list[Change] = []
         self.samples = self.accepted = self.rejected = self.unknown = 0
@@ -216,7 +225,9 @@ class Tally:
 
     def regain(self, t: float) -> None:
         """The state of charge is known again at `t` (s), if it had been lost."""
-        self._lost_s += max(0.0, t - self._known_until)
+        if t > self._known_until:
+            self._lost_s += t - self._known_until
+            self.on_loss(self._known_until, t)
 
     def lose(self, t: float) -> None:
         """The state of charge is not known any more."""
@@ -230,6 +241,7 @@ class Tally:
     def summary(self, t: float) -> Summary:
         """Return what it comes to if the record ends at `t` (s)."""
         self.energy.advance(t)
+        self.regain(t)
         still_on = self.is_on
         if still_on:
             self._end_run(t)
@@ -243,7 +255,7 @@ class Tally:
             longest_run_s=longest if count else MISSING,
             shortest_run_s=shortest if count else MISSING,
             still_on=still_on,
-            data_lost_s=self._lost_s + max(0.0, t - self._known_until),
+            data_lost_s=self._lost_s,
             lowest_state_of_charge_on=self._lowest if count and self._lowest < math.inf else MISSING,
             energy_wh=sum(part.wh for part in parts) if is_known else MISSING,
             measured=parts[0],

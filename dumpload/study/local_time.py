@@ -1,0 +1,76 @@
+"""Local days and hours, and how much of some spans of time falls into each. Knows nothing of relays or records."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime, time, timedelta, tzinfo
+from typing import NamedTuple
+
+HOUR_S = 3600.0
+
+
+class Span(NamedTuple):
+    """A time from `begin` to `end`, Unix s."""
+
+    begin: float
+    end: float
+
+    @property
+    def seconds(self) -> float:
+        """How long it is."""
+        return self.end - self.begin
+
+    def within(self, other: "Span") -> float:
+        """Return how many seconds of it lie within the other."""
+        return max(0.0, min(self.end, other.end) - max(self.begin, other.begin))
+
+
+def midnight(day: date, zone: tzinfo) -> float:
+    """Return when a local day begins, Unix s."""
+    return datetime.combine(day, time(), zone).timestamp()
+
+
+def local_date(wall: float, zone: tzinfo) -> date:
+    """Return the local date at a Unix time (s)."""
+    return datetime.fromtimestamp(wall, zone).date()
+
+
+def next_midnight(wall: float, zone: tzinfo) -> float:
+    """Return when the local day after that of a Unix time (s) begins."""
+    return midnight(local_date(wall, zone) + timedelta(days=1), zone)
+
+
+def local_days(first: float, last: float, zone: tzinfo) -> list[tuple[date, Span]]:
+    """Return the local days from that of `first` to that of `last` (Unix s), whole ones, 23 or 25 h where it is so."""
+    day, end = local_date(first, zone), local_date(last, zone)
+    days = []
+    while day <= end:
+        days.append((day, Span(midnight(day, zone), midnight(day + timedelta(days=1), zone))))
+        day += timedelta(days=1)
+    return days
+
+
+def clock_hour(wall: float, zone: tzinfo) -> tuple[date, float]:
+    """Return the local date at a Unix time (s), and the hours that a clock on the wall shows (0 to 24)."""
+    local = datetime.fromtimestamp(wall, zone)
+    return local.date(), local.hour + local.minute / 60 + (local.second + local.microsecond / 1e6) / HOUR_S
+
+
+def by_clock_hour(spans: Sequence[Span], zone: tzinfo) -> dict[tuple[date, int], float]:
+    """Return how many seconds of the spans fall into each hour that the clock shows on each local date."""
+    seconds: dict[tuple[date, int], float] = defaultdict(float)
+    for span in spans:
+        for part in _hours(span, zone):
+            day, hour = clock_hour(part.begin, zone)
+            seconds[day, int(hour)] += part.seconds
+    return seconds
+
+
+def _hours(span: Span, zone: tzinfo) -> Iterator[Span]:
+    """Yield the parts of a span, cut where the local clock shows a whole hour."""
+    begin = span.begin
+    while begin < span.end:
+        local = datetime.fromtimestamp(begin, zone)
+        into = local.minute * 60 + local.second + local.microsecond / 1e6
+        end = min(span.end, begin + max(HOUR_S - into, 1e-3))
+        yield Span(begin, end)
+        begin = end

@@ -1,0 +1,61 @@
+"""The course of a quantity over a long time: its least and its largest value in every quarter of an hour.
+
+Whatever is drawn from it shows the extremes as they were: columns of a picture only put quarters together.
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from dumpload.core.freshness import MISSING, is_missing
+
+QUARTER_S = 900.0
+"""Every time zone is whole quarters of an hour from UTC, so a quarter lies in one local hour."""
+
+
+class Extremes(NamedTuple):
+    """The least and the largest value; NaN if there is none."""
+
+    low: float
+    high: float
+
+    def with_(self, other: "Extremes") -> "Extremes":
+        """Return the extremes of both."""
+        if is_missing(self.low):
+            return other
+        return self if is_missing(other.low) else Extremes(min(self.low, other.low), max(self.high, other.high))
+
+
+NOTHING = Extremes(MISSING, MISSING)
+
+
+class Trace:
+    """Holds at most four pairs of numbers an hour, whatever comes."""
+
+    def __init__(self) -> None:
+        """Start with nothing."""
+        self._quarters: dict[int, Extremes] = {}
+
+    def add(self, wall: float, extremes: Extremes) -> None:
+        """Take values of the quarter in which the Unix time `wall` (s) lies."""
+        quarter = int(wall // QUARTER_S)
+        self._quarters[quarter] = self._quarters.get(quarter, NOTHING).with_(extremes)
+
+    def columns(self, begin: float, end: float, count: int) -> list[Extremes]:
+        """Return the extremes of so many equal parts of the time from `begin` to `end` (Unix s).
+
+        A quarter belongs to the part in which it begins; the one in which `begin` lies to the first.
+        """
+        found = [NOTHING] * count
+        first, last = int(begin // QUARTER_S), int(-(-end // QUARTER_S))
+        per_second = count / (end - begin) if end > begin else 0.0
+        for quarter in self._within(first, last):
+            column = min(count - 1, max(0, int((quarter * QUARTER_S - begin) * per_second)))
+            found[column] = found[column].with_(self._quarters[quarter])
+        return found
+
+    def extremes(self, begin: float, end: float) -> Extremes:
+        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour."""
+        return self.columns(begin, end, 1)[0]
+
+    def _within(self, first: int, last: int) -> Sequence[int]:
+        return [quarter for quarter in range(first, last) if quarter in self._quarters]
