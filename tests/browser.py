@@ -20,8 +20,11 @@ import pytest
 CHROMIUM = shutil.which("chromium") or ""
 AXE = Path(os.environ.get("AXE_CORE") or "/nowhere/axe.min.js")
 
-needs_chromium = pytest.mark.skipif(not CHROMIUM, reason="chromium is not installed")
-needs_axe = pytest.mark.skipif(not (CHROMIUM and AXE.is_file()), reason="needs chromium, and axe.min.js in AXE_CORE")
+MISSING = [
+    name for name, there in (("chromium", CHROMIUM), ("axe.min.js, named by AXE_CORE", AXE.is_file())) if not there
+]
+
+needs_axe = pytest.mark.skipif(bool(MISSING), reason=f"not there: {' and '.join(MISSING)}")
 
 # No resource whatever may be loaded; what a page tries to load is refused before it leaves, and noted.
 POLICY = "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data:"

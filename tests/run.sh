@@ -1,7 +1,7 @@
 #!/bin/sh
 # Runs every check and test of dumpload, on a bare machine too: makes its own virtual environments from the lock file,
-# installs what the tests need from Debian's packages where it may, tests the built wheel rather than the checkout,
-# and says plainly at the end what could not run. Arguments are handed to pytest.
+# installs what the tests need (a broker, a browser) from Debian's packages where it may, tests the built wheel rather
+# than the checkout, and says plainly at the end what could not run. Arguments are handed to pytest.
 #   PYTHON=python3.12 tests/run.sh      use another interpreter
 #   OTHER_PYTHONS="..."        interpreters for the short second round (default: those found among 3.11 to 3.13)
 set -eu
@@ -22,12 +22,16 @@ want=''
 command -v mosquitto >/dev/null || [ -x /usr/sbin/mosquitto ] || want="$want mosquitto"
 command -v systemd-analyze >/dev/null || want="$want systemd"
 [ -d /usr/share/zoneinfo ] || want="$want tzdata"
+command -v chromium >/dev/null || want="$want chromium"
+find /usr/share/fonts -name '*.[ot]tf' 2>/dev/null | grep -q . || want="$want fonts-dejavu-core"
 "$python" -c 'import ensurepip, venv' 2>/dev/null || want="$want python3-venv"
 if [ -n "$want" ]; then
     if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
-        # shellcheck disable=SC2086  (a list of names)
-        { apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $want; } \
-            >/dev/null 2>&1 || true
+        export DEBIAN_FRONTEND=noninteractive
+        apt-get update -qq >/dev/null 2>&1 || true
+        for package in $want; do  # one by one: what cannot be had must not keep the others away
+            apt-get install -y -qq --no-install-recommends "$package" >/dev/null 2>&1 || true
+        done
     fi
     for package in $want; do
         dpkg-query -W -f '${db:Status-Status}' "$package" 2>/dev/null | grep -q '^installed' || missing="$missing $package"
@@ -47,9 +51,16 @@ rm -rf build/wheel
 quiet_pip "$work/bin/pip" wheel -q --no-deps --no-build-isolation -w build/wheel .
 wheel=$(ls build/wheel/*.whl)
 quiet_pip "$work/bin/pip" install -q --force-reinstall --no-deps "$wheel"
-quiet_pip "$work/bin/pip" install -q "$wheel[test]"
+quiet_pip "$work/bin/pip" install -q "${wheel}[test]"
 # Measured series of another project, for one test that is skipped without them: the data only, not what it needs.
 "$work/bin/pip" install -q --no-deps pvanalytics==0.2.2 2>"$work/pip.log" || missing="$missing pvanalytics"
+# The accessibility check of the pages; unpacked only, nothing of it is run by npm.
+axe=$work/axe-core-4.14.1
+export AXE_CORE="${AXE_CORE:-$PWD/$axe/package/axe.min.js}"
+[ -f "$AXE_CORE" ] || {
+    mkdir -p "$axe"
+    (cd "$axe" && npm pack axe-core@4.14.1 && tar -xzf axe-core-*.tgz) >/dev/null 2>&1 || missing="$missing axe-core"
+}
 make_venv "$python" "$work/light"   # the daemon's own install and nothing else
 quiet_pip "$work/light/bin/pip" install -q --force-reinstall --no-deps "$wheel"
 quiet_pip "$work/light/bin/pip" install -q "$wheel"
@@ -75,8 +86,8 @@ for other in ${OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
     say "the quick tests, on Python $version"
     make_venv "$other" "$work/$version"
     quiet_pip "$work/$version/bin/pip" install -q --force-reinstall --no-deps "$wheel"
-    quiet_pip "$work/$version/bin/pip" install -q "$wheel[test]"
-    "$work/$version/bin/pytest" -q -m 'not broker and not slow and not systemd' "$@"
+    quiet_pip "$work/$version/bin/pip" install -q "${wheel}[test]"
+    "$work/$version/bin/pytest" -q -m 'not broker and not slow and not systemd and not browser' "$@"
 done
 
 [ -z "$missing" ] || say "NOT RUN for want of:$missing (see the skips above)"

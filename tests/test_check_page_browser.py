@@ -12,7 +12,7 @@ from dumpload.config import Settings, load_settings
 from dumpload.study.check import check_document
 from dumpload.study.check_page import check_page
 
-pytestmark = needs_axe
+pytestmark = [pytest.mark.browser, needs_axe]
 
 PHONE_PX, DESK_PX = 360, 1280
 LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-order", "html-has-lang", "list", "region"}
