@@ -8,13 +8,17 @@ from world import NOON
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
 from dumpload.study.cells import Cells
+from dumpload.study.columns import TextColumn
 from dumpload.study.items import Ends, Moment, Restart, Stretch
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 
 
 def test_a_row_says_what_its_cells_say_in_the_order_of_the_signals() -> None:
-    columns = {VOLTS: (Cells(VOLTS, "V"), ["26", "x", ""]), SOC: (Cells(SOC, "percent"), ["97", "", " "])}
+    columns = {
+        VOLTS: TextColumn(Cells(VOLTS, "V"), ["26", "x", ""]),
+        SOC: TextColumn(Cells(SOC, "percent"), ["97", "", " "]),
+    }
     stretch = Stretch([NOON, NOON + 5, NOON + 9], columns)
     assert [(one.signal, getattr(one, "value", None)) for one in stretch.row(0)] == [(SOC, 97.0), (VOLTS, 26.0)]
     assert stretch.row(1) == [Rejection(VOLTS, Reason.WRONG_TYPE)]

@@ -14,6 +14,7 @@ from dumpload.core.controller import Setup
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
 from dumpload.study.cells import Cells
+from dumpload.study.columns import TextColumn
 from dumpload.study.items import Stretch
 from dumpload.study.passing import Passing
 from dumpload.study.player import Plan, Player
@@ -95,7 +96,8 @@ def drawn(draw: st.DrawFn) -> Drawn:
 
 def stretch(rows: Drawn, begin: int, end: int) -> Stretch:
     columns = {
-        signal: (Cells(signal, QUANTITIES[signal].unit), column[begin:end]) for signal, column in rows.texts.items()
+        signal: TextColumn(Cells(signal, QUANTITIES[signal].unit), column[begin:end])
+        for signal, column in rows.texts.items()
     }
     return Stretch(rows.times[begin:end], columns)
 

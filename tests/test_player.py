@@ -14,6 +14,7 @@ from dumpload.core.law import Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
 from dumpload.study.cells import Cells
+from dumpload.study.columns import TextColumn
 from dumpload.study.items import Moment, Restart, Run, Stretch
 from dumpload.study.player import Plan, Player
 
@@ -28,7 +29,7 @@ def player(configured: Setup | None = None, *, judge_contact: bool = False) -> P
 def stretch(*rows: tuple[float, str], signal: Signal = SOC) -> Stretch:
     """Rows of one column: seconds after noon, and the cell."""
     cells = Cells(signal, QUANTITIES[signal].unit)
-    return Stretch([NOON + t for t, _text in rows], {signal: (cells, [text for _t, text in rows])})
+    return Stretch([NOON + t for t, _text in rows], {signal: TextColumn(cells, [text for _t, text in rows])})
 
 
 def changes(one: Player) -> list[tuple[float, str, str]]:
@@ -67,7 +68,8 @@ def test_a_row_renews_all_its_signals_at_once() -> None:
     one = player(setup(QUICK, PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)))
     volts = Cells(Signal.BATTERY_VOLTAGE, "V")
     times = [NOON + 60.0 * row for row in range(10)]
-    one.play(Stretch(times, {SOC: (Cells(SOC, "percent"), ["98"] * 10), volts.signal: (volts, ["27.5"] * 10)}))
+    charges = TextColumn(Cells(SOC, "percent"), ["98"] * 10)
+    one.play(Stretch(times, {SOC: charges, volts.signal: TextColumn(volts, ["27.5"] * 10)}))
     assert changes(one) == [(0, "on", "surplus")]
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
+from dumpload.study.columns import ListedValues
 from dumpload.study.summary import Change, Element, Energy, Part, Summary, Tally
 
 LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
@@ -168,7 +169,8 @@ def test_columns_add_up_as_values_one_by_one(signals: tuple[Signal, ...], elemen
     values = {LOAD: [0.0, 400.0, 380.0, 410.0, 3.0], VOLTS: [26.0, 26.5, 27.0, 27.5, 28.0]}
     gaps = [later - one for one, later in pairwise(times)]
     quick, slow = energy(element), energy(element)
-    quick.note_columns([(signal, values[signal]) for signal in signals], times, gaps)
+    columns = {signal: ListedValues(values[signal], gaps) for signal in signals}
+    quick.note_columns(columns, times[0], times[-1])
     for index, t in enumerate(times):
         for signal in signals:
             slow.note(signal, values[signal][index], t, t + 60.0)

@@ -4,7 +4,7 @@ Cuts the record at every local midnight. Changes nothing that the replay comes t
 """
 
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 
 from dumpload.core.controller import Event, Kind
@@ -71,7 +71,7 @@ class Diary:
         else:
             yield item
 
-    def _cut(self, item: Stretch | Page, walls: list[float]) -> Iterator[Stretch | Page]:
+    def _cut(self, item: Stretch | Page, walls: Sequence[float]) -> Iterator[Stretch | Page]:
         begin, count = 0, len(walls)
         while begin < count:
             end = bisect_left(walls, next_midnight(walls[begin], self._zone), begin + 1)
@@ -100,5 +100,5 @@ class Diary:
         times, begin = stretch.times, 0
         while begin < len(times):
             end = bisect_left(times, (times[begin] // QUARTER_S + 1) * QUARTER_S, begin + 1)
-            self._charge.add(times[begin], stretch.extremes(SOC, range(begin, end)))
+            self._charge.add(times[begin], stretch.columns[SOC].extremes(range(begin, end)))
             begin = end

@@ -3,6 +3,7 @@
 Replay plays them (`player.py`, `passing.py`). Holds data; decides nothing.
 """
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import takewhile
 from operator import sub
@@ -13,9 +14,7 @@ from dumpload.core.decode import Rejection
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import HistoryRow, RowKind
-from dumpload.study.cells import Cells
-from dumpload.study.quiet import Band
-from dumpload.study.trace import NOTHING, Extremes
+from dumpload.study.columns import Column
 
 
 class Ends(NamedTuple):
@@ -62,42 +61,38 @@ class Restart(NamedTuple):
 
 
 class Stretch:
-    """Rows in order of time, column by column; an empty cell is no sample.
+    """Rows in order of time, column by column.
 
-    `times`: Unix s. `columns`: by signal, how to read its cells, and their texts.
+    `times`: Unix s. `columns`: what the rows say, by signal, in the order of the signals.
     """
 
-    def __init__(self, times: list[float], columns: Mapping[Signal, tuple[Cells, list[str]]]) -> None:
-        """Keep the columns, in the order of the signals; each is as long as `times`."""
+    times: Sequence[float]
+
+    def __init__(self, times: Sequence[float], columns: Mapping[Signal, Column]) -> None:
+        """Keep the columns; each is as long as `times`."""
         self.times = times
         self.columns = dict(sorted(columns.items()))
 
     @property
     def ends(self) -> Ends:
         """When it begins and ends."""
-        first, last = self.times[0], self.times[-1]
+        first, last = self.time(0), self.time(self.rows - 1)
         return Ends(first, last, first, last)
 
-    def texts(self, signal: Signal, rows: range) -> list[str]:
-        """Return the cells of one column in these rows."""
-        column = self.columns[signal][1]
-        return column if len(rows) == len(column) else column[rows.start : rows.stop]
+    @property
+    def rows(self) -> int:
+        """How many rows there are."""
+        return len(self.times)
 
-    def leading(self, signal: Signal, rows: range, band: Band) -> int:
-        """Return how many of the first of these rows have a plain number within the band there."""
-        return self.columns[signal][0].leading(self.texts(signal, rows), band)
+    def time(self, row: int) -> float:
+        """Return the time of a row."""
+        return self.times[row]
 
-    def extremes(self, signal: Signal, rows: range) -> Extremes:
-        """Return the least and the largest value of a signal in these rows; what does not count is left out."""
-        cells, column = self.columns[signal]
-        texts = {text for text in column[rows.start : rows.stop] if text.strip()}
-        plain = cells.extremes(texts) if texts else NOTHING
-        if plain is not None:
-            return Extremes(*plain)
-        values = [value for text in texts if isinstance(value := cells.read(text), float)]
-        return Extremes(min(values), max(values)) if values else NOTHING
+    def first_from(self, t: float, begin: int, end: int) -> int:
+        """Return the first of the rows from `begin` to `end` that is not before `t`; else `end`."""
+        return bisect_left(self.times, t, begin, end)
 
-    def gaps(self, begin: int, end: int) -> list[float]:
+    def gaps(self, begin: int, end: int) -> Sequence[float]:
         """Return the time (s) from each of these rows to the next."""
         times = self.times[begin:end]
         return list(map(sub, times[1:], times))
@@ -116,15 +111,29 @@ class Stretch:
             return rows
         return next(row for row, gap in enumerate(gaps, 1) if gap > most_s)
 
+    def end_of_life(self, column: Column | None, rows: range, expires_at: float, max_age_s: float) -> int:
+        """Return the first of the rows before which a value that expires at `expires_at` is lost; else their end.
+
+        A sample in the column renews it for `max_age_s`.
+        """
+        for row in rows:
+            t, has_sample = self.times[row], column is not None and column.has(row)
+            if t > expires_at or (t == expires_at and not has_sample):
+                return row
+            if has_sample:
+                expires_at = t + max_age_s
+        return rows.stop
+
     def part(self, begin: int, end: int) -> "Stretch":
         """Return some of the rows."""
-        columns = {signal: (cells, texts[begin:end]) for signal, (cells, texts) in self.columns.items()}
+        columns = {signal: column.part(begin, end) for signal, column in self.columns.items()}
         return Stretch(self.times[begin:end], columns)
 
     def row(self, index: int) -> list[Event | Rejection]:
         """Return what one row says."""
-        t = self.times[index]
-        return [cells.event(texts[index], t) for cells, texts in self.columns.values() if texts[index].strip()]
+        t = self.time(index)
+        said = (column.event(index, t) for column in self.columns.values())
+        return [one for one in said if one is not None]
 
 
 Meaning = Callable[[HistoryRow, float, bool], Iterator[Moment | Restart]]

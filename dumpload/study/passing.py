@@ -5,13 +5,12 @@ each signal handed on. What is counted is what evaluating every row would give, 
 done per row in Python, because a long record has many millions.
 """
 
-from bisect import bisect_left
 from collections.abc import Sequence
 
 from dumpload.core.controller import Event
-from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal
-from dumpload.study.cells import Cells
+from dumpload.study.columns import Column
 from dumpload.study.items import Item, Page, Stretch
 from dumpload.study.passing_page import play_page
 from dumpload.study.player import ENERGY_SIGNALS, SOC, Player
@@ -31,7 +30,7 @@ class Passing:
         self._player = player
         self._window = LEAST_WINDOW
         self._sparse: set[Signal] = set()
-        self._idle: dict[Signal, tuple[Cells, str, float]] = {}
+        self._idle: dict[Signal, tuple[Column, int, float]] = {}
 
     def play(self, item: Item) -> None:
         """Play one part of a record."""
@@ -55,7 +54,7 @@ class Passing:
 
     def _play_stretch(self, stretch: Stretch) -> None:
         """Pass over the rows that change nothing, and evaluate the others one by one."""
-        begin, rows = 0, len(stretch.times)
+        begin, rows = 0, stretch.rows
         while begin < rows:
             end = min(rows, begin + self._window)
             passed = self._pass_over(stretch, begin, end)
@@ -63,14 +62,14 @@ class Passing:
             self._window = max(LEAST_WINDOW, GROWTH * passed)
             if begin < end:
                 self._hand_on()
-                self._player.play_row(stretch.times[begin], stretch.row(begin))
+                self._player.play_row(stretch.time(begin), stretch.row(begin))
                 begin += 1
 
     def _pass_over(self, stretch: Stretch, begin: int, end: int) -> int:
         """Count those of the first rows that can change nothing; return how many there are."""
         quiet = self._player.quiet_now()
         self._sparse.clear()
-        end = bisect_left(stretch.times, quiet.until, begin, end)
+        end = stretch.first_from(quiet.until, begin, end)
         for signal in stretch.columns:
             if end > begin and not is_missing(self._player.ages[signal]):
                 end = self._end_of_band(stretch, signal, range(begin, end), self._player.band(signal))
@@ -83,33 +82,23 @@ class Passing:
 
     def _end_of_band(self, stretch: Stretch, signal: Signal, rows: range, band: Band) -> int:
         """Return the first of the rows whose sample is not plain, or not within the band; else the end."""
-        cells, column = stretch.columns[signal]
-        end = rows.start + stretch.leading(signal, rows, band)
-        if end == rows.stop or column[end]:
-            return end
-        self._sparse.add(signal)
-        filled = [row for row in range(end, rows.stop) if column[row]]
-        found = cells.leading([column[row] for row in filled], band) if filled else 0
-        return filled[found] if found < len(filled) else rows.stop
+        end, is_sparse = stretch.columns[signal].end_of_band(rows, band)
+        if is_sparse:
+            self._sparse.add(signal)
+        return end
 
     def _end_of_life(self, stretch: Stretch, signal: Signal, rows: range) -> int:
         """Return the first of the rows before which a signal that matters is lost; else the end."""
-        times = stretch.times
         expires_at = self._player.controller.data[signal].expires_at
         if expires_at <= self._player.evaluated_at:
             return rows.stop  # it was lost already, and none of these rows has it again
-        column = stretch.columns[signal][1] if signal in stretch.columns else []
-        if column and signal not in self._sparse:
-            allowed_s = self._allowed_s(signal, times[rows.start])
-            in_time = times[rows.start] <= expires_at
-            return rows.start + stretch.leading_close(rows.start, rows.stop, allowed_s) if in_time else rows.start
-        for row in rows:
-            has_sample = bool(column) and column[row] != ""
-            if times[row] > expires_at or (times[row] == expires_at and not has_sample):
-                return row
-            if has_sample:
-                expires_at = times[row] + self._player.ages[signal]
-        return rows.stop
+        column = stretch.columns.get(signal)
+        if column is None or signal in self._sparse:
+            return stretch.end_of_life(column, rows, expires_at, self._player.ages[signal])
+        first = stretch.time(rows.start)
+        if first > expires_at:
+            return rows.start
+        return rows.start + stretch.leading_close(rows.start, rows.stop, self._allowed_s(signal, first))
 
     def _allowed_s(self, signal: Signal, t: float) -> float:
         """Return the longest time between two samples, as rounded where the law adds it up at `t` (s)."""
@@ -118,17 +107,15 @@ class Passing:
     def _take(self, stretch: Stretch, rows: range) -> None:
         """Count samples that change nothing, and let the controller know the last of each."""
         self._note_energy(stretch, rows.start, rows.stop)
-        for signal, (cells, column) in stretch.columns.items():
-            count = len(rows)
-            if signal in self._sparse:
-                count -= stretch.texts(signal, rows).count("")
+        for signal, column in stretch.columns.items():
+            count = column.count(rows) if signal in self._sparse else len(rows)
             if not count or is_missing(self._player.ages[signal]):
                 continue
             self._player.tally.accept(count)
-            last = next(row for row in reversed(rows) if column[row])
-            self._idle[signal] = (cells, column[last], stretch.times[last])
+            last = next(row for row in reversed(rows) if column.has(row))
+            self._idle[signal] = (column, last, stretch.time(last))
             if signal == SOC:
-                self._take_charge(stretch, rows, stretch.times[last])
+                self._take_charge(column, rows, stretch.time(last))
         self._hand_on(only_watched=True)
 
     def _hand_on(self, *, only_watched: bool = False) -> None:
@@ -138,17 +125,15 @@ class Passing:
         """
         player = self._player
         chosen = [signal for signal in self._idle if not only_watched or player.band(signal) != ALL]
-        samples = [(cells.event(text, t)) for cells, text, t in map(self._idle.pop, chosen)]
+        samples = [column.event(row, t) for column, row, t in map(self._idle.pop, chosen)]
         events = [one for one in samples if isinstance(one, Event) and not player.is_aside(one)]
         player.controller.take(sorted(events))
 
-    def _take_charge(self, stretch: Stretch, rows: range, last: float) -> None:
+    def _take_charge(self, column: Column, rows: range, last: float) -> None:
         tally = self._player.tally
         tally.charge(last)
         if tally.is_on:
-            texts = set(stretch.texts(SOC, rows)) - {""}
-            extremes = stretch.columns[SOC][0].extremes(texts)
-            tally.lowest(extremes[0] if extremes else MISSING)
+            tally.lowest(column.extremes(rows).low)
 
     def _note_energy(self, stretch: Stretch, begin: int, end: int) -> None:
         signals = [signal for signal in ENERGY_SIGNALS if signal in stretch.columns]
@@ -161,32 +146,35 @@ class Passing:
 
     def _note_last(self, stretch: Stretch, signal: Signal, rows: range) -> None:
         """Note the last value of a signal: while the relay is off only what is known when it comes on matters."""
-        cells, texts = stretch.columns[signal]
-        too_old = stretch.times[rows.stop - 1] - self._player.hold_s(signal)
+        column = stretch.columns[signal]
+        too_old = stretch.time(rows.stop - 1) - self._player.hold_s(signal)
         for row in reversed(rows):
-            if stretch.times[row] < too_old:
+            t = stretch.time(row)
+            if t < too_old:
                 return
-            if texts[row].strip() and isinstance(event := cells.event(texts[row], stretch.times[row]), Event):
+            if isinstance(event := column.event(row, t), Event):
                 self._player.note(event)
                 return
 
     def _note_cells(self, stretch: Stretch, row: int, signals: Sequence[Signal]) -> None:
+        t = stretch.time(row)
         for signal in signals:
-            cells, texts = stretch.columns[signal]
-            if texts[row].strip():
-                self._player.note(cells.event(texts[row], stretch.times[row]))
+            if (event := stretch.columns[signal].event(row, t)) is not None:
+                self._player.note(event)
 
     def _note_columns(self, stretch: Stretch, begin: int, end: int, signals: Sequence[Signal]) -> bool:
         """Add up the energy of whole columns at once; return whether they allowed it."""
-        columns = []
+        columns = {}
+        gaps = stretch.gaps(begin, end)
         for signal in signals:
-            cells, texts = stretch.columns[signal]
-            values = cells.numbers(texts[begin:end], checked=not is_missing(self._player.ages[signal]))
+            checked = not is_missing(self._player.ages[signal])
+            values = stretch.columns[signal].values(range(begin, end), gaps, checked=checked)
             if values is None or stretch.leading_close(begin, end, self._player.hold_s(signal)) < end - begin:
                 return False
-            columns.append((signal, values))
-        times = stretch.times[begin:end]
-        self._player.tally.energy.note_columns(columns, times, stretch.gaps(begin, end))
-        for signal, values in columns:
-            self._player.tally.energy.note(signal, values[-1], times[-1], times[-1] + self._player.hold_s(signal))
+            columns[signal] = values
+        last = stretch.time(end - 1)
+        energy = self._player.tally.energy
+        energy.note_columns(columns, stretch.time(begin), last)
+        for signal, values in columns.items():
+            energy.note(signal, values.last, last, last + self._player.hold_s(signal))
         return True

@@ -53,8 +53,8 @@ class Player:
         """Play one part of a record, row by row."""
         if isinstance(item, Stretch):
             self._ahead = 0.0
-            for index, t in enumerate(item.times):
-                self.play_row(t, item.row(index))
+            for index in range(item.rows):
+                self.play_row(item.time(index), item.row(index))
         elif isinstance(item, Moment):
             self._ahead = item.ahead
             self._wake_before(item.t)

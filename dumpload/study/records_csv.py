@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 from dumpload.study.cells import Cells
+from dumpload.study.columns import TextColumn
 from dumpload.study.items import Stretch
 from dumpload.study.records import Account, Complaint, Form, RecordError
 from dumpload.study.records_file import Block, blocks
@@ -147,7 +148,7 @@ class _Reading:
         self._last = times[-1]
         self._account.rows += rows
         columns = {
-            signal: (reader, [cell[1:] for cell in heads] if place == 0 else cells[place::width])
+            signal: TextColumn(reader, [cell[1:] for cell in heads] if place == 0 else cells[place::width])
             for signal, (place, reader) in layout.signals.items()
         }
         return Stretch(times, columns)
@@ -183,8 +184,11 @@ class _Reading:
                 else:
                     self._account.drop(bad.complaint)
         self._account.rows += len(times)
-        signals = self._layout.signals.items()
-        return Stretch(times, {signal: (reader, [row[place] for row in kept]) for signal, (place, reader) in signals})
+        columns = {
+            signal: TextColumn(reader, [row[place] for row in kept])
+            for signal, (place, reader) in self._layout.signals.items()
+        }
+        return Stretch(times, columns)
 
     def _time(self, line: int, cells: list[str], *, is_torn: bool) -> float:
         layout = self._layout
@@ -253,12 +257,12 @@ def _sorted(stretches: Iterable[Stretch]) -> Iterator[Stretch]:
     readers: dict[Signal, Cells] = {}
     rows: list[tuple[float, tuple[str, ...]]] = []
     for stretch in stretches:
-        readers = {signal: reader for signal, (reader, _texts) in stretch.columns.items()}
-        texts = (texts for _reader, texts in stretch.columns.values())
-        rows += zip(stretch.times, zip(*texts, strict=True), strict=True)
+        columns = {signal: column for signal, column in stretch.columns.items() if isinstance(column, TextColumn)}
+        readers = {signal: column.cells for signal, column in columns.items()}
+        rows += zip(stretch.times, zip(*(column.texts for column in columns.values()), strict=True), strict=True)
     rows.sort(key=lambda row: row[0])
     for begin in range(0, len(rows), ROWS):
         part = rows[begin : begin + ROWS]
-        columns = zip(*(texts for _t, texts in part), strict=True)
-        pairs = zip(readers.items(), columns, strict=True)
-        yield Stretch([t for t, _texts in part], {signal: (reader, list(column)) for (signal, reader), column in pairs})
+        pairs = zip(readers.items(), zip(*(texts for _t, texts in part), strict=True), strict=True)
+        sorted_columns = {signal: TextColumn(reader, list(texts)) for (signal, reader), texts in pairs}
+        yield Stretch([t for t, _texts in part], sorted_columns)

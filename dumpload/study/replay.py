@@ -75,4 +75,4 @@ def replay(record: Record, plan: Plan, account: Account, witness: Witness | None
 
 
 def _filled(items: Iterator[Item]) -> Iterator[Item]:
-    return (item for item in items if not isinstance(item, Stretch) or item.times)
+    return (item for item in items if not isinstance(item, Stretch) or item.rows)

@@ -4,15 +4,14 @@ Keeps a few numbers and the list of changes, so that a record may be of any leng
 """
 
 import math
-from collections.abc import Callable, Sequence
-from itertools import compress
-from operator import mul
+from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
+from dumpload.study.columns import Values
 
 SECONDS_PER_DAY = 86_400.0
 
@@ -120,26 +119,21 @@ class Energy:
         elif signal == Signal.BATTERY_VOLTAGE:
             self._voltage = (self._voltage[0], expires_at)
 
-    def note_columns(
-        self, columns: Sequence[tuple[Signal, list[float]]], times: Sequence[float], gaps: Sequence[float]
-    ) -> None:
-        """Add up, as `note` would one by one, columns of which no value expires before the next.
+    def note_columns(self, columns: Mapping[Signal, Values], begin: float, end: float) -> None:
+        """Add up, as `note` would one by one, columns from `begin` to `end` (s) in which no value expires.
 
-        `columns`: load power first. `gaps`: s from each row to the next. The last values are still to be noted.
+        The last values are still to be noted.
         """
-        self.advance(times[0])
+        self.advance(begin)
         if not self._on:
             return
-        seconds = times[-1] - times[0]
-        self._at = times[-1]
-        values = dict(columns)
-        if Signal.LOAD_POWER in values:
-            powers_w = values[Signal.LOAD_POWER]
-            self.drawing_s += sum(compress(gaps, map(LOAD_PRESENT_W.__lt__, powers_w)))
-            self.measured = Part(self.measured.wh + _wh(powers_w, gaps), self.measured.seconds + seconds)
+        seconds = end - begin
+        self._at = end
+        if (watts := columns.get(Signal.LOAD_POWER)) is not None:
+            self.drawing_s += watts.seconds_above(LOAD_PRESENT_W)
+            self.measured = Part(self.measured.wh + watts.over_time() / 3600.0, self.measured.seconds + seconds)
         elif not is_missing(self._element.ohm):
-            volts = values[Signal.BATTERY_VOLTAGE]
-            wh = _wh(list(map(mul, volts, volts)), gaps) / self._element.ohm
+            wh = columns[Signal.BATTERY_VOLTAGE].squares_over_time() / 3600.0 / self._element.ohm
             self.by_voltage = Part(self.by_voltage.wh + wh, self.by_voltage.seconds + seconds)
         elif not is_missing(self._element.rated_w):
             self.by_rating = self.by_rating.plus(self._element.rated_w, seconds)
@@ -167,11 +161,6 @@ class Energy:
             begin += seconds
         if begin < t and not is_missing(self._element.rated_w):
             self.by_rating = self.by_rating.plus(self._element.rated_w, t - begin)
-
-
-def _wh(powers_w: Sequence[float], gaps: Sequence[float]) -> float:
-    watt_seconds: float = sum(map(mul, powers_w, gaps))
-    return watt_seconds / 3600.0
 
 
 class Tally:
