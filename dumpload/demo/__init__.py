@@ -13,9 +13,10 @@ import tempfile
 import textwrap
 import time
 from asyncio.subprocess import PIPE, Process, create_subprocess_exec
+from collections.abc import Coroutine
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from dumpload.announce import Voice
 from dumpload.config import Settings, load_settings
@@ -29,8 +30,13 @@ from dumpload.io.relay import Relay
 from dumpload.io.systemd import Notifier
 from dumpload.service import Service
 
+T = TypeVar("T")
+
 SPEED = 120
 READY_S = 15.0
+END_S = 2.0
+"""How long the barge may take to end by itself, once the daemon has."""
+
 ROW_EVERY_S = 600.0
 WORDS_WIDTH = 46
 
@@ -157,10 +163,9 @@ async def _tell(source: Process, port: int) -> int:
     assert source.stdout is not None  # noqa: S101  (asked for)
     assert source.stdin is not None  # noqa: S101
     story = Story()
-    async with asyncio.timeout(READY_S):
-        if not await source.stdout.readline():
-            sys.stderr.write("dumpload demo: the simulated barge did not start\n")
-            return 1
+    if not await _within(READY_S, source.stdout.readline()):
+        sys.stderr.write("dumpload demo: the simulated barge did not start\n")
+        return 1
     service = _make_service(_settings(port))
     service.control.observers.append(story.decided)
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -176,8 +181,16 @@ async def _tell(source: Process, port: int) -> int:
     told.cancel()
     source.stdin.close()
     if whole:
+        await _within(END_S, source.wait())
         sys.stdout.write(story.summary())
     return code
+
+
+async def _within(seconds: float, answer: Coroutine[Any, Any, T]) -> T | None:
+    try:
+        return await asyncio.wait_for(answer, seconds)
+    except TimeoutError:
+        return None
 
 
 async def _hear(lines: asyncio.StreamReader, story: Story) -> None:
