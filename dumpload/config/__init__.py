@@ -143,7 +143,7 @@ class Permissive(Table):
     drain_limit_w: kind.Drain | None = Field(None, description="Power out of the bank above which the load goes off.")
     drain_limit_s: kind.Dwell = Field(60.0, description="How long the drain must last for that.")
     drain_rest_s: kind.Dwell = Field(900.0, description="How long the load then stays off at least.")
-    max_on_s: kind.Duration | None = Field(None, description="Longest run; the dwell off follows.")
+    max_on_s: kind.Duration | None = Field(None, description="Longest run; min_off_s, above 0, is its rest.")
     max_on_per_day_s: kind.Duration | None = Field(None, description="Longest time on in one local day.")
 
 

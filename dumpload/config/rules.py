@@ -73,6 +73,9 @@ def broken(found: Found) -> Iterator[Complaint]:
     pin, feedback_pin = found.valid.get("relay.pin"), found.valid.get("relay.feedback_pin")
     if pin is not None and pin == feedback_pin:
         yield Complaint("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
+    if found.valid.get("control.min_off_s") == 0 and found.valid.get("permissive.max_on_s") is not None:
+        # Without a rest the next run could begin at the very next event: the limit would limit nothing.
+        yield Complaint("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
     if found.valid.get("wiring.gauge") is not None and found.valid.get("wiring.area_mm2") is not None:
         yield Complaint("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
 
