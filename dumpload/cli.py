@@ -19,6 +19,7 @@ from dumpload.layers import ConfigError, find_config
 
 if TYPE_CHECKING:
     from dumpload.config import Settings
+    from dumpload.study.report import Report
 
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -43,6 +44,8 @@ def main(argv: Sequence[str]) -> int:
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
+    from dumpload.study.record_arguments import add_replay_arguments, add_report_arguments  # noqa: PLC0415
+
     parser = argparse.ArgumentParser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
     )
@@ -53,7 +56,9 @@ def build_parser() -> argparse.ArgumentParser:
     check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
     check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
     replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
-    _add_replay_arguments(replay_parser)
+    add_replay_arguments(replay_parser)
+    report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
+    add_report_arguments(report_parser)
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
     status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
     select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
@@ -76,17 +81,6 @@ def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) 
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(run_command=run_command)
     return parser
-
-
-def _add_replay_arguments(parser: argparse.ArgumentParser) -> None:
-    from dumpload.study.record_arguments import add_record_arguments  # noqa: PLC0415
-
-    add_record_arguments(parser)
-    parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
-                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
-    parser.add_argument("--judge-contact", action="store_true",
-                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
 
 
 def duration(text: str) -> float:
@@ -151,29 +145,79 @@ def check(args: argparse.Namespace) -> int:
 def replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
     from dumpload.study.compare import run_trials, trials_document, trials_text  # noqa: PLC0415
+    from dumpload.study.diary import Diary  # noqa: PLC0415
     from dumpload.study.progress import Bar  # noqa: PLC0415
     from dumpload.study.record_arguments import record_form  # noqa: PLC0415
     from dumpload.study.records import RecordError  # noqa: PLC0415
     from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
+    from dumpload.study.report import report_of_replay, zone_of  # noqa: PLC0415
 
     path, settings = _settings(args)
     name = " ".join([str(path), *(f"--set {one}" for one in args.sets)])
     chosen = {name: settings, **_others(args.compare)}
+    diary = Diary(zone_of(settings)) if _wants_pictures(args) else None
     try:
         with Bar(sys.stderr, "replay") as bar:
-            contact = args.judge_contact
-            trials = run_trials(args.log, record_form(args), chosen, judge_contact=contact, watch=bar.watch)
+            form, contact = record_form(args), args.judge_contact
+            trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, witness=diary)
     except RecordError as error:
         _fail(args, str(error))
         return USAGE
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
         return INTERRUPTED
-    if args.json:
-        _print(json.dumps(trials_document(trials), indent=2))
-    else:
-        _print(trials_text(trials, all_changes=args.all))
+    if diary is not None and not _write_pictures(args, report_of_replay(settings, trials[0].result, diary)):
+        return USAGE
+    _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     return OK if trials[0].result.accepted else WRONG
+
+
+def report(args: argparse.Namespace) -> int:
+    """Tell from the history what the relay did."""
+    from dumpload.study.progress import Bar  # noqa: PLC0415
+    from dumpload.study.record_arguments import period  # noqa: PLC0415
+    from dumpload.study.records import RecordError  # noqa: PLC0415
+    from dumpload.study.report import report_document, report_of_history, report_text, zone_of  # noqa: PLC0415
+
+    _path, settings = _settings(args)
+    file = args.history or settings.history.path
+    if file is None:
+        _fail(args, "history.path: expected the file of a history, in the config or as --history FILE; none is kept")
+        return USAGE
+    try:
+        with Bar(sys.stderr, "report") as bar:
+            told = report_of_history(file, settings, period(args, zone_of(settings)), bar.watch)
+    except RecordError as error:
+        _fail(args, str(error))
+        return USAGE
+    if not _write_pictures(args, told):
+        return USAGE
+    _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
+    return OK
+
+
+def _show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:
+    _print(json.dumps(document(), indent=2) if args.json else text())
+
+
+def _wants_pictures(args: argparse.Namespace) -> bool:
+    return any((args.report, args.svg, args.png))
+
+
+def _write_pictures(args: argparse.Namespace, told: "Report") -> bool:
+    """Write what files are wanted; return whether they could be written."""
+    if not _wants_pictures(args):
+        return True
+    from dumpload.study.report_files import WriteError, write_page, write_png, write_svg  # noqa: PLC0415
+
+    try:
+        for file, write in ((args.report, write_page), (args.svg, write_svg), (args.png, write_png)):
+            if file:
+                write(told, file)
+    except WriteError as error:
+        _fail(args, str(error))
+        return False
+    return True
 
 
 def _others(files: Sequence[str]) -> "dict[str, Settings]":

@@ -10,7 +10,7 @@ from dumpload.config.kinds import find_zone
 from dumpload.core.freshness import is_missing
 from dumpload.study.records import Account, Form
 from dumpload.study.records_open import open_record
-from dumpload.study.replay import Result, replay
+from dumpload.study.replay import Result, Witness, replay
 from dumpload.study.replay_document import OPEN_LOOP, replay_document
 from dumpload.study.replay_figures import Figures, figures, plan
 from dumpload.study.replay_text import WIDTH, account_remarks, duration, energy_words, replay_text
@@ -31,23 +31,27 @@ class Trial(NamedTuple):
     figures: Figures
 
 
-def run_trials(
+def run_trials(  # noqa: PLR0913  (all but three are optional)
     path: Path,
     form: Form,
     chosen: Mapping[str, Settings],
     *,
     judge_contact: bool = False,
     watch: Callable[[float], None] = lambda _part: None,
+    witness: Witness | None = None,
 ) -> list[Trial]:
     """Play the record once for each of the chosen settings. `watch` is told how much is done (0 to 1).
+
+    `witness` sees the first of them.
 
     Raises:
         RecordError: the record cannot be used.
     """
-    trials = []
+    trials: list[Trial] = []
     for index, (name, settings) in enumerate(chosen.items()):
         account = Account(lambda part, done=index: watch((done + part) / len(chosen)))  # type: ignore[misc]
-        result = replay(open_record(path, form, settings), plan(settings, judge_contact=judge_contact), account)
+        tried, seen_by = plan(settings, judge_contact=judge_contact), None if trials else witness
+        result = replay(open_record(path, form, settings), tried, account, seen_by)
         trials.append(Trial(name, settings, result, figures(settings, result.summary)))
     return trials
 

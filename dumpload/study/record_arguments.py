@@ -1,19 +1,51 @@
-"""The command line's words for a record, and for how another logger writes its own. Parses; opens nothing."""
+"""The command line's words for a record, for how another logger writes its own, and for what to make of it.
+
+Parses; opens nothing.
+"""
 
 import argparse
-from datetime import tzinfo
+from datetime import date, timedelta, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 
 if TYPE_CHECKING:
+    from dumpload.study.local_time import Span
     from dumpload.study.records import Form
 
 _NAMES = {signal_name(signal): signal for signal in Signal}
 
 
-def add_record_arguments(parser: argparse.ArgumentParser) -> None:
+def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `replay`."""
+    _add_record_arguments(parser)
+    parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
+                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    parser.add_argument("--judge-contact", action="store_true",
+                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
+    _add_picture_arguments(parser)
+
+
+def add_report_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `report`."""
+    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
+    parser.add_argument("--since", metavar="YYYY-MM-DD", type=day, help="from this local day on")
+    parser.add_argument("--until", metavar="YYYY-MM-DD", type=day, help="to this local day, which is included")
+    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    _add_picture_arguments(parser)
+
+
+def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--report", metavar="FILE.html", type=Path, help="write a page with pictures and every day, too"
+    )
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each picture by itself, as SVG")
+    parser.add_argument("--png", metavar="FOLDER", type=Path, help="the same as PNG (needs the extra picture)")
+
+
+def _add_record_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the record's file and the options that say how it is written."""
     parser.add_argument("log", metavar="LOG", type=Path,
                         help="CSV with a header, message capture (JSON Lines) or history; gzip too")  # fmt: skip
@@ -43,6 +75,28 @@ def record_form(args: argparse.Namespace) -> "Form":
         args.delimiter,
         args.sort,
     )
+
+
+def day(text: str) -> date:
+    """Return the date of a text such as 2025-06-16.
+
+    Raises:
+        argparse.ArgumentTypeError: it is none.
+    """
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        msg = f"{text!r}: expected a date such as 2025-06-16"
+        raise argparse.ArgumentTypeError(msg) from None
+
+
+def period(args: argparse.Namespace, zone: tzinfo) -> "Span":
+    """Return the time from the day `since` to the day `until`, that one included, in a zone."""
+    from dumpload.study.local_time import Span, midnight  # noqa: PLC0415
+    from dumpload.study.recorded import WHOLE  # noqa: PLC0415
+
+    begin = WHOLE.begin if args.since is None else midnight(args.since, zone)
+    return Span(begin, WHOLE.end if args.until is None else midnight(args.until + timedelta(days=1), zone))
 
 
 def _column(text: str) -> tuple[str, str]:

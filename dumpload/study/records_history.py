@@ -60,9 +60,17 @@ class HistoryRecord:
         self.path = path
 
     def read(self, account: Account) -> Iterator[Page]:
-        """Yield the rows in the order in which things happened."""
+        """Yield the rows in the order in which things happened, to be replayed."""
         account.notes.append(THINNED)
         meaning = _Meaning()
+        yield from self._read(account, meaning)
+        account.notes += meaning.notes
+
+    def read_recorded(self, account: Account) -> Iterator[Page]:
+        """Yield the same, to be taken as they are."""
+        return self._read(account, _Meaning())
+
+    def _read(self, account: Account, meaning: "_Meaning") -> Iterator[Page]:
         try:
             for rows in _pages(read_events(self.path)):
                 account.rows += len(rows)
@@ -70,7 +78,6 @@ class HistoryRecord:
                 meaning.end(rows[-1])
         except HistoryError as error:
             raise RecordError(self.path, str(error).removeprefix(f"{self.path}: expected ")) from None
-        account.notes += meaning.notes
 
 
 def _pages(rows: Iterator[HistoryRow]) -> Iterator[list[HistoryRow]]:

@@ -19,27 +19,31 @@ _LABEL = 14
 _MOST_DRAWN_PART = 0.95
 
 
-def replay_text(result: Result, figures: Figures, zone: tzinfo, *, all_changes: bool = False) -> str:
-    """Return one replay, times in the zone of the settings."""
-    lines = [*wrap(verdict(result.summary), WIDTH), "", *wrap(OPEN_LOOP, WIDTH), ""]
+def replay_text(
+    result: Result, figures: Figures, zone: tzinfo, *, all_changes: bool = False, is_tried: bool = True
+) -> str:
+    """Return one replay, or what was done (`is_tried` false), times in the zone of the settings."""
+    lines = [*wrap(verdict(result.summary, is_tried=is_tried), WIDTH), ""]
+    lines += [*wrap(OPEN_LOOP, WIDTH), ""] if is_tried else []
     for label, value in rows(result, figures, zone):
         lines += wrap(f"{label:{_LABEL}}{value}", WIDTH, subsequent_indent=" " * _LABEL)
-    remarks = [*_remarks(result)]
-    if remarks:
+    told = [*remarks(result)]
+    if told:
         lines.append("")
-        for remark in remarks:
+        for remark in told:
             lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     return "\n".join([*lines, "", *_changes(result.changes, zone, all_changes=all_changes)])
 
 
-def verdict(summary: Summary) -> str:
-    """Return what the relay would have done, in one sentence."""
+def verdict(summary: Summary, *, is_tried: bool = True) -> str:
+    """Return what the relay would have done, or did, in one sentence."""
     span = f"in {_days(summary)}"
     if not summary.switch_ons:
-        return f"The relay would never have come on {span}."
+        return f"The relay {'would never have come' if is_tried else 'never came'} on {span}."
     times = "once" if summary.switch_ons == 1 else f"{summary.switch_ons} times"
     energy = "" if is_missing(summary.energy_wh) else f", {energy_words(summary.energy_wh)} into the load"
-    return f"The relay would have come on {times} {span}: {duration(summary.on_time_s)} of on-time{energy}."
+    came = "would have come" if is_tried else "came"
+    return f"The relay {came} on {times} {span}: {duration(summary.on_time_s)} of on-time{energy}."
 
 
 def rows(result: Result, figures: Figures, zone: tzinfo) -> Iterator[tuple[str, str]]:
@@ -94,7 +98,7 @@ def _energy(summary: Summary) -> str:
     return f"{energy_words(summary.energy_wh)}{f' from {told}' if told else ''}"
 
 
-def _remarks(result: Result) -> Iterator[str]:
+def remarks(result: Result) -> Iterator[str]:
     """Yield what a reader must know before believing the figures."""
     summary = result.summary
     if not result.accepted:

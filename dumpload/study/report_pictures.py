@@ -1,0 +1,270 @@
+"""The pictures of a report, drawn as SVG: no library, no script, and no colours that some readers cannot tell apart.
+
+A picture is its parts and the words that say what it shows; `svg` gives it for a page or as a file of its own.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import date, timedelta
+from html import escape
+from itertools import groupby
+from typing import NamedTuple
+
+from dumpload.core.freshness import is_missing
+from dumpload.study.chronicle import Chronicle
+from dumpload.study.local_time import HOUR_S, Span, by_clock_hour
+from dumpload.study.trace import QUARTER_S, Extremes
+
+WIDTH, LEFT, TOP, BOTTOM = 720, 44, 8, 20
+"""Of a picture, in its own units: all of it, and what is left free for the labels."""
+
+SHADES = 5
+MOST_COLUMNS = 400
+MOST_POINTS = 500
+LONG_DAYS, SHORT_DAYS = 70, 14
+
+LIGHT = {
+    "ink": "#333", "paper": "#fff", "line": "#999", "charge": "#0072b2", "on": "#e69f00", "gap": "#bbb",
+    "shades": ("#fbe3b5", "#f3bf66", "#dd8f1e", "#a8610a", "#663600"),
+}  # fmt: skip
+DARK = {
+    "ink": "#ddd", "paper": "#161616", "line": "#888", "charge": "#56b4e9", "on": "#e69f00", "gap": "#555",
+    "shades": ("#4d3305", "#7d5208", "#b5790d", "#e69f00", "#ffd98a"),
+}  # fmt: skip
+"""Blue and orange of the palette of Okabe and Ito (2008), which most colour-blind people can tell apart; the shades of
+the heat map differ in lightness alone."""
+
+
+class Picture(NamedTuple):
+    """One picture: the name of its file, a title, words for who does not see it, its height, and what is in it."""
+
+    name: str
+    title: str
+    words: str
+    height: int
+    parts: Sequence[str]
+
+    def svg(self, attributes: str = "", style: str = "") -> str:
+        """Return the element; `attributes` and `style` make it a file of its own."""
+        return (
+            f'<svg viewBox="0 0 {WIDTH} {self.height}" role="img" aria-labelledby="{self.name}-t {self.name}-d"'
+            f'{attributes}><title id="{self.name}-t">{escape(self.title)}</title>'
+            f'<desc id="{self.name}-d">{escape(self.words)}</desc>{style}{"".join(self.parts)}</svg>'
+        )
+
+    def file(self) -> str:
+        """Return a whole SVG file, on white."""
+        size = f' xmlns="http://www.w3.org/2000/svg" width="{2 * WIDTH}" height="{2 * self.height}"'
+        paper = f'<rect width="100%" height="100%" fill="{LIGHT["paper"]}"/>'
+        return self.svg(size, f"<style>{rules(LIGHT)}</style>{paper}") + "\n"
+
+
+def rules(colours: Mapping[str, str | Sequence[str]]) -> str:
+    """Return the style of all pictures in these colours."""
+    shades = "".join(f".s{index}{{stroke:{shade}}}" for index, shade in enumerate(colours["shades"], 1))
+    return (
+        f"text{{font:12px sans-serif;fill:{colours['ink']}}}.e{{text-anchor:end}}.m{{text-anchor:middle}}"
+        f".x{{stroke:{colours['line']};fill:none;stroke-width:.5;vector-effect:non-scaling-stroke}}"
+        f".c{{fill:{colours['charge']};stroke:{colours['charge']};stroke-width:1;vector-effect:non-scaling-stroke}}"
+        f".o{{fill:{colours['on']};fill-opacity:.45}}.b{{stroke:{colours['charge']};stroke-width:.8}}"
+        f".i,.u{{stroke:{colours['ink']};fill:none;vector-effect:non-scaling-stroke}}.i{{stroke-dasharray:6 3}}"
+        f".u{{stroke-dasharray:1 3}}.g,.s0{{stroke:{colours['gap']}}}.s0{{stroke-width:.3}}{shades}"
+    )
+
+
+def pictures(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> list[Picture]:
+    """Return all pictures of a chronicle; the thresholds (percent) are drawn as lines."""
+    energies = [day.energy_wh for day in one.days]
+    found = [charge_picture(one, cut_in_percent, cut_out_percent), heat_map(one)]
+    if not any(map(is_missing, energies)):
+        found.append(bars("energy", "Energy into the load, Wh a day", one, energies, " Wh"))
+    else:
+        hours = [day.on_time_s / HOUR_S for day in one.days]
+        found.append(bars("on-time", "On-time, hours a day", one, hours, " h"))
+    found.append(bars("switch-ons", "Switch-ons a day", one, [day.switch_ons for day in one.days]))
+    return found
+
+
+# ---- the charge ----
+
+
+def lowest_shown(one: Chronicle, cut_out_percent: float) -> int:
+    """Return where the axis of charge begins, percent: below all that was measured, and below the cut-out."""
+    lows = [day.charge.low for day in one.days if not is_missing(day.charge.low)]
+    return max(0, int(min([*lows, cut_out_percent - 10, 90]) // 10 * 10))
+
+
+def charge_picture(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> Picture:
+    """Return the course of the charge over the whole record, with the thresholds and the time on."""
+    low, height = lowest_shown(one, cut_out_percent), 200
+    plot = _Plot(one.span, height)
+    count = max(1, min(MOST_POINTS, int(one.span.seconds / QUARTER_S)))
+    columns = one.story.charge.columns(*one.span, count)
+    units = 10 * (100 - low)
+    scale = f'transform="translate({LEFT} {TOP}) scale({plot.width / count:.4f} {plot.height / units:.5f})"'
+    ons = "".join(_on(plot.x(run.begin), plot.x(run.end)) for run in one.runs)
+    lines = [
+        f'<path class="{name}" d="M{LEFT} {plot.y(value, low, 100):.1f}H{WIDTH}"/>'
+        for name, value in (("i", cut_in_percent), ("u", cut_out_percent))
+    ]
+    parts = [
+        *plot.frame(((value, f"{value} %") for value in range(low, 101, 10 if low >= 50 else 20)), low, 100),  # noqa: PLR2004
+        f'<path class="o" transform="translate(0 {TOP}) scale(1 {plot.height})" d="{ons}"/>' if ons else "",
+        f'<path class="c" {scale} d="{band(columns, 1, low, units)}"/>',
+        *lines,
+        *plot.dates(one),
+    ]
+    whole = one.story.charge.extremes(*one.span)
+    words = (
+        f"From {_percent(whole.low)} to {_percent(whole.high)}. Dashed line: cut-in at {cut_in_percent:g} %; dotted:"
+        f" cut-out at {cut_out_percent:g} %. Shaded: the relay is on. Where nothing is drawn there were no data."
+    )
+    return Picture("charge", "State of charge, and when the relay was on", words, height, parts)
+
+
+def band(columns: Sequence[Extremes], width: int, low: float, units: int) -> str:
+    """Return the path of an area from the least to the largest value of each column, `units` high from `low` to 100.
+
+    Rounded outwards, so that what is drawn never hides an extreme.
+    """
+    per_percent = units / (100 - low)
+    path, at = [], 0
+    for missing, group in groupby(columns, key=lambda one: is_missing(one.low)):
+        run = list(group)
+        if not missing:
+            tops = [int((100 - one.high) * per_percent + 1e-6) for one in run]
+            bottoms = [units - int((one.low - low) * per_percent + 1e-6) for one in run]
+            path.append(f"M{at * width} {tops[0]}{_steps(tops, width)}V{bottoms[-1]}{_steps(bottoms[::-1], -width)}z")
+        at += len(run)
+    return "".join(path)
+
+
+def _steps(heights: Sequence[int], width: int) -> str:
+    """Return a line of steps from the first height on; steps of one height are drawn at once."""
+    parts, before = [], heights[0]
+    for height, group in groupby(heights):
+        parts.append((f"v{height - before}" if height != before else "") + f"h{width * sum(1 for _ in group)}")
+        before = height
+    return "".join(parts)
+
+
+def _on(begin: float, end: float) -> str:
+    return f"M{begin:.1f} 0h{max(end - begin, 0.3):.1f}v1H{begin:.1f}z"
+
+
+def _percent(value: float) -> str:
+    return "no value" if is_missing(value) else f"{value:.1f} %"
+
+
+# ---- by day ----
+
+
+def heat_map(one: Chronicle) -> Picture:
+    """Return which share of every hour of every day the relay was on; grey where there were hardly any data."""
+    group, height = -(-len(one.days) // MOST_COLUMNS), 24 * 8 + TOP + BOTTOM
+    columns = -(-len(one.days) // group)
+    first = one.days[0].date
+    shares: dict[tuple[int, int], float] = {}
+    for (day, hour), seconds in by_clock_hour(one.runs, one.zone).items():
+        place = ((day - first).days // group, hour)
+        shares[place] = shares.get(place, 0.0) + min(1.0, seconds / HOUR_S) / group
+    cells: dict[int, list[tuple[int, int]]] = {}
+    for (day, hour), seconds in by_clock_hour(one.story.lost, one.zone).items():
+        if seconds > HOUR_S / 2:
+            cells.setdefault(0, []).append(((day - first).days // group, hour))
+    for place, share in shares.items():
+        cells.setdefault(min(SHADES, int(share * SHADES) + 1), []).append(place)
+    plot = _Plot(Span(one.days[0].span.begin, one.days[-1].span.end), height)
+    each = plot.width / columns
+    scale = f'transform="translate({LEFT + each / 2:.2f} {TOP}) scale({each:.4f} 8)"'
+    parts = [f'<path class="s{shade}" {scale} d="{_cells(places)}"/>' for shade, places in sorted(cells.items())]
+    hours = [(24 - hour, f"{hour:02d}:00") for hour in (0, 6, 12, 18)]
+    words = (
+        f"One column for {'every day' if group == 1 else f'{group} days'}, one row for every local hour, midnight on"
+        " top. The shade tells for how much of the hour the relay was on, a fifth more with each of five. A narrow grey"
+        " line: no data for most of the hour."
+    )
+    parts = [*plot.frame(hours, 0, 24), *parts, *plot.dates(one)]
+    return Picture("hours", "When the relay was on, by day and hour", words, height, parts)
+
+
+def _cells(places: Sequence[tuple[int, int]]) -> str:
+    """Return lines down the columns over these places, hours that follow each other at once."""
+    path = []
+    for _line, group in groupby(enumerate(sorted(places)), key=lambda pair: (pair[1][0], pair[1][1] - pair[0])):
+        line = [place for _index, place in group]
+        path.append(f"M{line[0][0]} {line[0][1]}v{len(line)}")
+    return "".join(path)
+
+
+def bars(name: str, title: str, one: Chronicle, values: Sequence[float], unit: str = "") -> Picture:
+    """Return one bar for every day."""
+    height, most = 130, _round_up(max(values, default=0.0))
+    plot = _Plot(Span(one.days[0].span.begin, one.days[-1].span.end), height)
+    units = 200
+    path = "".join(f"M{index} 0v-{value / most * units:.0f}" for index, value in enumerate(values) if value > 0)
+    scale = (
+        f'transform="translate({LEFT + plot.width / len(values) / 2:.2f} {TOP + plot.height})'
+        f' scale({plot.width / len(values):.4f} {plot.height / units:.4f})"'
+    )
+    parts = [
+        *plot.frame(((share * most, f"{share * most:g}") for share in (0, 0.5, 1)), 0, most),
+        f'<path class="b" {scale} d="{path}"/>' if path else "",
+        *plot.dates(one),
+    ]
+    best = max(range(len(values)), key=lambda index: values[index])
+    whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
+    words = f"{len(values)} days, {whole}{unit} in all; the most on {one.days[best].date}: {most_a_day}{unit}."
+    return Picture(name, title, words, height, parts)
+
+
+def _rounded(value: float) -> str:
+    return f"{value:.1f}" if 0 < value < 100 and value != int(value) else f"{value:.0f}"  # noqa: PLR2004
+
+
+def _round_up(value: float) -> float:
+    """Return the next of 1, 2, 4, 6, 8, 10, 20... at or above a value: from 2 on, half of it is whole, too."""
+    step = 1.0
+    while True:
+        for factor in (1, 2, 4, 6, 8):
+            if factor * step >= value:
+                return factor * step
+        step *= 10
+
+
+# ---- axes ----
+
+
+class _Plot:
+    """Where things are: time from left to right over a span, values from the bottom up."""
+
+    def __init__(self, span: Span, height: int) -> None:
+        self.span, self.width, self.height = span, WIDTH - LEFT, height - TOP - BOTTOM
+
+    def x(self, wall: float) -> float:
+        return LEFT + (wall - self.span.begin) / max(self.span.seconds, 1.0) * self.width
+
+    def y(self, value: float, low: float, high: float) -> float:
+        return TOP + (high - value) / (high - low) * self.height
+
+    def frame(self, marks: Iterable[tuple[float, str]], low: float, high: float) -> Iterator[str]:
+        """Yield a line and a label for each mark."""
+        for value, words in marks:
+            y = self.y(value, low, high)
+            yield f'<path class="x" d="M{LEFT} {y:.1f}H{WIDTH}"/>'
+            yield f'<text class="e" x="{LEFT - 5}" y="{y + 4:.1f}">{words}</text>'
+
+    def dates(self, one: Chronicle) -> Iterator[str]:
+        """Yield a label under the day, the Monday or the first of the month, whichever fits."""
+        days = [day for day in one.days if day.span.end > self.span.begin]
+        y = TOP + self.height + 14
+        for day in days:
+            if words := _date_label(day.date, len(days)):
+                x = max(LEFT, self.x(day.span.begin))
+                yield f'<path class="x" d="M{x:.1f} {TOP + self.height}v4"/>'
+                yield f'<text x="{x + 2:.1f}" y="{y}">{words}</text>'
+
+
+def _date_label(day: date, count: int) -> str:
+    if count <= SHORT_DAYS or (count <= LONG_DAYS and day.weekday() == 0):
+        return f"{day.day} {day:%b}"
+    return f"{day:%b}" if count > LONG_DAYS and (day - timedelta(days=1)).month != day.month else ""
