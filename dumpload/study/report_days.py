@@ -16,7 +16,7 @@ HEIGHT = 99
 COLUMNS = (96, 48, 24, 16, 12, 8)
 """Into so many parts a day may be divided: into the most with which all rows together have MOST_CHARACTERS."""
 
-MOST_CHARACTERS = 112_000
+MOST_CHARACTERS = 104_000
 MOST_DAYS = 366
 
 
