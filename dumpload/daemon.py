@@ -137,4 +137,5 @@ def _take_signals(service: "Service") -> None:
 
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)  # the service's last resort; a parent may have left it ignored
     threading.excepthook = lambda args: service.fail(args.exc_value or RuntimeError("a thread died"))

@@ -5,9 +5,7 @@ Owns the tasks, the signals and the stop; what the link brings becomes events fo
 
 import asyncio
 import contextlib
-import os
 import signal
-import threading
 import time
 from collections.abc import Callable
 from typing import Any
@@ -34,6 +32,7 @@ from dumpload.setup import controller_setup
 TICK_S = 1.0
 GOODBYE_S = 1.0
 HARD_STOP_S = 5.0
+"""From the stop on: a process that has not ended by then is ended by SIGALRM."""
 
 
 class Service:
@@ -114,9 +113,8 @@ class Service:
         if self._exit_code is not None:
             return
         self._exit_code, self.control.ended = exit_code, True
-        last_resort = threading.Timer(HARD_STOP_S, os._exit, (1,))
-        last_resort.daemon = True
-        last_resort.start()
+        # The last resort is the kernel's: no thread, no lock, nothing that the interrupted code may be holding.
+        signal.setitimer(signal.ITIMER_REAL, HARD_STOP_S)
         if self._loop is not None:
             with contextlib.suppress(RuntimeError):  # the loop has ended already
                 self._loop.call_soon_threadsafe(self._stopped.set)

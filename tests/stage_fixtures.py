@@ -11,20 +11,10 @@ from dumpload import service
 
 @pytest.fixture
 def hard_ways(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
-    """The timers, started so far, that end the process if nothing else does; here they only take note."""
-    started: list[tuple[Any, ...]] = []
-
-    class Noted:
-        daemon = False
-
-        def __init__(self, *arguments: Any) -> None:
-            self.arguments = arguments
-
-        def start(self) -> None:
-            started.append((*self.arguments, self.daemon))
-
-    monkeypatch.setattr(service.threading, "Timer", Noted)
-    return started
+    """The alarms, set so far, that end the process if nothing else does; here they are only taken note of."""
+    alarms: list[tuple[Any, ...]] = []
+    monkeypatch.setattr(service.signal, "setitimer", lambda *arguments: alarms.append(arguments))
+    return alarms
 
 
 @pytest.fixture

@@ -34,9 +34,12 @@ def _no_settings_from_here(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.delenv(name)
 
 
+TAKEN = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGALRM)
+
+
 @pytest.fixture(autouse=True)
 def _signals_as_before() -> Iterator[None]:
-    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)}
+    before = {number: signal.getsignal(number) for number in TAKEN}
     hook = threading.excepthook
     yield
     threading.excepthook = hook

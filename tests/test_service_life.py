@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+import threading
 from typing import Any
 
 import pytest
@@ -158,7 +159,19 @@ def test_a_stop_whose_off_fails_ends_with_1(stage: Stage) -> None:
 def test_if_the_goodbye_hangs_the_process_is_ended_the_hard_way(stage: Stage, hard_ways: list[tuple[Any, ...]]) -> None:
     assert hard_ways == []
     stage.end()
-    assert hard_ways == [(HARD_STOP_S, os._exit, (1,), True)]
+    assert hard_ways == [(signal.ITIMER_REAL, HARD_STOP_S)]
+
+
+def test_a_stop_starts_no_thread_so_that_it_waits_for_no_lock_and_works_where_no_more_can_be_had(
+    stage: Stage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_thread: threading.Thread) -> None:
+        raise RuntimeError
+
+    stage.surplus()
+    monkeypatch.setattr(threading.Thread, "start", refuse)
+    assert stage.end() == 0
+    assert not stage.relay.energised
 
 
 def test_once_stopping_nothing_is_decided_told_or_rejected_any_more(staging: Staging) -> None:
