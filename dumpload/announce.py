@@ -21,6 +21,7 @@ from dumpload.io.systemd import Notifier
 
 STATUS_EVERY_S = 30.0
 STATUS_EXPIRES_S = 90
+ANSWER_EVERY_S = 1.0
 
 
 class Voice(NamedTuple):
@@ -47,6 +48,7 @@ class Announcer:
         self._rejected = 0
         self._faults: dict[str, str] = {}
         self._repeats = Repeats()
+        self._answers = Repeats(ANSWER_EVERY_S)
         self.boot_id = secrets.token_hex(4)
         self.status_due_at = clock()
 
@@ -102,10 +104,21 @@ class Announcer:
         self.status_soon()
 
     def refused(self, reason: str) -> None:
-        """Publish why a request is refused, and log the first of its kind."""
-        self._link.publish(self._topics.change, to_json({"refused": reason}))
-        if (more := self._more(("refused", reason))) is not None:
+        """Publish why a request is refused, and log the first of its kind: whoever floods us must not flood others.
+
+        The answers go out once a second for each sort of reason, so that a person who tries again is answered.
+        """
+        sort = reason.partition(":")[0]  # the rest may hold what was sent, and would make ever new kinds
+        left_out = self._answers.admit(sort, self._clock())
+        if left_out is not None:
+            self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
+        if (more := self._more(("refused", sort))) is not None:
             self._log.warning("request_refused", text=f"request refused: {reason}{more}", reason=reason)
+
+    def pin_trouble(self, event: str, words: str) -> None:
+        """Log that the pin is not as it should be, the first of its kind; it is looked at every second."""
+        if (more := self._more(("pin", event, words))) is not None:
+            self._log.error(event, text=f"{words}{more}")
 
     def broker_down(self, reason: str) -> None:
         """Log a lost or failed connection, the first of its kind."""
@@ -114,9 +127,11 @@ class Announcer:
 
     def _more(self, kind: Any) -> str | None:
         left_out = self._repeats.admit(kind, self._clock())
-        if left_out is None:
-            return None
-        return f" ({left_out} more like this since)" if left_out else ""
+        return None if left_out is None else _others(left_out)
+
+
+def _others(left_out: int) -> str:
+    return f" ({left_out} more like this since)" if left_out else ""
 
 
 def summary(controller: Controller) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dumpload.announce import Announcer
-from dumpload.core.controller import Controller, Decision, Event, Kind
+from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
 from dumpload.core.freshness import NEVER
 from dumpload.core.law import Position, Selector
 from dumpload.documents import position_name
@@ -175,5 +175,6 @@ class Control:
             self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")
             return
         self._relay.off()
-        self.happened(Kind.PIN_FAULT)
-        self._log.error(event, text=text)
+        if self.controller.lockout != Lockout.PIN_FAULT:
+            self.happened(Kind.PIN_FAULT)  # once: each is a row of the record
+        self._announcer.pin_trouble(event, text)

@@ -30,6 +30,10 @@ class Desk:
     def said(self, to: str, what: str) -> list[Any]:
         return [call.details for call in self.trace.calls if (call.to, call.what) == (to, what)]
 
+    def refusals(self) -> list[str]:
+        sent = self.said("link", "publish")
+        return [json.loads(payload)["refused"] for topic, payload, _how in sent if topic == TOPICS.change]
+
     def status(self, world: World | None = None) -> dict[str, Any]:
         self.announcer.status((world or World()).controller)
         document: dict[str, Any] = json.loads(self.said("link", "publish")[-1][1])
@@ -125,11 +129,41 @@ def test_of_a_rejected_payload_only_the_beginning_is_shown_and_nothing_that_move
     assert text.isprintable()
 
 
-def test_a_refusal_is_published_every_time_and_logged_once_a_minute(desk: Desk) -> None:
+def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
+    desk.announcer.refused("expired: issued 90 s ago, at most 60 s are accepted")
+    desk.announcer.refused("malformed: nothing is asked")
+    assert desk.refusals() == [
+        "expired: issued 90 s ago, at most 60 s are accepted",
+        "malformed: nothing is asked",
+    ]
+    assert len(desk.said("log", "warning")) == 2
+
+
+def test_a_person_who_tries_again_is_answered_again(desk: Desk) -> None:
     for _ in range(3):
-        desk.announcer.refused("expired: issued 90 s ago")
-    assert desk.said("link", "publish") == [(TOPICS.change, '{"refused":"expired: issued 90 s ago"}', {})] * 3
+        desk.announcer.refused("malformed: nothing is asked")
+        desk.t += 1.0
+    assert desk.refusals() == ["malformed: nothing is asked"] * 3
     assert len(desk.said("log", "warning")) == 1
+
+
+def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk) -> None:
+    for number in range(6100):
+        desk.announcer.refused(f"malformed: unknown key '{number}'")
+        desk.t += 0.01
+    published = desk.refusals()
+    assert len(published) <= 62
+    assert published[1].endswith(" more like this since)")
+    first, second = [fields["text"] for _event, fields in desk.said("log", "warning")]
+    assert first == "request refused: malformed: unknown key '0'"
+    assert second.endswith(" more like this since)")
+
+
+def test_a_flood_of_refusals_does_not_hide_trouble_with_the_pin(desk: Desk) -> None:
+    for number in range(1000):
+        desk.announcer.refused(f"malformed: unknown key '{number}'")
+    desk.announcer.pin_trouble("pin_fault", "the pin cannot be read back: GPIO17")
+    assert desk.said("log", "error") == [("pin_fault", {"text": "the pin cannot be read back: GPIO17"})]
 
 
 def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from staging import BANK, UNTIL_FIVE, Stage, Staging, reload_with
+from staging import BANK, UNTIL_FIVE, FakeRecorder, Stage, Staging, reload_with
 
-from dumpload.core.controller import Decision, Lockout
+from dumpload.core.controller import Decision, Kind, Lockout
 from dumpload.core.law import Position
 from dumpload.io.relay import RelayError
 from dumpload.service import Service
@@ -337,6 +337,27 @@ def test_a_pin_that_cannot_be_read_back_is_locked_out_and_off(stage: Stage) -> N
     assert stage.service.controller.lockout == Lockout.PIN_FAULT
     assert not stage.relay.energised
     assert "pin_fault" in stage.logged
+
+
+def test_a_pin_that_stays_unreadable_is_driven_off_every_second_but_said_once_a_minute(staging: Staging) -> None:
+    stage = staging()
+    stage.service.control.recorder = FakeRecorder(stage.trace)  # type: ignore[assignment]
+    stage.surplus()
+    stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
+    stage.wait(150.0)
+    assert stage.steps.count("relay.off") >= 150
+    texts = [fields["text"] for event, fields in stage.calls("log", "error") if event == "pin_fault"]
+    assert [text.rpartition(" (")[2] for text in texts[1:]] == ["59 more like this since)"] * 2
+    recorded = [event.kind for _place, event, *_ in stage.calls("recorder", "after")]
+    assert recorded.count(Kind.PIN_FAULT) == 1
+
+
+def test_a_reset_does_not_hide_a_pin_that_is_still_unreadable(stage: Stage) -> None:
+    stage.surplus()
+    stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
+    stage.wait(10.0).ask('{"reset": true}').wait(1.0)
+    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert not stage.relay.energised
 
 
 def test_a_relay_that_the_dead_man_thread_drove_off_counts_as_lost_data(stage: Stage) -> None:

@@ -6,6 +6,7 @@ bounded queue to a thread of their own, and what does not fit, or cannot be writ
 
 import json
 import logging
+import math
 import os
 import threading
 from collections import deque
@@ -70,19 +71,20 @@ class LineWriter:
 
 
 class Repeats:
-    """Lets the first of a kind through at once, then one a minute with the number left out."""
+    """Lets the first of a kind through at once, then one a while with the number left out."""
 
-    def __init__(self) -> None:
-        """Nothing has been seen yet."""
+    def __init__(self, every_s: float = REPEAT_EVERY_S) -> None:
+        """Nothing has been seen yet; a kind that repeats is let through every `every_s`."""
+        self._every_s = every_s
         self._seen: dict[Hashable, tuple[float, int]] = {}
 
     def admit(self, kind: Hashable, t: float) -> int | None:
         """Return how many of this kind were left out since the last one let through, or None to leave this out."""
         if kind not in self._seen and len(self._seen) >= REPEATS_KEPT:
-            self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < REPEAT_EVERY_S}
+            self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < self._every_s}
             kind = kind if len(self._seen) < REPEATS_KEPT else None  # ever new ones: all of one kind
-        last, left_out = self._seen.get(kind, (-REPEAT_EVERY_S, 0))
-        if t - last < REPEAT_EVERY_S:
+        last, left_out = self._seen.get(kind, (-math.inf, 0))
+        if t - last < self._every_s:
             self._seen[kind] = (last, left_out + 1)
             return None
         self._seen[kind] = (t, 0)
