@@ -80,7 +80,7 @@ def find_config(explicit: str | None, environ: Mapping[str, str]) -> Path:
         raise ConfigError([Problem("no settings file", "", "", f"--config FILE, {CONFIG_VARIABLE}, {looked_for}")])
     source = "--config" if explicit is not None else f"environment {CONFIG_VARIABLE}"
     if not named or not os.path.lexists(named):
-        raise ConfigError([Problem(source, "", "", f"the path of an existing file, not {show(named)}")])
+        raise ConfigError([Problem(source, "", "", f'the path of an existing file, not "{named}"')])
     return Path(named)
 
 

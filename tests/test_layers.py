@@ -70,6 +70,7 @@ def test_no_file_at_all_names_every_place_looked_in() -> None:
     ("explicit", "environ", "line"),
     [
         ("no.toml", {}, '--config: expected the path of an existing file, not "no.toml"'),
+        ("x" * 90, {}, '--config: expected the path of an existing file, not "' + "x" * 90 + '"'),
         ("", {}, '--config: expected the path of an existing file, not ""'),
         (
             None,
