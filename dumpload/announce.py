@@ -22,6 +22,8 @@ from dumpload.io.systemd import Notifier
 STATUS_EVERY_S = 30.0
 STATUS_EXPIRES_S = 90
 ANSWER_EVERY_S = 1.0
+REASONS = 20
+"""So many different ones are published in a second, and logged in a minute."""
 
 
 class Voice(NamedTuple):
@@ -48,7 +50,9 @@ class Announcer:
         self._rejected = 0
         self._faults: dict[str, str] = {}
         self._repeats = Repeats()
-        self._answers = Repeats(ANSWER_EVERY_S)
+        # Apart, because reasons hold what others send: a flood of them must hide nothing else.
+        self._refusals = Repeats(kinds=REASONS)
+        self._answers = Repeats(ANSWER_EVERY_S, REASONS)
         self.boot_id = secrets.token_hex(4)
         self.status_due_at = clock()
 
@@ -103,17 +107,16 @@ class Announcer:
         self._faults = {**others, part: f"{part}: {words}"} if words else others
         self.status_soon()
 
-    def refused(self, reason: str) -> None:
-        """Publish why a request is refused, and log the first of its kind: whoever floods us must not flood others.
+    def refused(self, reason: str, payload: bytes) -> None:
+        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
 
-        The answers go out once a second for each sort of reason, so that a person who tries again is answered.
+        A person who asks otherwise, or again a second later, is answered.
         """
-        sort = reason.partition(":")[0]  # the rest may hold what was sent, and would make ever new kinds
-        left_out = self._answers.admit(sort, self._clock())
-        if left_out is not None:
+        if (left_out := self._answers.admit((reason, hash(payload)), self._clock())) is not None:
             self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
-        if (more := self._more(("refused", sort))) is not None:
-            self._log.warning("request_refused", text=f"request refused: {reason}{more}", reason=reason)
+        if (left_out := self._refusals.admit(reason, self._clock())) is not None:
+            text = f"request refused: {reason}{_others(left_out)}"
+            self._log.warning("request_refused", text=text, reason=reason)
 
     def pin_trouble(self, event: str, words: str) -> None:
         """Log that the pin is not as it should be, the first of its kind; it is looked at every second."""

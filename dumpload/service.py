@@ -215,7 +215,7 @@ class Service:
         terms = Terms(arrival.wall, self._announcer.boot_id, self._settings.request.max_hand_s)
         asked = read_request(arrival.payload, retained=arrival.retained, terms=terms)
         if isinstance(asked, Refusal):
-            self._announcer.refused(asked.reason)
+            self._announcer.refused(asked.reason, arrival.payload)
             return
         if asked.selector is not None:
             until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING

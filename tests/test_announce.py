@@ -8,7 +8,7 @@ from contract import CHANGE, STATUS
 from staging import BASE, FakeLink, FakeVoice, Trace
 from world import NOON, START, World, running
 
-from dumpload.announce import STATUS_EVERY_S, Announcer, Voice, summary
+from dumpload.announce import REASONS, STATUS_EVERY_S, Announcer, Voice, summary
 from dumpload.broker import Topics
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.intake import Arrival
@@ -130,8 +130,8 @@ def test_of_a_rejected_payload_only_the_beginning_is_shown_and_nothing_that_move
 
 
 def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
-    desk.announcer.refused("expired: issued 90 s ago, at most 60 s are accepted")
-    desk.announcer.refused("malformed: nothing is asked")
+    desk.announcer.refused("expired: issued 90 s ago, at most 60 s are accepted", b"{}")
+    desk.announcer.refused("malformed: nothing is asked", b"{}")
     assert desk.refusals() == [
         "expired: issued 90 s ago, at most 60 s are accepted",
         "malformed: nothing is asked",
@@ -139,29 +139,43 @@ def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
     assert len(desk.said("log", "warning")) == 2
 
 
+def test_another_request_that_is_wrong_in_the_same_way_is_answered_too(desk: Desk) -> None:
+    for payload in (b'{"for_s": 1}', b'{"for_s": 2}', b'{"for_s": 2}'):
+        desk.announcer.refused("malformed: nothing is asked", payload)
+    assert desk.refusals() == ["malformed: nothing is asked"] * 2
+
+
 def test_a_person_who_tries_again_is_answered_again(desk: Desk) -> None:
     for _ in range(3):
-        desk.announcer.refused("malformed: nothing is asked")
+        desk.announcer.refused("malformed: nothing is asked", b"{}")
         desk.t += 1.0
     assert desk.refusals() == ["malformed: nothing is asked"] * 3
     assert len(desk.said("log", "warning")) == 1
 
 
-def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk) -> None:
+@pytest.mark.parametrize("payload", [b"{}", b'{"%d": 0}'])
+@pytest.mark.parametrize("reason", ["malformed: nothing is asked", "malformed: unknown key '{}'"])
+def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk, reason: str, payload: bytes) -> None:
     for number in range(6100):
-        desk.announcer.refused(f"malformed: unknown key '{number}'")
-        desk.t += 0.01
-    published = desk.refusals()
-    assert len(published) <= 62
-    assert published[1].endswith(" more like this since)")
-    first, second = [fields["text"] for _event, fields in desk.said("log", "warning")]
-    assert first == "request refused: malformed: unknown key '0'"
-    assert second.endswith(" more like this since)")
+        desk.announcer.refused(reason.format(number), payload % number if b"%" in payload else payload)
+        desk.t += 0.001
+    assert 6 < len(desk.refusals()) <= 7 * (REASONS + 1)
+    assert len(desk.said("log", "warning")) <= REASONS + 1
+
+
+def test_what_was_left_out_is_counted(desk: Desk) -> None:
+    for _ in range(100):
+        desk.announcer.refused("malformed: nothing is asked", b"{}")
+    desk.t += 60.0
+    desk.announcer.refused("malformed: nothing is asked", b"{}")
+    assert desk.refusals() == ["malformed: nothing is asked", "malformed: nothing is asked (99 more like this since)"]
+    texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
+    assert texts == [f"request refused: {refusal}" for refusal in desk.refusals()]
 
 
 def test_a_flood_of_refusals_does_not_hide_trouble_with_the_pin(desk: Desk) -> None:
     for number in range(1000):
-        desk.announcer.refused(f"malformed: unknown key '{number}'")
+        desk.announcer.refused(f"malformed: unknown key '{number}'", b"%d" % number)
     desk.announcer.pin_trouble("pin_fault", "the pin cannot be read back: GPIO17")
     assert desk.said("log", "error") == [("pin_fault", {"text": "the pin cannot be read back: GPIO17"})]
 

@@ -73,16 +73,17 @@ class LineWriter:
 class Repeats:
     """Lets the first of a kind through at once, then one a while with the number left out."""
 
-    def __init__(self, every_s: float = REPEAT_EVERY_S) -> None:
-        """Nothing has been seen yet; a kind that repeats is let through every `every_s`."""
+    def __init__(self, every_s: float = REPEAT_EVERY_S, kinds: int = REPEATS_KEPT) -> None:
+        """Nothing has been seen yet. A kind is let through every `every_s`, and so many `kinds` in that time."""
         self._every_s = every_s
+        self._kinds = kinds
         self._seen: dict[Hashable, tuple[float, int]] = {}
 
     def admit(self, kind: Hashable, t: float) -> int | None:
         """Return how many of this kind were left out since the last one let through, or None to leave this out."""
-        if kind not in self._seen and len(self._seen) >= REPEATS_KEPT:
+        if kind not in self._seen and len(self._seen) >= self._kinds:
             self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < self._every_s}
-            kind = kind if len(self._seen) < REPEATS_KEPT else None  # ever new ones: all of one kind
+            kind = kind if len(self._seen) < self._kinds else None  # ever new ones: all of one kind
         last, left_out = self._seen.get(kind, (-math.inf, 0))
         if t - last < self._every_s:
             self._seen[kind] = (last, left_out + 1)
