@@ -48,6 +48,7 @@ class Announcer:
         self._started_at = clock()
         self._sequence = 0
         self._rejected = 0
+        self._given_up = 0
         self._faults: dict[str, str] = {}
         self._repeats = Repeats()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
@@ -122,6 +123,13 @@ class Announcer:
         """Log that the pin is not as it should be, the first of its kind; it is looked at every second."""
         if (more := self._more(("pin", event, words))) is not None:
             self._log.error(event, text=f"{words}{more}")
+
+    def undelivered(self, changes: int) -> None:
+        """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
+        if changes > self._given_up and self._repeats.admit("undelivered", self._clock()) is not None:
+            text = f"{changes - self._given_up} relay changes never reached the broker: too many were waiting"
+            self._given_up = changes
+            self._log.warning("undelivered", text=text, total=changes)
 
     def broker_down(self, reason: str) -> None:
         """Log a lost or failed connection, the first of its kind."""

@@ -239,6 +239,7 @@ class Service:
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
             self.link.tick()
             self.control.look()
+            self._announcer.undelivered(self.link.dropped)
             t = self._clock()
             if t >= self._announcer.status_due_at:
                 self._announcer.status(self.controller)

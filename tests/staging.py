@@ -153,6 +153,8 @@ class FakeRelay:
 class FakeLink:
     """A link to a broker that takes everything, unless `trouble` says otherwise."""
 
+    dropped = 0
+
     def __init__(self, trace: Trace) -> None:
         self._trace = trace
         self.trouble = Trouble()

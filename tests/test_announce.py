@@ -180,6 +180,18 @@ def test_a_flood_of_refusals_does_not_hide_trouble_with_the_pin(desk: Desk) -> N
     assert desk.said("log", "error") == [("pin_fault", {"text": "the pin cannot be read back: GPIO17"})]
 
 
+def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk) -> None:
+    for given_up in (0, 3, 4, 9):
+        desk.announcer.undelivered(given_up)
+    desk.t += 60.0
+    for _ in range(2):
+        desk.announcer.undelivered(9)
+    assert [(fields["text"], fields["total"]) for _event, fields in desk.said("log", "warning")] == [
+        ("3 relay changes never reached the broker: too many were waiting", 3),
+        ("6 relay changes never reached the broker: too many were waiting", 9),
+    ]
+
+
 def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
     for _ in range(3):
         desk.announcer.broker_down("refused")

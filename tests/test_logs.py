@@ -189,6 +189,32 @@ def test_a_reader_that_stalls_blocks_nobody_and_the_oldest_lines_are_dropped(pip
     assert text.splitlines()[1:] == [b"line %d" % number for number in range(50, QUEUE_LINES + 50)]
 
 
+def test_once_the_reader_reads_again_the_log_says_how_many_lines_were_lost(machine: Log) -> None:
+    fill(machine.writer)
+    while machine.writer._lines:
+        time.sleep(0.001)
+    for number in range(QUEUE_LINES + 50):
+        machine.log.info("line", number=number)
+    text = b""
+    while b"lines_dropped" not in text:
+        text += os.read(machine.pipe.out, PIPE_BYTES)
+    [told] = [json.loads(line) for line in text.splitlines() if b"lines_dropped" in line]
+    assert told["text"] == f"{told['lines']} lines of this log were lost"
+    assert 50 <= told["lines"] <= 52
+    assert told["level"] == "warning"
+
+
+def test_a_log_that_loses_line_after_line_says_so_once_a_minute(pipe: Pipe) -> None:
+    writer = LineWriter(pipe.into)
+    told: list[int] = []
+    writer.on_dropped = told.append
+    for _ in range(5):
+        writer.dropped += 1
+        writer.put("one")
+        writer.flush(5)
+    assert told == [1]
+
+
 def test_a_reader_that_went_away_is_no_reason_to_fail(pipe: Pipe) -> None:
     pipe.close(pipe.out)
     writer = LineWriter(pipe.into)

@@ -120,6 +120,12 @@ def test_a_lost_connection_changes_nothing_at_once(stage: Stage) -> None:
 # ---- requests ----
 
 
+def test_changes_that_the_link_gave_up_are_logged_at_the_next_tick(stage: Stage) -> None:
+    stage.forget().link.dropped = 2
+    stage.wait(1.0)
+    assert stage.logged == ["undelivered"]
+
+
 def test_hand_runs_for_its_time_and_then_auto_is_back(stage: Stage) -> None:
     stage.soc(90.0).soc_for(90.0, 300.0).ask('{"selector": "hand", "for_s": 600}')
     assert stage.seen_as == ("on", "hand")

@@ -9,6 +9,7 @@ import logging
 import math
 import os
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Hashable, MutableMapping
 from typing import Any
@@ -29,11 +30,17 @@ class LineWriter:
     """Writes lines to a file descriptor from a thread of its own."""
 
     def __init__(self, descriptor: int) -> None:
-        """Start the thread; `descriptor` may be slow, full, or closed at the other end."""
+        """Start the thread; `descriptor` may be slow, full, or closed at the other end.
+
+        `on_dropped`, set later, is told on that thread how many lines were lost, once lines get through again.
+        """
         self._descriptor = descriptor
         self._lines: deque[str | threading.Event] = deque(maxlen=QUEUE_LINES)
         self._wanted = threading.Semaphore(0)
         self.dropped = 0
+        self.on_dropped: Callable[[int], None] = lambda _lines: None
+        self._told = 0
+        self._repeats = Repeats()
         threading.Thread(target=self._run, name="log-writer", daemon=True).start()
 
     def put(self, line: str | threading.Event) -> None:
@@ -56,18 +63,26 @@ class LineWriter:
                 line = self._lines.popleft()
             except IndexError:  # it was dropped for a newer one
                 continue
-            if isinstance(line, str):
-                self._write(line)
-            else:
+            if not isinstance(line, str):
                 line.set()
+            elif self._write(line):
+                self._tell_dropped()
 
-    def _write(self, line: str) -> None:
+    def _tell_dropped(self) -> None:
+        lost = self.dropped - self._told
+        if lost and self._repeats.admit("dropped", time.monotonic()) is not None:
+            self._told += lost
+            self.on_dropped(lost)
+
+    def _write(self, line: str) -> bool:
         data = (line + "\n").encode("utf-8", "backslashreplace")
         try:
             while data:
                 data = data[os.write(self._descriptor, data) :]
         except OSError:
             self.dropped += 1
+            return False
+        return True
 
 
 class Repeats:
@@ -135,6 +150,9 @@ def open_log(descriptor: int, wall: Callable[[], float], *, human: bool, least: 
         processors=[stamp, structlog.processors.format_exc_info, render_line if human else render_json],
         wrapper_class=structlog.make_filtering_bound_logger(least),
         cache_logger_on_first_use=True,
+    )
+    writer.on_dropped = lambda lines: log.warning(
+        "lines_dropped", text=f"{lines} lines of this log were lost", lines=lines
     )
     logging.basicConfig(handlers=[_ToWriter(log)], level=logging.WARNING, force=True)
     return log, writer
