@@ -40,12 +40,15 @@ def next_midnight(wall: float, zone: tzinfo) -> float:
 
 
 def local_days(first: float, last: float, zone: tzinfo) -> list[tuple[date, Span]]:
-    """Return the local days from that of `first` to that of `last` (Unix s), whole ones, 23 or 25 h where it is so."""
-    day, end = local_date(first, zone), local_date(last, zone)
-    days = []
-    while day <= end:
-        days.append((day, Span(midnight(day, zone), midnight(day + timedelta(days=1), zone))))
-        day += timedelta(days=1)
+    """Return the local days from that of `first` to that of `last` (Unix s), whole ones, 23 or 25 h where it is so.
+
+    A day that only begins at `last` is left out, unless there is no other; so is one that a zone passed over.
+    """
+    day = local_date(first, zone)
+    days = [(day, Span(midnight(day, zone), next_midnight(first, zone)))]
+    while (begin := days[-1][1].end) < last:
+        day = local_date(begin, zone)
+        days.append((day, Span(begin, next_midnight(begin, zone))))
     return days
 
 

@@ -40,6 +40,13 @@ class Trace:
         quarter = int(wall // QUARTER_S)
         self._quarters[quarter] = self._quarters.get(quarter, NOTHING).with_(extremes)
 
+    def hold(self, begin: float, end: float, value: float) -> None:
+        """Take a value that went on from `begin` to `end` (Unix s)."""
+        wall = begin
+        while wall <= max(begin, end):
+            self.add(wall, Extremes(value, value))
+            wall = (wall // QUARTER_S + 1) * QUARTER_S
+
     def columns(self, begin: float, end: float, count: int) -> list[Extremes]:
         """Return the extremes of so many equal parts of the time from `begin` to `end` (Unix s).
 
@@ -47,9 +54,9 @@ class Trace:
         """
         found = [NOTHING] * count
         first, last = int(begin // QUARTER_S), int(-(-end // QUARTER_S))
-        per_second = count / (end - begin) if end > begin else 0.0
-        for quarter in self._within(first, last):
-            column = min(count - 1, max(0, int((quarter * QUARTER_S - begin) * per_second)))
+        for quarter in self._within(first, max(first + 1, last)):
+            after = max(0.0, quarter * QUARTER_S - begin)
+            column = min(count - 1, int(after * count / (end - begin))) if after else 0
             found[column] = found[column].with_(self._quarters[quarter])
         return found
 

@@ -1,0 +1,162 @@
+"""A chronicle's days add up to the summary, whatever happens at midnight or to the clock on the wall."""
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, date, datetime, tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.law import Cause, Position
+from dumpload.study.chronicle import Chronicle, Story, chronicle, runs_of
+from dumpload.study.local_time import Span, midnight
+from dumpload.study.records import Account
+from dumpload.study.replay import Result
+from dumpload.study.summary import Change, Element, Tally
+from dumpload.study.trace import Extremes, Trace
+
+LONDON = ZoneInfo("Europe/London")
+MAX_AGE_S = 60.0
+RATED_W = 300.0
+HEATER = Element(RATED_W)
+CHANGES_OF_CLOCKS = {"spring": (2025, 3, 29), "autumn": (2025, 10, 25), "neither": (2025, 6, 14)}
+
+
+def wall(*when: int, zone: tzinfo = LONDON) -> float:
+    return datetime(*when, tzinfo=zone).timestamp()  # type: ignore[arg-type,misc]
+
+
+def on(at: float, cause: Cause = Cause.SURPLUS) -> Change:
+    return Change(at, Position.ON, cause, 98.0)
+
+
+def off(at: float, cause: Cause = Cause.BELOW_CUT_OUT) -> Change:
+    return Change(at, Position.OFF, cause, 92.0)
+
+
+def told(
+    begin: float, end: float, changes: list[Change], *, samples: Mapping[float, float] | None = None,
+    element: Element = HEATER, zone: tzinfo = LONDON,
+) -> Chronicle:  # fmt: skip
+    """Tell of changes, and of samples of the charge, by a tally that is asked at every midnight."""
+    tally = Tally(element, begin, MAX_AGE_S)
+    lost: list[Span] = []
+    tally.on_loss = lambda since, until: lost.append(Span(since, until))
+    trace, energy_at = Trace(), {}
+    moments: list[tuple[float, int, Callable[[], None]]] = []
+    moments += [(change.wall, 1, lambda one=change: tally.change(one.wall, one)) for change in changes]
+
+    def sample(at: float, value: float) -> None:
+        tally.accept()
+        tally.regain(at)
+        tally.charge(at)
+        tally.lowest(value)
+        trace.add(at, Extremes(value, value))
+
+    def note(at: float) -> None:
+        tally.energy.advance(at)
+        energy_at[at] = tally.energy.wh
+
+    moments += [(at, 1, lambda at=at, value=value: sample(at, value)) for at, value in (samples or {}).items()]
+    day = datetime.fromtimestamp(begin, zone).date()
+    midnights = [midnight(date.fromordinal(day.toordinal() + after), zone) for after in range(1, 40)]
+    moments += [(at, 0, lambda at=at: note(at)) for at in midnights if at <= end]
+    for _at, _order, happen in sorted(moments, key=lambda moment: moment[:2]):
+        happen()
+    result = Result(
+        Path("log.csv"), "CSV", begin, end, tally.samples, tally.accepted, 0, changes, tally.summary(end), Account()
+    )
+    return chronicle("barge", result, Story(trace, lost, energy_at), zone, is_tried=True)
+
+
+@st.composite
+def lives(draw: st.DrawFn) -> Chronicle:
+    """Some days around a change of the clocks, with a relay that moves at any moment, and a charge now and then."""
+    zone = draw(st.sampled_from([LONDON, UTC, ZoneInfo("Asia/Kathmandu")]))
+    begin = wall(*draw(st.sampled_from([*CHANGES_OF_CLOCKS.values()])), zone=zone) + draw(st.integers(0, 90_000))
+    span_s = draw(st.integers(1, 5 * 86_400))
+    near_midnight = [midnight(date.fromordinal(datetime.fromtimestamp(begin, zone).toordinal() + day), zone) - begin
+                     for day in range(1, 5)]  # fmt: skip
+    moments = st.one_of(st.integers(0, span_s), st.sampled_from(near_midnight)).filter(lambda at: 0 <= at <= span_s)
+    moves = sorted(draw(st.sets(moments, max_size=12)))
+    changes = [(off if index % 2 else on)(begin + at) for index, at in enumerate(moves)]
+    samples = {begin + at: draw(st.floats(50.0, 100.0)) for at in draw(st.sets(moments, max_size=40))}
+    return told(begin, begin + span_s, changes, samples=samples, zone=zone)
+
+
+@given(one=lives())
+def test_its_days_add_up_to_the_summary(one: Chronicle) -> None:
+    summary = one.result.summary
+    assert sum(day.on_time_s for day in one.days) == pytest.approx(summary.on_time_s, abs=1e-3)
+    assert sum(day.switch_ons for day in one.days) == summary.switch_ons
+    assert sum(day.lost_s for day in one.days) == pytest.approx(summary.data_lost_s, abs=1e-3)
+    assert sum(day.energy_wh for day in one.days) == pytest.approx(summary.energy_wh, abs=1e-6)
+    for day in one.days:
+        assert 0.0 <= day.on_time_s <= day.span.seconds + 1e-3
+        assert day.energy_wh == pytest.approx(day.on_time_s * RATED_W / 3600.0, abs=1e-3)
+        assert 0.0 <= day.lost_s <= day.span.seconds + 1e-3
+
+
+@given(one=lives())
+def test_its_runs_are_as_long_as_the_on_time(one: Chronicle) -> None:
+    assert sum(run.seconds for run in one.runs) == pytest.approx(one.result.summary.on_time_s, abs=1e-3)
+    assert len(one.runs) == one.result.summary.switch_ons
+    assert sum(one.offs.values()) == sum(change.position == Position.OFF for change in one.result.changes)
+
+
+def test_a_run_over_midnight_belongs_to_both_days_and_is_switched_on_once() -> None:
+    begin = wall(2025, 6, 16, 12)
+    one = told(begin, begin + 86_400, [on(wall(2025, 6, 16, 23)), off(wall(2025, 6, 17, 2))])
+    assert [(day.date.day, day.on_time_s, day.switch_ons) for day in one.days] == [(16, 3600, 1), (17, 7200, 0)]
+    assert [day.energy_wh for day in one.days] == pytest.approx([300.0, 600.0])
+
+
+@pytest.mark.parametrize(("clocks", "hours"), [("spring", [24, 23, 24]), ("autumn", [24, 25, 24])])
+def test_on_a_day_on_which_clocks_change_it_can_be_on_for_23_or_25_hours(clocks: str, hours: list[int]) -> None:
+    begin = wall(*CHANGES_OF_CLOCKS[clocks])
+    end = begin + 3600 * sum(hours)
+    one = told(begin, end, [on(begin)])
+    assert [day.on_time_s / 3600 for day in one.days] == hours
+    assert [day.energy_wh for day in one.days] == pytest.approx([RATED_W * count for count in hours])
+
+
+def test_a_run_that_has_not_ended_is_as_long_as_it_is() -> None:
+    assert runs_of([on(100.0)], 250.0) == [Span(100.0, 250.0)]
+    assert runs_of([on(100.0), off(150.0)], 250.0) == [Span(100.0, 150.0)]
+    assert runs_of([off(50.0)], 250.0) == []
+
+
+def test_a_run_is_never_shorter_than_nothing_although_the_clock_was_put_back() -> None:
+    assert runs_of([on(100.0), off(40.0)], 250.0) == [Span(100.0, 100.0)]
+
+
+def test_causes_of_going_off_are_counted_the_most_frequent_first() -> None:
+    causes = [Cause.OUTSIDE_WINDOW, Cause.BELOW_CUT_OUT, Cause.DATA_LOST, Cause.BELOW_CUT_OUT]
+    begin = wall(2025, 6, 16, 10)
+    changes = [one for hour, cause in enumerate(causes)
+               for one in (on(begin + 3600 * hour), off(begin + 3600 * hour + 60, cause))]  # fmt: skip
+    found = told(begin, begin + 5 * 3600, changes).offs
+    assert [*found.items()] == [(Cause.BELOW_CUT_OUT, 2), (Cause.DATA_LOST, 1), (Cause.OUTSIDE_WINDOW, 1)]
+
+
+def test_where_nothing_is_known_of_the_load_no_day_has_an_energy() -> None:
+    begin = wall(2025, 6, 16, 10)
+    one = told(begin, begin + 100_000, [on(begin)], element=Element())
+    assert all(is_missing(day.energy_wh) for day in one.days)
+
+
+def test_a_day_has_the_extremes_of_its_own_charge() -> None:
+    samples = {wall(2025, 6, 16, 23, 59): 40.0, wall(2025, 6, 17): 60.0, wall(2025, 6, 17, 12): 80.0}
+    one = told(wall(2025, 6, 16, 12), wall(2025, 6, 18, 12), [], samples=samples)
+    nothing = (MISSING, MISSING)
+    expected = [(40.0, 40.0), (60.0, 80.0), nothing]
+    assert repr([tuple(day.charge) for day in one.days]) == repr(expected)
+
+
+def test_a_record_of_one_moment_has_one_day() -> None:
+    begin = wall(2025, 6, 16)
+    one = told(begin, begin, [], samples={begin: 98.0})
+    assert [(day.date, day.on_time_s, day.lost_s) for day in one.days] == [(date(2025, 6, 16), 0.0, 0.0)]
