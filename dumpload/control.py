@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from dumpload.announce import Announcer
 from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
 from dumpload.core.freshness import NEVER
-from dumpload.core.law import Position, Selector
+from dumpload.core.law import Cause, Position, Selector
 from dumpload.documents import position_name
 from dumpload.io.kept import Keeper, Kept
 from dumpload.io.relay import Relay, RelayError
@@ -78,13 +78,10 @@ class Control:
         """Let the controller decide, obey, and arm the next deadline; return whether a sample was accepted."""
         if self.ended:
             return False  # the relay is off for good: nothing is decided any more
-        accepted = False
         controller = self.controller
         place = self.recorder.reserve() if self.recorder is not None else 0
-        decisions = controller.handle(event)
-        for decision in decisions:
-            self._obey(decision)
-            accepted = decision.accepted
+        decisions = tuple(self._obey(decision) for decision in controller.handle(event))
+        accepted = decisions[-1].accepted
         if self.recorder is not None:
             self.recorder.after(place, event, decisions, controller)
         if controller.deadline < self._armed_at:
@@ -98,8 +95,8 @@ class Control:
         self._shown, self._shown_cause = shown, controller.cause
         return accepted
 
-    def _obey(self, decision: Decision) -> None:
-        """Drive the pin; only then tell anyone."""
+    def _obey(self, decision: Decision) -> Decision:
+        """Drive the pin; only then tell anyone. Return what came of it."""
         try:
             if decision.position == Position.OFF:
                 if decision.changed:
@@ -109,10 +106,10 @@ class Control:
             else:
                 self._relay.extend(self.controller.charge_expires_at)
         except RelayError as error:
-            self._pin_failed(error, decision)
-            return
+            return self._pin_failed(error, decision)
         if decision.changed:
             self.tell(decision)
+        return decision
 
     def tell(self, decision: Decision) -> None:
         """Tell every observer of a relay change."""
@@ -122,14 +119,43 @@ class Control:
     def _announce(self, decision: Decision) -> None:
         self._announcer.change(self.controller, decision)
 
-    def _pin_failed(self, error: RelayError, decision: Decision) -> None:
+    def _pin_failed(self, error: RelayError, decision: Decision) -> Decision:
         if decision.position == Position.OFF:
+            self._fail(error)  # drives off once more
+            if not self.reads_off():
+                self.doubt(decision.t - decision.after_s)
+                return decision._replace(position=Position.ON, cause=Cause.LOCKOUT, changed=False)
+            self.tell(decision)
+        elif self._drive_off():
+            self.tell(decision)  # it was decided, and then undone: the record keeps the order
+            self.happened(Kind.PIN_FAULT)
+            self._log.error("pin_fault", text=f"the pin failed: {error}")
+        return decision
+
+    def _drive_off(self) -> bool:
+        try:
+            self._relay.off()
+        except RelayError as error:
             self._fail(error)
+            return False
+        return True
+
+    def reads_off(self) -> bool:
+        """Read the pin back; one that cannot be read does not read off."""
+        try:
+            return not self._relay.is_energised()
+        except RelayError:
+            return False
+
+    def doubt(self, since: float) -> None:
+        """Count the relay as on since then (s), locked out: it could not be driven off, whatever was decided."""
+        controller = self.controller
+        if (controller.position, controller.cause) == (Position.ON, Cause.LOCKOUT):
             return
-        self._relay.off()
-        self.tell(decision)  # it was decided, and then undone: the record keeps the order
-        self.happened(Kind.PIN_FAULT)
-        self._log.error("pin_fault", text=f"the pin failed: {error}")
+        controller.law_memory = controller.law_memory._replace(position=Position.ON, relay_since=since)
+        controller.lockout, controller.cause = Lockout.PIN_FAULT, Cause.LOCKOUT
+        self._announcer.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
+        self._keeper.keep(Kept(controller.selector == Selector.OFF, controller.lockout))
 
     def _arm(self) -> None:
         """Set the timer for the controller's next deadline. A later deadline is armed when this one fires."""
@@ -174,7 +200,6 @@ class Control:
             self.happened(Kind.UNKNOWN)
             self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")
             return
-        self._relay.off()
-        if self.controller.lockout != Lockout.PIN_FAULT:
+        if self._drive_off() and self.controller.lockout != Lockout.PIN_FAULT:
             self.happened(Kind.PIN_FAULT)  # once: each is a row of the record
         self._announcer.pin_trouble(event, text)

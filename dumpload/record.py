@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from dumpload import __version__
 from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
 from dumpload.core.freshness import is_missing
-from dumpload.core.law import Position
+from dumpload.core.law import Cause, Position
 from dumpload.documents import change_document, position_name, stop_decision, to_json
 from dumpload.io.history_schema import NO_SIGNAL, Boot, Entry, RowKind
 from dumpload.thinning import Run, Thinner, footing
@@ -80,13 +80,13 @@ class Recorder:
             self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(words)))
 
     def end(self, controller: Controller, t: float, wall: float) -> None:
-        """Record the end, once, and the change that it makes when the relay is on."""
+        """Record the end, once, and the change that it makes when the relay is on and could be driven off."""
         if self._ended:
             return
         self._ended = True
         with self._guarded():
             self._sequence = self.reserve()
-            if controller.position == Position.ON:
+            if controller.position == Position.ON and controller.cause != Cause.LOCKOUT:
                 self._put_change(stop_decision(controller, t, wall))
             self._put(RowKind.STOP, t, wall)
 

@@ -19,7 +19,7 @@ from dumpload.core.controller import Controller, Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.intake import Arrival
-from dumpload.core.law import Position, Selector
+from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.request import Refusal, Terms, read_request
 from dumpload.documents import stop_decision
 from dumpload.io.kept import Keeper
@@ -144,9 +144,11 @@ class Service:
 
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
-        self._end_record()
         controller = self.controller
-        if controller.position == Position.ON:
+        if not self._shut() and not self.control.reads_off():
+            self.control.doubt(controller.law_memory.relay_since)
+        self._end_record()
+        if controller.position == Position.ON and controller.cause != Cause.LOCKOUT:
             last = stop_decision(controller, self._clock(), self._wall())
             controller.law_memory = controller.law_memory._replace(position=Position.OFF, relay_since=last.t)
             controller.cause = last.cause

@@ -309,3 +309,11 @@ def test_the_on_time_of_a_day_is_due_when_it_is_used_up() -> None:
 def test_an_on_time_that_outlasts_the_day_is_no_end() -> None:
     world = running(setup(permissives=PermissiveLimits(max_on_per_day_s=23 * HOUR)))
     assert due_in(world) is None
+
+
+def test_a_relay_that_could_not_be_driven_off_waits_for_a_person() -> None:
+    world = running()
+    world.controller.cause = Cause.LOCKOUT
+    assert seen(world).position == Position.OFF
+    assert words(world) == "a person opens the isolator: the pin could not be driven off"
+    assert due_in(world) is None

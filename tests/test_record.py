@@ -189,6 +189,14 @@ def test_the_end_with_the_relay_off_changes_nothing() -> None:
     assert kinds(world) == [RowKind.START, RowKind.STOP]
 
 
+def test_the_end_of_a_relay_that_could_not_be_driven_off_is_no_change() -> None:
+    world = running()
+    world.controller.cause = Cause.LOCKOUT
+    before = len(world.notebook.rows)
+    world.recorder.end(world.controller, START + 5, NOON + 5)
+    assert [row.kind for row in world.notebook.rows[before:]] == [RowKind.STOP]
+
+
 def test_a_failure_is_a_row_whatever_its_words_are() -> None:
     world = Recorded()
     world.recorder.fail(START + 5, NOON + 5, "RuntimeError('\udcff')")

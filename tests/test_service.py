@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from contract import STATUS
 from staging import BANK, UNTIL_FIVE, FakeRecorder, Stage, Staging, reload_with
 
 from dumpload.core.controller import Decision, Kind, Lockout
@@ -308,6 +309,80 @@ def test_a_pin_that_cannot_be_driven_off_ends_the_service_with_1(stage: Stage) -
     [failure] = [fields["text"] for event, fields in stage.calls("log", "error") if event == "failed"]
     assert "GPIO17 still reads on" in failure
     assert "relay off" not in failure
+
+
+def await_the_end(stage: Stage) -> dict[str, Any]:
+    """Return the last status of a service that had to give up."""
+    assert stage.exit_code == 1
+    status: dict[str, Any] = json.loads(stage.published("status")[-1])
+    STATUS.validate(status)
+    return status
+
+
+def low_charge(stage: Stage) -> None:
+    stage.soc(40.0)
+
+
+def unreadable(stage: Stage) -> None:
+    stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
+    stage.soc(40.0)
+
+
+def a_signal(stage: Stage) -> None:
+    stage.service.stop(0)
+
+
+@pytest.mark.parametrize("way", [low_charge, unreadable, a_signal])
+def test_after_an_off_that_failed_nothing_says_that_the_relay_is_off(
+    stage: Stage, way: Callable[[Stage], None]
+) -> None:
+    recorder: Any = FakeRecorder(stage.trace)
+    stage.surplus().service.control.recorder = recorder
+    stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
+    way(stage)
+    status = await_the_end(stage)
+    assert (status["relay"], status["cause"], status["lockout"]) == ("on", "lockout", "pin_fault")
+    assert status["since"] == "2025-06-16T12:05:00.000Z"
+    assert status["notes"] == ["pin: it could not be driven off, the relay may be on: open the isolator"]
+    assert status["next"]["condition"].startswith("a person opens the isolator")
+    assert stage.published("change") == []
+    recorded = [decision for _, _, decisions, _ in stage.calls("recorder", "after") for decision in decisions]
+    assert not any(decision.changed for decision in recorded)
+    assert stage.calls("keeper", "keep")[-1].lockout == Lockout.PIN_FAULT
+
+
+def test_a_pin_found_on_that_cannot_be_driven_off_is_said_to_be_on(stage: Stage) -> None:
+    stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
+    stage.relay.stuck = True
+    stage.wait(1.0)
+    status = await_the_end(stage)
+    assert (status["relay"], status["cause"], status["lockout"]) == ("on", "lockout", "pin_fault")
+
+
+def test_a_pin_that_fails_both_ways_is_said_to_be_on(stage: Stage) -> None:
+    def fail_and_stay_on() -> None:
+        stage.relay.energised = True
+        stage.relay.trouble.at["off"] = broken
+        raise broken
+
+    broken = RelayError("GPIO17 still reads on")
+    stage.relay.trouble.at["on"] = fail_and_stay_on
+    stage.soc(98.0).soc_for(98.0, 300.0)
+    status = await_the_end(stage)
+    assert (status["relay"], status["cause"], status["lockout"]) == ("on", "lockout", "pin_fault")
+
+
+def test_an_off_that_succeeds_at_the_second_attempt_is_told(stage: Stage) -> None:
+    def fail_once() -> None:
+        stage.relay.trouble.at.clear()
+        raise RelayError
+
+    stage.surplus()
+    stage.relay.trouble.at["off"] = fail_once
+    stage.soc(40.0)
+    status = await_the_end(stage)
+    assert (status["relay"], status["cause"]) == ("off", "below_floor")
+    assert [json.loads(text)["cause"] for text in stage.published("change")] == ["below_floor"]
 
 
 def test_a_pin_that_cannot_be_driven_off_is_tried_again_before_anything_is_said(stage: Stage) -> None:

@@ -79,6 +79,8 @@ def _outlook_off(controller: Controller) -> Outlook:
 
 
 def _outlook_on(controller: Controller) -> Outlook:
+    if controller.cause == Cause.LOCKOUT:  # it could not be driven off
+        return Outlook(Position.OFF, "a person opens the isolator: the pin could not be driven off", MISSING)
     limits = controller.setup.limits
     ends = [end for end in _ends(controller) if end.at < NEVER]
     first = min(ends, key=lambda end: end.at, default=_NOTHING)
