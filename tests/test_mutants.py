@@ -82,7 +82,7 @@ MUTANTS = (
     Mutant(
         "it is told before the pin is driven off",
         "control.py",
-        '        """Drive the pin; only then tell anyone."""\n',
+        '        """Drive the pin; only then tell anyone. Return what came of it."""\n',
         "        if decision.changed:\n            self.tell(decision)\n",
         SERVICE,
     ),

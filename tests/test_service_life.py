@@ -31,6 +31,14 @@ def test_the_watchdog_is_fed_four_times_in_its_interval(staging: Staging) -> Non
     assert fed == pytest.approx([1.0, 5.0, 9.0, 13.0, 17.0, 21.0, 25.0, 29.0])
 
 
+def test_the_watchdog_is_fed_by_the_event_loop_and_by_nobody_else(staging: Staging) -> None:
+    fed_by: list[threading.Thread] = []
+    stage = staging(watchdog_s=8.0)
+    stage.notifier.trouble.at["watchdog"] = lambda: fed_by.append(threading.current_thread())
+    stage.wait(4.0)
+    assert fed_by == [threading.current_thread()] * 2
+
+
 def test_without_a_watchdog_nothing_is_fed(stage: Stage) -> None:
     stage.wait(30.0)
     assert "notifier.watchdog" not in stage.steps
