@@ -1,6 +1,7 @@
 """What a file is, the file itself tells; what its values mean, the settings."""
 
 import gzip
+import sys
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from world import NOON
 
 from dumpload.core.controller import Event, Kind
 from dumpload.core.signals import Signal
+from dumpload.study import records_open
 from dumpload.study.items import Stretch
 from dumpload.study.records import Account, Form, RecordError
 from dumpload.study.records_open import open_record
@@ -51,3 +53,35 @@ def test_the_codes_for_unknown_are_those_of_the_settings(tmp_path: Path) -> None
     (stretch,) = record.read(Account())
     assert isinstance(stretch, Stretch)
     assert stretch.row(0) == [Event(NOON, NOON, Kind.UNKNOWN, Signal.STATE_OF_CHARGE)]
+
+
+def test_parquet_is_known_by_its_mark(tmp_path: Path) -> None:
+    pytest.importorskip("pyarrow")
+    path = tmp_path / "log"
+    path.write_bytes(b"PAR1" + bytes(100))
+    assert open_record(path, Form(), settings()).kind == "Parquet"
+
+
+def test_without_the_extra_parquet_is_refused_with_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "dumpload.study.fast.parquet", None)
+    path = tmp_path / "log"
+    path.write_bytes(b"PAR1" + bytes(100))
+    with pytest.raises(RecordError, match=r"pip install 'dumpload\[study\]'"):
+        open_record(path, Form(), settings())
+
+
+@pytest.mark.parametrize(("is_big", "is_installed"), [(True, True), (True, False), (False, True)])
+def test_a_big_table_is_read_quickly_where_the_extra_is_installed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_big: bool, is_installed: bool
+) -> None:
+    pytest.importorskip("pyarrow")
+    if not is_installed:
+        monkeypatch.setitem(sys.modules, "dumpload.study.fast.tables", None)
+    monkeypatch.setattr(records_open, "QUICK_FROM_BYTES", 1000 if is_big else 10**9)
+    path = tmp_path / "log"
+    path.write_text("time,state_of_charge\n" + "".join(f"{1750075200 + row},97\n" for row in range(200_000)))
+    stretches = list(open_record(path, Form(), settings()).read(Account()))
+    assert sum(one.rows for one in stretches if isinstance(one, Stretch)) == 200_000
+    assert any(type(one) is not Stretch for one in stretches) == (is_big and is_installed)

@@ -26,8 +26,8 @@ class Cells:
         `highest` is the largest value read so far.
         """
         self.signal = signal
-        self._unit = unit
-        self._unknown = frozenset(unknown)
+        self.unit = unit
+        self.unknown = frozenset(unknown)
         self._decimal_comma = decimal_comma
         self._known: dict[Band, set[str]] = {}
         self.highest = -math.inf
@@ -35,17 +35,17 @@ class Cells:
     def read(self, text: str) -> float | Reason | None:
         """Return the value in the signal's base unit, None for a code that means unknown, or why it does not count."""
         text = text.strip()
-        if text in self._unknown:
+        if text in self.unknown:
             return None
         try:
             number = self._number(text)
         except ValueError:
             return Reason.WRONG_TYPE
-        if number in self._unknown:
+        if number in self.unknown:
             return None
         if not math.isfinite(number):
             return Reason.NOT_FINITE
-        value = to_base_unit(self.signal, self._unit, number)
+        value = to_base_unit(self.signal, self.unit, number)
         if not in_range(self.signal, value):
             return Reason.OUT_OF_RANGE
         self.highest = max(self.highest, value)
@@ -102,9 +102,9 @@ class Cells:
     def extremes(self, texts: set[str]) -> tuple[float, float] | None:
         """Return the least and the largest value; None unless all are plain numbers in range."""
         numbers = self._plain_numbers(texts)
-        if numbers is None or not self._unknown.isdisjoint(texts) or not self._unknown.isdisjoint(numbers):
+        if numbers is None or not self.unknown.isdisjoint(texts) or not self.unknown.isdisjoint(numbers):
             return None
-        least, most = (to_base_unit(self.signal, self._unit, number) for number in (min(numbers), max(numbers)))
+        least, most = (to_base_unit(self.signal, self.unit, number) for number in (min(numbers), max(numbers)))
         return (least, most) if in_range(self.signal, least) and in_range(self.signal, most) else None
 
     def numbers(self, texts: Sequence[str], *, checked: bool = False) -> list[float] | None:
@@ -112,7 +112,7 @@ class Cells:
 
         `checked`: they are known to be, or empty.
         """
-        if self._unit != QUANTITIES[self.signal].unit or self._decimal_comma:
+        if self.unit != QUANTITIES[self.signal].unit or self._decimal_comma:
             return None
         if not checked and self.leading(texts, ALL) < len(texts):
             return None

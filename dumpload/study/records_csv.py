@@ -5,26 +5,29 @@ of several forms) is read row by row, with the same result.
 """
 
 import csv
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import chain
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
-from dumpload.core.signals import QUANTITIES, Signal, signal_name
+from dumpload.core.signals import Signal
 from dumpload.study.cells import Cells
 from dumpload.study.columns import TextColumn
 from dumpload.study.items import Stretch
 from dumpload.study.records import Account, Complaint, Form, RecordError
+from dumpload.study.records_columns import Codes, cells_of, find_columns, remarks
 from dumpload.study.records_file import Block, blocks
 from dumpload.study.records_time import ClockError, Times
 
-TIME = "time"
 ROWS = 1024
 """Rows that are handed on together, where they were not read as a block."""
 
 _DELIMITERS = (",", ";", "\t")
 
 NumberedRow = tuple[int, list[str]]
+
+_PATIENCE = 8
+"""So many parts in a row that a quick reader cannot take, and it is asked no more."""
 
 
 class Layout(NamedTuple):
@@ -37,28 +40,39 @@ class Layout(NamedTuple):
     names: Sequence[str]
 
 
+class Cutter(Protocol):
+    """A quick reader of the lines of one file."""
+
+    def cut(self, data: bytes, after: float) -> Stretch | None:
+        """Return whole lines as rows, none before `after` (Unix s); None where the plain reader might differ."""
+
+
 class CsvRecord:
     """One CSV file."""
 
     kind = "CSV"
 
     def __init__(
-        self, path: Path, form: Form | None = None, unknown: Mapping[Signal, Sequence[float | str]] | None = None
+        self,
+        path: Path,
+        form: Form | None = None,
+        unknown: Codes | None = None,
+        cutter: Callable[[Layout, Times], Cutter] | None = None,
     ) -> None:
-        """Keep how it is written, and the codes that mean "not known now". Opens nothing yet."""
+        """Keep how it is written, and the codes that mean "not known now". Opens nothing yet.
+
+        `cutter`: a quick reader, which is asked first about every part of the file.
+        """
         self.path = path
+        self._cutter = cutter
         self._form = form or Form()
-        self._unknown = unknown or {}
+        self._unknown: Codes = unknown or {}
 
     def read(self, account: Account) -> Iterator[Stretch]:
         """Yield the rows in order of time."""
         reading = _Reading(self, account)
         yield from _sorted(reading.stretches()) if self._form.sort else reading.stretches()
-        highest = reading.highest_charge
-        if 0.0 < highest <= 1.0:
-            account.notes.append(
-                f"no state of charge is above {highest:g} %: if 1 is full, --unit state_of_charge=ratio"
-            )
+        account.notes += remarks(reading.highest_charge)
 
     def layout(self, header: Block) -> Layout:
         """Return where things stand, from the first line of a block.
@@ -69,33 +83,18 @@ class CsvRecord:
         line = header.text.partition("\n")[0]
         delimiter = self._form.delimiter or max(_DELIMITERS, key=line.count)
         names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter), [])]
-        place = {name: self._find(name, names, header.line) for name in (TIME, *map(signal_name, Signal))}
-        for name in (TIME, signal_name(Signal.STATE_OF_CHARGE)):
-            if place[name] < 0:
-                listed = ", ".join(names)
-                expected = f"a column {self._theirs(name)}; there are: {listed} (--column {name}=NAME names another)"
-                raise RecordError(self.path, expected, line=header.line)
-        signals = {
-            signal: (place[signal_name(signal)], self._cells(signal))
-            for signal in Signal
-            if place[signal_name(signal)] >= 0
-        }
-        return Layout(delimiter, len(names), place[TIME], signals, names)
+        time, places = find_columns(self.path, self._form, names, header.line)
+        signals = {signal: (place, cells_of(self._form, self._unknown, signal)) for signal, place in places.items()}
+        return Layout(delimiter, len(names), time, signals, names)
 
-    def _theirs(self, name: str) -> str:
-        return self._form.columns.get(name, name)
+    @property
+    def is_quick(self) -> bool:
+        """Whether there is a quick reader that may be able to read such a file."""
+        return self._cutter is not None and not (self._form.sort or self._form.decimal_comma or self._form.time_format)
 
-    def _find(self, name: str, names: list[str], line: int) -> int:
-        theirs = self._theirs(name)
-        if names.count(theirs) > 1:
-            raise RecordError(self.path, "every column once", line=line, column=theirs)
-        if theirs not in names and name in self._form.columns:
-            raise RecordError(self.path, f"a column {theirs}; there are: {', '.join(names)}", line=line)
-        return names.index(theirs) if theirs in names else -1
-
-    def _cells(self, signal: Signal) -> Cells:
-        unit = self._form.units.get(signal, QUANTITIES[signal].unit)
-        return Cells(signal, unit, self._unknown.get(signal, ()), decimal_comma=self._form.decimal_comma)
+    def cutter(self, layout: Layout, times: Times) -> Cutter | None:
+        """Return the quick reader for a file so laid out, if there is one."""
+        return self._cutter(layout, times) if self._cutter and self.is_quick else None
 
 
 class _Reading:
@@ -109,6 +108,8 @@ class _Reading:
         self._times = Times(form.time_format, form.zone)
         self._last = -float("inf")
         self._layout = Layout(",", 0, 0, {}, ())
+        self._cutter: Cutter | None = None
+        self._refused = 0
 
     @property
     def highest_charge(self) -> float:
@@ -117,20 +118,37 @@ class _Reading:
 
     def stretches(self) -> Iterator[Stretch]:
         """Yield the rows of every block."""
-        source = _without_blank_start(blocks(self._path, self._account))
+        take = self._take if self._record.is_quick else None
+        source = _without_blank_start(blocks(self._path, self._account, take))
         first = next(source, None)
         if first is None:
             found = self._account.torn or "the file is empty"
             raise RecordError(self._path, f"a header line such as time,state_of_charge; {found}")
         self._layout = self._record.layout(first)
+        self._cutter = self._record.cutter(self._layout, self._times)
         rest = first.text.partition("\n")[2]
         source = chain([Block(first.line + 1, rest, first.lines - 1, first.torn)] if rest else [], source)
         for block in source:
+            if block.taken:
+                yield block.taken
+                continue
             if '"' in block.text:  # a quoted cell may reach across lines and blocks
+                self._cutter = None
                 yield from self._quoted(chain([block], source))
                 return
             stretch = None if block.torn else self._columns(block)
             yield stretch or self._rows(_numbered(block, self._layout.delimiter), torn=block.torn)
+
+    def _take(self, data: bytes) -> Stretch | None:
+        """Have the quick reader read some lines, if there is one, and it can."""
+        stretch = self._cutter.cut(data, self._last) if self._cutter and self._refused < _PATIENCE else None
+        if stretch is None:
+            self._refused += 1
+            return None
+        self._refused = 0
+        self._last = stretch.time(stretch.rows - 1)
+        self._account.rows += stretch.rows
+        return stretch
 
     def _columns(self, block: Block) -> Stretch | None:
         """Cut a block into columns; None when it is not plain."""

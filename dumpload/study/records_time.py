@@ -16,7 +16,7 @@ EXPECTED = "RFC 3339 such as 2025-06-16T12:00:00Z, or Unix seconds or millisecon
 NO_OFFSET = "an offset such as Z or +01:00, or --timezone NAME"
 NOT_MIXED = "an offset on all rows or on none"
 
-_MILLISECONDS_FROM = 1e11
+MILLISECONDS_FROM = 1e11
 """A Unix time at or above this is in milliseconds: as seconds it would be the year 5138."""
 
 _UNIX = re.compile(r"\d+(\.\d*)?", re.ASCII)
@@ -31,7 +31,7 @@ _DATE = (0, 1, 2, 3, 5, 6, 8, 9)
 _FRACTION_AT = 20
 _DAY_WIDTH = 11
 _LATEST = 2**32 - 2 * 86_400
-_YEAR_10000 = 253_402_300_800.0
+YEAR_10000 = 253_402_300_800.0
 _LANE = 4
 """Bytes per row in a long integer that holds a number below 2^32 for every row."""
 
@@ -58,6 +58,11 @@ class Times:
         self._kind: Kind | None = None
         self._last = -float("inf")
 
+    @property
+    def kind(self) -> Kind | None:
+        """What times there were so far; None: none."""
+        return self._kind
+
     def read(self, text: str) -> float:
         """Return Unix seconds.
 
@@ -77,8 +82,8 @@ class Times:
             return self._parse_form(text, self._format)
         if _UNIX.fullmatch(text):
             number = float(text)
-            value = number / 1000.0 if number >= _MILLISECONDS_FROM else number
-            if value >= _YEAR_10000:
+            value = number / 1000.0 if number >= MILLISECONDS_FROM else number
+            if value >= YEAR_10000:
                 raise ValueError(EXPECTED)
             return Kind.UNIX, value
         if not is_missing(stamp := parse_rfc3339(text)):
@@ -192,9 +197,9 @@ def _unix_column(texts: list[str]) -> list[float] | None:
     times = list(map(float, texts))
     if times != sorted(times):
         return None
-    if times[0] >= _MILLISECONDS_FROM:
+    if times[0] >= MILLISECONDS_FROM:
         return [time / 1000.0 for time in times]
-    return times if times[-1] < _MILLISECONDS_FROM else None
+    return times if times[-1] < MILLISECONDS_FROM else None
 
 
 def _read_digits(data: bytes, width: int, weights: dict[int, int], added: int) -> list[int]:

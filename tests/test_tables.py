@@ -1,0 +1,155 @@
+"""The quick reader of tables: what it takes is what the plain reader reads, and the rest is left to that one."""
+
+from collections.abc import Iterator
+from datetime import UTC
+from pathlib import Path
+from unittest.mock import patch
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tables import UNKNOWN, figures, replayed, table
+from test_passing import ELEMENT, EXAMPLES, SETUPS
+from world import LIMITS, setup
+
+from dumpload.core.signals import Signal
+from dumpload.study import records_file
+from dumpload.study.records import Account, Form
+from dumpload.study.records_csv import CsvRecord
+from dumpload.study.replay import Plan
+
+TableCutter = pytest.importorskip("dumpload.study.fast.tables").TableCutter
+ArrayStretch = pytest.importorskip("dumpload.study.fast.arrays").ArrayStretch
+
+SOC = Signal.STATE_OF_CHARGE
+HEAD = "time,state_of_charge,battery_voltage\n"
+LINES = [f"{1750075200 + row},{90 + row % 7}.{row % 10},26.{row % 50:02}\n" for row in range(400)]
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _small_parts() -> Iterator[None]:
+    """So that a small file has many of them."""
+    with patch.object(records_file, "BLOCK_BYTES", 256), patch.object(records_file, "OFFERED_BYTES", 1024):
+        yield
+
+
+def quick_rows(path: Path, text: str, form: Form | None = None) -> tuple[int, int]:
+    """Return how many rows were read quickly, and how many there were."""
+    path.write_text(text, newline="")
+    stretches = list(CsvRecord(path, form, UNKNOWN, TableCutter).read(Account()))
+    return sum(one.rows for one in stretches if isinstance(one, ArrayStretch)), sum(one.rows for one in stretches)
+
+
+@settings(max_examples=5 * EXAMPLES)
+@given(seed=st.integers(0, 2**32), name=st.sampled_from(sorted(SETUPS)), judge_contact=st.booleans())
+def test_a_replay_comes_to_the_same_and_complains_of_the_same(
+    tmp_path_factory: pytest.TempPathFactory, seed: int, name: str, judge_contact: bool
+) -> None:
+    path = tmp_path_factory.mktemp("csv") / "log.csv"
+    path.write_text(table(seed), newline="")
+    plan = Plan(SETUPS[name], ELEMENT, judge_contact)
+    quick, refusal, quick_told = replayed(CsvRecord(path, None, UNKNOWN, TableCutter), plan)
+    plain, expected, plain_told = replayed(CsvRecord(path, None, UNKNOWN), plan)
+    assert (refusal, quick_told) == (expected, plain_told)
+    if plain is None or quick is None:
+        assert plain is quick
+        return
+    assert quick.changes == plain.changes
+    assert quick[4:7] == plain[4:7]  # samples, accepted, rejected
+    assert figures(quick) == pytest.approx(figures(plain), rel=1e-9, abs=1e-9, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "1750075300,97.5,26.00\n",
+        "1750075300,,26.00\n",
+        "1750075300,97.5,\n",
+        "1750075300, 97.5 ,26\n",
+        "1750075300,1e1,26\n",
+        "1750075300,+97,26\n",
+        "1750075300,101,26\n",
+        "1750075300,255,26\n",
+        "1750075300,97.5,0\r\n",
+    ],
+)
+def test_what_both_read_alike_is_read_quickly(tmp_path: Path, line: str) -> None:
+    text = HEAD + "".join(LINES[:100]) + line + "".join(LINES[101:])
+    quick, rows = quick_rows(tmp_path / "log.csv", text)
+    assert rows == 400
+    assert quick > 330
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "1750075300,x,26\n",
+        "1750075300,nan,26\n",
+        "1750075300,9_7,26\n",
+        "1750075300,97,26.5\n",  # a code for unknown that is a text
+        "1750075300,97\n",
+        "soon,97,26\n",
+        "1.7500753e9,97,26\n",
+        "\n",
+    ],
+)
+def test_only_the_part_with_something_odd_in_it_is_left_to_the_plain_reader(tmp_path: Path, line: str) -> None:
+    quick, rows = quick_rows(tmp_path / "log.csv", HEAD + "".join([*LINES[:100], line, *LINES[101:]]))
+    assert rows in (399, 400)
+    assert 250 < quick < rows - 60
+
+
+def test_after_a_quote_all_is_left_to_the_plain_reader(tmp_path: Path) -> None:
+    text = HEAD + "".join(LINES[:200]) + '1750075400,"97",26\n' + "".join(LINES[201:])
+    quick, rows = quick_rows(tmp_path / "log.csv", text)
+    assert rows == 400
+    assert 100 < quick < 200
+
+
+@pytest.mark.parametrize(
+    "form", [Form(sort=True), Form(decimal_comma=True, delimiter=","), Form(time_format="%S", zone=UTC)], ids=str
+)
+def test_forms_of_other_loggers_are_left_to_the_plain_reader(tmp_path: Path, form: Form) -> None:
+    text = HEAD + "".join(f"{row:02},97,26\n" for row in range(60))
+    assert quick_rows(tmp_path / "log.csv", text, form)[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("form", "is_quick"),
+    [
+        ("2025-06-16T12:{0:02}:{1:02}Z", True),
+        ("2025-06-16T12:{0:02}:{1:02}.250Z", True),
+        ("2025-06-16 12:{0:02}:{1:02}+02:00", True),
+        ("17500752{0:02}.{1:02}", True),
+        ("17500752{0:02}0{1:02}", True),
+        ("2025-06-16T12:{0:02}:{1:02}", False),
+    ],
+)
+def test_times_of_the_usual_forms_are_read_quickly(tmp_path: Path, form: str, is_quick: bool) -> None:
+    text = HEAD + "".join(f"{form.format(row // 60, row % 60)},97,26\n" for row in range(400))
+    quick, rows = quick_rows(tmp_path / "log.csv", text, Form(zone=ZoneInfo("Europe/London")))
+    assert rows == 400
+    assert (quick > 300) == is_quick
+
+
+def test_a_charge_that_looks_like_a_ratio_is_pointed_out_all_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(HEAD + "".join(f"{1750075200 + row},0.{row % 90:02},26\n" for row in range(400)))
+    account = Account()
+    stretches = list(CsvRecord(path, cutter=TableCutter).read(account))
+    assert any(isinstance(one, ArrayStretch) for one in stretches)
+    assert account.notes == ["no state of charge is above 0.89 %: if 1 is full, --unit state_of_charge=ratio"]
+
+
+def test_a_unit_other_than_the_base_unit_is_rounded_alike(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(HEAD + "".join(f"{1750075200 + row},0.{row:03},26\n" for row in range(400)))
+    form = Form(units={SOC: "ratio"})
+    events = [
+        [said for one in CsvRecord(path, form, cutter=cutter).read(Account()) for said in map(one.row, range(one.rows))]
+        for cutter in (None, TableCutter)
+    ]
+    assert events[0] == events[1]
+    plan = Plan(setup(LIMITS), ELEMENT)
+    assert replayed(CsvRecord(path, form, cutter=TableCutter), plan)[0] is not None
