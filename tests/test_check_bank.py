@@ -33,6 +33,8 @@ VOLTAGE = {
             {"telemetry.state_of_charge.max_age_s": 600, "control.floor_percent": 93},
             "fail",
         ),
+        ("old values told again", {}, "caution"),
+        ("old values told again", {"telemetry.state_of_charge.timestamp_pointer": "/taken_at"}, "pass"),
         # 100 I 168 / 280 = 3 % at 0.05 A.
         ("drift of the counter", {"battery.counter_offset_a": 0.05}, "pass"),
         ("drift of the counter", {"battery.counter_offset_a": 0.06}, "caution"),
@@ -96,3 +98,15 @@ def test_the_advice_passes() -> None:
     assert "at least 0.51 % wide, or control.min_on_s at most 59.7 s" in line(name, changes).change
     assert state(name, {"control.cut_out_percent": 96.49}) == "pass"
     assert state(name, {**changes, "control.min_on_s": 59.7}) == "pass"
+
+
+def test_without_a_timestamp_it_is_said_how_often_and_how_long_an_old_value_would_have_to_come() -> None:
+    found = line("old values told again", {"telemetry.state_of_charge.max_age_s": 45, "control.confirm_s": 600})
+    assert "delivers again and again, less than 45 s apart and for 10 min, counts as surplus" in found.figure
+    assert "telemetry.state_of_charge.timestamp_pointer" in found.change
+    assert "max_age_s below the shortest time in which the bridge reconnects" in found.change
+
+
+def test_without_a_confirm_time_a_single_old_value_is_enough() -> None:
+    figure = line("old values told again", {"control.confirm_s": 0}).figure
+    assert figure == "no timestamp: one old value that a bridge or a queue delivers again counts as surplus"

@@ -94,6 +94,22 @@ def _lost_data(known: Known) -> Verdict:
     return Verdict(state, figure, limit, "P x (max_age_s + 1 s for evaluation and release)", change)
 
 
+def _told_again(known: Known) -> Verdict:
+    age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
+    limit, source = "only values that bring their own time", "README, what counts as data"
+    if "telemetry.state_of_charge.timestamp_pointer" in known:
+        return Verdict(State.PASS, f"at most {span(age_s)} old by their own time", limit, source)
+    figure = "no timestamp: one old value that a bridge or a queue delivers again counts as surplus"
+    if confirm_s:
+        again = f"again and again, less than {span(age_s)} apart and for {span(confirm_s)},"
+        figure = f"no timestamp: an old value that a bridge or a queue delivers {again} counts as surplus"
+    change = (
+        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and a bridge stands "
+        "between: control.confirm_s above 0, and max_age_s below the shortest time in which the bridge reconnects."
+    )
+    return Verdict(State.CAUTION, figure, limit, source, change)
+
+
 def _drift(known: Known) -> Verdict:
     week = counter_drift_percent(known["battery.counter_offset_a"], known["battery.capacity_ah"], 7)
     room = 100 - known["control.cut_in_percent"]
@@ -210,6 +226,7 @@ CHECKS = (
     Check(BANK, "shortest possible cycle", Danger.SERVICE, (*HIGHEST, *ENERGY), _cycle),
     Check(BANK, "panels against the load", Danger.SERVICE, ("solar.peak_w", *HIGHEST), _panels),
     Check(BANK, "cost of lost data", Danger.BANK, (*HIGHEST, *ENERGY), _lost_data),
+    Check(BANK, "old values told again", Danger.BANK, (), _told_again),
     Check(BANK, "drift of the counter", Danger.BANK, ("battery.counter_offset_a", "battery.capacity_ah"), _drift),
     Check(BANK, "surplus or charge", Danger.SERVICE, (), _surplus, _throttle_known),
     Check(BANK, "surplus or charge", Danger.SERVICE, THROTTLE_MODEL, _surplus, _model_needs),
