@@ -5,6 +5,9 @@ from typing import Any
 import pytest
 from judged import LEAVE_OUT
 from surveyed import line, needs, state, without
+from world import LIMITS, World, setup
+
+from dumpload.core.law import Position
 
 SURPLUS = "surplus or charge"
 VOLTAGE = {
@@ -110,3 +113,13 @@ def test_without_a_timestamp_it_is_said_how_often_and_how_long_an_old_value_woul
 def test_without_a_confirm_time_a_single_old_value_is_enough() -> None:
     figure = line("old values told again", {"control.confirm_s": 0}).figure
     assert figure == "no timestamp: one old value that a bridge or a queue delivers again counts as surplus"
+
+
+@pytest.mark.parametrize(("apart_s", "confirm_s", "counts"), [(59, 30, True), (60, 30, False), (60, 0, True)])
+def test_what_it_says_of_old_values_and_what_it_advises_is_what_the_daemon_does(
+    apart_s: float, confirm_s: float, counts: bool
+) -> None:
+    world = World(setup(LIMITS._replace(confirm_s=confirm_s), max_age_s=60))
+    for _ in range(60):
+        world.soc(98.0).wait_through(apart_s)
+    assert any(row.position == Position.ON for row in world.rows) == counts
