@@ -1,81 +1,26 @@
 """A chronicle's days add up to the summary, whatever happens at midnight or to the clock on the wall."""
 
-from collections.abc import Callable, Mapping
-from datetime import UTC, date, datetime, tzinfo
-from pathlib import Path
+from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
+from chronicles import RATED_W, off, on, told, wall
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
-from dumpload.study.chronicle import Chronicle, Story, chronicle, runs_of
+from dumpload.study.chronicle import Chronicle, runs_of
 from dumpload.study.local_time import Span, midnight
-from dumpload.study.records import Account
-from dumpload.study.replay import Result
-from dumpload.study.summary import Change, Element, Tally
-from dumpload.study.trace import Extremes, Trace
+from dumpload.study.summary import Element
 
-LONDON = ZoneInfo("Europe/London")
-MAX_AGE_S = 60.0
-RATED_W = 300.0
-HEATER = Element(RATED_W)
 CHANGES_OF_CLOCKS = {"spring": (2025, 3, 29), "autumn": (2025, 10, 25), "neither": (2025, 6, 14)}
-
-
-def wall(*when: int, zone: tzinfo = LONDON) -> float:
-    return datetime(*when, tzinfo=zone).timestamp()  # type: ignore[arg-type,misc]
-
-
-def on(at: float, cause: Cause = Cause.SURPLUS) -> Change:
-    return Change(at, Position.ON, cause, 98.0)
-
-
-def off(at: float, cause: Cause = Cause.BELOW_CUT_OUT) -> Change:
-    return Change(at, Position.OFF, cause, 92.0)
-
-
-def told(
-    begin: float, end: float, changes: list[Change], *, samples: Mapping[float, float] | None = None,
-    element: Element = HEATER, zone: tzinfo = LONDON,
-) -> Chronicle:  # fmt: skip
-    """Tell of changes, and of samples of the charge, by a tally that is asked at every midnight."""
-    tally = Tally(element, begin, MAX_AGE_S)
-    lost: list[Span] = []
-    tally.on_loss = lambda since, until: lost.append(Span(since, until))
-    trace, energy_at = Trace(), {}
-    moments: list[tuple[float, int, Callable[[], None]]] = []
-    moments += [(change.wall, 1, lambda one=change: tally.change(one.wall, one)) for change in changes]
-
-    def sample(at: float, value: float) -> None:
-        tally.accept()
-        tally.regain(at)
-        tally.charge(at)
-        tally.lowest(value)
-        trace.add(at, Extremes(value, value))
-
-    def note(at: float) -> None:
-        tally.energy.advance(at)
-        energy_at[at] = tally.energy.wh
-
-    moments += [(at, 1, lambda at=at, value=value: sample(at, value)) for at, value in (samples or {}).items()]
-    day = datetime.fromtimestamp(begin, zone).date()
-    midnights = [midnight(date.fromordinal(day.toordinal() + after), zone) for after in range(1, 40)]
-    moments += [(at, 0, lambda at=at: note(at)) for at in midnights if at <= end]
-    for _at, _order, happen in sorted(moments, key=lambda moment: moment[:2]):
-        happen()
-    result = Result(
-        Path("log.csv"), "CSV", begin, end, tally.samples, tally.accepted, 0, changes, tally.summary(end), Account()
-    )
-    return chronicle("barge", result, Story(trace, lost, energy_at), zone, is_tried=True)
 
 
 @st.composite
 def lives(draw: st.DrawFn) -> Chronicle:
     """Some days around a change of the clocks, with a relay that moves at any moment, and a charge now and then."""
-    zone = draw(st.sampled_from([LONDON, UTC, ZoneInfo("Asia/Kathmandu")]))
+    zone = draw(st.sampled_from([ZoneInfo("Europe/London"), UTC, ZoneInfo("Asia/Kathmandu")]))
     begin = wall(*draw(st.sampled_from([*CHANGES_OF_CLOCKS.values()])), zone=zone) + draw(st.integers(0, 90_000))
     span_s = draw(st.integers(1, 5 * 86_400))
     near_midnight = [midnight(date.fromordinal(datetime.fromtimestamp(begin, zone).toordinal() + day), zone) - begin

@@ -52,6 +52,19 @@ def local_days(first: float, last: float, zone: tzinfo) -> list[tuple[date, Span
     return days
 
 
+def shares(spans: Sequence[Span], whole: Span, count: int) -> list[float]:
+    """Return which share (0 to 1) of each of so many equal parts of the whole lies within the spans."""
+    each_s = whole.seconds / count
+    if not each_s:
+        return [0.0] * count
+    seconds = [0.0] * count
+    for span in spans:
+        first, last = (int((wall - whole.begin) / each_s) for wall in span)
+        for index in range(max(0, first), min(count, last + 1)):
+            seconds[index] += span.within(Span(whole.begin + index * each_s, whole.begin + (index + 1) * each_s))
+    return [min(1.0, part / each_s) for part in seconds]
+
+
 def clock_hour(wall: float, zone: tzinfo) -> tuple[date, float]:
     """Return the local date at a Unix time (s), and the hours that a clock on the wall shows (0 to 24)."""
     local = datetime.fromtimestamp(wall, zone)

@@ -12,8 +12,10 @@ from dumpload.study.page import bullets, page, section
 from dumpload.study.replay_document import OPEN_LOOP
 from dumpload.study.replay_figures import Figures
 from dumpload.study.replay_text import duration, remarks, rows, verdict
+from dumpload.study.report_colours import DARK, LIGHT, rules
+from dumpload.study.report_days import STYLE as DAYS_STYLE
 from dumpload.study.report_days import day_tables
-from dumpload.study.report_pictures import DARK, LIGHT, Picture, pictures, rules
+from dumpload.study.report_pictures import Picture, pictures
 
 SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
@@ -24,6 +26,10 @@ CAUTIONS = (
     (
         "Surplus heat is irregular: water may stand between 25 and 45 degC, where legionella grow, for days. Nothing"
         " here shows that it is safe. Heat it to 60 degC as your health authority advises."
+    ),
+    (
+        "A contact that opens direct current draws an arc, which can weld it or set fire to what is near: contact, fuse"
+        " and cable must be rated for DC at the highest bus voltage."
     ),
     "Water above about 50 degC scalds within minutes, at 60 degC within seconds: fit a thermostatic mixing valve.",
     (
@@ -46,15 +52,19 @@ caption {{ text-align: left; font-weight: 600; padding: .3rem 0 }}
 th, td {{ text-align: right; padding: .1rem .3rem; font-weight: 400; border-bottom: 1px solid var(--line) }}
 th:first-child, td:first-child {{ text-align: left }} .days th:nth-child(2) {{ text-align: left }}
 .days th {{ white-space: nowrap }} .days td:nth-child(2) {{ width: 60% }} .days svg {{ width: 100%; height: 3rem }}
-.days .once {{ width: 0; height: 0; position: absolute }}
+{DAYS_STYLE}
 .words th, .words td {{ text-align: left; vertical-align: top }} .words td {{ padding-right: 1rem }}
-nav a {{ margin-right: .8rem; color: inherit; white-space: nowrap }}
+nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inherit }}
 {rules(LIGHT)}
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
 @media (max-width: 40rem) {{ body {{ padding: .6rem }} dl {{ grid-template-columns: 6rem 1fr }}
   th, td {{ padding: .1rem; font-size: .85rem }} .days thead th {{ white-space: normal }} }}
 @media print {{ tr, figure {{ break-inside: avoid }} .wide svg {{ min-width: 0 }} nav {{ display: none }} }}
 """
+
+
+MOST_BYTES = 145_000
+"""What a page should have, or hardly more; the days are drawn as finely as that allows."""
 
 
 def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
@@ -71,10 +81,12 @@ def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
         *section("Why it went off", _causes(one)),
         *section("Longest times without data", _gaps(one)),
         *(section("What else happened", _events(one)) if one.story.events else []),
-        *section("Day by day", ['<div class="days">', *_months(one), *day_tables(one, *limits), "</div>"]),
         *section("Cautions", bullets(CAUTIONS)),
     ]
-    return page(f"{what}: {one.name}", STYLE, body)
+    title = f"{what}: {one.name}"
+    room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
+    days = section("Day by day", ['<div class="days">', *_months(one), *day_tables(one, *limits, room), "</div>"])
+    return page(title, STYLE, [*body, *days])
 
 
 def figure(picture: Picture) -> str:

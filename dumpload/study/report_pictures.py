@@ -3,15 +3,17 @@
 A picture is its parts and the words that say what it shows; `svg` gives it for a page or as a file of its own.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import date, timedelta
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime, time, timedelta
 from html import escape
 from itertools import groupby
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
 from dumpload.study.chronicle import Chronicle
-from dumpload.study.local_time import HOUR_S, Span, by_clock_hour
+from dumpload.study.local_time import HOUR_S, Span, by_clock_hour, shares
+from dumpload.study.report_colours import LIGHT, rules
 from dumpload.study.trace import QUARTER_S, Extremes
 
 WIDTH, LEFT, TOP, BOTTOM = 720, 44, 8, 20
@@ -20,18 +22,18 @@ WIDTH, LEFT, TOP, BOTTOM = 720, 44, 8, 20
 SHADES = 5
 MOST_COLUMNS = 400
 MOST_POINTS = 500
-LONG_DAYS, SHORT_DAYS = 70, 14
+MOST_CELLS = 18_000
+"""Columns of the heat map, points of the charge, and characters of the heat map's cells; else days are put together."""
 
-LIGHT = {
-    "ink": "#333", "paper": "#fff", "line": "#999", "charge": "#0072b2", "on": "#e69f00", "gap": "#bbb",
-    "shades": ("#fbe3b5", "#f3bf66", "#dd8f1e", "#a8610a", "#663600"),
-}  # fmt: skip
-DARK = {
-    "ink": "#ddd", "paper": "#161616", "line": "#888", "charge": "#56b4e9", "on": "#e69f00", "gap": "#555",
-    "shades": ("#4d3305", "#7d5208", "#b5790d", "#e69f00", "#ffd98a"),
-}  # fmt: skip
-"""Blue and orange of the palette of Okabe and Ito (2008), which most colour-blind people can tell apart; the shades of
-the heat map differ in lightness alone."""
+SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 14, 70, 800, 2200
+"""Up to so many days each is named below a picture; the Mondays; the months; every third month; beyond, the years."""
+
+HOURS_DAYS = 3
+LABEL = 40
+"""Up to so many days hours are named, too; so much room is left for the last label."""
+
+LANE, LANE_GAP = 24, 6
+"""Of the lane below the charge that shows the time on: how high it is, and how far from it."""
 
 
 class Picture(NamedTuple):
@@ -58,19 +60,6 @@ class Picture(NamedTuple):
         return self.svg(size, f"<style>{rules(LIGHT)}</style>{paper}") + "\n"
 
 
-def rules(colours: Mapping[str, str | Sequence[str]]) -> str:
-    """Return the style of all pictures in these colours."""
-    shades = "".join(f".s{index}{{stroke:{shade}}}" for index, shade in enumerate(colours["shades"], 1))
-    return (
-        f"text{{font:12px sans-serif;fill:{colours['ink']}}}.e{{text-anchor:end}}.m{{text-anchor:middle}}"
-        f".x{{stroke:{colours['line']};fill:none;stroke-width:.5;vector-effect:non-scaling-stroke}}"
-        f".c{{fill:{colours['charge']};stroke:{colours['charge']};stroke-width:1;vector-effect:non-scaling-stroke}}"
-        f".o{{fill:{colours['on']};fill-opacity:.45}}.b{{stroke:{colours['charge']};stroke-width:.8}}"
-        f".i,.u{{stroke:{colours['ink']};fill:none;vector-effect:non-scaling-stroke}}.i{{stroke-dasharray:6 3}}"
-        f".u{{stroke-dasharray:1 3}}.g,.s0{{stroke:{colours['gap']}}}.s0{{stroke-width:.3}}{shades}"
-    )
-
-
 def pictures(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> list[Picture]:
     """Return all pictures of a chronicle; the thresholds (percent) are drawn as lines."""
     energies = [day.energy_wh for day in one.days]
@@ -94,29 +83,29 @@ def lowest_shown(one: Chronicle, cut_out_percent: float) -> int:
 
 
 def charge_picture(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> Picture:
-    """Return the course of the charge over the whole record, with the thresholds and the time on."""
-    low, height = lowest_shown(one, cut_out_percent), 200
-    plot = _Plot(one.span, height)
+    """Return the course of the charge over the whole record, with the thresholds, and the time on below it."""
+    low, height = lowest_shown(one, cut_out_percent), 230
+    plot = _Plot(one.span, height - LANE - LANE_GAP)
     count = max(1, min(MOST_POINTS, int(one.span.seconds / QUARTER_S)))
     columns = one.story.charge.columns(*one.span, count)
     units = 10 * (100 - low)
     scale = f'transform="translate({LEFT} {TOP}) scale({plot.width / count:.4f} {plot.height / units:.5f})"'
-    ons = "".join(_on(plot.x(run.begin), plot.x(run.end)) for run in one.runs)
-    lines = [
-        f'<path class="{name}" d="M{LEFT} {plot.y(value, low, 100):.1f}H{WIDTH}"/>'
-        for name, value in (("i", cut_in_percent), ("u", cut_out_percent))
-    ]
+    bottom = TOP + plot.height + LANE_GAP + LANE
+    lane = f'transform="translate({LEFT} {bottom - LANE}) scale({plot.width / count:.4f} 1)"'
     parts = [
         *plot.frame(((value, f"{value} %") for value in range(low, 101, 10 if low >= 50 else 20)), low, 100),  # noqa: PLR2004
-        f'<path class="o" transform="translate(0 {TOP}) scale(1 {plot.height})" d="{ons}"/>' if ons else "",
         f'<path class="c" {scale} d="{band(columns, 1, low, units)}"/>',
-        *lines,
-        *plot.dates(one),
+        plot.line("i", cut_in_percent, low),
+        plot.line("u", cut_out_percent, low),
+        f'<text class="e" x="{LEFT - 5}" y="{bottom}">on</text><path class="x" d="M{LEFT} {bottom}H{WIDTH}"/>',
+        f'<path class="o" {lane} d="{area(shares(one.runs, one.span, count), 1, LANE)}"/>',
+        *plot.dates(one, bottom, with_hours=True),
     ]
     whole = one.story.charge.extremes(*one.span)
     words = (
         f"From {_percent(whole.low)} to {_percent(whole.high)}. Dashed line: cut-in at {cut_in_percent:g} %; dotted:"
-        f" cut-out at {cut_out_percent:g} %. Shaded: the relay is on. Where nothing is drawn there were no data."
+        f" cut-out at {cut_out_percent:g} %. Where nothing is drawn there were no data. Below: for how much of the time"
+        " the relay was on, all of it where the lane is full."
     )
     return Picture("charge", "State of charge, and when the relay was on", words, height, parts)
 
@@ -147,8 +136,14 @@ def _steps(heights: Sequence[int], width: int) -> str:
     return "".join(parts)
 
 
-def _on(begin: float, end: float) -> str:
-    return f"M{begin:.1f} 0h{max(end - begin, 0.3):.1f}v1H{begin:.1f}z"
+def area(parts: Sequence[float], width: int, units: int) -> str:
+    """Return the path of an area as high as each share (0 to 1) of so many units; no share is rounded to nothing."""
+    tops = [units - math.ceil(part * units - 1e-6) for part in parts]
+    filled = [index for index, top in enumerate(tops) if top < units]
+    if not filled:
+        return ""
+    shown = tops[filled[0] : filled[-1] + 1]
+    return f"M{filled[0] * width} {units}V{shown[0]}{_steps(shown, width)}V{units}z"
 
 
 def _percent(value: float) -> str:
@@ -161,38 +156,48 @@ def _percent(value: float) -> str:
 def heat_map(one: Chronicle) -> Picture:
     """Return which share of every hour of every day the relay was on; grey where there were hardly any data."""
     group, height = -(-len(one.days) // MOST_COLUMNS), 24 * 8 + TOP + BOTTOM
-    columns = -(-len(one.days) // group)
-    first = one.days[0].date
-    shares: dict[tuple[int, int], float] = {}
-    for (day, hour), seconds in by_clock_hour(one.runs, one.zone).items():
-        place = ((day - first).days // group, hour)
-        shares[place] = shares.get(place, 0.0) + min(1.0, seconds / HOUR_S) / group
-    cells: dict[int, list[tuple[int, int]]] = {}
-    for (day, hour), seconds in by_clock_hour(one.story.lost, one.zone).items():
-        if seconds > HOUR_S / 2:
-            cells.setdefault(0, []).append(((day - first).days // group, hour))
-    for place, share in shares.items():
-        cells.setdefault(min(SHADES, int(share * SHADES) + 1), []).append(place)
+    paths = heat_paths(one, group)
+    while group < len(one.days) and sum(map(len, paths.values())) > MOST_CELLS:
+        group += 1
+        paths = heat_paths(one, group)
     plot = _Plot(Span(one.days[0].span.begin, one.days[-1].span.end), height)
-    each = plot.width / columns
+    each = plot.width / -(-len(one.days) // group)
     scale = f'transform="translate({LEFT + each / 2:.2f} {TOP}) scale({each:.4f} 8)"'
-    parts = [f'<path class="s{shade}" {scale} d="{_cells(places)}"/>' for shade, places in sorted(cells.items())]
     hours = [(24 - hour, f"{hour:02d}:00") for hour in (0, 6, 12, 18)]
     words = (
         f"One column for {'every day' if group == 1 else f'{group} days'}, one row for every local hour, midnight on"
         " top. The shade tells for how much of the hour the relay was on, a fifth more with each of five. A narrow grey"
         " line: no data for most of the hour."
     )
-    parts = [*plot.frame(hours, 0, 24), *parts, *plot.dates(one)]
+    cells = (f'<path class="s{shade}" {scale} d="{path}"/>' for shade, path in paths.items())
+    parts = [*plot.frame(hours, 0, 24), *cells, *plot.dates(one, TOP + plot.height)]
     return Picture("hours", "When the relay was on, by day and hour", words, height, parts)
 
 
+def heat_paths(one: Chronicle, group: int) -> dict[int, str]:
+    """Return a path for each shade (0: no data): lines down the columns, each of which is a group of so many days."""
+    first = one.days[0].date
+    parts: dict[tuple[int, int], float] = {}
+    for (day, hour), seconds in by_clock_hour(one.runs, one.zone).items():
+        place = ((day - first).days // group, hour)
+        parts[place] = parts.get(place, 0.0) + min(1.0, seconds / HOUR_S) / group
+    cells: dict[int, set[tuple[int, int]]] = {}
+    for (day, hour), seconds in by_clock_hour(one.story.lost, one.zone).items():
+        if seconds > HOUR_S / 2:
+            cells.setdefault(0, set()).add(((day - first).days // group, hour))
+    for place, part in parts.items():
+        cells.setdefault(min(SHADES, int(part * SHADES) + 1), set()).add(place)
+    return {shade: _cells(sorted(places)) for shade, places in sorted(cells.items())}
+
+
 def _cells(places: Sequence[tuple[int, int]]) -> str:
-    """Return lines down the columns over these places, hours that follow each other at once."""
-    path = []
-    for _line, group in groupby(enumerate(sorted(places)), key=lambda pair: (pair[1][0], pair[1][1] - pair[0])):
+    """Return lines down the columns over these places, in order; hours that follow each other at once."""
+    path, end = [], (0, 0)
+    for _line, group in groupby(enumerate(places), key=lambda pair: (pair[1][0], pair[1][1] - pair[0])):
         line = [place for _index, place in group]
-        path.append(f"M{line[0][0]} {line[0][1]}v{len(line)}")
+        (column, hour), count = line[0], len(line)
+        path.append(f"m{column - end[0]} {hour - end[1]}v{count}")
+        end = (column, hour + count)
     return "".join(path)
 
 
@@ -201,7 +206,9 @@ def bars(name: str, title: str, one: Chronicle, values: Sequence[float], unit: s
     height, most = 130, _round_up(max(values, default=0.0))
     plot = _Plot(Span(one.days[0].span.begin, one.days[-1].span.end), height)
     units = 200
-    path = "".join(f"M{index} 0v-{value / most * units:.0f}" for index, value in enumerate(values) if value > 0)
+    path = "".join(
+        f"M{index} 0v-{max(1, round(value / most * units))}" for index, value in enumerate(values) if value > 0
+    )
     scale = (
         f'transform="translate({LEFT + plot.width / len(values) / 2:.2f} {TOP + plot.height})'
         f' scale({plot.width / len(values):.4f} {plot.height / units:.4f})"'
@@ -209,7 +216,7 @@ def bars(name: str, title: str, one: Chronicle, values: Sequence[float], unit: s
     parts = [
         *plot.frame(((share * most, f"{share * most:g}") for share in (0, 0.5, 1)), 0, most),
         f'<path class="b" {scale} d="{path}"/>' if path else "",
-        *plot.dates(one),
+        *plot.dates(one, TOP + plot.height),
     ]
     best = max(range(len(values)), key=lambda index: values[index])
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
@@ -253,18 +260,32 @@ class _Plot:
             yield f'<path class="x" d="M{LEFT} {y:.1f}H{WIDTH}"/>'
             yield f'<text class="e" x="{LEFT - 5}" y="{y + 4:.1f}">{words}</text>'
 
-    def dates(self, one: Chronicle) -> Iterator[str]:
-        """Yield a label under the day, the Monday or the first of the month, whichever fits."""
-        days = [day for day in one.days if day.span.end > self.span.begin]
-        y = TOP + self.height + 14
+    def line(self, kind: str, percent: float, low: float) -> str:
+        """Return a line across at a charge, on an axis from `low` to 100 %."""
+        return f'<path class="{kind}" d="M{LEFT} {self.y(percent, low, 100):.1f}H{WIDTH}"/>'
+
+    def dates(self, one: Chronicle, y: float, *, with_hours: bool = False) -> Iterator[str]:
+        """Yield labels below `y`: under the days, Mondays, months or years, whichever fits; of few days some hours."""
+        days = [day.date for day in one.days if day.span.end > self.span.begin]
         for day in days:
-            if words := _date_label(day.date, len(days)):
-                x = max(LEFT, self.x(day.span.begin))
-                yield f'<path class="x" d="M{x:.1f} {TOP + self.height}v4"/>'
-                yield f'<text x="{x + 2:.1f}" y="{y}">{words}</text>'
+            for hour in (0, 6, 12, 18) if with_hours and len(days) <= HOURS_DAYS else (0,):
+                words = f"{hour:02d}:00" if hour else _date_label(day, len(days))
+                wall = datetime.combine(day, time(hour), one.zone).timestamp()
+                if words and self.span.begin <= wall < self.span.end:
+                    yield from self._label(self.x(wall), y, words)
+
+    def _label(self, x: float, y: float, words: str) -> Iterator[str]:
+        yield f'<path class="x" d="M{x:.1f} {y}v4"/>'
+        if x <= WIDTH - LABEL:
+            yield f'<text x="{x + 2:.1f}" y="{y + 14}">{words}</text>'
 
 
 def _date_label(day: date, count: int) -> str:
-    if count <= SHORT_DAYS or (count <= LONG_DAYS and day.weekday() == 0):
+    if count <= SHORT_DAYS or (count <= WEEKS_DAYS and day.weekday() == 0):
         return f"{day.day} {day:%b}"
-    return f"{day:%b}" if count > LONG_DAYS and (day - timedelta(days=1)).month != day.month else ""
+    if count <= WEEKS_DAYS or (day - timedelta(days=1)).month == day.month:
+        return ""
+    if day.month == 1:
+        return f"{day.year}"
+    every = 1 if count <= MONTHS_DAYS else 3 if count <= QUARTERS_DAYS else 12
+    return "" if (day.month - 1) % every else f"{day:%b}"

@@ -3,7 +3,6 @@
 Whatever is drawn from it shows the extremes as they were: columns of a picture only put quarters together.
 """
 
-from collections.abc import Sequence
 from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
@@ -54,15 +53,19 @@ class Trace:
         """
         found = [NOTHING] * count
         first, last = int(begin // QUARTER_S), int(-(-end // QUARTER_S))
-        for quarter in self._within(first, max(first + 1, last)):
-            after = max(0.0, quarter * QUARTER_S - begin)
-            column = min(count - 1, int(after * count / (end - begin))) if after else 0
-            found[column] = found[column].with_(self._quarters[quarter])
+        for quarter in range(first, max(first + 1, last)):
+            one = self._quarters.get(quarter)
+            if one is None:
+                continue
+            after_s = quarter * QUARTER_S - begin
+            column = min(count - 1, int(after_s * count / (end - begin))) if after_s > 0 else 0
+            before = found[column]
+            if before is NOTHING:
+                found[column] = one
+            elif one.low < before.low or one.high > before.high:
+                found[column] = before.with_(one)
         return found
 
     def extremes(self, begin: float, end: float) -> Extremes:
         """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour."""
         return self.columns(begin, end, 1)[0]
-
-    def _within(self, first: int, last: int) -> Sequence[int]:
-        return [quarter for quarter in range(first, last) if quarter in self._quarters]
