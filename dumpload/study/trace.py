@@ -37,7 +37,9 @@ class Trace:
     def add(self, wall: float, extremes: Extremes) -> None:
         """Take values of the quarter in which the Unix time `wall` (s) lies."""
         quarter = int(wall // QUARTER_S)
-        self._quarters[quarter] = self._quarters.get(quarter, NOTHING).with_(extremes)
+        before = self._quarters.get(quarter, NOTHING)
+        if not (before.low <= extremes.low and extremes.high <= before.high):
+            self._quarters[quarter] = before.with_(extremes)
 
     def hold(self, begin: float, end: float, value: float) -> None:
         """Take a value that went on from `begin` to `end` (Unix s)."""
