@@ -11,7 +11,7 @@ from dumpload.study.trace import NOTHING, QUARTER_S, Extremes, Trace
 
 DAY_S = 86_400.0
 
-MOMENTS = st.floats(0.0, 3 * DAY_S, exclude_max=True)
+MOMENTS = st.floats(0.0, 3 * DAY_S - 1.0)
 POINTS = st.lists(st.tuples(MOMENTS, st.floats(0.0, 100.0)), min_size=1, max_size=60)
 COUNTS = st.integers(1, 600)
 
