@@ -145,17 +145,16 @@ def check(args: argparse.Namespace) -> int:
 def replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
     from dumpload.study.compare import run_trials, trials_document, trials_text  # noqa: PLC0415
-    from dumpload.study.diary import Diary  # noqa: PLC0415
     from dumpload.study.progress import Bar  # noqa: PLC0415
     from dumpload.study.record_arguments import record_form  # noqa: PLC0415
     from dumpload.study.records import RecordError  # noqa: PLC0415
     from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
-    from dumpload.study.report import report_of_replay, zone_of  # noqa: PLC0415
+    from dumpload.study.report import diary_of_replay, report_of_replay  # noqa: PLC0415
 
     path, settings = _settings(args)
     name = " ".join([str(path), *(f"--set {one}" for one in args.sets)])
     chosen = {name: settings, **_others(args.compare)}
-    diary = Diary(zone_of(settings)) if _wants_pictures(args) else None
+    diary = diary_of_replay(settings) if _wants_pictures(args) else None
     try:
         with Bar(sys.stderr, "replay") as bar:
             form, contact = record_form(args), args.judge_contact

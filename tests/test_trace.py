@@ -92,6 +92,16 @@ def test_where_nothing_was_added_there_is_nothing() -> None:
     assert traced((0, 40.0)).extremes(NOON + DAY_S, NOON + 2 * DAY_S) == NOTHING
 
 
+def test_nothing_may_be_added_and_changes_nothing() -> None:
+    trace = Trace()
+    for after_s, one in enumerate((Extremes(math.nan, math.nan), Extremes(40.0, 60.0), Extremes(math.nan, math.nan))):
+        trace.add(NOON + after_s, one)
+        trace.add(NOON + 900 + after_s, one)
+    trace.add(NOON + 1800, Extremes(math.nan, math.nan))
+    assert filled(trace.columns(NOON, NOON + 2700, 3)) == dict.fromkeys((0, 1), Extremes(40.0, 60.0))
+    assert trace.extremes(NOON, NOON + 2700) == Extremes(40.0, 60.0)
+
+
 def test_extremes_of_nothing_and_something_are_those_of_something() -> None:
     some = Extremes(40.0, 60.0)
     assert some.with_(NOTHING) == NOTHING.with_(some) == some

@@ -3,6 +3,7 @@
 Cuts the record at every local midnight. Changes nothing that the replay comes to.
 """
 
+import math
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from datetime import tzinfo
@@ -23,14 +24,16 @@ SOC = Signal.STATE_OF_CHARGE
 class Diary:
     """A witness of one replay."""
 
-    def __init__(self, zone: tzinfo) -> None:
-        """Days are those of this zone."""
+    def __init__(self, zone: tzinfo, max_age_s: float) -> None:
+        """Days are those of this zone; a state of charge that comes later than `max_age_s` does not count."""
         self._zone = zone
+        self._max_age_s = max_age_s
         self._charge = Trace()
         self._lost: list[Span] = []
         self._energy_at: dict[float, float] = {}
         self._midnight = 0.0
         self._ahead = 0.0
+        self._reached = -math.inf
         self._tally: Tally | None = None
 
     def begin(self, tally: Tally) -> None:
@@ -46,6 +49,7 @@ class Diary:
             self._pass_midnights(passing, ends.wall, ends.t)
             self._note(part)
             passing.play(part)
+            self._reached = ends.end_t
 
     def story(self) -> Story:
         """Return what was written down."""
@@ -56,8 +60,10 @@ class Diary:
         if not self._midnight:
             self._midnight = next_midnight(wall, self._zone)
         while wall >= self._midnight:
-            passing.advance(min(t, self._midnight + self._ahead))
             assert self._tally is not None  # noqa: S101  (begin comes first)
+            at = min(t, max(self._reached, self._midnight + self._ahead))  # a step of the clock may pass midnight
+            passing.play(Moment(at, (), self._ahead))
+            self._tally.energy.advance(at)
             self._energy_at[self._midnight] = self._tally.energy.wh
             self._midnight = next_midnight(self._midnight, self._zone)
 
@@ -88,12 +94,16 @@ class Diary:
                 self._note_stretch(item)
         elif isinstance(item, Page):
             for row in item.rows:
-                if row.kind == RowKind.SAMPLE and row.signal == SOC:
-                    self._charge.add(row.wall, Extremes(row.value, row.value))
+                if row.kind == RowKind.SAMPLE and row.signal == SOC and row.t < row.stamp + self._max_age_s:
+                    self._charge.hold(row.wall, row.until - row.t + row.wall, row.value)
         elif isinstance(item, Moment):
             for one in item.items:
                 if isinstance(one, Event) and one.kind == Kind.SAMPLE and one.signal == SOC:
-                    self._charge.add(item.t - item.ahead, Extremes(one.value, one.value))
+                    self._note_event(one)
+
+    def _note_event(self, event: Event) -> None:
+        if event.t < min(event.stamp, event.t) + self._max_age_s:
+            self._charge.add(event.wall, Extremes(event.value, event.value))
 
     def _note_stretch(self, stretch: Stretch) -> None:
         """Take a quarter of an hour at a time."""

@@ -56,6 +56,11 @@ def report_of_history(
     return Report(one, figures(settings, result.summary), settings)
 
 
+def diary_of_replay(settings: Settings) -> Diary:
+    """Return a witness for a replay under these settings that is to be reported."""
+    return Diary(zone_of(settings), settings.telemetry.state_of_charge.max_age_s)
+
+
 def report_of_replay(settings: Settings, result: Result, diary: Diary) -> Report:
     """Return what the relay would have done in a replay under these settings, of which the diary was the witness."""
     one = chronicle(settings.name, result, diary.story(), zone_of(settings), is_tried=True)

@@ -38,7 +38,7 @@ class Trace:
         """Take values of the quarter in which the Unix time `wall` (s) lies."""
         quarter = int(wall // QUARTER_S)
         before = self._quarters.get(quarter, NOTHING)
-        if not (before.low <= extremes.low and extremes.high <= before.high):
+        if extremes.low < before.low or extremes.high > before.high or is_missing(before.low):
             self._quarters[quarter] = before.with_(extremes)
 
     def hold(self, begin: float, end: float, value: float) -> None:
@@ -57,7 +57,7 @@ class Trace:
         first, last = int(begin // QUARTER_S), int(-(-end // QUARTER_S))
         for quarter in range(first, max(first + 1, last)):
             one = self._quarters.get(quarter)
-            if one is None:
+            if one is None or is_missing(one.low):
                 continue
             after_s = quarter * QUARTER_S - begin
             column = min(count - 1, int(after_s * count / (end - begin))) if after_s > 0 else 0

@@ -1,0 +1,260 @@
+"""A diary sees a replay and changes nothing of it; what it writes down is what a plain reckoning gives."""
+
+import json
+import math
+import random
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from datetime import timedelta, timezone, tzinfo
+from itertools import pairwise
+from pathlib import Path
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+import pytest
+from judged import settings
+from test_passing_page import history, pages
+from world import LIMITS, NOON, setup
+
+from dumpload.core.law import Position
+from dumpload.core.permissive import PermissiveLimits
+from dumpload.core.signals import Signal
+from dumpload.io.history_schema import HistoryRow
+from dumpload.study.chronicle import Chronicle, chronicle
+from dumpload.study.diary import Diary
+from dumpload.study.items import Page
+from dumpload.study.local_time import local_days
+from dumpload.study.player import Plan
+from dumpload.study.records import Account, Form, Record
+from dumpload.study.records_open import open_record
+from dumpload.study.replay import Result, replay
+from dumpload.study.summary import Element, Part
+
+SOC = Signal.STATE_OF_CHARGE
+MAX_AGE_S = 60.0
+RATED_W, OHM = 300.0, 1.92
+SETUP = setup(
+    LIMITS._replace(confirm_s=0.0, min_on_s=900.0, min_off_s=30.0),
+    PermissiveLimits(voltage_cut_out_v=25.0, voltage_cut_in_v=25.5),
+)
+PLAN = Plan(SETUP, Element(RATED_W, OHM))
+ZONES: dict[str, tzinfo] = {
+    "midnight a quarter after noon": timezone(timedelta(hours=11, minutes=45)),
+    "midnight at noon": timezone(timedelta(hours=12)),
+    "UTC+05:45": ZoneInfo("Asia/Kathmandu"),
+}
+TOPICS = {
+    "telemetry.state_of_charge.topic": "barge/charge",
+    "telemetry.state_of_charge.timestamp_pointer": "/at",
+    "telemetry.state_of_charge.pointer": "/value",
+    "telemetry.battery_voltage.topic": "barge/volts",
+    "telemetry.load_power.topic": "barge/load",
+}
+
+
+class Row(NamedTuple):
+    """Unix s, and what was measured; NaN is no value."""
+
+    wall: float
+    charge: float
+    volts: float
+    load_w: float
+
+
+class Drawn(NamedTuple):
+    rows: list[Row]
+    """What counts."""
+    cells: list[list[str]]
+    """What is written, spoilt and blank cells among it."""
+
+
+def drawn(seed: int, rows: int = 400) -> Drawn:
+    """Rows of some days: mostly close together, with gaps of hours, and cells that say nothing or nonsense."""
+    draw = random.Random(seed)  # noqa: S311
+    found = Drawn([], [])
+    wall, charge = NOON, 95.0
+    for _ in range(rows):
+        charge = min(100.0, max(48.0, charge + draw.uniform(-1.5, 1.5) + 0.05 * (95.0 - charge)))
+        row = Row(wall, round(charge, 1), round(draw.uniform(25.0, 28.0), 2), draw.choice([0.0, 390.0]))
+        cells = [repr(value) if draw.random() < 0.9 else "" for value in row[1:]]
+        if draw.random() < 0.04:
+            cells[0] = draw.choice(["101", "nan", "x", "-3", " "])
+        found.cells.append([f"{wall}", *cells])
+        found.rows.append(Row(wall, *(float(cell) if plain(cell) else math.nan for cell in cells)))
+        wall += draw.choice([5, 15, 15, 30, 59, 60, 61]) if draw.random() < 0.98 else draw.randrange(600, 40_000)
+    return found
+
+
+def plain(cell: str) -> bool:
+    return cell.strip() not in ("", "101", "nan", "x", "-3")
+
+
+def table(path: Path, one: Drawn) -> Record:
+    lines = ["time,state_of_charge,battery_voltage,load_power", *(",".join(cells) for cells in one.cells)]
+    path.write_text("\n".join(lines) + "\n")
+    return open_record(path, Form(), settings())
+
+
+def capture(path: Path, one: Drawn, *, late_s: float = 0.0) -> Record:
+    """Write messages, one for each cell, a little apart; the charge says when it was measured."""
+    with path.open("w") as file:
+        for time, *cells in one.cells:
+            for index, (topic, cell) in enumerate(zip(("charge", "volts", "load"), cells, strict=True)):
+                at = float(time) + index / 8
+                payload = json.dumps({"value": cell_value(cell), "at": at - late_s}) if topic == "charge" else cell
+                row = {"time": at, "topic": f"barge/{topic}", "payload": payload, "retain": False}
+                file.write(json.dumps(row) + "\n")
+    return open_record(path, Form(), settings(TOPICS))
+
+
+def cell_value(cell: str) -> float | str:
+    return float(cell) if plain(cell) else cell
+
+
+class Paged(NamedTuple):
+    """The rows of a history, in pages as its reader yields them."""
+
+    path: Path
+    rows: list[HistoryRow]
+    kind: str = "history"
+
+    def read(self, _account: Account) -> Iterator[Page]:
+        return pages(self.rows)
+
+
+def both(record: Record, zone: tzinfo, plan: Plan = PLAN) -> tuple[Result, Result, Diary]:
+    """Replay without and with a diary."""
+    diary = Diary(zone, MAX_AGE_S)
+    return replay(record, plan, Account()), replay(record, plan, Account(), diary), diary
+
+
+def agree(plain: Result, seen: Result) -> None:
+    """Changes and counts are the very same; sums are, but for rounding."""
+    assert repr(seen.changes) == repr(plain.changes)
+    assert seen[2:7] == plain[2:7]
+    for name, expected in plain.summary._asdict().items():
+        numbers = [*expected] if isinstance(expected, Part) else [expected]
+        found = getattr(seen.summary, name)
+        found = [*found] if isinstance(found, Part) else [found]
+        assert found == pytest.approx(numbers, rel=1e-9, abs=1e-6, nan_ok=True), name
+
+
+def told(result: Result, diary: Diary, zone: tzinfo) -> Chronicle:
+    return chronicle("barge", result, diary.story(), zone, is_tried=True)
+
+
+ZONE = pytest.mark.parametrize("zone", ZONES.values(), ids=ZONES)
+
+
+# It changes nothing
+
+
+@ZONE
+@pytest.mark.parametrize("seed", range(8))
+def test_a_table_is_replayed_the_same(tmp_path: Path, zone: tzinfo, seed: int) -> None:
+    without, seen, _diary = both(table(tmp_path / "log.csv", drawn(seed)), zone)
+    assert len(seen.changes) > 5
+    agree(without, seen)
+
+
+@ZONE
+@pytest.mark.parametrize("seed", range(4))
+def test_a_capture_is_replayed_the_same(tmp_path: Path, zone: tzinfo, seed: int) -> None:
+    without, seen, _diary = both(capture(tmp_path / "log.jsonl", drawn(seed)), zone)
+    assert len(seen.changes) > 5
+    agree(without, seen)
+
+
+@ZONE
+@pytest.mark.parametrize("seed", range(40))
+def test_a_history_is_replayed_the_same_although_its_clock_is_stepped(zone: tzinfo, seed: int) -> None:
+    without, seen, _diary = both(Paged(Path("history"), history(seed)), zone)
+    agree(without, seen)
+
+
+@pytest.mark.parametrize("before_s", [0, 1, 30, 60])
+@pytest.mark.parametrize("dwell_s", [570.0, 600.0, 900.0, 3600.0])
+def test_a_dwell_may_end_at_midnight_with_no_row_near(tmp_path: Path, dwell_s: float, before_s: int) -> None:
+    """The charge is live for a day: nothing but the dwell itself ends the run, between two rows an hour apart."""
+    plan = Plan(
+        setup(LIMITS._replace(confirm_s=0.0, min_on_s=dwell_s, min_off_s=0.0), max_age_s=86_400.0), Element(RATED_W)
+    )
+    begin = NOON + 900 - dwell_s - before_s  # midnight is at NOON + 900
+    lines = [f"{begin - 1},80", f"{begin},98", f"{begin + 1},80", f"{begin + 7200},80"]
+    (tmp_path / "log.csv").write_text("time,state_of_charge\n" + "\n".join(lines) + "\n")
+    zone = ZONES["midnight a quarter after noon"]
+    without, seen, diary = both(open_record(tmp_path / "log.csv", Form(), settings()), zone, plan)
+    agree(without, seen)
+    assert seen.changes[1].wall == begin + dwell_s
+    on_before_s = min(dwell_s, NOON + 900 - begin)
+    assert [day.on_time_s for day in told(seen, diary, zone).days] == pytest.approx(
+        [on_before_s, dwell_s - on_before_s]
+    )
+    assert [day.energy_wh for day in told(seen, diary, zone).days] == pytest.approx(
+        [RATED_W / 3600 * on_before_s, RATED_W / 3600 * (dwell_s - on_before_s)]
+    )
+
+
+# What it writes down
+
+
+@ZONE
+@pytest.mark.parametrize("seed", range(8, 14))
+def test_its_days_are_what_a_plain_reckoning_gives(tmp_path: Path, zone: tzinfo, seed: int) -> None:
+    one = drawn(seed, 300)
+    _without, seen, diary = both(table(tmp_path / "log.csv", one), zone)
+    days = told(seen, diary, zone).days
+    assert sum(day.energy_wh for day in days) == pytest.approx(seen.summary.energy_wh)
+    assert sum(day.lost_s for day in days) == pytest.approx(seen.summary.data_lost_s)
+    assert sum(day.on_time_s for day in days) == pytest.approx(seen.summary.on_time_s)
+    reckoned = energy_by_day(one.rows, seen, zone)
+    assert [day.energy_wh for day in days] == pytest.approx(reckoned, abs=1e-6)
+    for day in days:
+        inside = [row.charge for row in one.rows
+                  if day.span.begin <= row.wall < day.span.end and not math.isnan(row.charge)]  # fmt: skip
+        found = (day.charge.low, day.charge.high)
+        assert found == (min(inside), max(inside)) if inside else math.isnan(found[0])
+
+
+def energy_by_day(rows: Sequence[Row], result: Result, zone: tzinfo) -> list[float]:
+    """Cut the time wherever anything can change, and add up power times time."""
+    midnights = [day[1].end for day in local_days(result.first, result.last, zone)]
+    cuts = {wall for row in rows for wall in (row.wall, row.wall + MAX_AGE_S)} | set(midnights)
+    cuts |= {change.wall for change in result.changes}
+    energies = [0.0] * len(midnights)
+    moves = [change.wall for change in result.changes]
+    for begin, end in pairwise(sorted(cut for cut in cuts if result.first <= cut <= result.last)):
+        move = bisect_right(moves, begin) - 1
+        if move >= 0 and result.changes[move].position == Position.ON:
+            energies[bisect_right(midnights, begin)] += power_w(rows, (begin + end) / 2) * (end - begin) / 3600
+    return energies
+
+
+def power_w(rows: Sequence[Row], wall: float) -> float:
+    """The measured power if it is live, else that by the voltage if that is, else the rating."""
+    live = [row for row in rows if wall - MAX_AGE_S < row.wall <= wall]
+    watts = [row.load_w for row in live if not math.isnan(row.load_w)]
+    volts = [row.volts for row in live if not math.isnan(row.volts)]
+    return watts[-1] if watts else volts[-1] ** 2 / OHM if volts else RATED_W
+
+
+def test_a_message_that_comes_too_late_to_count_is_no_charge_of_its_day(tmp_path: Path) -> None:
+    for late_s, is_there in ((59.0, True), (60.0, False)):
+        _without, seen, diary = both(capture(tmp_path / "log.jsonl", drawn(20, 50), late_s=late_s), ZONES["UTC+05:45"])
+        charge = told(seen, diary, ZONES["UTC+05:45"]).days[0].charge
+        assert math.isnan(charge.low) != is_there
+
+
+def test_a_value_of_a_history_counts_as_long_as_it_went_on(tmp_path: Path) -> None:
+    from histories import fill, sample  # noqa: PLC0415
+
+    path = tmp_path / "history.sqlite3"
+    fill(
+        path,
+        [sample(1, 98.0, t=5.0, wall=NOON + 5)._replace(until=5000.0), sample(2, 60.0, t=5010.0, wall=NOON + 5010)],
+    )
+    _without, _seen, diary = both(open_record(path, Form(), settings()), ZONES["UTC+05:45"])
+    columns = diary.story().charge.columns(NOON, NOON + 7200, 8)
+    assert [column.high for column in columns[:6]] == [98.0] * 6
+    assert columns[5].low == 60.0
+    assert math.isnan(columns[6].low)
