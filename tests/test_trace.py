@@ -39,11 +39,11 @@ def test_the_extremes_over_all_columns_are_those_of_all_values(points: list[tupl
     assert found == all_of([value for _after, value in points])
 
 
-@given(points=POINTS, count=COUNTS, late=st.floats(0.0, DAY_S), span_s=st.floats(1.0, 2 * DAY_S))
+@given(points=POINTS, count=COUNTS, late=st.floats(0.0, DAY_S), each_s=st.floats(900.0, 90_000.0))
 def test_a_column_has_the_extremes_of_the_quarters_that_begin_in_it_and_no_others(
-    points: list[tuple[float, float]], count: int, late: float, span_s: float
+    points: list[tuple[float, float]], count: int, late: float, each_s: float
 ) -> None:
-    begin, end = NOON + late, NOON + late + span_s
+    begin, end = NOON + late, NOON + late + each_s * count
     expected: dict[int, list[float]] = {}
     for after_s, value in points:
         quarter = (NOON + after_s) // QUARTER_S * QUARTER_S
@@ -53,6 +53,16 @@ def test_a_column_has_the_extremes_of_the_quarters_that_begin_in_it_and_no_other
     columns = traced(*points).columns(begin, end, count)
     assert len(columns) == count
     assert filled(columns) == {column: all_of(values) for column, values in expected.items()}
+
+
+@given(late=st.floats(0.0, DAY_S), count=st.integers(93, 400))
+def test_columns_shorter_than_a_quarter_leave_no_holes(late: float, count: int) -> None:
+    """A day of 23 hours is drawn as wide as the others."""
+    trace = traced(*((quarter * QUARTER_S, float(quarter)) for quarter in range(200)))
+    columns = trace.columns(NOON + late, NOON + late + 92 * QUARTER_S, count)
+    first = int(late // QUARTER_S)
+    assert [column.low for column in columns] == sorted(column.high for column in columns)
+    assert {column.low for column in columns} >= {float(quarter) for quarter in range(first, first + 92)}
 
 
 @pytest.mark.parametrize("hours", [23, 24, 25])
@@ -65,8 +75,8 @@ def test_every_quarter_of_a_day_has_a_column_of_its_own(hours: int) -> None:
 
 
 def test_the_quarter_in_which_the_begin_lies_goes_to_the_first_column() -> None:
-    columns = traced((0, 40.0), (900, 60.0), (1800, 80.0)).columns(NOON + 600, NOON + 600 + 1800, 3)
-    assert columns == [Extremes(40.0, 60.0), NOTHING, Extremes(80.0, 80.0)]
+    columns = traced((0, 40.0), (900, 60.0), (1800, 80.0)).columns(NOON + 600, NOON + 600 + 1800, 2)
+    assert columns == [Extremes(40.0, 60.0), Extremes(80.0, 80.0)]
 
 
 def test_a_value_that_went_on_is_in_every_quarter_up_to_its_end() -> None:

@@ -25,7 +25,7 @@ MOST_POINTS = 500
 MOST_CELLS = 18_000
 """Columns of the heat map, points of the charge, and characters of the heat map's cells; else days are put together."""
 
-SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 14, 70, 800, 2200
+SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 14, 70, 700, 2200
 """Up to so many days each is named below a picture; the Mondays; the months; every third month; beyond, the years."""
 
 HOURS_DAYS = 3

@@ -51,8 +51,12 @@ class Trace:
     def columns(self, begin: float, end: float, count: int) -> list[Extremes]:
         """Return the extremes of so many equal parts of the time from `begin` to `end` (Unix s).
 
-        A quarter belongs to the part in which it begins; the one in which `begin` lies to the first.
+        A quarter belongs to the part in which it begins; the one in which `begin` lies to the first. Where parts are
+        shorter than that, each has what the quarter has in which the part begins.
         """
+        each_s = (end - begin) / count
+        if 0 < each_s < QUARTER_S:
+            return [self._quarters.get(int((begin + index * each_s) // QUARTER_S), NOTHING) for index in range(count)]
         found = [NOTHING] * count
         first, last = int(begin // QUARTER_S), int(-(-end // QUARTER_S))
         for quarter in range(first, max(first + 1, last)):
