@@ -55,8 +55,8 @@ def test_a_column_has_the_extremes_of_the_quarters_that_begin_in_it_and_no_other
     assert filled(columns) == {column: all_of(values) for column, values in expected.items()}
 
 
-@given(late=st.floats(0.0, DAY_S), count=st.integers(93, 400))
-def test_columns_shorter_than_a_quarter_leave_no_holes(late: float, count: int) -> None:
+@given(late=st.integers(0, 86_400), count=st.integers(93, 400))
+def test_columns_shorter_than_a_quarter_leave_no_holes(late: int, count: int) -> None:
     """A day of 23 hours is drawn as wide as the others."""
     trace = traced(*((quarter * QUARTER_S, float(quarter)) for quarter in range(200)))
     columns = trace.columns(NOON + late, NOON + late + 92 * QUARTER_S, count)
