@@ -9,8 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dumpload.core.law import Cause, Limits
-from dumpload.study.fast.evidence import Evidence, Places, runs_at_least
+from dumpload.study.fast.evidence import Evidence, Places, Ranks
 from dumpload.study.fast.stepping import Edges, Moves, Stepping, Wanted
+
+_BLOCK = 64
+"""So many moments are looked at together, if any of them could be a crossing."""
 
 _KEPT = 2_000_000
 """So many runs are kept in mind, of thresholds that may be asked for again."""
@@ -19,9 +22,15 @@ _KEPT = 2_000_000
 class Runs:
     """The runs of the charge at or above any threshold; those of some thresholds are kept in mind."""
 
-    def __init__(self, evidence: Evidence) -> None:
-        """Take the charges of this evidence."""
-        self._ranks = evidence.ranks
+    def __init__(self, ranks: Ranks) -> None:
+        """Take the ranks of the charges; none is above 0 before the first and after the last."""
+        blocks = len(ranks) // _BLOCK + 1
+        around = np.zeros(blocks * _BLOCK + 1, ranks.dtype)
+        around[1 : len(ranks) + 1] = ranks
+        self._before = around[:-1].reshape(blocks, _BLOCK)
+        self._ranks = around[1:].reshape(blocks, _BLOCK)
+        self._least = np.minimum(self._before.min(axis=1), self._ranks.min(axis=1))
+        self._most = np.maximum(self._before.max(axis=1), self._ranks.max(axis=1))
         self._known: dict[int, tuple[Places, Places]] = {}
         self._kept = 0
 
@@ -29,13 +38,22 @@ class Runs:
         """Return where each run at or above a rank begins and ends (exclusive)."""
         found = self._known.get(rank)
         if found is None:
-            found = runs_at_least(self._ranks, rank)
+            found = self._find(rank)
             self._kept += len(found[0])
             if self._kept > _KEPT:
                 self._known.clear()
                 self._kept = len(found[0])
             self._known[rank] = found
         return found
+
+    def _find(self, rank: int) -> tuple[Places, Places]:
+        """Look only where the charge is now above and now below."""
+        least = self._ranks.dtype.type(rank)  # of their own type, or all would be converted
+        blocks = np.flatnonzero((self._least < least) & (self._most >= least))
+        crossed = (self._ranks[blocks] >= least) != (self._before[blocks] >= least)
+        places = np.flatnonzero(crossed)
+        edges = blocks[places // _BLOCK] * _BLOCK + places % _BLOCK
+        return edges[0::2], edges[1::2]
 
 
 def want(evidence: Evidence, runs: Runs, limits: Limits) -> Wanted:

@@ -13,6 +13,7 @@ from dumpload.core.controller import Setup
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.study.fast.arrays import PLAIN, UNKNOWN, ArrayStretch, Floats, NumberColumn
+from dumpload.study.fast.evidence import Places
 from dumpload.study.summary import Element, Part
 
 
@@ -28,17 +29,21 @@ class Taken(NamedTuple):
 class Energies:
     """The energy of one load in one record."""
 
-    def __init__(self, stretch: ArrayStretch, setup: Setup, element: Element) -> None:
-        """Add it up for the whole record."""
-        self._element = element
+    def __init__(self, stretch: ArrayStretch, setup: Setup, element: Element, moments: Floats) -> None:
+        """Add it up for the whole record, and at some moments (s) beforehand."""
+        self._element, self._moments = element, moments
         load = _steps(stretch, setup, Signal.LOAD_POWER)
         voltage = _steps(stretch, setup, Signal.BATTERY_VOLTAGE)
         self._is_rated_only = not len(load[0]) and (not len(voltage[0]) or is_missing(element.ohm))
         if not self._is_rated_only:
             self._t = np.unique(np.concatenate(([stretch.time(0)], load[0], voltage[0])))
-            self._rates = self._rates_of(_at(load, self._t), _at(voltage, self._t))
+            rates = self._rates_of(_at(load, self._t), _at(voltage, self._t))
+            self._kept = np.flatnonzero(rates.any(axis=0))
+            self._rates = np.ascontiguousarray(rates[:, self._kept])
             spans = np.diff(self._t)[:, np.newaxis]
-            self._sums = np.concatenate((np.zeros((1, 7)), np.cumsum(self._rates[:-1] * spans, axis=0)))
+            none = np.zeros((1, len(self._kept)))
+            self._sums = np.concatenate((none, np.cumsum(self._rates[:-1] * spans, axis=0)))
+            self._at_moments = self._up_to(moments)
 
     def _rates_of(self, watts: Floats, volts: Floats) -> Floats:
         """Return for each step: measured W and s, by voltage W and s, by rating W and s, drawing s; all per s."""
@@ -59,20 +64,28 @@ class Energies:
             axis=1,
         )
 
-    def taken(self, ons: Floats, offs: Floats, on_time_s: float) -> Taken:
-        """Return what the load takes in runs from and to those times (s)."""
+    def taken(self, t: Floats, places: Places, on_time_s: float) -> Taken:
+        """Return what the load takes in runs that begin and end in turn at those times (s).
+
+        `places`: the first of the moments that is not before; there is one.
+        """
         rated_w = self._element.rated_w
         if self._is_rated_only:
             is_rated = not is_missing(rated_w) and on_time_s > 0.0
             return Taken(Part(), Part(), Part().plus(rated_w, on_time_s) if is_rated else Part(), 0.0)
-        sums = (self._up_to(offs) - self._up_to(ons)).sum(axis=0).tolist()
-        measured, by_voltage, by_rating = (Part(sums[place] / 3600.0, sums[place + 1]) for place in (0, 2, 4))
-        return Taken(measured, by_voltage, by_rating, sums[6])
+        up_to = self._at_moments.take(places, axis=0)
+        others = np.flatnonzero(self._moments.take(places) != t)
+        if len(others):
+            up_to[others] = self._up_to(t[others])
+        sums = np.zeros(7)
+        sums[self._kept] = (up_to[1::2] - up_to[0::2]).sum(axis=0)
+        measured, by_voltage, by_rating = (Part(sums[at].item() / 3600.0, sums[at + 1].item()) for at in (0, 2, 4))
+        return Taken(measured, by_voltage, by_rating, sums[6].item())
 
     def _up_to(self, t: Floats) -> Floats:
         place = self._t.searchsorted(t, "right") - 1
-        past = np.asarray(t - self._t[place])[:, np.newaxis]
-        return np.asarray(self._sums[place] + self._rates[place] * past)
+        past = (t - self._t[place])[:, np.newaxis]
+        return np.asarray(self._sums.take(place, axis=0) + self._rates.take(place, axis=0) * past)
 
 
 def _steps(stretch: ArrayStretch, setup: Setup, signal: Signal) -> tuple[Floats, Floats]:

@@ -188,8 +188,3 @@ def _runs(holds: Mask) -> tuple[Places, Places]:
     if len(holds) and holds[-1]:
         edges = np.append(edges, len(holds))
     return edges[0::2], edges[1::2]
-
-
-def runs_at_least(ranks: Ranks, least: int) -> tuple[Places, Places]:
-    """Return where each run of ranks of at least `least` begins and ends (exclusive)."""
-    return _runs(ranks >= ranks.dtype.type(least))  # of their own type, or all would be converted

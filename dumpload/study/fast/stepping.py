@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 
 from dumpload.core import law
 from dumpload.core.freshness import MISSING
-from dumpload.core.law import Cause, Inputs, Limits, Memory, Position
+from dumpload.core.law import Cause, Inputs, Limits, Memory, Position, Selector
 from dumpload.study.fast.arrays import Floats, Mask
 from dumpload.study.fast.evidence import Evidence, Places
 
 _BELOW_CUT_OUT = int(Cause.BELOW_CUT_OUT)
+_AUTO = Selector.AUTO
+_CAUSES = tuple(Cause)
 
 
 class Edges(NamedTuple):
@@ -51,9 +53,10 @@ class Moves(NamedTuple):
 
 
 class Held(NamedTuple):
-    """An edge that a dwell holds back, and what the law remembers just before it.
+    """An edge that a dwell holds back, and what the law remembers just after it.
 
-    `number`: of the next place at which to look. `due`: when the dwell is over, `due_place` and `due_seen` where.
+    `number`: of the next place at which to look. `due`: when the dwell is over, `due_place` and `due_seen` where, with
+    which charge (percent) and permissive. `is_short`: nothing happens until then, and no dwell holds back what follows.
     """
 
     edge: int
@@ -65,6 +68,9 @@ class Held(NamedTuple):
     due: float
     due_place: int
     due_seen: int
+    charge: float
+    cause: int
+    is_short: bool
 
 
 class Stepping:
@@ -85,16 +91,16 @@ class Stepping:
         edges, resumed = self._edges, -1
         is_plain = np.ones(len(edges.t), np.bool_)
         befores: list[int] = []
-        for one in self._starts(held, began):
+        for one in self._starts(held, began, ended):
             if one.edge > resumed:
                 resumed = self._step(one, ended)
                 is_plain[one.edge : resumed] = False
                 befores += [one.edge] * (len(self._moved) - len(befores))
+        plain = edges.places[is_plain]
         if not befores:
-            return Moves(edges.t[is_plain], edges.places[is_plain], edges.places[is_plain], edges.causes[is_plain])
+            return Moves(edges.t[is_plain], plain, plain, edges.causes[is_plain])
         kept_before = np.concatenate(([0], np.cumsum(is_plain)))[befores]
         t, places, seen, causes = zip(*self._moved, strict=True)
-        plain = edges.places[is_plain]
         return Moves(
             np.insert(edges.t[is_plain], kept_before, t),
             np.insert(plain, kept_before, places),
@@ -102,23 +108,33 @@ class Stepping:
             np.insert(edges.causes[is_plain], kept_before, causes),
         )
 
-    def _starts(self, held: Places, began: float) -> Iterator[Held]:
+    def _starts(self, held: Places, began: float, ended: float) -> Iterator[Held]:
         """Return where to begin, for each of the edges if it is come to."""
-        edges, t, limits = self._edges, self._evidence.t, self._limits
+        edges, evidence, limits = self._edges, self._evidence, self._limits
         since = np.where(held > 0, edges.t[held - 1], began)
-        place = edges.places[held]
-        due = since + np.where(held % 2, limits.min_on_s, limits.min_off_s)
-        begins, is_above = _runs_before(self._wanted.above, place)
+        place, is_off = edges.places[held], held % 2 == 1
+        due = since + np.where(is_off, limits.min_on_s, limits.min_off_s)
+        begins, is_above = _runs_at(self._wanted.above, place)
+        number = self._places.searchsorted(place, "right")
+        upcoming = np.append(self._places, len(evidence.t))[number]
+        next_t = np.where(upcoming < len(evidence.t), evidence.t.take(upcoming, mode="clip"), np.inf)
+        following = np.append(edges.t, np.inf)[held + 1]
+        is_veto = np.append(edges.causes, 0)[held + 1] != _BELOW_CUT_OUT
+        is_free = following >= due + np.where(is_off, limits.min_off_s, limits.min_on_s)
+        seen = evidence.t.searchsorted(due, "right") - 1
         columns = (
             held,
             place,
-            self._places.searchsorted(place, "right"),
-            _runs_before(self._wanted.latch, place)[1],
-            np.where(is_above, t[begins], MISSING),
+            number,
+            _runs_at(self._wanted.latch, place)[1],
+            np.where(is_above, evidence.t[begins], MISSING),
             since,
             due,
-            t.searchsorted(due),
-            t.searchsorted(due, "right") - 1,
+            evidence.t.searchsorted(due),
+            seen,
+            evidence.charges[seen],
+            evidence.causes[seen],
+            (due < next_t) & (due <= ended) & (is_free | (is_veto & ~is_off)),
         )
         return map(Held, *(column.tolist() for column in columns))
 
@@ -126,22 +142,24 @@ class Stepping:
         """Ask the law from an edge on; return the first edge at which it need not be asked any more."""
         place, number, edge, t = start.place, start.number, start.edge + 1, self._edges.t
         memory = Memory(start.surplus, start.above_since, Position(start.edge % 2), start.since)
-        while True:
-            memory = self._ask(memory, self._shown[place], place, place)
-            if self._is_plain(memory, edge):
-                return edge
+        if start.is_short:
+            self._ask_when_due(memory, start)
+            return edge
+        while not self._is_plain(memory, edge):
             has_next = number < len(self._places) and self._places[number] < len(self._shown)
             following = int(self._places[number]) if has_next else -1
             due = memory.relay_since + self._dwell_s(memory)
             if self._shown[place].t < due and (due < self._shown[following].t if has_next else due <= ended):
-                memory = self._ask_when_due(memory, due, start)
+                memory = self._ask_at(memory, due)
                 if self._is_plain(memory, edge):
                     return edge
             if not has_next:
                 return len(t)
             place, number = following, number + 1
+            memory = self._ask(memory, self._shown[place], place, place)
             while edge < len(t) and self._edges.places[edge] <= place:
                 edge += 1
+        return edge
 
     def _is_plain(self, memory: Memory, edge: int) -> bool:
         """Return whether the relay is where it is wanted, and no dwell holds it back at the next edge."""
@@ -156,14 +174,16 @@ class Stepping:
     def _dwell_s(self, memory: Memory) -> float:
         return self._limits.min_on_s if memory.position else self._limits.min_off_s
 
-    def _ask_when_due(self, memory: Memory, due: float, start: Held) -> Memory:
+    def _ask_when_due(self, memory: Memory, start: Held) -> None:
+        """Ask the law at the end of the first dwell, with what was last seen."""
+        inputs = Inputs(start.due, start.charge, False, True, _AUTO, False, _CAUSES[start.cause])
+        self._ask(memory, inputs, start.due_place, start.due_seen)
+
+    def _ask_at(self, memory: Memory, due: float) -> Memory:
         """Ask the law at the end of a dwell, with what was last seen."""
-        place, seen = start.due_place, start.due_seen
-        if due != start.due:
-            place = int(self._evidence.t.searchsorted(due))
-            seen = int(self._evidence.t.searchsorted(due, "right")) - 1
-        inputs = self._shown[seen]._replace(t=due, is_sample=False)
-        return self._ask(memory, inputs, place, seen)
+        place = int(self._evidence.t.searchsorted(due))
+        seen = int(self._evidence.t.searchsorted(due, "right")) - 1
+        return self._ask(memory, self._shown[seen]._replace(t=due, is_sample=False), place, seen)
 
     def _ask(self, memory: Memory, inputs: Inputs, place: int, seen: int) -> Memory:
         verdict = law.step(self._limits, memory, inputs)
@@ -172,10 +192,10 @@ class Stepping:
         return verdict.memory
 
 
-def _runs_before(runs: tuple[Places, Places], places: Places) -> tuple[Places, Mask]:
-    """Return where the run of the moment before each place begins, and whether it is in one."""
+def _runs_at(runs: tuple[Places, Places], places: Places) -> tuple[Places, Mask]:
+    """Return where the run of each place begins, and whether it is in one."""
     begins, ends = runs
     if not len(begins):
         return np.zeros(len(places), np.intp), np.zeros(len(places), np.bool_)
-    number = begins.searchsorted(places) - 1
-    return begins[number], (number >= 0) & (places - 1 < ends[number])
+    number = begins.searchsorted(places, "right") - 1
+    return begins[number], (number >= 0) & (places < ends[number])

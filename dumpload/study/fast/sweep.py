@@ -6,6 +6,7 @@ played in full by the plain player. Holds the record in memory.
 
 from collections.abc import Iterator, Sequence
 from functools import cached_property
+from itertools import cycle
 from typing import NamedTuple, overload
 
 import numpy as np
@@ -25,12 +26,13 @@ from dumpload.study.passing import Passing
 from dumpload.study.player import Plan, Player
 from dumpload.study.records import Account, Record, RecordError
 from dumpload.study.replay import Result
-from dumpload.study.summary import Change, Summary
+from dumpload.study.summary import Change, Element, Summary
 
 MOST_ROWS = 3_000_000
 """A longer record is not held in memory."""
 
 SOC = Signal.STATE_OF_CHARGE
+_CAUSES = tuple(Cause)
 
 
 class Outcome(NamedTuple):
@@ -53,9 +55,9 @@ class Changes(Sequence[Change]):
 
     @cached_property
     def _all(self) -> list[Change]:
-        causes = map(Cause, self._moves.causes.tolist())
-        positions = [Position.ON, Position.OFF] * (len(self._moves.t) // 2 + 1)
-        return list(map(Change, self._moves.t.tolist(), positions, causes, self._charges.tolist()))
+        causes = map(_CAUSES.__getitem__, self._moves.causes.tolist())
+        positions = cycle((Position.ON, Position.OFF))
+        return list(map(Change._make, zip(self._moves.t.tolist(), positions, causes, self._charges.tolist())))
 
     def __len__(self) -> int:
         return len(self._moves.t)
@@ -98,8 +100,18 @@ class _Shared:
         self.counts = _counts(stretch, setup)
         self.data_lost_s = lost_s(evidence, stretch.time(0), stretch.time(stretch.rows - 1))
         self.evidence = evidence
-        self.runs = Runs(evidence)
+        self.runs = Runs(evidence.ranks)
         self.lowest = _Lowest(evidence)
+        self._stretch, self._setup = stretch, setup
+        self._moments = np.append(evidence.t, stretch.time(stretch.rows - 1))
+        self._energies: dict[object, Energies] = {}
+
+    def energies(self, element: Element) -> Energies:
+        """Return the energies of a load."""
+        key = repr(element)  # a rating that is missing is equal to no other
+        if key not in self._energies:
+            self._energies[key] = Energies(self._stretch, self._setup, element, self._moments)
+        return self._energies[key]
 
 
 class Sweep:
@@ -110,7 +122,6 @@ class Sweep:
         self._stretch = stretch
         self._began, self._ended = stretch.time(0), stretch.time(stretch.rows - 1)
         self._shared: dict[object, _Shared | None] = {}
-        self._energies: dict[object, Energies] = {}
 
     def play(self, plan: Plan) -> Outcome:
         """Return what `replay` would come to."""
@@ -133,12 +144,6 @@ class Sweep:
             self._shared[key] = None if evidence is None else _Shared(self._stretch, setup, evidence)
         return self._shared[key]
 
-    def _find_energies(self, plan: Plan) -> Energies:
-        key = repr((plan.setup.max_age_s, plan.element))
-        if key not in self._energies:
-            self._energies[key] = Energies(self._stretch, plan.setup, plan.element)
-        return self._energies[key]
-
     def _play(self, plan: Plan, shared: _Shared) -> Outcome:
         evidence = shared.evidence
         moves = find_moves(evidence, shared.runs, plan.setup.limits, self._began, self._ended)
@@ -146,15 +151,15 @@ class Sweep:
         return Outcome(*shared.counts, changes, self._summary(plan, shared, moves))
 
     def _summary(self, plan: Plan, shared: _Shared, moves: Moves) -> Summary:
-        ons, offs = moves.t[0::2], moves.t[1::2]
-        still_on = len(ons) > len(offs)
-        ends = moves.places[1::2]
+        t, places = moves.t, moves.places
+        still_on = bool(len(t) % 2)
         if still_on:
-            offs, ends = np.append(offs, self._ended), np.append(ends, len(shared.evidence.t))
-        runs_s = offs - ons
+            t, places = np.append(t, self._ended), np.append(places, len(shared.evidence.t))
+        ons = t[0::2]
+        runs_s = t[1::2] - ons
         on_time_s = float(np.cumsum(runs_s)[-1]) if len(ons) else 0.0  # in order, as one by one
-        lowest = shared.lowest.of(moves.seen[0::2], ends) if len(ons) else 0
-        taken = self._find_energies(plan).taken(ons, offs, on_time_s)
+        lowest = shared.lowest.of(moves.seen[0::2], places[1::2]) if len(ons) else 0
+        taken = shared.energies(plan.element).taken(t, places, on_time_s)
         parts = taken.measured, taken.by_voltage, taken.by_rating
         is_known = any(part.seconds for part in parts) or not on_time_s
         return Summary(
