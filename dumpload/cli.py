@@ -176,6 +176,7 @@ def report(args: argparse.Namespace) -> int:
     from dumpload.study.progress import Bar  # noqa: PLC0415
     from dumpload.study.record_arguments import period  # noqa: PLC0415
     from dumpload.study.records import RecordError  # noqa: PLC0415
+    from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
     from dumpload.study.report import report_document, report_of_history, report_text, zone_of  # noqa: PLC0415
 
     _path, settings = _settings(args)
@@ -183,12 +184,18 @@ def report(args: argparse.Namespace) -> int:
     if file is None:
         _fail(args, "history.path: expected the file of a history, in the config or as --history FILE; none is kept")
         return USAGE
+    if args.since and args.until and args.since > args.until:
+        _fail(args, f"--since {args.since}: expected a day not after --until {args.until}")
+        return USAGE
     try:
         with Bar(sys.stderr, "report") as bar:
             told = report_of_history(file, settings, period(args, zone_of(settings)), bar.watch)
     except RecordError as error:
         _fail(args, str(error))
         return USAGE
+    except ReplayInterrupted as interrupted:
+        _print_error(str(interrupted))
+        return INTERRUPTED
     if not _write_pictures(args, told):
         return USAGE
     _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
@@ -207,12 +214,10 @@ def _write_pictures(args: argparse.Namespace, told: "Report") -> bool:
     """Write what files are wanted; return whether they could be written."""
     if not _wants_pictures(args):
         return True
-    from dumpload.study.report_files import WriteError, write_page, write_png, write_svg  # noqa: PLC0415
+    from dumpload.study.report_files import WriteError, write_files  # noqa: PLC0415
 
     try:
-        for file, write in ((args.report, write_page), (args.svg, write_svg), (args.png, write_png)):
-            if file:
-                write(told, file)
+        write_files(told, page=args.report, svg=args.svg, png=args.png)
     except WriteError as error:
         _fail(args, str(error))
         return False

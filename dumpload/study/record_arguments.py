@@ -14,12 +14,13 @@ if TYPE_CHECKING:
     from dumpload.study.local_time import Span
     from dumpload.study.records import Form
 
+_YEARS = (1970, 2200)
 _NAMES = {signal_name(signal): signal for signal in Signal}
 
 
 def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `replay`."""
-    _add_record_arguments(parser)
+    add_record_arguments(parser)
     parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
                         help="put other settings beside them, any number; --set does not change those")  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every change, however many")
@@ -45,7 +46,7 @@ def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--png", metavar="FOLDER", type=Path, help="the same as PNG (needs the extra picture)")
 
 
-def _add_record_arguments(parser: argparse.ArgumentParser) -> None:
+def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the record's file and the options that say how it is written."""
     parser.add_argument("log", metavar="LOG", type=Path,
                         help="CSV with a header, message capture (JSON Lines) or history; gzip too")  # fmt: skip
@@ -84,10 +85,13 @@ def day(text: str) -> date:
         argparse.ArgumentTypeError: it is none.
     """
     try:
-        return date.fromisoformat(text)
+        found = date.fromisoformat(text)
     except ValueError:
+        found = date.min
+    if not _YEARS[0] <= found.year <= _YEARS[1]:
         msg = f"{text!r}: expected a date such as 2025-06-16"
-        raise argparse.ArgumentTypeError(msg) from None
+        raise argparse.ArgumentTypeError(msg)
+    return found
 
 
 def period(args: argparse.Namespace, zone: tzinfo) -> "Span":
