@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from dumpload.config import Settings, changed_keys
 from dumpload.config.kinds import find_zone
 from dumpload.core.freshness import is_missing
+from dumpload.study.at_once import play_all
 from dumpload.study.records import Account, Form
 from dumpload.study.records_open import open_record
 from dumpload.study.replay import Result, Witness, replay
@@ -47,13 +48,18 @@ def run_trials(  # noqa: PLR0913  (all but three are optional)
     Raises:
         RecordError: the record cannot be used.
     """
-    trials: list[Trial] = []
-    for index, (name, settings) in enumerate(chosen.items()):
-        account = Account(lambda part, done=index: watch((done + part) / len(chosen)))  # type: ignore[misc]
-        tried, seen_by = plan(settings, judge_contact=judge_contact), None if trials else witness
-        result = replay(open_record(path, form, settings), tried, account, seen_by)
-        trials.append(Trial(name, settings, result, figures(settings, result.summary)))
-    return trials
+    tried = [(settings, plan(settings, judge_contact=judge_contact)) for settings in chosen.values()]
+    results: list[Result] = []
+    if witness is not None:
+        settings, first = tried[0]
+        account = Account(lambda part: watch(part / len(tried)))
+        results = [replay(open_record(path, form, settings), first, account, witness)]
+    done = len(results)
+    results += play_all(path, form, tried[done:], lambda part: watch((done + part * (len(tried) - done)) / len(tried)))
+    return [
+        Trial(name, settings, result, figures(settings, result.summary))
+        for (name, settings), result in zip(chosen.items(), results, strict=True)
+    ]
 
 
 def trials_document(trials: Sequence[Trial]) -> dict[str, Any]:

@@ -71,4 +71,4 @@ def _summary(summary: Summary, figures: Figures) -> Document:
 
 
 def _number(value: float) -> float | None:
-    return round(value, 3) if math.isfinite(value) else None
+    return round(float(value), 3) if math.isfinite(value) else None  # a difference of whole times is an int

@@ -57,7 +57,9 @@ class Changes(Sequence[Change]):
     def _all(self) -> list[Change]:
         causes = map(_CAUSES.__getitem__, self._moves.causes.tolist())
         positions = cycle((Position.ON, Position.OFF))
-        return list(map(Change._make, zip(self._moves.t.tolist(), positions, causes, self._charges.tolist())))
+        return list(
+            map(Change._make, zip(self._moves.t.tolist(), positions, causes, self._charges.tolist(), strict=False))
+        )
 
     def __len__(self) -> int:
         return len(self._moves.t)
