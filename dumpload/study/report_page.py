@@ -54,6 +54,7 @@ th:first-child, td:first-child {{ text-align: left }} .days th:nth-child(2) {{ t
 .days th {{ white-space: nowrap }} .days td:nth-child(2) {{ width: 60% }} .days svg {{ width: 100%; height: 3rem }}
 {DAYS_STYLE}
 .words th, .words td {{ text-align: left; vertical-align: top }} .words td {{ padding-right: 1rem }}
+li, .words td {{ overflow-wrap: anywhere }}
 nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inherit }}
 {rules(LIGHT)}
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}

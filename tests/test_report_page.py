@@ -1,0 +1,245 @@
+"""The report as a page: the verdict first, all that the chronicle tells, nothing to load, and short however busy."""
+
+from datetime import timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from chronicles import off, on, rough, told, wall
+from judged import settings
+
+from dumpload.config import Settings
+from dumpload.core.explain import MEANINGS
+from dumpload.core.law import Cause
+from dumpload.study.chronicle import Chronicle, Event
+from dumpload.study.records import Account, Complaint
+from dumpload.study.replay_document import OPEN_LOOP
+from dumpload.study.replay_figures import figures
+from dumpload.study.report_page import SHOWN_EVENTS, SHOWN_GAPS, UNSEEN, cause_words, report_page
+
+SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60})
+MONTH = rough(30, 4)
+MOST_BYTES = 150_000
+
+
+class Reader(HTMLParser):
+    """Takes a page apart: headings with what stands under them, and every tag with its attributes."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.sections: dict[str, str] = {"": ""}
+        self._open: list[str] = []
+        self._heading = ""
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self._open.append(tag)
+        if tag == "h2":
+            self._heading = ""
+
+    def handle_endtag(self, tag: str) -> None:
+        while self._open and self._open.pop() != tag:
+            pass
+        if tag == "h2":
+            self.sections[self._heading] = ""
+
+    def handle_data(self, data: str) -> None:
+        if "h2" in self._open:
+            self._heading += data
+        elif "style" not in self._open:
+            self.sections[self._heading] = " ".join(f"{self.sections.get(self._heading, '')} {data}".split())
+
+
+def page(one: Chronicle, chosen: Settings = SETTINGS) -> str:
+    return report_page(one, figures(chosen, one.result.summary), chosen)
+
+
+def read(one: Chronicle, chosen: Settings = SETTINGS) -> dict[str, str]:
+    return Reader(page(one, chosen)).sections
+
+
+def some(*causes: Cause, is_tried: bool = False, events: tuple[Event, ...] = ()) -> Chronicle:
+    """A day with a run for each cause of going off, and no data but at noon."""
+    begin = wall(2025, 6, 16)
+    changes = [one for hour, cause in enumerate(causes)
+               for one in (on(begin + 3600 * hour), off(begin + 3600 * hour + 1800, cause))]  # fmt: skip
+    return told(begin, begin + 86_400, changes, samples={begin + 43_200: 98.0}, events=events, is_tried=is_tried)
+
+
+# What it says
+
+
+def test_the_verdict_comes_first() -> None:
+    first = read(some(Cause.BELOW_CUT_OUT))[""]
+    assert "What the relay did: barge The relay came on once in 1.0 days: 30 min 00 s of on-time, 150 Wh" in first
+    assert OPEN_LOOP not in first
+
+
+def test_a_replay_says_that_it_is_one_and_that_the_loop_is_open() -> None:
+    first = read(some(Cause.BELOW_CUT_OUT, is_tried=True))[""]
+    assert "What the relay would have done: barge The relay would have come on once" in first
+    assert OPEN_LOOP in first
+
+
+def test_its_sections_come_in_the_order_in_which_they_are_wanted() -> None:
+    one = some(Cause.BELOW_CUT_OUT, events=(Event(wall(2025, 6, 16, 3), "the program started"),))
+    one.result.account.notes.append("something to know")
+    assert [*read(one)][1:] == [
+        "Before you believe a figure",
+        "Pictures",
+        "Why it went off",
+        "Longest times without data",
+        "What else happened",
+        "Cautions",
+        "Day by day",
+    ]
+
+
+def test_figures_have_their_labels() -> None:
+    found = read(MONTH)[""]
+    for label in ("Record log.csv (CSV)", "From 2025-01-01", "On-time", "Switch-ons 120", "Energy", "Hot water enough"):
+        assert label in found
+
+
+def test_what_makes_a_figure_doubtful_comes_before_them() -> None:
+    account = Account()
+    account.notes.append("the clock was stepped")
+    account.drop(Complaint(Path("log.csv"), 3, "time", "x", "a time"))
+    found = read(MONTH._replace(result=MONTH.result._replace(account=account)))["Before you believe a figure"]
+    assert "the clock was stepped" in found
+    assert "Row dropped: log.csv, line 3" in found
+
+
+def test_every_cause_of_going_off_is_told_with_its_meaning_and_how_often() -> None:
+    causes = [Cause.BELOW_CUT_OUT, Cause.OUTSIDE_WINDOW, Cause.BELOW_CUT_OUT, Cause.NONE]
+    found = read(some(*causes))["Why it went off"]
+    assert f"below_cut_out {MEANINGS[Cause.BELOW_CUT_OUT]} 2" in found
+    assert f"outside_window {MEANINGS[Cause.OUTSIDE_WINDOW]} 1" in found
+    assert f"not recorded {UNSEEN} 1" in found
+    assert found.index("below_cut_out") < found.index("outside_window")
+
+
+@pytest.mark.parametrize("cause", Cause)
+def test_every_cause_there_is_has_a_name_and_a_meaning(cause: Cause) -> None:
+    name, meaning = cause_words(cause)
+    assert name
+    assert meaning.endswith(".")
+
+
+def test_a_relay_that_never_went_off_and_data_that_never_failed_are_told_so() -> None:
+    begin = wall(2025, 6, 16)
+    found = read(told(begin, begin + 60, [], samples={begin: 98.0, begin + 60: 98.0}))
+    assert found["Why it went off"] == "It never went off."
+    assert found["Longest times without data"] == "There was always a live state of charge."
+
+
+def test_times_without_data_are_told_in_order_the_longest_if_there_are_many() -> None:
+    assert read(some())["Longest times without data"] == (
+        "From For 2025-06-16 00:00 12 h 00 min 2025-06-16 12:01 11 h 59 min"
+    )
+    begin = wall(2025, 6, 16)
+    samples = {begin + 600.0 * number + 10 * number: 98.0 for number in range(40)}
+    found = read(told(begin, max(samples), [], samples=samples))["Longest times without data"]
+    assert found.startswith("39 in all, 5 h 57 min together; the longest: From For")
+    assert found.count("2025-06-16") == SHOWN_GAPS
+    assert "00:01" in found
+
+
+def test_what_else_happened_is_told_the_last_of_it_if_it_is_much() -> None:
+    begin = wall(2025, 6, 16)
+    events = tuple(Event(begin + 60 * number, f"event {number}.") for number in range(100))
+    found = read(some(events=events))["What else happened"]
+    assert found.count("event") == SHOWN_EVENTS
+    assert "2025-06-16 01:39 event 99." in found
+    assert "event 59." not in found
+
+
+def test_every_day_is_told_and_each_month_can_be_jumped_to() -> None:
+    one = rough(80, 1)
+    html = page(one)
+    assert html.count("<tr><th>") - html.count("<thead><tr><th>") == len(one.days)
+    links = {attributes["href"] for tag, attributes in Reader(html).tags if tag == "a"}
+    assert links == {"#m2025-01", "#m2025-02", "#m2025-03"}
+    assert all(f'id="{link[1:]}"' in html for link in links if link)
+    assert "<nav>" not in page(MONTH)
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["scald", "legionella", "60 degC", "thermostatic mixing valve", "arc", "fire", "rated for DC", "thermal cut-out",
+     "relief valve", "fuse", "not a protection", "defer to local codes", "licensed electrician"],
+)  # fmt: skip
+def test_whoever_reads_it_is_cautioned(words: str) -> None:
+    assert words in read(MONTH)["Cautions"]
+
+
+# What it is made of
+
+
+def test_nothing_in_it_can_be_taken_for_html() -> None:
+    nasty = '<script>alert("1")</script>&amp;"\'><img src=x>'
+    account = Account()
+    account.notes.append(nasty)
+    one = some(Cause.NONE, events=(Event(wall(2025, 6, 16, 3), nasty),))
+    result = one.result._replace(path=Path(f"/barge/{nasty}"), kind=nasty, account=account)
+    found = page(one._replace(name=nasty, result=result))
+    reader = Reader(found)
+    assert not {tag for tag, _attributes in reader.tags} & {"script", "img"}
+    for section in ("", "Before you believe a figure", "What else happened"):
+        assert " ".join(nasty.split()) in reader.sections[section]
+    assert len(reader.tags) == len(Reader(page(one._replace(result=one.result._replace(account=account)))).tags)
+
+
+@pytest.mark.parametrize("one", [MONTH, rough(365, 4), some(Cause.DATA_LOST, is_tried=True)], ids=["m", "y", "d"])
+def test_nothing_is_loaded_and_nothing_is_run(one: Chronicle) -> None:
+    found = page(one)
+    for word in ("http:", "https:", "src=", "url(", "<script", "<link", "@import", "javascript:", "<style src"):
+        assert word not in found
+    assert "default-src 'none'" in found
+    handlers = {name for _tag, attributes in Reader(found).tags for name in attributes if name.startswith("on")}
+    assert handlers == set()
+
+
+def test_every_id_is_there_once() -> None:
+    ids = [attributes["id"] for _tag, attributes in Reader(page(rough(80, 2))).tags if "id" in attributes]
+    assert len(ids) == len(set(ids)) > 8
+
+
+def test_a_name_that_no_text_can_hold_does_not_keep_the_page_from_being_written() -> None:
+    """A file's name is bytes; those that are no text come as half a character."""
+    path = Path("log-\udcff.csv")
+    assert (
+        "log-?.csv" in page(MONTH._replace(result=MONTH.result._replace(path=path))).encode(errors="replace").decode()
+    )
+
+
+# How long it is
+
+
+@pytest.mark.parametrize("switch_ons", [0, 1, 3, 6, 12, 40])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_page_of_a_rough_year_is_short(switch_ons: int, seed: int) -> None:
+    found = page(rough(365, switch_ons, seed=seed))
+    assert len(found.encode()) < MOST_BYTES
+    assert found.count("<svg") >= 365
+
+
+def test_a_year_with_every_section_at_its_longest_is_short_too() -> None:
+    year = rough(366, 6)
+    events = tuple(Event(year.result.first + 3600 * hour, "fault: " + "words " * 15) for hour in range(200))
+    account = Account()
+    account.notes += ["a remark of the usual length, which is about as long as this one is, or a little less"] * 8
+    one = year._replace(story=year.story._replace(events=events), result=year.result._replace(account=account))
+    assert len(page(one).encode()) < MOST_BYTES
+
+
+def test_three_years_are_told_too() -> None:
+    one = rough(1096, 5)
+    found = page(one)
+    assert len(found.encode()) < 1.1 * MOST_BYTES
+    assert "Only the last 366 days are drawn one by one." in found
+    assert (one.days[-1].date - one.days[0].date) == timedelta(days=1095)
+    assert 'id="m2024-12"' not in found
