@@ -283,6 +283,11 @@ def test_bars_say_how_much_it_is_in_all_and_when_most() -> None:
     assert words == f"3 days, 251 Wh in all; the most on {date(2025, 6, 2)}: 250 Wh."
 
 
+def test_one_day_is_one_day() -> None:
+    begin = wall(2025, 6, 1)
+    assert bars("x", "x", told(begin, begin + 60, []), [0.0]).words == "1 day, 0 in all; the most on 2025-06-01: 0."
+
+
 def names(found: Sequence[Picture]) -> list[str]:
     return [picture.name for picture in found]
 

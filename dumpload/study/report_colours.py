@@ -14,11 +14,15 @@ DARK = {
 shades of the heat map go from light to dark (by night from dark to light), and the least stands out from the paper."""
 
 
+FONTS = "sans-serif,'DejaVu Sans','Liberation Sans','Noto Sans',Arial,Helvetica"
+"""What draws PNG does not know which font a system means by sans-serif, and leaves out words it has no font for."""
+
+
 def rules(colours: Mapping[str, str | Sequence[str]]) -> str:
     """Return the style of all pictures in these colours."""
     shades = "".join(f".s{index}{{stroke:{shade}}}" for index, shade in enumerate(colours["shades"], 1))
     return (
-        f"text{{font:12px sans-serif;fill:{colours['ink']}}}.e{{text-anchor:end}}"
+        f"text{{font:12px {FONTS};fill:{colours['ink']}}}.e{{text-anchor:end}}"
         f".x{{stroke:{colours['line']};fill:none;stroke-width:.5;vector-effect:non-scaling-stroke}}"
         f".c,td>svg>path{{fill:{colours['charge']};stroke:{colours['charge']};vector-effect:non-scaling-stroke}}"
         f".o{{fill:{colours['on']};stroke:none}}.b{{stroke:{colours['charge']};stroke-width:.8}}"

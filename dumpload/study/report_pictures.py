@@ -220,7 +220,8 @@ def bars(name: str, title: str, one: Chronicle, values: Sequence[float], unit: s
     ]
     best = max(range(len(values)), key=lambda index: values[index])
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
-    words = f"{len(values)} days, {whole}{unit} in all; the most on {one.days[best].date}: {most_a_day}{unit}."
+    days = f"{len(values)} day{'' if len(values) == 1 else 's'}"
+    words = f"{days}, {whole}{unit} in all; the most on {one.days[best].date}: {most_a_day}{unit}."
     return Picture(name, title, words, height, parts)
 
 
