@@ -3,6 +3,8 @@
 Whatever is drawn from it shows the extremes as they were: columns of a picture only put quarters together.
 """
 
+import math
+from itertools import pairwise
 from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
@@ -25,6 +27,7 @@ class Extremes(NamedTuple):
 
 
 NOTHING = Extremes(MISSING, MISSING)
+_EMPTY = Extremes(math.inf, -math.inf)
 
 
 class Trace:
@@ -36,9 +39,11 @@ class Trace:
 
     def add(self, wall: float, extremes: Extremes) -> None:
         """Take values of the quarter in which the Unix time `wall` (s) lies."""
+        if is_missing(extremes.low):
+            return
         quarter = int(wall // QUARTER_S)
         before = self._quarters.get(quarter, NOTHING)
-        if extremes.low < before.low or extremes.high > before.high or is_missing(before.low):
+        if not (before.low <= extremes.low and extremes.high <= before.high):
             self._quarters[quarter] = before.with_(extremes)
 
     def hold(self, begin: float, end: float, value: float) -> None:
@@ -54,23 +59,18 @@ class Trace:
         A quarter belongs to the part in which it begins; the one in which `begin` lies to the first. Where parts are
         shorter than that, each has what the quarter has in which the part begins.
         """
-        each_s = (end - begin) / count
+        each_s, first = (end - begin) / count, int(begin // QUARTER_S)
         if 0 < each_s < QUARTER_S:
             return [self._quarters.get(int((begin + index * each_s) // QUARTER_S), NOTHING) for index in range(count)]
-        found = [NOTHING] * count
-        first, last = int(begin // QUARTER_S), int(-(-end // QUARTER_S))
-        for quarter in range(first, max(first + 1, last)):
-            one = self._quarters.get(quarter)
-            if one is None or is_missing(one.low):
-                continue
-            after_s = quarter * QUARTER_S - begin
-            column = min(count - 1, int(after_s * count / (end - begin))) if after_s > 0 else 0
-            before = found[column]
-            if before is NOTHING:
-                found[column] = one
-            elif one.low < before.low or one.high > before.high:
-                found[column] = before.with_(one)
-        return found
+        edges = [first, *(math.ceil((begin + index * each_s) / QUARTER_S) for index in range(1, count))]
+        edges.append(max(first + 1, math.ceil(end / QUARTER_S)))
+        found = [self._quarters.get(quarter, _EMPTY) for quarter in range(first, edges[-1])]
+        lows, highs = [one.low for one in found], [one.high for one in found]
+        columns = []
+        for since, until in pairwise(edge - first for edge in edges):
+            low = min(lows[since:until], default=math.inf)
+            columns.append(NOTHING if low == math.inf else Extremes(low, max(highs[since:until])))
+        return columns
 
     def extremes(self, begin: float, end: float) -> Extremes:
         """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour."""

@@ -1,0 +1,117 @@
+"""The page of a year against one picture of it by a plotting library, and how long the page is.
+
+The floor is what anyone would do first: import matplotlib.pyplot in a fresh interpreter, plot every minute's charge,
+save it as SVG. Ours is the same picture, and the whole page: four pictures and a strip for every day; both from a
+chronicle in memory.
+"""
+
+import random
+import subprocess
+import sys
+import time
+from array import array
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from chronicles import off, on, rough, told, wall
+from common import HERE, Row, absolute, at_most, folder
+from judged import settings
+
+from dumpload.study.chronicle import Chronicle
+from dumpload.study.replay_figures import figures
+from dumpload.study.report_page import report_page
+from dumpload.study.report_pictures import charge_picture
+
+PICTURE_LIMIT = 1 / 20
+PAGE_LIMIT = 1 / 2
+MOST_KB = 150.0
+ROUNDS = 5
+DAYS = 365
+SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24})
+
+FLOOR = """
+import sys, time
+from array import array
+charge = array("d")
+charge.frombytes(open(sys.argv[1], "rb").read())
+begin = time.process_time()
+import matplotlib
+matplotlib.use("svg")
+import matplotlib.pyplot as plt
+figure, axes = plt.subplots(figsize=(12, 4))
+axes.plot(range(len(charge)), charge)
+figure.savefig(sys.argv[2])
+print(time.process_time() - begin)
+"""
+
+
+def year() -> "tuple[Chronicle, array[float]]":
+    """Return a year of a charge every minute and three runs a day, and the charge."""
+    draw = random.Random(1)  # noqa: S311
+    begin = wall(2025, 1, 1)
+    charge = array("d", [80.0])
+    for _ in range(DAYS * 1440 - 1):
+        charge.append(min(100.0, max(45.0, charge[-1] + draw.uniform(-0.5, 0.5) + 0.001 * (85.0 - charge[-1]))))
+    moments = sorted(draw.sample(range(1, DAYS * 86_400), 6 * DAYS))
+    changes = [(off if index % 2 else on)(begin + at) for index, at in enumerate(moments)]
+    samples = {begin + 60 * minute: percent for minute, percent in enumerate(charge)}
+    return told(begin, begin + DAYS * 86_400, changes, samples=samples, is_tried=False), charge
+
+
+def page(one: Chronicle) -> str:
+    return report_page(one, figures(SETTINGS, one.result.summary), SETTINGS)
+
+
+def least_s(task: Callable[[], object]) -> float:
+    """Return the least processor time that a task takes."""
+    best = float("inf")
+    for _ in range(ROUNDS):
+        begin = time.process_time()
+        task()
+        best = min(best, time.process_time() - begin)
+    return best
+
+
+def drawing_environment() -> Path | None:
+    """Return the interpreter of a virtual environment with matplotlib and nothing of ours; None if it cannot be had."""
+    drawing = HERE.parents[1] / ".venv-bench-drawing"
+    python = drawing / "bin" / "python"
+    if not python.exists():
+        subprocess.run([sys.executable, "-m", "venv", drawing], check=True)
+    pip = [python, "-m", "pip", "--disable-pip-version-check", "-q", "install", "matplotlib"]
+    there = subprocess.run([python, "-c", "import matplotlib"], capture_output=True, check=False)
+    if there.returncode and subprocess.run(pip, capture_output=True, check=False).returncode:
+        return None
+    return python
+
+
+def floor_s(python: Path, charge: "array[float]") -> float:
+    """Return the least processor time in which the library is imported and draws the charge."""
+    with folder() as work:
+        (work / "charge").write_bytes(charge.tobytes())
+        command = [python, "-c", FLOOR, work / "charge", work / "year.svg"]
+        runs = [subprocess.run(command, capture_output=True, text=True, check=True) for _ in range(ROUNDS + 1)]
+    return min(float(run.stdout) for run in runs)  # the first one makes a cache of the fonts
+
+
+def measure() -> list[Row]:
+    one, charge = year()
+    tasks = {
+        "one picture of a year": (lambda: charge_picture(one, 97.0, 93.0).file(), PICTURE_LIMIT),
+        "the page of a year": (lambda: page(one), PAGE_LIMIT),
+    }
+    python = drawing_environment()
+    floor = None if python is None else floor_s(python, charge)
+    rows = []
+    for name, (task, limit) in tasks.items():
+        words = f"{name} / matplotlib imported, one SVG of it"
+        if floor is None:
+            rows.append(absolute(f"{words} (skipped: it cannot be had)", least_s(task), float("inf"), "s"))
+        else:
+            rows.append(at_most(words, floor, least_s(task), limit, "s"))
+    for name, chosen in {"three runs a day": one, "40 runs a day": rough(DAYS, 40)}.items():
+        size_kb = len(page(chosen).encode()) / 1000
+        rows.append(absolute(f"size of the page of a year of {name}", size_kb, MOST_KB, "kB"))
+    return rows
