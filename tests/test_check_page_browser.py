@@ -32,8 +32,7 @@ def page(installation: Settings) -> str:
 
 
 @INSTALLATIONS
-@pytest.mark.parametrize("dark", [False, True], ids=["day", "night"])
-@pytest.mark.parametrize("width_px", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize(("width_px", "dark"), [(PHONE_PX, False), (PHONE_PX, True), (DESK_PX, False)])
 def test_it_is_open_to_everyone_and_does_not_scroll_sideways(
     installation: Settings, dark: bool, width_px: int, tmp_path: Path
 ) -> None:
