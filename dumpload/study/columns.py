@@ -47,6 +47,9 @@ class Column(Protocol):
         And whether any row before it has no sample.
         """
 
+    def filled(self, rows: range) -> Sequence[int]:
+        """Return the rows where anything stands."""
+
     def count(self, rows: range) -> int:
         """Return in how many of the rows anything stands."""
 
@@ -108,9 +111,13 @@ class TextColumn(NamedTuple):
         end = rows.start + self.cells.leading(self._texts(rows), band)
         if end == rows.stop or self.texts[end]:
             return end, False
-        filled = [row for row in range(end, rows.stop) if self.texts[row]]
+        filled = self.filled(range(end, rows.stop))
         found = self.cells.leading([self.texts[row] for row in filled], band) if filled else 0
         return (filled[found] if found < len(filled) else rows.stop), True
+
+    def filled(self, rows: range) -> Sequence[int]:
+        """Return the rows whose text is not empty."""
+        return [row for row in rows if self.texts[row]]
 
     def count(self, rows: range) -> int:
         """Return how many of the texts are not empty."""

@@ -67,6 +67,8 @@ class Stretch:
     """
 
     times: Sequence[float]
+    least_window = 128
+    """So many rows are worth looking at together after one that had to be evaluated."""
 
     def __init__(self, times: Sequence[float], columns: Mapping[Signal, Column]) -> None:
         """Keep the columns; each is as long as `times`."""

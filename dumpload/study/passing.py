@@ -17,9 +17,8 @@ from dumpload.study.player import ENERGY_SIGNALS, SOC, Player
 from dumpload.study.quiet import ALL, Band
 from dumpload.study.summary import Summary
 
-LEAST_WINDOW = 128
 GROWTH = 16
-"""So many rows are looked at after one that had to be evaluated; so many times as many as were passed over then."""
+"""So many times as many rows are looked at as were passed over before."""
 
 
 class Passing:
@@ -28,7 +27,7 @@ class Passing:
     def __init__(self, player: Player) -> None:
         """Use this player."""
         self._player = player
-        self._window = LEAST_WINDOW
+        self._window = 0
         self._sparse: set[Signal] = set()
         self._idle: dict[Signal, tuple[Column, int, float]] = {}
 
@@ -56,10 +55,10 @@ class Passing:
         """Pass over the rows that change nothing, and evaluate the others one by one."""
         begin, rows = 0, stretch.rows
         while begin < rows:
-            end = min(rows, begin + self._window)
+            end = min(rows, begin + max(stretch.least_window, self._window))
             passed = self._pass_over(stretch, begin, end)
             begin += passed
-            self._window = max(LEAST_WINDOW, GROWTH * passed)
+            self._window = GROWTH * passed
             if begin < end:
                 self._hand_on()
                 self._player.play_row(stretch.time(begin), stretch.row(begin))
@@ -138,7 +137,7 @@ class Passing:
     def _note_energy(self, stretch: Stretch, begin: int, end: int) -> None:
         signals = [signal for signal in ENERGY_SIGNALS if signal in stretch.columns]
         if self._player.tally.is_on and signals and not self._note_columns(stretch, begin, end, signals):
-            for row in range(begin, end):
+            for row in sorted({row for signal in signals for row in stretch.columns[signal].filled(range(begin, end))}):
                 self._note_cells(stretch, row, signals)
         elif not self._player.tally.is_on:
             for signal in signals:

@@ -31,7 +31,10 @@ PLAIN, EMPTY, UNKNOWN = 0, 1, 2
 REASONS = tuple(Reason)
 REJECTED = 3
 
-_ROUNDING_S = 1e-6
+NANO = 1e9
+"""Times of so many a second are rounded to the microsecond, as those in a table are."""
+
+_ROUNDING_S = 2e-6
 """The times of two rows, as seconds since 1970 in floating point, are together off by less."""
 
 _FIRST_LOOK = 4096
@@ -116,6 +119,12 @@ class NumberColumn:
             begin, size = begin + len(part), 2 * size
         return end, self.codes is not None and bool((self.codes[rows.start : end] == EMPTY).any())
 
+    def filled(self, rows: range) -> Sequence[int]:
+        """Return the rows where anything stands."""
+        if self.codes is None:
+            return rows
+        return cast("list[int]", (_filled(self.codes[rows.start : rows.stop]) + rows.start).tolist())
+
     def count(self, rows: range) -> int:
         """Return in how many of the rows anything stands."""
         return len(rows) if self.codes is None else int(np.count_nonzero(self.codes[rows.start : rows.stop] != EMPTY))
@@ -146,6 +155,8 @@ class ArrayStretch(Stretch):
     all of them as seconds.
     """
 
+    least_window = 1 << 20
+
     def __init__(self, counts: Counts, columns: Mapping[Signal, Column], per_second: float = 1.0) -> None:
         """Keep the columns; each is as long as `counts`."""
         self.columns = dict(sorted(columns.items()))
@@ -155,6 +166,8 @@ class ArrayStretch(Stretch):
     @cached_property
     def moments(self) -> Floats:
         """The times, Unix s."""
+        if self.per_second == NANO:
+            return np.asarray(np.rint(self._counts / 1e3) / 1e6)
         return np.asarray(self._counts / self.per_second)
 
     @property
@@ -181,7 +194,8 @@ class ArrayStretch(Stretch):
 
     def time(self, row: int) -> float:
         """Return the time of a row."""
-        return float(self._counts[row]) / self.per_second
+        count = float(self._counts[row])
+        return round(count / 1e3) / 1e6 if self.per_second == NANO else count / self.per_second
 
     def first_from(self, t: float, begin: int, end: int) -> int:
         """Return the first of the rows from `begin` to `end` that is not before `t`; else `end`."""
@@ -189,7 +203,7 @@ class ArrayStretch(Stretch):
             return end
         if t <= self.time(begin):
             return begin
-        below = self._counts.dtype.type(int(t * self.per_second) - 1)  # of their own type, or all would be converted
+        below = self._counts.dtype.type(int((t - _ROUNDING_S) * self.per_second))  # or all would be converted
         row = begin + int(self._counts[begin:end].searchsorted(below))
         while self.time(row) < t:
             row += 1
@@ -246,24 +260,37 @@ def number_column(cells: Cells, raw: Floats, present: Mask | None = None) -> Num
     if is_plain and not any(lowest <= code <= highest for code in unknown):
         cells.highest = max(cells.highest, highest)
         return NumberColumn(signal, raw)
+    inside = [code for code in unknown if lowest <= code <= highest or lowest != lowest]  # noqa: PLR0124  (NaN)
+    odd = np.flatnonzero(_is_odd(base, raw, low, high, inside))
+    if not len(odd):
+        cells.highest = max(cells.highest, float(base.max()))
+        return NumberColumn(signal, base)
     codes = np.zeros(len(raw), np.uint8)
-    codes[~((base >= low) & (base <= high))] = code_of(Reason.OUT_OF_RANGE)
-    codes[~np.isfinite(raw)] = code_of(Reason.NOT_FINITE)
+    codes[odd] = _codes(raw[odd], inside, None if present is None else present[odd])
+    samples = base.copy()
+    samples[odd] = MISSING
+    highest = float(np.fmax.reduce(samples))
+    cells.highest = cells.highest if np.isnan(highest) else max(cells.highest, highest)
+    return NumberColumn(signal, samples, codes)
+
+
+def _is_odd(base: Floats, raw: Floats, low: float, high: float, unknown: Sequence[float]) -> Mask:
+    """Return where there is no plain sample."""
+    odd: Mask = ~((base >= low) & (base <= high))
     for code in unknown:
-        codes[raw == code] = UNKNOWN
+        if low <= code <= high or base is not raw:
+            odd |= raw == code
+    return odd
+
+
+def _codes(raw: Floats, unknown: Sequence[float], present: Mask | None) -> Codes:
+    """Return what stands where there is no plain sample."""
+    codes = np.full(len(raw), code_of(Reason.OUT_OF_RANGE), np.uint8)
+    codes[~np.isfinite(raw)] = code_of(Reason.NOT_FINITE)
+    codes[np.isin(raw, unknown)] = UNKNOWN
     if present is not None:
         codes[~present] = EMPTY
-    return _marked(cells, base, codes)
-
-
-def _marked(cells: Cells, base: Floats, codes: Codes) -> NumberColumn:
-    if not codes.any():
-        column = NumberColumn(cells.signal, base)
-    else:
-        column = NumberColumn(cells.signal, np.where(codes == PLAIN, base, MISSING), codes)
-    highest = column.extremes(range(len(base))).high
-    cells.highest = max(cells.highest, highest) if highest == highest else cells.highest  # noqa: PLR0124  (NaN)
-    return column
+    return codes
 
 
 def _in_base_unit(cells: Cells, raw: Floats) -> Floats:

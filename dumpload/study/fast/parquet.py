@@ -15,7 +15,7 @@ from pyarrow import parquet
 
 from dumpload.core.signals import Signal
 from dumpload.study.cells import Cells
-from dumpload.study.fast.arrays import ArrayStretch, Counts, Floats, Mask, number_column
+from dumpload.study.fast.arrays import NANO, ArrayStretch, Counts, Floats, Mask, number_column
 from dumpload.study.fast.whole import in_order, whole
 from dumpload.study.records import Account, Complaint, Form, RecordError
 from dumpload.study.records_columns import Codes, cells_of, find_columns, remarks
@@ -25,7 +25,7 @@ BATCH_ROWS = 131_072
 """Rows that are read together: a megabyte a column."""
 
 _READ_BYTES = 1 << 20
-_PER_SECOND = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e6}
+_PER_SECOND = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": NANO}
 _TIME = "a timestamp with a zone, or Unix seconds or milliseconds as a number"
 
 
@@ -132,15 +132,13 @@ def _numbers(column: pa.Array, good: Mask | None) -> tuple[Floats, Mask | None]:
 
 
 def _times(column: pa.Array) -> tuple[Counts, float]:
-    """Return the times, to the microsecond, and how many of their unit are a second; NaN where there is no time."""
+    """Return the times, and how many of their unit are a second; NaN where there is no time."""
     numbers: Counts
     if not pa.types.is_timestamp(column.type):
         numbers = pc.cast(column, pa.float64(), safe=False).to_numpy(zero_copy_only=False)
         are_ms = numbers >= MILLISECONDS_FROM
         return (np.where(are_ms, numbers / 1000.0, numbers) if are_ms.any() else numbers), 1.0
     numbers = column.view(pa.int64()).to_numpy(zero_copy_only=False)
-    if column.type.unit == "ns":
-        numbers = np.rint(numbers / 1e3)
     return numbers, _PER_SECOND[column.type.unit]
 
 
