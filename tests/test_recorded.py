@@ -26,7 +26,6 @@ from dumpload.study.chronicle import Story, chronicle
 from dumpload.study.local_time import Span
 from dumpload.study.player import Plan
 from dumpload.study.recorded import STEPPED, WHOLE, read_recorded
-from dumpload.study.recorded_rows import event_words
 from dumpload.study.records import Account, RecordError
 from dumpload.study.records_history import HistoryRecord
 from dumpload.study.replay import ReplayInterrupted, Result
@@ -358,37 +357,7 @@ def test_a_start_with_a_wrong_clock_does_not_lead_back_in_time(path: Path) -> No
     assert result.summary.on_time_s == 80 + 30
 
 
-# Words
-
-
-@pytest.mark.parametrize(
-    ("kind", "fields", "words"),
-    [
-        (RowKind.START, {}, "the program started"),
-        (RowKind.STOP, {}, "the program ended in good order"),
-        (RowKind.SELECT, {"value": 1.0, "until": 1900.0}, "selector moved to hand for 30 min"),
-        (RowKind.SELECT, {"value": 0.0, "until": 100.0}, "selector moved to off"),
-        (RowKind.SELECT, {"value": 2.0, "until": float("inf")}, "selector moved to auto"),
-        (RowKind.RESET, {}, "the lockout was reset"),
-        (RowKind.PIN_FAULT, {}, "the pin could not be driven or read back"),
-        (RowKind.FAULT, {"text": "lockout: contact_closed"}, "fault: lockout: contact_closed"),
-        (RowKind.SETTINGS, {}, "new settings were taken"),
-        (RowKind.CLOCK, {"value": 3.25}, "the clock was stepped by +3.2 s"),
-        (RowKind.GAP, {"value": 3.0, "text": "not JSON"}, "3 rows are missing: not told"),
-        (RowKind.GAP, {"value": 3.0, "text": "[]"}, "3 rows are missing: not told"),
-        (RowKind.SAMPLE, {}, ""),
-        (RowKind.CHANGE, {}, ""),
-        (RowKind.LOST, {}, ""),
-        (RowKind.FEEDBACK, {}, ""),
-    ],
-)
-def test_what_else_happened_is_told_in_words(path: Path, kind: RowKind, fields: dict[str, Any], words: str) -> None:
-    entry = row(1, kind, 100.0)._replace(**fields)
-    selectors = {0.0: Selector.OFF, 1.0: Selector.HAND, 2.0: Selector.AUTO}
-    value = selectors[entry.value] if kind == RowKind.SELECT else entry.value
-    write_start(path, "a", NOON, entry._replace(value=float(value)))
-    (found,) = [one for page in HistoryRecord(path).read_recorded(Account()) for one in page.rows[1:]]
-    assert event_words(found) == words
+# What else happened
 
 
 def test_only_the_last_events_are_kept(path: Path) -> None:

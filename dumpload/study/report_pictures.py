@@ -6,6 +6,7 @@ A picture is its parts and the words that say what it shows; `svg` gives it for 
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, time, timedelta
+from functools import reduce
 from html import escape
 from itertools import groupby
 from typing import NamedTuple
@@ -14,7 +15,7 @@ from dumpload.core.freshness import is_missing
 from dumpload.study.chronicle import Chronicle
 from dumpload.study.local_time import HOUR_S, Span, by_clock_hour, shares
 from dumpload.study.report_colours import LIGHT, rules
-from dumpload.study.trace import QUARTER_S, Extremes
+from dumpload.study.trace import NOTHING, QUARTER_S, Extremes
 
 WIDTH, LEFT, TOP, BOTTOM = 720, 44, 8, 20
 """Of a picture, in its own units: all of it, and what is left free for the labels."""
@@ -101,7 +102,7 @@ def charge_picture(one: Chronicle, cut_in_percent: float, cut_out_percent: float
         f'<path class="o" {lane} d="{area(shares(one.runs, one.span, count), 1, LANE)}"/>',
         *plot.dates(one, bottom, with_hours=True),
     ]
-    whole = one.story.charge.extremes(*one.span)
+    whole = reduce(Extremes.with_, columns, NOTHING)
     words = (
         f"From {_percent(whole.low)} to {_percent(whole.high)}. Dashed line: cut-in at {cut_in_percent:g} %; dotted:"
         f" cut-out at {cut_out_percent:g} %. Where nothing is drawn there were no data. Below: for how much of the time"
