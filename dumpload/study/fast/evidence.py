@@ -124,6 +124,11 @@ def gather(stretch: ArrayStretch, max_age_s: float, traced: Traced) -> Evidence 
     if is_traced and len(t):
         t, charges, is_sample = _with_others(t, charges, is_sample, traced.times[1:])
     causes = traced.causes[traced.times.searchsorted(t, "right") - 1]
+    return evidence_of(t, charges, is_sample, causes)
+
+
+def evidence_of(t: Floats, charges: Floats, is_sample: Mask, causes: NDArray[np.uint8]) -> Evidence:
+    """Return the evidence that moments in order amount to."""
     known = np.unique(charges[is_sample])
     ranks = np.where(np.isnan(charges), 0, known.searchsorted(charges) + 1)
     small: Ranks = ranks.astype(np.uint16) if len(known) < np.iinfo(np.uint16).max else ranks.astype(np.uint32)

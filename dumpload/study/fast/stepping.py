@@ -155,7 +155,7 @@ class Stepping:
                     return edge
             if not has_next:
                 return len(t)
-            place, number = following, number + 1
+            place, number = following, int(self._places.searchsorted(following, "right"))
             memory = self._ask(memory, self._shown[place], place, place)
             while edge < len(t) and self._edges.places[edge] <= place:
                 edge += 1
