@@ -84,8 +84,11 @@ def tallied(world: Recorded, end: float) -> Tally:
     tally = Tally(BARGE, START, MAX_AGE_S)
     steps: list[tuple[float, int, Any]] = [(event.t, 0, event) for event in (*world.accepted, *world.said)]
     steps += [(row.t, 1, row) for row in world.rows if row.changed]
+    steps += [(event.t, 2, event.value) for event in world.accepted if event.signal == SOC]
     for t, _order, step in sorted(steps, key=lambda one: one[:2]):
-        if not isinstance(step, Event):
+        if isinstance(step, float):
+            tally.lowest(step)
+        elif not isinstance(step, Event):
             tally.change(t, Change(step.wall, step.position, step.cause, step.state_of_charge))
         elif step.kind == Kind.SAMPLE:
             feed(tally, step)
@@ -103,7 +106,6 @@ def feed(tally: Tally, event: Event) -> None:
     if event.signal == SOC:
         tally.regain(event.t)
         tally.charge(event.stamp)
-        tally.lowest(event.value)
 
 
 @pytest.fixture
@@ -206,12 +208,13 @@ def lost(story: Story) -> list[tuple[float, float]]:
 
 
 def test_a_run_that_the_program_did_not_live_to_end_ends_with_the_last_thing_recorded(path: Path) -> None:
-    write_start(path, "a", NOON, charge(10, until=300), on(20))
+    write_start(path, "a", NOON, charge(10), on(20), charge(30, until=300, percent=94.0))
     write_start(path, "b", NOON + 5000, charge(10, until=100))
     result, story = told(path)
     assert changes(result) == [(20, "on", "surplus"), (300, "off", "none")]
     assert result.changes[0].state_of_charge == 98.5
     assert result.summary.on_time_s == 280
+    assert result.summary.lowest_state_of_charge_on == 94.0
     assert lost(story) == [(0, 10), (300, 5010)]
 
 
@@ -253,6 +256,14 @@ def test_after_missing_rows_the_relay_is_where_it_is_said_to_be(
     result, story = told(path)
     assert changes(result) == expected
     assert story.events[1].words == "7 rows are missing: the disk was full"
+
+
+def test_the_charge_on_which_it_went_off_is_none_while_it_was_on(path: Path) -> None:
+    """As in a replay: the relay is off before the value is counted."""
+    rows = [charge(10), on(10)._replace(sequence=11), charge(30, percent=93.0), charge(60, percent=92.5)]
+    write_start(path, "a", NOON, *rows, off(60)._replace(sequence=61), stop(100))
+    result, _story = told(path)
+    assert result.summary.lowest_state_of_charge_on == 93.0
 
 
 # Periods

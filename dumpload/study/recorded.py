@@ -77,6 +77,7 @@ class _Chronicler:
         self._plan, self._zone, self._period, self._timeline = plan, zone, period, timeline
         self._tally: Tally | None = None
         self._before = Before()
+        self._newest = (MISSING, MISSING)
         self._is_ended = False
         self._first = self._last = self._midnight = 0.0
         self._charge = Trace()
@@ -94,6 +95,7 @@ class _Chronicler:
             self._before.take(row, t)
         else:
             tally = self._tally or self._begin(row, t)
+            self._settle(row, t)
             self._end_run_before(row)
             self._pass_midnights(t)
             self._take(tally, row, t)
@@ -108,6 +110,7 @@ class _Chronicler:
         if tally is None:
             raise RecordError(record.path, "at least one row in that period")
         self._pass_midnights(self._last)
+        self._settle(None, self._last)
         summary = tally.summary(self._last)
         counts = (tally.samples, tally.accepted, tally.rejected)
         ends = (self._wall(self._first), self._wall(self._last))
@@ -136,6 +139,7 @@ class _Chronicler:
         """There is more of the record: the period ends where it was said to."""
         if self._tally is not None and not self._is_ended:
             self._is_ended = True
+            self._settle(None, self._last)
             self._end_run_before(row)
             self._last = self._period.end + self._timeline.ahead
 
@@ -150,6 +154,14 @@ class _Chronicler:
             self._tally.energy.advance(self._midnight + self._timeline.ahead)
             self._energy_at[self._midnight] = self._tally.energy.wh
             self._midnight = next_midnight(self._midnight, self._zone)
+
+    def _settle(self, row: HistoryRow | None, t: float) -> None:
+        """Take the newest charge for one while on, unless it is the very one on which the relay went off."""
+        value, came_at = self._newest
+        self._newest = (MISSING, MISSING)
+        has_ended = row is not None and row.kind == RowKind.CHANGE and not row.value and came_at == t
+        if self._tally is not None and not has_ended:
+            self._tally.lowest(value)
 
     def _take(self, tally: Tally, row: HistoryRow, t: float) -> None:
         if row.kind == RowKind.SAMPLE:
@@ -180,7 +192,7 @@ class _Chronicler:
         if signal == SOC:
             tally.regain(t)
             tally.charge(until)
-            tally.lowest(value)
+            self._newest = (value, t)
 
     def _hold_s(self, signal: Signal) -> float:
         """Return how long a value counts: a signal without settings as long as the state of charge."""
