@@ -18,8 +18,9 @@ from dumpload.study.quiet import ALL, Band
 
 np = pytest.importorskip("numpy")
 arrays = pytest.importorskip("dumpload.study.fast.arrays")
+number_column = pytest.importorskip("dumpload.study.fast.numbers").number_column
 
-SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
+SOC = Signal.STATE_OF_CHARGE
 TEXTS = ["95", "96", "97", "97.5", "", "255", "101", "-1", "nan", "inf", "1e3"]
 
 
@@ -30,7 +31,7 @@ def cells() -> Cells:
 def numbers(texts: list[str]) -> object:
     present = np.array([text != "" for text in texts])
     raw = np.array([float(text or "nan") for text in texts])
-    return arrays.number_column(cells(), raw, None if present.all() else present)
+    return number_column(cells(), raw, None if present.all() else present)
 
 
 def pair(texts: list[str], steps: list[float]) -> tuple[Stretch, Stretch]:
@@ -100,23 +101,8 @@ def test_what_stands_in_a_row_is_told_as_of_a_text() -> None:
     ]
 
 
-def test_the_highest_charge_is_kept_in_mind() -> None:
-    one = cells()
-    arrays.number_column(one, np.array([0.5, 255.0, 0.75, 101.0]))
-    assert one.highest == 0.75
-    arrays.number_column(one, np.array([0.9]))
-    assert one.highest == 0.9
-
-
 @pytest.mark.parametrize(
     ("counts", "after", "expected"), [([1, 2, 2], 1.0, True), ([1, 2, 1], 0.0, False), ([1], 1.5, False)]
 )
 def test_order_is_seen(counts: list[int], after: float, expected: bool) -> None:
     assert arrays.ArrayStretch(np.array(counts), {}).is_in_order(after) == expected
-
-
-def test_a_unit_is_converted_and_rounded_as_everywhere() -> None:
-    column = arrays.number_column(Cells(SOC, "ratio"), np.array([0.57, 0.57, 0.29, 1.01]))
-    assert [event.value for row in range(3) if isinstance(event := column.event(row, 0.0), Event)] == [57.0, 57.0, 29.0]
-    assert column.event(3, 0.0) == Rejection(SOC, Reason.OUT_OF_RANGE)
-    assert arrays.number_column(Cells(VOLTS, "mV"), np.array([26500.0])).event(0, 0.0).value == 26.5

@@ -15,7 +15,8 @@ from pyarrow import parquet
 
 from dumpload.core.signals import Signal
 from dumpload.study.cells import Cells
-from dumpload.study.fast.arrays import NANO, ArrayStretch, Counts, Floats, Mask, number_column
+from dumpload.study.fast.arrays import NANO, ArrayStretch, Counts, Floats, Mask
+from dumpload.study.fast.numbers import number_column
 from dumpload.study.fast.whole import in_order, whole
 from dumpload.study.records import Account, Complaint, Form, RecordError
 from dumpload.study.records_columns import Codes, cells_of, find_columns, remarks

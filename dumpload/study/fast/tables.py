@@ -15,7 +15,8 @@ from pyarrow import csv
 
 from dumpload.core.decode import Reason
 from dumpload.study.cells import Cells
-from dumpload.study.fast.arrays import ArrayStretch, Counts, Floats, Mask, NumberColumn, code_of, number_column
+from dumpload.study.fast.arrays import ArrayStretch, Counts, Floats, Mask, NumberColumn, code_of
+from dumpload.study.fast.numbers import number_column
 from dumpload.study.records_csv import Layout
 from dumpload.study.records_time import MILLISECONDS_FROM, Kind, Times
 

@@ -1,0 +1,56 @@
+"""Numbers mean what the same texts mean."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dumpload.core.controller import Event
+from dumpload.core.decode import Reason, Rejection
+from dumpload.core.signals import QUANTITIES, Signal
+from dumpload.study.cells import Cells
+from dumpload.study.columns import TextColumn
+
+np = pytest.importorskip("numpy")
+number_column = pytest.importorskip("dumpload.study.fast.numbers").number_column
+
+SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
+NUMBERS = st.sampled_from([0.0, -0.0, 0.57, 1.0, 57.0, 99.9, 100.0, 255.0, 26500.0, -1.0, 1e9, np.nan, np.inf, -np.inf])
+
+
+def cells() -> Cells:
+    return Cells(SOC, "percent", [255.0, "null"])
+
+
+@given(
+    raw=st.lists(st.none() | NUMBERS, min_size=1, max_size=40),
+    signal=st.sampled_from(Signal),
+    unknown=st.lists(st.sampled_from([255.0, 57.0, 1.0, -1.0]), max_size=2),
+    data=st.data(),
+)
+def test_each_number_says_what_its_text_says(
+    raw: list[float | None], signal: Signal, unknown: list[float], data: st.DataObject
+) -> None:
+    unit = data.draw(st.sampled_from(sorted(QUANTITIES[signal].scales)))
+    one, other = Cells(signal, unit, unknown), Cells(signal, unit, unknown)
+    texts = TextColumn(one, ["" if number is None else repr(float(number)) for number in raw])
+    present = np.array([number is not None for number in raw])
+    numbers = np.array([np.nan if number is None else number for number in raw])
+    column = number_column(other, numbers, None if present.all() else present)
+    said = [column.event(row, 0.0) for row in range(len(raw))]
+    assert said == [texts.event(row, 0.0) for row in range(len(raw))]
+    assert other.highest == one.highest
+
+
+def test_the_highest_charge_is_kept_in_mind() -> None:
+    one = cells()
+    number_column(one, np.array([0.5, 255.0, 0.75, 101.0]))
+    assert one.highest == 0.75
+    number_column(one, np.array([0.9]))
+    assert one.highest == 0.9
+
+
+def test_a_unit_is_converted_and_rounded_as_everywhere() -> None:
+    column = number_column(Cells(SOC, "ratio"), np.array([0.57, 0.57, 0.29, 1.01]))
+    assert [event.value for row in range(3) if isinstance(event := column.event(row, 0.0), Event)] == [57.0, 57.0, 29.0]
+    assert column.event(3, 0.0) == Rejection(SOC, Reason.OUT_OF_RANGE)
+    assert number_column(Cells(VOLTS, "mV"), np.array([26500.0])).event(0, 0.0).value == 26.5
