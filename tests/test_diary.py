@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from datetime import timedelta, timezone, tzinfo
 from itertools import pairwise
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -19,7 +19,7 @@ from world import LIMITS, NOON, setup
 from dumpload.core.law import Position
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.io.history_schema import HistoryRow
+from dumpload.io.history_schema import HistoryRow, RowKind
 from dumpload.study.chronicle import Chronicle, chronicle
 from dumpload.study.diary import Diary
 from dumpload.study.items import Page
@@ -195,6 +195,31 @@ def test_a_dwell_may_end_at_midnight_with_no_row_near(tmp_path: Path, dwell_s: f
     )
 
 
+def placed(t: float, wall: float, **fields: Any) -> HistoryRow:
+    """A row of a history: a sample of the charge unless it is said to be something else."""
+    plain = HistoryRow(wall, "a", round(t), RowKind.SAMPLE, SOC, 98.0, 0, "", t, t, t)
+    return plain._replace(**fields)
+
+
+def test_a_step_of_the_clock_past_midnight_adds_no_energy(tmp_path: Path) -> None:
+    """Midnight was then, by the new clock, before what has been counted already."""
+    rows = [placed(float(t), NOON + t + (1000 if t >= 300 else 0)) for t in range(0, 600, 15)]
+    plan = Plan(SETUP._replace(permissives=PermissiveLimits()), Element(RATED_W))
+    without, seen, diary = both(Paged(tmp_path, rows), ZONES["midnight a quarter after noon"], plan)
+    agree(without, seen)
+    assert seen.summary.on_time_s == 585 - 30
+    assert seen.summary.energy_wh == pytest.approx(RATED_W * (585 - 30) / 3600)
+    (energy,) = diary.story().energy_at.values()
+    assert energy == pytest.approx(RATED_W * (285 - 30) / 3600)
+
+
+def test_rows_of_one_moment_stay_together_although_their_clocks_differ() -> None:
+    diary = Diary(ZONES["midnight a quarter after noon"], MAX_AGE_S)
+    rows = [placed(890.0, NOON + 890), placed(899.0, NOON + 899), placed(899.0, NOON + 950), placed(910.0, NOON + 961)]
+    (page,) = pages(rows)
+    assert [[row.t for row in part.rows] for part in diary._parts(page)] == [[890.0, 899.0, 899.0], [910.0]]
+
+
 # What it writes down
 
 
@@ -243,6 +268,13 @@ def test_a_message_that_comes_too_late_to_count_is_no_charge_of_its_day(tmp_path
         _without, seen, diary = both(capture(tmp_path / "log.jsonl", drawn(20, 50), late_s=late_s), ZONES["UTC+05:45"])
         charge = told(seen, diary, ZONES["UTC+05:45"]).days[0].charge
         assert math.isnan(charge.low) != is_there
+
+
+def test_a_value_of_a_history_that_would_come_too_late_now_is_no_charge_of_its_day(tmp_path: Path) -> None:
+    rows = [placed(10.0, NOON + 10), placed(20.0, NOON + 20, value=60.0, stamp=-40.0, until=-40.0)]
+    _without, seen, diary = both(Paged(tmp_path, rows), ZONES["UTC+05:45"])
+    assert (seen.accepted, seen.rejected) == (1, 1)
+    assert told(seen, diary, ZONES["UTC+05:45"]).days[0].charge == (98.0, 98.0)
 
 
 def test_a_value_of_a_history_counts_as_long_as_it_went_on(tmp_path: Path) -> None:

@@ -99,11 +99,7 @@ class Diary:
         elif isinstance(item, Moment):
             for one in item.items:
                 if isinstance(one, Event) and one.kind == Kind.SAMPLE and one.signal == SOC:
-                    self._note_event(one)
-
-    def _note_event(self, event: Event) -> None:
-        if event.t < min(event.stamp, event.t) + self._max_age_s:
-            self._charge.add(event.wall, Extremes(event.value, event.value))
+                    self._charge.add(one.wall, Extremes(one.value, one.value))
 
     def _note_stretch(self, stretch: Stretch) -> None:
         """Take a quarter of an hour at a time."""
