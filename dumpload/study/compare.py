@@ -14,7 +14,7 @@ from dumpload.study.records_open import open_record
 from dumpload.study.replay import Result, Witness, replay
 from dumpload.study.replay_document import OPEN_LOOP, replay_document
 from dumpload.study.replay_figures import Figures, figures, plan
-from dumpload.study.replay_text import WIDTH, account_remarks, duration, energy_words, replay_text
+from dumpload.study.replay_text import WIDTH, account_remarks, duration, energy_words, rate, replay_text
 
 _LABEL = 22
 _COLUMN = 14
@@ -136,7 +136,7 @@ def _figures(trial: Trial) -> dict[str, str]:
         "on-time": duration(summary.on_time_s),
         "on-time a day": _or_dash(summary.on_time_per_day_s, duration),
         "switch-ons": f"{summary.switch_ons}",
-        "switch-ons a day": _or_dash(summary.switch_ons_per_day, "{:.2g}".format),
+        "switch-ons a day": _or_dash(summary.switch_ons_per_day, rate),
         "longest run": _or_dash(summary.longest_run_s, duration),
         "shortest run": _or_dash(summary.shortest_run_s, duration),
         "lowest charge while on": _or_dash(lowest, "{:g} %".format),

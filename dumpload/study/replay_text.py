@@ -6,7 +6,7 @@ from textwrap import wrap
 
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
-from dumpload.core.law import Position
+from dumpload.core.law import Cause, Position
 from dumpload.study.records import Account
 from dumpload.study.replay import Result
 from dumpload.study.replay_document import OPEN_LOOP
@@ -54,7 +54,7 @@ def rows(result: Result, figures: Figures, zone: tzinfo) -> Iterator[tuple[str, 
     yield "From", f"{_local(result.first, zone)} to {_local(result.last, zone)} ({_days(summary)})"
     yield "Samples", _samples(result)
     yield "On-time", f"{duration(summary.on_time_s)}; {_per_day(summary.on_time_per_day_s)} a day{scaled}"
-    per_day = "-" if is_missing(summary.switch_ons_per_day) else f"{summary.switch_ons_per_day:.2g}"
+    per_day = "-" if is_missing(summary.switch_ons_per_day) else f"{rate(summary.switch_ons_per_day)}"
     yield "Switch-ons", f"{summary.switch_ons}; {per_day} a day{scaled}"
     if summary.switch_ons:
         still = " (one is still on at the end)" if summary.still_on else ""
@@ -142,7 +142,7 @@ def _change(change: Change, before: float | None, zone: tzinfo) -> str:
     relay = "ON " if change.position == Position.ON else "OFF"
     charge = "   -   " if is_missing(change.state_of_charge) else f"{change.state_of_charge:5.1f} %"
     after = "" if before is None else f"after {duration(change.wall - before)}"
-    return f"  {_local(change.wall, zone)}  {relay}  {cause_name(change.cause):15} {charge}  {after}".rstrip()
+    return f"  {_local(change.wall, zone)}  {relay}  {cause_label(change.cause):15} {charge}  {after}".rstrip()
 
 
 def duration(seconds: float) -> str:
@@ -153,6 +153,16 @@ def duration(seconds: float) -> str:
     if whole >= 60:  # noqa: PLR2004
         return f"{whole // 60} min {whole % 60:02d} s"
     return f"{seconds:.3g} s"
+
+
+def rate(per_day: float) -> str:
+    """Return how often a day, to two digits where it is seldom."""
+    return f"{per_day:.2g}" if per_day < 10 else f"{per_day:.0f}"  # noqa: PLR2004
+
+
+def cause_label(cause: Cause) -> str:
+    """Return the name of a cause; an off that a history only lets one conclude has none."""
+    return "not recorded" if cause == Cause.NONE else cause_name(cause)
 
 
 def energy_words(wh: float) -> str:

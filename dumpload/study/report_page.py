@@ -5,13 +5,13 @@ from datetime import datetime
 from html import escape
 
 from dumpload.config import Settings
-from dumpload.core.explain import MEANINGS, cause_name
+from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
 from dumpload.study.chronicle import Chronicle
 from dumpload.study.page import bullets, page, section
 from dumpload.study.replay_document import OPEN_LOOP
 from dumpload.study.replay_figures import Figures
-from dumpload.study.replay_text import duration, remarks, rows, verdict
+from dumpload.study.replay_text import cause_label, duration, remarks, rows, verdict
 from dumpload.study.report_colours import DARK, LIGHT, rules
 from dumpload.study.report_days import STYLE as DAYS_STYLE
 from dumpload.study.report_days import day_tables
@@ -101,7 +101,7 @@ def figure(picture: Picture) -> str:
 
 def cause_words(cause: Cause) -> tuple[str, str]:
     """Return the name of a cause, and what it means."""
-    return ("not recorded", UNSEEN) if cause == Cause.NONE else (cause_name(cause), MEANINGS[cause])
+    return cause_label(cause), UNSEEN if cause == Cause.NONE else MEANINGS[cause]
 
 
 def _terms(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
