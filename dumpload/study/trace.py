@@ -4,7 +4,7 @@ Whatever is drawn from it shows the extremes as they were: columns of a picture 
 """
 
 import math
-from itertools import pairwise
+from itertools import pairwise, repeat
 from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
@@ -64,8 +64,7 @@ class Trace:
             return [self._quarters.get(int((begin + index * each_s) // QUARTER_S), NOTHING) for index in range(count)]
         edges = [first, *(math.ceil((begin + index * each_s) / QUARTER_S) for index in range(1, count))]
         edges.append(max(first + 1, math.ceil(end / QUARTER_S)))
-        found = [self._quarters.get(quarter, _EMPTY) for quarter in range(first, edges[-1])]
-        lows, highs = [one.low for one in found], [one.high for one in found]
+        lows, highs = zip(*map(self._quarters.get, range(first, edges[-1]), repeat(_EMPTY)), strict=True)
         columns = []
         for since, until in pairwise(edge - first for edge in edges):
             low = min(lows[since:until], default=math.inf)
