@@ -60,7 +60,8 @@ nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inher
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
 @media (max-width: 40rem) {{ body {{ padding: .6rem }} dl {{ grid-template-columns: 6rem 1fr }}
   th, td {{ padding: .1rem; font-size: .85rem }} .days thead th {{ white-space: normal }} }}
-@media print {{ tr, figure {{ break-inside: avoid }} .wide svg {{ min-width: 0 }} nav {{ display: none }} }}
+@media print {{ tr, figure {{ break-inside: avoid }} .wide svg {{ min-width: 0 }} nav {{ display: none }}
+  .days svg {{ height: 1.7rem }} }}
 """
 
 
