@@ -184,11 +184,12 @@ def test_a_torn_last_line_is_left_out_and_said(replayed: Any) -> None:
 def test_a_bad_row_is_reported_with_line_and_text_and_counted(replayed: Any) -> None:
     lines = csv().splitlines()
     lines.insert(4, "no time at all,97")
-    code, out, err = replayed("\n".join(lines) + "\n")
+    code, out, _ = replayed("\n".join(lines) + "\n")
     assert code == 0
-    assert "line 5" in out + err
-    assert "no time at all" in out + err
-    assert "1 row" in out
+    told = " ".join(out.split())  # a long path moves the ends of lines
+    assert "line 5" in told
+    assert "no time at all" in told
+    assert "1 row" in told
 
 
 @pytest.mark.parametrize(
