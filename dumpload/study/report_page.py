@@ -65,8 +65,8 @@ nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inher
 """
 
 
-MOST_BYTES = 145_000
-"""What a page should have, or hardly more; the days are drawn as finely as that allows."""
+MOST_BYTES = 141_000
+"""About what a page may have; the days are drawn as finely as that allows."""
 
 
 def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
