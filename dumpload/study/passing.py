@@ -61,6 +61,8 @@ class Passing:
             self._window = GROWTH * passed
             if begin < end:
                 self._hand_on()
+                if self._player.wake_before(stretch.time(begin)):
+                    continue  # after that, the row may be one that changes nothing
                 self._player.play_row(stretch.time(begin), stretch.row(begin))
                 begin += 1
 
@@ -135,7 +137,8 @@ class Passing:
             tally.lowest(column.extremes(rows).low)
 
     def _note_energy(self, stretch: Stretch, begin: int, end: int) -> None:
-        signals = [signal for signal in ENERGY_SIGNALS if signal in stretch.columns]
+        energy = self._player.tally.energy
+        signals = [signal for signal in ENERGY_SIGNALS if signal in stretch.columns and energy.looks_at(signal)]
         if self._player.tally.is_on and signals and not self._note_columns(stretch, begin, end, signals):
             for row in sorted({row for signal in signals for row in stretch.columns[signal].filled(range(begin, end))}):
                 self._note_cells(stretch, row, signals)

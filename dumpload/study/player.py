@@ -57,7 +57,7 @@ class Player:
                 self.play_row(item.time(index), item.row(index))
         elif isinstance(item, Moment):
             self._ahead = item.ahead
-            self._wake_before(item.t)
+            self.wake_before(item.t)
             self.t = item.t
             accepted = False
             for one in item.items:
@@ -74,14 +74,14 @@ class Player:
 
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
-        self._wake_before(t)
+        self.wake_before(t)
         while self.controller.deadline <= t:
             self._wake()
         return self.tally.summary(t)
 
     def advance(self, t: float) -> None:
         """Go on to `t` (s), before which nothing more comes."""
-        self._wake_before(t)
+        self.wake_before(t)
         self.tally.energy.advance(t)
 
     # ---- event by event ----
@@ -108,7 +108,7 @@ class Player:
 
     def play_row(self, t: float, items: Sequence[Event | Rejection]) -> None:
         """Let the controller take a whole row, whose values came together, and evaluate it once."""
-        self._wake_before(t)
+        self.wake_before(t)
         events = []
         for item in items:
             if self._is_unused(item):
@@ -169,9 +169,12 @@ class Player:
         change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
         self.tally.change(decision.t, change)
 
-    def _wake_before(self, t: float) -> None:
+    def wake_before(self, t: float) -> bool:
+        """Run the deadlines that pass before `t` (s); return whether there were any."""
+        is_due = self.controller.deadline < t
         while self.controller.deadline < t:
             self._wake()
+        return is_due
 
     def _wake(self) -> None:
         due = self.controller.deadline
@@ -200,7 +203,7 @@ class Player:
     def _restart(self, item: Restart) -> None:
         """The recorded program ended or started: the relay is off then, and everything begins anew."""
         self._ahead = item.ahead
-        self._wake_before(item.t)
+        self.wake_before(item.t)
         if self.tally.is_on:
             self.tally.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.tally.lose(item.t)

@@ -103,6 +103,10 @@ class Energy:
         """All of it so far; 0 where no source gives any power."""
         return self.measured.wh + self.by_voltage.wh + self.by_rating.wh
 
+    def looks_at(self, signal: Signal) -> bool:
+        """Return whether a signal says anything of the energy."""
+        return signal == Signal.LOAD_POWER or (signal == Signal.BATTERY_VOLTAGE and not is_missing(self._element.ohm))
+
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
         if signal == Signal.LOAD_POWER:

@@ -108,6 +108,9 @@ class NumberColumn:
         begin, size, end = rows.start, _FIRST_LOOK, rows.stop
         while begin < rows.stop:
             part = self.samples[begin : min(rows.stop, begin + size)]
+            if band.low <= part.min() and part.max() < band.high:
+                begin, size = begin + len(part), 2 * size
+                continue
             outside = ~((part >= band.low) & (part < band.high))
             if self.codes is not None:
                 outside &= self.codes[begin : begin + len(part)] != EMPTY
@@ -178,6 +181,10 @@ class ArrayStretch(Stretch):
         return self._counts[1:] - self._counts[:-1]
 
     @cached_property
+    def _is_even(self) -> bool:
+        return len(self._steps) > 0 and bool(self._steps.min() == self._steps.max())
+
+    @cached_property
     def _widest_s(self) -> float:
         return float(self._steps.max(initial=0)) / self.per_second + _ROUNDING_S
 
@@ -209,14 +216,17 @@ class ArrayStretch(Stretch):
 
     def gaps(self, begin: int, end: int) -> Sequence[float]:
         """Return the time (s) from each of these rows to the next."""
-        moments = self.moments[begin:end]
-        return cast("Sequence[float]", moments[1:] - moments[:-1])
+        steps = self._steps[begin : max(begin, end - 1)]
+        if self._is_even:
+            return cast("Sequence[float]", np.broadcast_to(self._steps[0] / self.per_second, len(steps)))
+        return cast("Sequence[float]", steps / self.per_second)
 
     def leading_close(self, begin: int, end: int, most_s: float) -> int:
         """Return after how many of these rows comes a gap of more than `most_s`; all of them: there is none."""
         if self._widest_s <= most_s:
             return end - begin
-        wide = np.asarray(self.gaps(begin, end)) > most_s
+        moments = self.moments[begin:end]
+        wide = moments[1:] - moments[:-1] > most_s
         return int(wide.argmax()) + 1 if wide.any() else end - begin
 
     def end_of_life(self, column: Column | None, rows: range, expires_at: float, max_age_s: float) -> int:
