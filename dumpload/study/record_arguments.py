@@ -49,7 +49,7 @@ def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
 def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the record's file and the options that say how it is written."""
     parser.add_argument("log", metavar="LOG", type=Path,
-                        help="CSV with a header, message capture (JSON Lines) or history; gzip too")  # fmt: skip
+                        help="CSV or Parquet, message capture (JSON Lines) or history; gzip too")  # fmt: skip
     group = parser.add_argument_group("records of other loggers")
     group.add_argument("--column", dest="columns", action="append", default=[], type=_column, metavar="SIGNAL=NAME",
                        help="what a column is called there: time=NAME, state_of_charge=NAME and so on")  # fmt: skip
