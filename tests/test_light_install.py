@@ -134,6 +134,18 @@ def test_check_loads_what_judges_settings_and_nothing_that_drives_or_connects(
     assert not loaded & (HEAVY | DAEMON_ONLY)
 
 
+@pytest.mark.parametrize("others", [0, 1])
+def test_a_small_record_is_replayed_without_the_fast_reader(
+    python: str, config: Path, tmp_path: Path, others: int
+) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("time,state_of_charge\n" + "".join(f"{1750075200 + row},97\n" for row in range(2000)))
+    words = ["replay", str(log), "--config", str(config), *["--compare", str(config)] * others]
+    code, loaded = loaded_by(python, RUN, *words)
+    assert code == 0
+    assert not loaded & (HEAVY | DAEMON_ONLY)
+
+
 def test_a_wrong_setting_is_said_without_the_daemon_s_libraries(python: str, config: Path) -> None:
     config.write_text(SETTINGS + "active_hi = true\n")
     code = RUN.replace("import sys", "import sys\nsys.stderr = open('/dev/null', 'w')")

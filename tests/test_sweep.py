@@ -1,14 +1,22 @@
 """Many settings at once give what one replay after the other gives: the same changes, and the same sums to rounding."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tables import UNKNOWN, figures, replayed, table
 from test_passing import CHARGES, ELEMENT, EXAMPLES, SETUPS, Drawn, drawn, outcome, play, stretch
+from world import LIMITS, NOON, setup
 
 from dumpload.core.controller import Setup
 from dumpload.core.law import Limits
 from dumpload.core.signals import Signal
+from dumpload.study.items import Moment
 from dumpload.study.player import Plan
+from dumpload.study.records import Account, RecordError
+from dumpload.study.records_csv import CsvRecord
+from dumpload.study.replay import replay
 from dumpload.study.summary import Element, Tally
 
 sweeps = pytest.importorskip("dumpload.study.fast.sweep")
@@ -59,3 +67,108 @@ def test_any_setting_on_any_record(configured: Setup, rows: Drawn, wanted: Limit
 @given(rows=drawn())
 def test_the_usual_settings_on_any_record(configured: Setup, rows: Drawn) -> None:
     check(rows, Plan(configured, ELEMENT))
+
+
+def written(folder: Path, rows: int) -> CsvRecord:
+    path = folder / "log.csv"
+    lines = (f"{NOON + 10 * row:.0f},{90 + row % 11}\n" for row in range(rows))
+    path.write_text("time,state_of_charge\n" + "".join(lines))
+    return CsvRecord(path)
+
+
+PLAIN = Plan(setup(LIMITS), ELEMENT)
+
+
+def test_a_sweep_returns_whole_results_in_the_order_of_the_settings(tmp_path: Path) -> None:
+    record = written(tmp_path, 500)
+    tried = [PLAIN, PLAIN._replace(element=Element()), Plan(setup(LIMITS._replace(min_on_s=0.0)), ELEMENT)]
+    account = Account()
+    found = sweeps.sweep(record, tried, account)
+    for plan, result in zip(tried, found, strict=True):
+        alone = replay(record, plan, Account())
+        assert result._replace(changes=list(result.changes), account=alone.account, summary=alone.summary) == alone
+        assert figures(result) == pytest.approx(figures(alone), nan_ok=True)
+        assert result.account is account
+    assert len(found[2].changes) > len(found[0].changes) > 2
+
+
+def test_changes_are_a_sequence_like_the_list_of_a_replay(tmp_path: Path) -> None:
+    record = written(tmp_path, 500)
+    (found,) = sweeps.sweep(record, [PLAIN], Account())
+    alone = replay(record, PLAIN, Account())
+    assert len(found.changes) == len(alone.changes)
+    assert (found.changes[0], found.changes[-1], found.changes[1:3]) == (
+        alone.changes[0],
+        alone.changes[-1],
+        alone.changes[1:3],
+    )
+    assert list(reversed(found.changes)) == list(reversed(alone.changes))
+
+
+def test_a_record_too_long_to_hold_is_left_to_be_played_one_by_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sweeps, "MOST_ROWS", 499)
+    assert sweeps.sweep(written(tmp_path, 500), [PLAIN], Account()) is None
+    monkeypatch.setattr(sweeps, "MOST_ROWS", 500)
+    assert sweeps.sweep(written(tmp_path, 500), [PLAIN], Account()) is not None
+
+
+def test_what_is_no_table_is_left_to_be_played_one_by_one() -> None:
+    class Messages:
+        path, kind = Path("log.jsonl"), "message capture"
+
+        def read(self, _account: Account) -> list[Moment]:
+            return [Moment(NOON, [])]
+
+    assert sweeps.sweep(Messages(), [PLAIN], Account()) is None
+
+
+def test_a_record_without_rows_is_refused_as_by_a_replay(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match="expected at least one row"):
+        sweeps.sweep(written(tmp_path, 0), [PLAIN], Account())
+
+
+@pytest.mark.parametrize(
+    ("plan", "expected"),
+    [
+        (PLAIN, True),
+        (PLAIN._replace(judge_contact=True), False),
+        (Plan(SETUPS["voltage"], ELEMENT), True),
+        (Plan(SETUPS["tank"], ELEMENT), True),
+        (Plan(SETUPS["drain"], ELEMENT), True),
+        (Plan(SETUPS["window"], ELEMENT), True),
+        (Plan(SETUPS["duty"], ELEMENT), False),
+        (Plan(setup(LIMITS._replace(floor_percent=94.0)), ELEMENT), False),
+        (Plan(setup(LIMITS._replace(cut_in_percent=92.0)), ELEMENT), False),
+    ],
+)
+def test_what_depends_on_more_than_crossings_is_played_in_full(plan: Plan, expected: bool) -> None:
+    assert sweeps.is_crossings_only(plan) == expected
+
+
+@settings(max_examples=EXAMPLES)
+@given(
+    seed=st.integers(0, 2**32),
+    wanted=st.lists(limits(), min_size=1, max_size=4),
+    name=st.sampled_from(sorted(SETUPS)),
+)
+def test_spoilt_tables_too(
+    tmp_path_factory: pytest.TempPathFactory, seed: int, wanted: list[Limits], name: str
+) -> None:
+    path = tmp_path_factory.mktemp("sweep") / "log.csv"
+    path.write_text(table(seed), newline="")
+    record = CsvRecord(path, None, UNKNOWN)
+    plans = [Plan(SETUPS[name]._replace(limits=one), element) for one in wanted for element in ELEMENTS]
+    alone, refusal, _told = replayed(record, plans[0])
+    if alone is None:
+        with pytest.raises(RecordError) as refused:
+            sweeps.sweep(record, plans, Account())
+        assert str(refused.value) == refusal
+        return
+    found = sweeps.sweep(record, plans, Account())
+    for plan, result in zip(plans, found, strict=True):
+        alone = replay(record, plan, Account())
+        assert repr(list(result.changes)) == repr(alone.changes)
+        assert result[4:7] == alone[4:7]
+        assert figures(result) == pytest.approx(figures(alone), rel=1e-9, abs=1e-6, nan_ok=True)
