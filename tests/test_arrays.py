@@ -106,3 +106,23 @@ def test_what_stands_in_a_row_is_told_as_of_a_text() -> None:
 )
 def test_order_is_seen(counts: list[int], after: float, expected: bool) -> None:
     assert arrays.ArrayStretch(np.array(counts), {}).is_in_order(after) == expected
+
+
+@pytest.mark.parametrize(
+    ("texts", "steps", "expected"),
+    [
+        (["95", "95"], [60.0], 2),
+        (["95", "95"], [61.0], 1),
+        (["95", ""], [60.0], 1),
+        (["95", "", "95"], [30.0, 30.0], 3),
+        (["95", "", "95"], [60.0, 0.0], 1),  # a row without a sample at the very moment comes after the loss
+        (["95", "95", ""], [60.0, 0.0], 3),
+    ],
+)
+def test_a_value_is_lost_before_the_row_that_finds_it_too_old(
+    texts: list[str], steps: list[float], expected: int
+) -> None:
+    slow, quick = pair(texts, steps)
+    rows = range(len(texts))
+    assert slow.end_of_life(slow.columns[SOC], rows, NOON + 60.0, 60.0) == expected
+    assert quick.end_of_life(quick.columns[SOC], rows, NOON + 60.0, 60.0) == expected

@@ -81,3 +81,10 @@ def test_a_veto_waits_for_no_dwell_and_what_follows_it_does(asked: list[float]) 
     outside = [0, Cause.OUTSIDE_WINDOW, 0, 0]
     assert moves(rows, causes=outside) == [(400, "surplus"), (410, "outside_window"), (710, "surplus")]
     assert asked == [710]
+
+
+def test_a_sample_at_the_very_end_of_a_dwell_comes_before_that_end(asked: list[float]) -> None:
+    """The latch is set again by the sample, so that the load stays on."""
+    rows = [(400.0, 98.0), (500.0, 92.0), (700.0, 98.0), (900.0, 98.0)]
+    assert moves(rows, LIMITS._replace(min_off_s=0.0)) == [(400, "surplus")]
+    assert asked == [700]

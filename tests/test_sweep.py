@@ -172,3 +172,14 @@ def test_spoilt_tables_too(
         assert repr(list(result.changes)) == repr(alone.changes)
         assert result[4:7] == alone[4:7]
         assert figures(result) == pytest.approx(figures(alone), rel=1e-9, abs=1e-6, nan_ok=True)
+
+
+def test_the_charge_seen_before_the_load_starts_late_is_the_lowest_if_none_is_lower(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(f"time,state_of_charge\n{NOON + 290},97\n{NOON + 310},98\n{NOON + 340},99\n")
+    plan = Plan(setup(LIMITS._replace(confirm_s=0.0)), ELEMENT)
+    text = path.read_text().replace("\n", f"\n{NOON},\n", 1)
+    path.write_text(text)
+    (found,) = sweeps.sweep(CsvRecord(path), [plan], Account())
+    assert [(change.wall - NOON, change.state_of_charge) for change in found.changes] == [(300.0, 97.0)]
+    assert found.summary.lowest_state_of_charge_on == 97.0

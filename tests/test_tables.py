@@ -15,7 +15,7 @@ from world import LIMITS, setup
 
 from dumpload.core.signals import Signal
 from dumpload.study import records_file
-from dumpload.study.records import Account, Form
+from dumpload.study.records import Account, Form, RecordError
 from dumpload.study.records_csv import CsvRecord
 from dumpload.study.replay import Plan
 
@@ -153,3 +153,39 @@ def test_a_unit_other_than_the_base_unit_is_rounded_alike(tmp_path: Path) -> Non
     assert events[0] == events[1]
     plan = Plan(setup(LIMITS), ELEMENT)
     assert replayed(CsvRecord(path, form, cutter=TableCutter), plan)[0] is not None
+
+
+@pytest.mark.parametrize(
+    ("times", "odd"),
+    [
+        ("2025-06-16T12:{0:02}:{1:02}+01:00", "2025-06-16T12:{0:02}:{1:02}.12+01"),  # as wide, and no RFC 3339
+        ("2025-06-16T12:{0:02}:{1:02}+01:00", "2025-06-16T12:{0:02}:{1:02}+02:00"),
+        ("2025-06-16T12:{0:02}:{1:02}Z", "2025-06-16T12:{0:02}:{1:02}z"),
+        ("2025-06-16T12:{0:02}:{1:02}Z", "2025-06-16 12:{0:02}:{1:02}Z"),
+        ("{0}{1:02}", ".5"),
+        ("{0}{1:02}", "5e1"),
+        ("{0}{1:02}", ""),
+    ],
+)
+def test_a_time_of_another_form_is_read_as_the_plain_reader_reads_it(tmp_path: Path, times: str, odd: str) -> None:
+    path = tmp_path / "log.csv"
+    lines = [f"{times.format(row // 60, row % 60)},97,26\n" for row in range(300)]
+    for place in (100, 200):
+        lines[place] = f"{odd.format(place // 60, place % 60)},97,26\n"
+    path.write_text(HEAD + "".join(lines))
+    plan = Plan(setup(LIMITS), ELEMENT)
+    quick, plain = (replayed(CsvRecord(path, cutter=cutter), plan) for cutter in (TableCutter, None))
+    assert quick[1:] == plain[1:]
+    assert (quick[0] is None) == (plain[0] is None)
+    if quick[0] is not None and plain[0] is not None:
+        assert quick[0].changes == plain[0].changes
+        assert quick[0][4:7] == plain[0][4:7]
+
+
+def test_a_nul_is_refused_in_a_column_that_nobody_asked_for_too(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    head, lines = "time,state_of_charge,note\n", [f"{1750075200 + row},97,ok\n" for row in range(300)]
+    lines[200] = lines[200].replace("ok", "o\0k")
+    path.write_text(head + "".join(lines))
+    with pytest.raises(RecordError, match=r"line 202: expected text; there are NUL bytes"):
+        list(CsvRecord(path, cutter=TableCutter).read(Account()))
