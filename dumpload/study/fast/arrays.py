@@ -64,6 +64,8 @@ class ArrayValues:
     def squares_over_time(self) -> float:
         """Return the sum of each value squared times the seconds it lasts."""
         values = self._values[:-1]
+        if len(values) and not self._gaps.strides[0]:  # all of them the same
+            return float(np.einsum("i,i->", values, values) * self._gaps[0])
         return float((values * values * self._gaps).sum())
 
     def seconds_above(self, limit: float) -> float:
@@ -77,16 +79,21 @@ class NumberColumn:
     `codes`: what stands in each row; None where all are plain samples.
     """
 
-    def __init__(self, signal: Signal, values: Floats, codes: Codes | None = None) -> None:
-        """Keep values and codes."""
+    def __init__(
+        self, signal: Signal, values: Floats, codes: Codes | None = None, extremes: Extremes | None = None
+    ) -> None:
+        """Keep values and codes; `extremes`: of all of them, if they are known already."""
         self.signal = signal
         self.samples = values
         self.codes = codes
+        self._known = extremes
 
     @cached_property
     def _all(self) -> Extremes:
         """The extremes of all rows; NaN unless all are plain."""
-        return NOTHING if self.codes is not None else Extremes(float(self.samples.min()), float(self.samples.max()))
+        if self.codes is not None:
+            return NOTHING
+        return self._known or Extremes(float(self.samples.min()), float(self.samples.max()))
 
     def has(self, row: int) -> bool:
         """Return whether anything stands there."""

@@ -12,6 +12,7 @@ from dumpload.core.freshness import MISSING
 from dumpload.core.signals import QUANTITIES
 from dumpload.study.cells import Cells
 from dumpload.study.fast.arrays import EMPTY, UNKNOWN, Codes, Floats, Mask, NumberColumn, code_of
+from dumpload.study.trace import Extremes
 
 
 def number_column(cells: Cells, raw: Floats, present: Mask | None = None) -> NumberColumn:
@@ -26,7 +27,7 @@ def number_column(cells: Cells, raw: Floats, present: Mask | None = None) -> Num
     is_plain = present is None and base is raw and low <= lowest <= highest <= high
     if is_plain and not any(lowest <= code <= highest for code in unknown):
         cells.highest = max(cells.highest, highest)
-        return NumberColumn(signal, raw)
+        return NumberColumn(signal, raw, extremes=Extremes(lowest, highest))
     inside = [code for code in unknown if lowest <= code <= highest or lowest != lowest]  # noqa: PLR0124  (NaN)
     odd = np.flatnonzero(_is_odd(base, raw, low, high, inside))
     if not len(odd):
