@@ -11,10 +11,11 @@ import subprocess
 import sys
 import time
 from collections import deque
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -25,6 +26,7 @@ from month import COLUMNS, write_month
 
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import Entry, RowKind
+from dumpload.study import records_open
 from dumpload.study.compare import run_trials
 from dumpload.study.records import Form
 
@@ -91,6 +93,13 @@ def write_history(path: Path) -> Path:
     return path
 
 
+@contextmanager
+def plain() -> Iterator[None]:
+    """Have big tables read by the plain reader; `study_speed` measures the other."""
+    with patch.object(records_open, "QUICK_FROM_BYTES", sys.maxsize):
+        yield
+
+
 def grown_mb(path: Path) -> float:
     """Return by how much the peak memory of a fresh process grows while it replays."""
     child = subprocess.run([sys.executable, __file__, str(path)], capture_output=True, text=True, check=True)
@@ -98,6 +107,11 @@ def grown_mb(path: Path) -> float:
 
 
 def measure() -> list[Row]:
+    with plain():
+        return measure_plain()
+
+
+def measure_plain() -> list[Row]:
     rows = []
     with folder() as work:
         month = work / "month.csv"
@@ -129,5 +143,6 @@ def measure() -> list[Row]:
 if __name__ == "__main__":
     chosen = SETTINGS["every signal"]
     before = memory_kib(os.getpid(), "VmHWM")
-    run_trials(Path(sys.argv[1]), Form(), {"": chosen})
+    with plain():
+        run_trials(Path(sys.argv[1]), Form(), {"": chosen})
     print((memory_kib(os.getpid(), "VmHWM") - before) / 1024)
