@@ -19,7 +19,7 @@ from dumpload.layers import ConfigError, find_config
 
 if TYPE_CHECKING:
     from dumpload.config import Settings
-    from dumpload.study.report import Report
+    from dumpload.study.report.report import Report
 
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -44,7 +44,7 @@ def main(argv: Sequence[str]) -> int:
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
-    from dumpload.study.record_arguments import add_replay_arguments, add_report_arguments  # noqa: PLC0415
+    from dumpload.study.arguments import add_replay_arguments, add_report_arguments  # noqa: PLC0415
 
     parser = argparse.ArgumentParser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
@@ -125,13 +125,13 @@ def run(args: argparse.Namespace) -> int:
 
 def check(args: argparse.Namespace) -> int:
     """Check the config and the installation it describes; 1 if anything fails."""
-    from dumpload.study.check import check_document  # noqa: PLC0415
-    from dumpload.study.check_text import check_text  # noqa: PLC0415
+    from dumpload.study.check.document import check_document  # noqa: PLC0415
+    from dumpload.study.check.text import check_text  # noqa: PLC0415
 
     path, settings = _settings(args)
     document = check_document(path, settings)
     if args.report:
-        from dumpload.study.check_page import check_page  # noqa: PLC0415
+        from dumpload.study.check.page import check_page  # noqa: PLC0415
 
         try:
             args.report.write_text(check_page(document), encoding="utf-8")
@@ -144,12 +144,12 @@ def check(args: argparse.Namespace) -> int:
 
 def replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
-    from dumpload.study.compare import run_trials, trials_document, trials_text  # noqa: PLC0415
+    from dumpload.study.arguments import record_form  # noqa: PLC0415
     from dumpload.study.progress import Bar  # noqa: PLC0415
-    from dumpload.study.record_arguments import record_form  # noqa: PLC0415
-    from dumpload.study.records import RecordError  # noqa: PLC0415
-    from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
-    from dumpload.study.report import diary_of_replay, report_of_replay  # noqa: PLC0415
+    from dumpload.study.records.record import RecordError  # noqa: PLC0415
+    from dumpload.study.replay.compare import run_trials, trials_document, trials_text  # noqa: PLC0415
+    from dumpload.study.replay.replay import ReplayInterrupted  # noqa: PLC0415
+    from dumpload.study.report.report import diary_of_replay, report_of_replay  # noqa: PLC0415
 
     path, settings = _settings(args)
     name = " ".join([str(path), *(f"--set {one}" for one in args.sets)])
@@ -173,11 +173,11 @@ def replay(args: argparse.Namespace) -> int:
 
 def report(args: argparse.Namespace) -> int:
     """Tell from the history what the relay did."""
+    from dumpload.study.arguments import period  # noqa: PLC0415
     from dumpload.study.progress import Bar  # noqa: PLC0415
-    from dumpload.study.record_arguments import period  # noqa: PLC0415
-    from dumpload.study.records import RecordError  # noqa: PLC0415
-    from dumpload.study.replay import ReplayInterrupted  # noqa: PLC0415
-    from dumpload.study.report import report_document, report_of_history, report_text, zone_of  # noqa: PLC0415
+    from dumpload.study.records.record import RecordError  # noqa: PLC0415
+    from dumpload.study.replay.replay import ReplayInterrupted  # noqa: PLC0415
+    from dumpload.study.report.report import report_document, report_of_history, report_text, zone_of  # noqa: PLC0415
 
     _path, settings = _settings(args)
     file = args.history or settings.history.path
@@ -214,7 +214,7 @@ def _write_pictures(args: argparse.Namespace, told: "Report") -> bool:
     """Write what files are wanted; return whether they could be written."""
     if not _wants_pictures(args):
         return True
-    from dumpload.study.report_files import WriteError, write_files  # noqa: PLC0415
+    from dumpload.study.report.files import WriteError, write_files  # noqa: PLC0415
 
     try:
         write_files(told, page=args.report, svg=args.svg, png=args.png)

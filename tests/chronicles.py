@@ -7,12 +7,13 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from dumpload.core.law import Cause, Position
-from dumpload.study.chronicle import Chronicle, Event, Story, chronicle
-from dumpload.study.local_time import Span, local_days
-from dumpload.study.records import Account
-from dumpload.study.replay import Result
-from dumpload.study.summary import Change, Element, Tally
-from dumpload.study.trace import Extremes, Trace
+from dumpload.study.records.bounds import Extremes
+from dumpload.study.records.record import Account
+from dumpload.study.replay.replay import Result
+from dumpload.study.replay.summary import Change, Element, Tally
+from dumpload.study.report.chronicle import Chronicle, Event, Story, chronicle
+from dumpload.study.report.local_time import Span, local_days
+from dumpload.study.report.trace import Trace
 
 LONDON = ZoneInfo("Europe/London")
 MAX_AGE_S = 60.0

@@ -5,8 +5,8 @@ from typing import Any
 from judged import LEAVE_OUT, settings
 
 from dumpload.config import flat
-from dumpload.study.check import CHECKS
-from dumpload.study.check_lines import Finding, Missing, Verdict, run_checks
+from dumpload.study.check.document import CHECKS
+from dumpload.study.check.lines import Finding, Missing, Verdict, run_checks
 
 BARGE: dict[str, Any] = {
     "battery.capacity_ah": 280,

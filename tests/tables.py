@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta, timezone
 from world import NOON
 
 from dumpload.core.signals import Signal
-from dumpload.study.records import Account, Record, RecordError
-from dumpload.study.replay import Plan, Result, replay
+from dumpload.study.records.record import Account, Record, RecordError
+from dumpload.study.replay.replay import Plan, Result, replay
 
 UNKNOWN = {Signal.STATE_OF_CHARGE: [255.0, "null"], Signal.BATTERY_VOLTAGE: ["26.5", "-"]}
 """Codes for "not known now"."""

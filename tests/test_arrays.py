@@ -11,10 +11,10 @@ from world import NOON
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import TextColumn
-from dumpload.study.items import Stretch
-from dumpload.study.quiet import ALL, Band
+from dumpload.study.records.bounds import ALL, Band
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import TextColumn
+from dumpload.study.records.items import Stretch
 
 np = pytest.importorskip("numpy")
 arrays = pytest.importorskip("dumpload.study.fast.arrays")

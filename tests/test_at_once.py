@@ -11,13 +11,13 @@ from judged import settings
 from month import write_month
 
 from dumpload.config import Settings
-from dumpload.study import at_once
-from dumpload.study.at_once import play_all
-from dumpload.study.player import Plan
-from dumpload.study.records import Form, RecordError
-from dumpload.study.replay import ReplayInterrupted, Result
-from dumpload.study.replay_document import replay_document
-from dumpload.study.replay_figures import figures, plan
+from dumpload.study.records.record import Form, RecordError
+from dumpload.study.replay import at_once
+from dumpload.study.replay.at_once import play_all
+from dumpload.study.replay.document import replay_document
+from dumpload.study.replay.figures import figures, plan
+from dumpload.study.replay.player import Plan
+from dumpload.study.replay.replay import ReplayInterrupted, Result
 
 KEYS: dict[str, Any] = {
     "telemetry.battery_voltage.topic": "barge/bank/voltage",

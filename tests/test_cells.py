@@ -8,8 +8,8 @@ from world import NOON
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.cells import Cells
-from dumpload.study.quiet import ALL, Band
+from dumpload.study.records.bounds import ALL, Band
+from dumpload.study.records.cells import Cells
 
 SOC = Signal.STATE_OF_CHARGE
 

@@ -12,8 +12,8 @@ from surveyed import BARGE
 
 from dumpload.cli import main
 from dumpload.config import known_keys
-from dumpload.study.check import CHECKS, check_document
-from dumpload.study.check_lines import EITHER
+from dumpload.study.check.document import CHECKS, check_document
+from dumpload.study.check.lines import EITHER
 
 CONFIG = Path(__file__).parent.parent / "config"
 BAD = ["--set", "tank.relief_valve=false"]
@@ -162,7 +162,7 @@ def test_the_cautions_name_fire_arc_mains_scald_and_pressure_and_defer_to_codes(
 
 
 def test_the_check_imports_no_library_that_drives_or_talks() -> None:
-    code = "import sys; import dumpload.study.check; print(*sys.modules)"
+    code = "import sys; import dumpload.study.check.document; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert not {"paho", "gpiozero", "lgpio", "dumpload.service"} & set(loaded)
 

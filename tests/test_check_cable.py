@@ -11,8 +11,8 @@ from surveyed import BARGE, line, needs, state, survey, without
 
 from dumpload.config import flat
 from dumpload.physics.conductors import GAUGES, LARGEST_OHM_PER_KM
-from dumpload.study import check_cable
-from dumpload.study.check_lines import run_checks
+from dumpload.study.check import cable as check_cable
+from dumpload.study.check.lines import run_checks
 
 DROP, CARRIES = "drop along the cable", "what the cable carries"
 LOAD, CABLE = "fuse against the load", "fuse against the cable"

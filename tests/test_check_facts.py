@@ -5,7 +5,7 @@ from judged import settings
 from surveyed import BARGE, without
 
 from dumpload.config import flat
-from dumpload.study.check_facts import (
+from dumpload.study.check.facts import (
     cable_carries_a,
     cable_name,
     cable_ohm,
@@ -15,7 +15,7 @@ from dumpload.study.check_facts import (
     other_cables,
     throttle_percent,
 )
-from dumpload.study.check_lines import Known
+from dumpload.study.check.lines import Known
 
 GAUGE = without("wiring.area_mm2")
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from dumpload.study.check_lines import (
+from dumpload.study.check.lines import (
     BANK,
     LOAD,
     Check,

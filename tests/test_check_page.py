@@ -7,9 +7,9 @@ from pathlib import Path
 from judged import settings
 from surveyed import BARGE
 
-from dumpload.study.check import Document, check_document
-from dumpload.study.check_page import check_page
-from dumpload.study.check_text import headline
+from dumpload.study.check.document import Document, check_document
+from dumpload.study.check.page import check_page
+from dumpload.study.check.text import headline
 
 BAD = {**BARGE, "contact.dc_v": 24, "tank.dry_fire_guard": False}
 

@@ -9,8 +9,8 @@ from judged import settings
 from test_check_worked import CABIN, EXAMPLE, VAN
 
 from dumpload.config import Settings, load_settings
-from dumpload.study.check import check_document
-from dumpload.study.check_page import check_page
+from dumpload.study.check.document import check_document
+from dumpload.study.check.page import check_page
 
 pytestmark = [pytest.mark.browser, needs_axe]
 

@@ -10,8 +10,8 @@ import pytest
 from judged import settings
 
 from dumpload.config import flat, load_settings
-from dumpload.study.check import CHECKS, check_document
-from dumpload.study.check_lines import Known, run_checks
+from dumpload.study.check.document import CHECKS, check_document
+from dumpload.study.check.lines import Known, run_checks
 
 EXAMPLE = Path(__file__).parent.parent / "config" / "dumpload.toml"
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
-from dumpload.study.chronicle import Chronicle, runs_of
-from dumpload.study.local_time import Span, midnight
-from dumpload.study.summary import Element
+from dumpload.study.replay.summary import Element
+from dumpload.study.report.chronicle import Chronicle, runs_of
+from dumpload.study.report.local_time import Span, midnight
 
 CHANGES_OF_CLOCKS = {"spring": (2025, 3, 29), "autumn": (2025, 10, 25), "neither": (2025, 6, 14)}
 

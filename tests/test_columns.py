@@ -6,9 +6,9 @@ import pytest
 
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import ListedValues, TextColumn
-from dumpload.study.quiet import ALL, Band
+from dumpload.study.records.bounds import ALL, Band
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import ListedValues, TextColumn
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

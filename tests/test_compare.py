@@ -7,9 +7,9 @@ from judged import settings
 from month import write_month
 
 from dumpload.config import Settings
-from dumpload.study.compare import Trial, run_trials, trials_document, trials_text
-from dumpload.study.records import Form
-from dumpload.study.replay_document import replay_document
+from dumpload.study.records.record import Form
+from dumpload.study.replay.compare import Trial, run_trials, trials_document, trials_text
+from dumpload.study.replay.document import replay_document
 
 KEYS = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60, "permissive.window": []}
 

@@ -20,15 +20,15 @@ from dumpload.core.law import Position
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import HistoryRow, RowKind
-from dumpload.study.chronicle import Chronicle, chronicle
-from dumpload.study.diary import Diary
-from dumpload.study.items import Page
-from dumpload.study.local_time import local_days
-from dumpload.study.player import Plan
-from dumpload.study.records import Account, Form, Record
-from dumpload.study.records_open import open_record
-from dumpload.study.replay import Result, replay
-from dumpload.study.summary import Element, Part
+from dumpload.study.records.items import Page
+from dumpload.study.records.open import open_record
+from dumpload.study.records.record import Account, Form, Record
+from dumpload.study.replay.player import Plan
+from dumpload.study.replay.replay import Result, replay
+from dumpload.study.replay.summary import Element, Part
+from dumpload.study.report.chronicle import Chronicle, chronicle
+from dumpload.study.report.diary import Diary
+from dumpload.study.report.local_time import local_days
 
 SOC = Signal.STATE_OF_CHARGE
 MAX_AGE_S = 60.0

@@ -8,8 +8,8 @@ from world import LIMITS, NOON, setup
 
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.study.player import ENERGY_SIGNALS, Plan, Player
-from dumpload.study.summary import Change, Element
+from dumpload.study.replay.player import ENERGY_SIGNALS, Plan, Player
+from dumpload.study.replay.summary import Change, Element
 
 np = pytest.importorskip("numpy")
 Energies = pytest.importorskip("dumpload.study.fast.energies").Energies

@@ -7,9 +7,9 @@ from world import NOON
 
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import TextColumn
-from dumpload.study.items import Ends, Moment, Restart, Stretch
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import TextColumn
+from dumpload.study.records.items import Ends, Moment, Restart, Stretch
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

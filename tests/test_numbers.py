@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from dumpload.core.controller import Event
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import TextColumn
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import TextColumn
 
 np = pytest.importorskip("numpy")
 number_column = pytest.importorskip("dumpload.study.fast.numbers").number_column

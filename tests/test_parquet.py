@@ -16,9 +16,9 @@ from world import LIMITS, NOON, setup
 
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal, signal_name
-from dumpload.study.records import Account, Form, RecordError
-from dumpload.study.records_csv import CsvRecord
-from dumpload.study.replay import Plan
+from dumpload.study.records.csv import CsvRecord
+from dumpload.study.records.record import Account, Form, RecordError
+from dumpload.study.replay.replay import Plan
 
 pa = pytest.importorskip("pyarrow")
 parquet = pytest.importorskip("pyarrow.parquet")

@@ -13,12 +13,12 @@ from world import LIMITS, NOON, setup
 from dumpload.core.controller import Setup
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import TextColumn
-from dumpload.study.items import Stretch
-from dumpload.study.passing import Passing
-from dumpload.study.player import Plan, Player
-from dumpload.study.summary import Element, Summary, Tally
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import TextColumn
+from dumpload.study.records.items import Stretch
+from dumpload.study.replay.passing import Passing
+from dumpload.study.replay.player import Plan, Player
+from dumpload.study.replay.summary import Element, Summary, Tally
 
 PERMISSIVES = PermissiveLimits(26.0, 27.0, 65.0, 58.0, 100.0, 60.0, 600.0, 1200.0, 3600.0)
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)

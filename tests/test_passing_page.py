@@ -16,11 +16,11 @@ from dumpload.core.controller import Setup
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import Entry, HistoryRow, RowKind
-from dumpload.study.items import Page
-from dumpload.study.passing import Passing
-from dumpload.study.player import Plan, Player
-from dumpload.study.records import Account
-from dumpload.study.records_history import HistoryRecord, _Meaning, _pages
+from dumpload.study.records.history import HistoryRecord, _Meaning, _pages
+from dumpload.study.records.items import Page
+from dumpload.study.records.record import Account
+from dumpload.study.replay.passing import Passing
+from dumpload.study.replay.player import Plan, Player
 
 SOC = Signal.STATE_OF_CHARGE
 VALUES = {

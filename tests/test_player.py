@@ -13,10 +13,10 @@ from dumpload.core.decode import Reason, Rejection
 from dumpload.core.law import Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import TextColumn
-from dumpload.study.items import Moment, Restart, Run, Stretch
-from dumpload.study.player import Plan, Player
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import TextColumn
+from dumpload.study.records.items import Moment, Restart, Run, Stretch
+from dumpload.study.replay.player import Plan, Player
 
 SOC = Signal.STATE_OF_CHARGE
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)

@@ -8,7 +8,8 @@ from world import LIMITS, World, running, setup
 from dumpload.core.controller import Kind
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.study.quiet import ALL, NONE, Band, Quiet, find_quiet
+from dumpload.study.records.bounds import ALL, NONE, Band
+from dumpload.study.replay.quiet import Quiet, find_quiet
 
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
 INFINITY = math.inf

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dumpload.core.signals import Signal
-from dumpload.study.record_arguments import add_record_arguments, record_form
-from dumpload.study.records import Form
+from dumpload.study.arguments import add_record_arguments, record_form
+from dumpload.study.records.record import Form
 
 
 def parse(*words: str) -> argparse.Namespace:

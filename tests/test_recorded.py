@@ -22,14 +22,14 @@ from dumpload.core.signals import Signal
 from dumpload.io.history_backlog import Batch
 from dumpload.io.history_file import Start
 from dumpload.io.history_schema import Boot, Entry, RowKind
-from dumpload.study.chronicle import Story, chronicle
-from dumpload.study.local_time import Span
-from dumpload.study.player import Plan
-from dumpload.study.recorded import STEPPED, WHOLE, read_recorded
-from dumpload.study.records import Account, RecordError
-from dumpload.study.records_history import HistoryRecord
-from dumpload.study.replay import ReplayInterrupted, Result
-from dumpload.study.summary import Change, Element, Tally
+from dumpload.study.records.history import HistoryRecord
+from dumpload.study.records.record import Account, RecordError
+from dumpload.study.replay.player import Plan
+from dumpload.study.replay.replay import ReplayInterrupted, Result
+from dumpload.study.replay.summary import Change, Element, Tally
+from dumpload.study.report.chronicle import Story, chronicle
+from dumpload.study.report.local_time import Span
+from dumpload.study.report.recorded import STEPPED, WHOLE, read_recorded
 
 SOC, VOLTS, LOAD = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.LOAD_POWER
 MAX_AGE_S = 60.0

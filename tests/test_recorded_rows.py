@@ -9,7 +9,7 @@ from dumpload.core.freshness import NEVER
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import HistoryRow, RowKind
-from dumpload.study.recorded_rows import Before, Held, Timeline, event_words, told_charge, told_position
+from dumpload.study.report.recorded_rows import Before, Held, Timeline, event_words, told_charge, told_position
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

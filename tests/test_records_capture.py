@@ -12,9 +12,9 @@ from dumpload.broker import intake
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.items import Moment
-from dumpload.study.records import Account, Form, RecordError
-from dumpload.study.records_capture import CaptureRecord
+from dumpload.study.records.capture import CaptureRecord
+from dumpload.study.records.items import Moment
+from dumpload.study.records.record import Account, Form, RecordError
 
 SOC = Signal.STATE_OF_CHARGE
 BANK = "barge/bank/charge"

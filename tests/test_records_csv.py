@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from world import NOON
 
 from dumpload.core.signals import Signal
-from dumpload.study.records import Account, Form, RecordError
-from dumpload.study.records_csv import CsvRecord
+from dumpload.study.records.csv import CsvRecord
+from dumpload.study.records.record import Account, Form, RecordError
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

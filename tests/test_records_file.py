@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.study.records import Account, RecordError
-from dumpload.study.records_file import BLOCK_BYTES, blocks, magic
+from dumpload.study.records.file import BLOCK_BYTES, blocks, magic
+from dumpload.study.records.record import Account, RecordError
 
 
 @pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["plain", "gzip"])

@@ -12,11 +12,11 @@ from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
 from dumpload.io.history_file import Start
 from dumpload.io.history_schema import Boot, Entry, RowKind
-from dumpload.study.player import Plan, Player
-from dumpload.study.records import Account, RecordError
-from dumpload.study.records_history import THINNED, HistoryRecord
-from dumpload.study.replay import Result, replay
-from dumpload.study.summary import Element
+from dumpload.study.records.history import THINNED, HistoryRecord
+from dumpload.study.records.record import Account, RecordError
+from dumpload.study.replay.player import Plan, Player
+from dumpload.study.replay.replay import Result, replay
+from dumpload.study.replay.summary import Element
 
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
 

@@ -11,10 +11,10 @@ from world import NOON
 
 from dumpload.core.controller import Event, Kind
 from dumpload.core.signals import Signal
-from dumpload.study import records_open
-from dumpload.study.items import Stretch
-from dumpload.study.records import Account, Form, RecordError
-from dumpload.study.records_open import open_record
+from dumpload.study.records import open as records_open
+from dumpload.study.records.items import Stretch
+from dumpload.study.records.open import open_record
+from dumpload.study.records.record import Account, Form, RecordError
 
 LINE = '{"time": 1750075200, "topic": "barge/bank/charge", "payload": "97"}\n'
 

@@ -9,7 +9,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from dumpload.core.window import utc_text
-from dumpload.study.records_time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, Times
+from dumpload.study.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, Times
 
 LONDON = ZoneInfo("Europe/London")
 NOON = 1_750_075_200.0

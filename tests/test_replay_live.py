@@ -23,8 +23,8 @@ from dumpload.core.window import utc_text
 from dumpload.io.history_backlog import Batch
 from dumpload.io.history_file import Start
 from dumpload.setup import controller_setup
-from dumpload.study.compare import run_trials
-from dumpload.study.records import Form
+from dumpload.study.records.record import Form
+from dumpload.study.replay.compare import run_trials
 
 pytest_plugins = ["stage_fixtures"]
 

@@ -19,13 +19,13 @@ import pytest
 from judged import settings
 
 from dumpload.demo.barge import Barge, advance
-from dumpload.study.compare import run_trials
-from dumpload.study.items import Stretch
-from dumpload.study.player import Player
-from dumpload.study.records import Account, Form
-from dumpload.study.records_csv import CsvRecord
-from dumpload.study.replay import Result
-from dumpload.study.replay_figures import plan
+from dumpload.study.records.csv import CsvRecord
+from dumpload.study.records.items import Stretch
+from dumpload.study.records.record import Account, Form
+from dumpload.study.replay.compare import run_trials
+from dumpload.study.replay.figures import plan
+from dumpload.study.replay.player import Player
+from dumpload.study.replay.replay import Result
 
 PACKAGE = find_spec("pvanalytics")
 pytestmark = pytest.mark.skipif(PACKAGE is None, reason="the package pvanalytics (measured PV series) is not installed")

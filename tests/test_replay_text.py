@@ -10,11 +10,11 @@ from judged import settings
 from world import NOON
 
 from dumpload.core.law import Cause, Position
-from dumpload.study.records import Account, Complaint
-from dumpload.study.replay import Result
-from dumpload.study.replay_figures import figures
-from dumpload.study.replay_text import account_remarks, duration, energy_words, replay_text, verdict
-from dumpload.study.summary import Change, Part, Summary
+from dumpload.study.records.record import Account, Complaint
+from dumpload.study.replay.figures import figures
+from dumpload.study.replay.replay import Result
+from dumpload.study.replay.summary import Change, Part, Summary
+from dumpload.study.replay.text import account_remarks, duration, energy_words, replay_text, verdict
 
 BARGE = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60}
 

@@ -13,10 +13,10 @@ from world import LIMITS, setup
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Position
 from dumpload.core.signals import Signal
-from dumpload.study.compare import run_trials
-from dumpload.study.local_time import Span
-from dumpload.study.records import Form, RecordError
-from dumpload.study.report import (
+from dumpload.study.records.record import Form, RecordError
+from dumpload.study.replay.compare import run_trials
+from dumpload.study.report.local_time import Span
+from dumpload.study.report.report import (
     Report,
     diary_of_replay,
     report_document,

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import pytest
 
-from dumpload.study.report_colours import DARK, LIGHT, rules
+from dumpload.study.report.colours import DARK, LIGHT, rules
 
 Colours = Mapping[str, str | Sequence[str]]
 

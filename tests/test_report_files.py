@@ -9,10 +9,10 @@ import pytest
 from chronicles import rough
 from judged import settings
 
-from dumpload.study.replay_figures import figures
-from dumpload.study.report import Report
-from dumpload.study.report_files import WriteError, write_files
-from dumpload.study.report_pictures import LEFT, WIDTH
+from dumpload.study.replay.figures import figures
+from dumpload.study.report.files import WriteError, write_files
+from dumpload.study.report.pictures import LEFT, WIDTH
+from dumpload.study.report.report import Report
 
 SETTINGS = settings()
 MONTH = rough(30, 4)

@@ -11,11 +11,11 @@ from judged import settings
 from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
-from dumpload.study.chronicle import Chronicle, Event
-from dumpload.study.records import Account, Complaint
-from dumpload.study.replay_document import OPEN_LOOP
-from dumpload.study.replay_figures import figures
-from dumpload.study.report_page import SHOWN_EVENTS, SHOWN_GAPS, UNSEEN, cause_words, report_page
+from dumpload.study.records.record import Account, Complaint
+from dumpload.study.replay.document import OPEN_LOOP
+from dumpload.study.replay.figures import figures
+from dumpload.study.report.chronicle import Chronicle, Event
+from dumpload.study.report.page import SHOWN_EVENTS, SHOWN_GAPS, UNSEEN, cause_words, report_page
 
 SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60})
 MONTH = rough(30, 4)

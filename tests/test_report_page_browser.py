@@ -10,9 +10,9 @@ from browser import chromium, look, needs_axe
 from chronicles import rough, told, wall
 from judged import settings
 
-from dumpload.study.chronicle import Chronicle, Event
-from dumpload.study.replay_figures import figures
-from dumpload.study.report_page import report_page
+from dumpload.study.replay.figures import figures
+from dumpload.study.report.chronicle import Chronicle, Event
+from dumpload.study.report.page import report_page
 
 pytestmark = [pytest.mark.browser, needs_axe]
 

@@ -13,9 +13,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paths import corners, heights
 
-from dumpload.study.chronicle import Chronicle
-from dumpload.study.local_time import HOUR_S, by_clock_hour
-from dumpload.study.report_pictures import (
+from dumpload.study.records.bounds import NOTHING, Extremes
+from dumpload.study.replay.summary import Element
+from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.report.local_time import HOUR_S, by_clock_hour
+from dumpload.study.report.pictures import (
     LEFT,
     SHADES,
     WIDTH,
@@ -29,8 +31,6 @@ from dumpload.study.report_pictures import (
     lowest_shown,
     pictures,
 )
-from dumpload.study.summary import Element
-from dumpload.study.trace import NOTHING, Extremes
 
 SVG = "{http://www.w3.org/2000/svg}"
 CUT_IN, CUT_OUT = 97.0, 93.0

@@ -7,8 +7,8 @@ import pytest
 
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.study.columns import ListedValues
-from dumpload.study.summary import Change, Element, Energy, Part, Summary, Tally
+from dumpload.study.records.columns import ListedValues
+from dumpload.study.replay.summary import Change, Element, Energy, Part, Summary, Tally
 
 LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
 BARGE = Element(300.0, 1.92)

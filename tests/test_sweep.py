@@ -12,12 +12,12 @@ from world import LIMITS, NOON, setup
 from dumpload.core.controller import Setup
 from dumpload.core.law import Limits
 from dumpload.core.signals import Signal
-from dumpload.study.items import Moment
-from dumpload.study.player import Plan
-from dumpload.study.records import Account, RecordError
-from dumpload.study.records_csv import CsvRecord
-from dumpload.study.replay import replay
-from dumpload.study.summary import Element, Tally
+from dumpload.study.records.csv import CsvRecord
+from dumpload.study.records.items import Moment
+from dumpload.study.records.record import Account, RecordError
+from dumpload.study.replay.player import Plan
+from dumpload.study.replay.replay import replay
+from dumpload.study.replay.summary import Element, Tally
 
 sweeps = pytest.importorskip("dumpload.study.fast.sweep")
 whole = pytest.importorskip("dumpload.study.fast.whole").whole

@@ -14,10 +14,10 @@ from test_passing import ELEMENT, EXAMPLES, SETUPS
 from world import LIMITS, setup
 
 from dumpload.core.signals import Signal
-from dumpload.study import records_file
-from dumpload.study.records import Account, Form, RecordError
-from dumpload.study.records_csv import CsvRecord
-from dumpload.study.replay import Plan
+from dumpload.study.records import file as records_file
+from dumpload.study.records.csv import CsvRecord
+from dumpload.study.records.record import Account, Form, RecordError
+from dumpload.study.replay.replay import Plan
 
 TableCutter = pytest.importorskip("dumpload.study.fast.tables").TableCutter
 ArrayStretch = pytest.importorskip("dumpload.study.fast.arrays").ArrayStretch

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import NOON
 
-from dumpload.study.trace import NOTHING, QUARTER_S, Extremes, Trace
+from dumpload.study.records.bounds import NOTHING, Extremes
+from dumpload.study.report.trace import QUARTER_S, Trace
 
 DAY_S = 86_400.0
 

@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 from test_passing import Drawn, drawn, stretch
 
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.cells import Cells
-from dumpload.study.columns import TextColumn
-from dumpload.study.items import Stretch
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.columns import TextColumn
+from dumpload.study.records.items import Stretch
 
 np = pytest.importorskip("numpy")
 arrays = pytest.importorskip("dumpload.study.fast.arrays")

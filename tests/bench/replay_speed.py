@@ -26,9 +26,9 @@ from month import COLUMNS, write_month
 
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import Entry, RowKind
-from dumpload.study import records_open
-from dumpload.study.compare import run_trials
-from dumpload.study.records import Form
+from dumpload.study.records import open as records_open
+from dumpload.study.records.record import Form
+from dumpload.study.replay.compare import run_trials
 
 TABLE_LIMIT = 1.6
 HISTORY_LIMIT = 2.1

@@ -19,10 +19,10 @@ from chronicles import off, on, rough, told, wall
 from common import HERE, Row, absolute, at_most, folder
 from judged import settings
 
-from dumpload.study.chronicle import Chronicle
-from dumpload.study.replay_figures import figures
-from dumpload.study.report_page import report_page
-from dumpload.study.report_pictures import charge_picture
+from dumpload.study.replay.figures import figures
+from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.report.page import report_page
+from dumpload.study.report.pictures import charge_picture
 
 LIMIT = 1 / 20
 MOST_KB = 150.0

@@ -26,12 +26,12 @@ from replay_speed import least_s
 from dumpload.core.decode import Reason
 from dumpload.core.law import Limits
 from dumpload.core.signals import Signal
-from dumpload.study.compare import run_trials
 from dumpload.study.fast.arrays import EMPTY, UNKNOWN, ArrayStretch, NumberColumn, code_of
 from dumpload.study.fast.sweep import Sweep
-from dumpload.study.player import Plan
-from dumpload.study.records import Form
-from dumpload.study.replay_figures import plan
+from dumpload.study.records.record import Form
+from dumpload.study.replay.compare import run_trials
+from dumpload.study.replay.figures import plan
+from dumpload.study.replay.player import Plan
 
 READING_LIMIT = 1.5
 SWEEP_LIMIT = 6.0

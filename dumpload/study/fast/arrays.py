@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.columns import Column
-from dumpload.study.items import Stretch
-from dumpload.study.quiet import Band
-from dumpload.study.trace import NOTHING, Extremes
+from dumpload.study.records.bounds import NOTHING, Band, Extremes
+from dumpload.study.records.columns import Column
+from dumpload.study.records.items import Stretch
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]

@@ -14,7 +14,7 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.study.fast.arrays import PLAIN, UNKNOWN, ArrayStretch, Floats, NumberColumn
 from dumpload.study.fast.evidence import Places
-from dumpload.study.summary import Element, Part
+from dumpload.study.replay.summary import Element, Part
 
 
 class Taken(NamedTuple):

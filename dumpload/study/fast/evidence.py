@@ -15,10 +15,10 @@ from dumpload.core.law import Cause, Inputs, Limits, Selector
 from dumpload.core.permissive import NO_LIMITS
 from dumpload.core.signals import QUANTITIES, Signal
 from dumpload.study.fast.arrays import PLAIN, UNKNOWN, ArrayStretch, Floats, Mask, NumberColumn
-from dumpload.study.items import Moment
-from dumpload.study.passing import Passing
-from dumpload.study.player import Plan, Player
-from dumpload.study.summary import Element
+from dumpload.study.records.items import Moment
+from dumpload.study.replay.passing import Passing
+from dumpload.study.replay.player import Plan, Player
+from dumpload.study.replay.summary import Element
 
 SOC = Signal.STATE_OF_CHARGE
 Places = NDArray[np.intp]

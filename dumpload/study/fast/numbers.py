@@ -10,9 +10,9 @@ import numpy as np
 from dumpload.core.decode import Reason, to_base_unit
 from dumpload.core.freshness import MISSING
 from dumpload.core.signals import QUANTITIES
-from dumpload.study.cells import Cells
 from dumpload.study.fast.arrays import EMPTY, UNKNOWN, Codes, Floats, Mask, NumberColumn, code_of
-from dumpload.study.trace import Extremes
+from dumpload.study.records.bounds import Extremes
+from dumpload.study.records.cells import Cells
 
 
 def number_column(cells: Cells, raw: Floats, present: Mask | None = None) -> NumberColumn:

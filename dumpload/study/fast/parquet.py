@@ -1,6 +1,6 @@
 """Reads a Parquet record, batch by batch: a time and any signals as numbers, null where there is no sample.
 
-Means by its columns what a table means by them (`records_csv.py`). Where a complaint names a line, it is a row.
+Means by its columns what a table means by them (`records/csv_columns.py`). Where a complaint names a line, it is a row.
 """
 
 from collections.abc import Iterator
@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from pyarrow import parquet
 
 from dumpload.core.signals import Signal
-from dumpload.study.cells import Cells
 from dumpload.study.fast.arrays import NANO, ArrayStretch, Counts, Floats, Mask
 from dumpload.study.fast.numbers import number_column
 from dumpload.study.fast.whole import in_order, whole
-from dumpload.study.records import Account, Complaint, Form, RecordError
-from dumpload.study.records_columns import Codes, cells_of, find_columns, remarks
-from dumpload.study.records_time import MILLISECONDS_FROM, YEAR_10000
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.csv_columns import Codes, cells_of, find_columns, remarks
+from dumpload.study.records.record import Account, Complaint, Form, RecordError
+from dumpload.study.records.time import MILLISECONDS_FROM, YEAR_10000
 
 BATCH_ROWS = 131_072
 """Rows that are read together: a megabyte a column."""

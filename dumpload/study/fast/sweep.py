@@ -21,12 +21,12 @@ from dumpload.study.fast.energies import Energies
 from dumpload.study.fast.evidence import Evidence, Places, gather, lost_s, trace
 from dumpload.study.fast.stepping import Moves
 from dumpload.study.fast.whole import whole
-from dumpload.study.items import Stretch
-from dumpload.study.passing import Passing
-from dumpload.study.player import Plan, Player
-from dumpload.study.records import Account, Record, RecordError
-from dumpload.study.replay import Result
-from dumpload.study.summary import Change, Element, Summary
+from dumpload.study.records.items import Stretch
+from dumpload.study.records.record import Account, Record, RecordError
+from dumpload.study.replay.passing import Passing
+from dumpload.study.replay.player import Plan, Player
+from dumpload.study.replay.replay import Result
+from dumpload.study.replay.summary import Change, Element, Summary
 
 MOST_ROWS = 3_000_000
 """A longer record is not held in memory."""

@@ -1,7 +1,7 @@
 """Cuts plain parts of a table into arrays, with pyarrow's reader; what is not plain is left to the plain reader.
 
 Plain is what both read alike: every row as wide as the header, times of one form, numbers or nothing in the cells.
-Yields just what `records_csv.py` would; where in doubt it yields nothing.
+Yields just what `records/csv.py` would; where in doubt it yields nothing.
 """
 
 from collections.abc import Iterator
@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from pyarrow import csv
 
 from dumpload.core.decode import Reason
-from dumpload.study.cells import Cells
 from dumpload.study.fast.arrays import ArrayStretch, Counts, Floats, Mask, NumberColumn, code_of
 from dumpload.study.fast.numbers import number_column
-from dumpload.study.records_csv import Layout
-from dumpload.study.records_time import MILLISECONDS_FROM, Kind, Times
+from dumpload.study.records.cells import Cells
+from dumpload.study.records.csv import Layout
+from dumpload.study.records.time import MILLISECONDS_FROM, Kind, Times
 
 _MICROSECONDS = 1e6
 _AFTER_DATE = 10

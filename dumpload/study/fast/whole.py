@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from dumpload.core.decode import Reason
 from dumpload.core.freshness import MISSING
 from dumpload.core.signals import Signal
-from dumpload.study.columns import Column, TextColumn
 from dumpload.study.fast.arrays import EMPTY, PLAIN, UNKNOWN, ArrayStretch, Codes, Floats, NumberColumn, code_of
-from dumpload.study.items import Stretch
+from dumpload.study.records.columns import Column, TextColumn
+from dumpload.study.records.items import Stretch
 
 
 def whole(stretches: Iterable[Stretch]) -> ArrayStretch | None:

@@ -1,0 +1,139 @@
+"""The installation check: what a careful electrician and a plumber would work out on paper before the first switch-on.
+
+Reads settings and judges them; opens nothing, drives nothing, and guesses nothing: what is not known is listed as not
+checked. It does not replace local codes, nor a person who looks.
+"""
+
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+from dumpload.config import Settings, flat
+from dumpload.study.check import bank, cable, contact, driver, load, water
+from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
+from dumpload.study.check.lines import Finding, Known, Missing, State, num, run_checks
+
+Document = dict[str, Any]
+
+CHECKS = (
+    *load.CHECKS,
+    *cable.CHECKS,
+    *contact.CHECKS,
+    *driver.CHECKS,
+    *bank.CHECKS,
+    *water.CHECKS,
+)
+
+CAUTIONS = (
+    (
+        "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
+        "manual-reset thermal cut-out, a relief valve and a fuse at the battery, all in place and tested."
+    ),
+    (
+        "Fire: a short in a battery cable without a fuse at the battery burns within seconds; a loose terminal glows "
+        "at the current of a good one. Tighten, and look again after a week."
+    ),
+    (
+        "Arc: the contact must be rated for DC at the highest bus voltage, normally open, energised to run. Isolate "
+        "the bank before you touch anything, and keep metal tools off its terminals."
+    ),
+    "Mains: where there is an inverter or shore power, its voltage kills. Keep it out of the same enclosure.",
+    "Scald: water heated by surplus can be hotter than anyone expects. Fit a mixing valve, warn guests.",
+    "Pressure: a closed tank that boils bursts. Never plug a relief valve; lead its discharge where it harms nobody.",
+    (
+        "Local codes come first. These figures help you to talk to a licensed electrician and a licensed plumber; they "
+        "do not replace them."
+    ),
+)
+
+
+def _law(settings: Settings) -> list[str]:
+    control, permissive = settings.control, settings.permissive
+    confirm = f", held for {control.confirm_s:g} s" if control.confirm_s else ""
+    spans = ", ".join(permissive.window)
+    return [
+        (
+            f"on at or above {control.cut_in_percent:g} %{confirm}; off below {control.cut_out_percent:g} %; "
+            f"never on below {control.floor_percent:g} %"
+        ),
+        f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (a veto ends an on-time at once)",
+        f"only within {spans}, {permissive.timezone} time" if spans else "at any time of day",
+        *_further_permissives(settings),
+    ]
+
+
+def _further_permissives(settings: Settings) -> list[str]:
+    one = settings.permissive
+    lines = []
+    if one.voltage_cut_out is not None:
+        lines.append(f"only while the bus is not below {one.voltage_cut_out:g} V (again from {one.voltage_cut_in:g} V)")
+    if one.tank_cut_out_c is not None:
+        lines.append(f"only until the tank is at {one.tank_cut_out_c:g} degC (again from {one.tank_cut_in_c:g} degC)")
+    if one.drain_limit_w is not None:
+        drain = f"{one.drain_limit_w:g} W for {one.drain_limit_s:g} s"
+        lines.append(f"a drain of more than {drain} takes it off for {one.drain_rest_s:g} s")
+    if one.max_on_s is not None:
+        lines.append(f"at most {one.max_on_s:g} s in one run")
+    if one.max_on_per_day_s is not None:
+        lines.append(f"at most {one.max_on_per_day_s:g} s in one local day")
+    return lines
+
+
+def _data_lost(known: Known) -> str:
+    reaction_s = bank.reaction_s(known)
+    words = f"the load is off at most {num(reaction_s)} s after the last value"
+    if not has(known, HIGHEST):
+        needs = ", ".join(key for key in HIGHEST if key not in known)
+        return f"{words} (not worked out what that can cost: needs {needs})"
+    energy_wh = highest_w(known) * reaction_s / 3600
+    words = f"{words}, which costs at most {num(energy_wh)} Wh"
+    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the bank" if has(known, ENERGY) else words
+
+
+def check_document(path: Path, settings: Settings) -> Document:
+    """Return what the settings mean and what was found; the findings come the most dangerous first.
+
+    `verdict` is "fail", "caution", "incomplete" (nothing failed, not everything could be checked) or "pass".
+    """
+    known = flat(settings)
+    found, missing = run_checks(CHECKS, known)
+    relay = settings.relay
+    driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
+    counts = Counter(finding.verdict.state.value for finding in found)
+    return {
+        "config": str(path),
+        "valid": True,
+        "name": settings.name,
+        "verdict": _overall(counts, missing),
+        "counts": {**{state.value: counts[state.value] for state in State}, "not_checked": len(missing)},
+        "findings": [_finding(finding) for finding in found],
+        "not_checked": [_missing(one) for one in missing],
+        "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
+        "law": _law(settings),
+        "data_lost": _data_lost(known),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _overall(counts: Counter[str], missing: list[Missing]) -> str:
+    worst = next((state for state in (State.FAIL, State.CAUTION) if counts[state.value]), State.PASS)
+    return "incomplete" if worst is State.PASS and missing else worst.value
+
+
+def _finding(finding: Finding) -> Document:
+    verdict = finding.verdict
+    return {
+        "part": finding.part.name,
+        "name": finding.name,
+        "state": verdict.state.value,
+        "danger": finding.danger.name.lower(),
+        "figure": verdict.figure,
+        "limit": verdict.limit,
+        "source": verdict.source,
+        "change": verdict.change,
+        "trade": finding.part.trade,
+    }
+
+
+def _missing(missing: Missing) -> Document:
+    return {"part": missing.part.name, "name": missing.name, "needs": list(missing.needs)}

@@ -1,0 +1,94 @@
+"""Reads a capture of messages: JSON Lines of time, topic, payload and retain, through the very same decoding as live.
+
+A capture has what arrived, so what was rejected live is rejected here, and a retained message is no sample.
+"""
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from dumpload.core.intake import Arrival, Intake
+from dumpload.study.records.file import blocks
+from dumpload.study.records.items import Moment
+from dumpload.study.records.record import Account, Complaint, Form, RecordError
+from dumpload.study.records.time import ClockError, Times
+
+MEMBERS = '{"time": ..., "topic": "...", "payload": "...", "retain": false}'
+
+
+class Captured(NamedTuple):
+    """One line of a capture; `t` in Unix s."""
+
+    t: float
+    topic: str
+    payload: bytes
+    retained: bool
+
+
+class CaptureRecord:
+    """One capture."""
+
+    kind = "message capture"
+
+    def __init__(self, path: Path, intake: Intake, form: Form | None = None) -> None:
+        """Keep which topics carry what. Opens nothing yet."""
+        self.path = path
+        self._intake = intake
+        self._form = form or Form()
+
+    def read(self, account: Account) -> Iterator[Moment]:
+        """Yield the messages in order of time, one moment each."""
+        lines = self._lines(account)
+        for one in sorted(lines, key=lambda line: line.t) if self._form.sort else lines:
+            arrival = Arrival(one.topic, one.payload, one.retained, one.t, one.t, one.t)
+            yield Moment(one.t, self._intake.read(arrival))
+
+    def _lines(self, account: Account) -> Iterator[Captured]:
+        times = Times(self._form.time_format, self._form.zone)
+        last = -float("inf")
+        for block in blocks(self.path, account):
+            for number, text in enumerate(block.text.split("\n"), block.line):
+                if not text.strip():
+                    continue
+                try:
+                    one = self._line(times, number, text)
+                except ValueError as error:
+                    self._complain(account, Complaint(self.path, number, "", text, str(error)), torn=block.torn)
+                    continue
+                if one.t < last and not self._form.sort:
+                    expected = "a time not before the line above (--sort puts lines in order)"
+                    raise RecordError(self.path, expected, line=number, text=text)
+                last = one.t
+                account.rows += 1
+                yield one
+
+    def _complain(self, account: Account, complaint: Complaint, *, torn: bool) -> None:
+        if torn:
+            account.torn = f"the last line ({complaint.line}) is torn and was left out"
+        else:
+            account.drop(complaint)
+
+    def _line(self, times: Times, number: int, text: str) -> Captured:
+        try:
+            document = json.loads(text)
+        except (ValueError, RecursionError):
+            msg = f"JSON: {MEMBERS}"
+            raise ValueError(msg) from None
+        if not isinstance(document, dict):
+            msg = f"an object: {MEMBERS}"
+            raise ValueError(msg)  # noqa: TRY004  (bad data, not a bad program)
+        topic, payload, retained = document.get("topic"), document.get("payload"), document.get("retain", False)
+        if not (isinstance(topic, str) and isinstance(payload, str) and isinstance(retained, bool)):
+            msg = f"topic and payload as text, retain as true or false: {MEMBERS}"
+            raise ValueError(msg)  # noqa: TRY004
+        try:
+            t = times.read(_time_text(document.get("time")))
+        except ClockError as error:
+            raise RecordError(self.path, str(error), line=number, column="time", text=text) from None
+        return Captured(t, topic, payload.encode("utf-8", "surrogatepass"), retained)
+
+
+def _time_text(value: Any) -> str:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return repr(value) if is_number else str(value)

@@ -1,0 +1,74 @@
+"""A replay as a JSON document. Builds it; prints nothing."""
+
+import math
+from typing import Any
+
+from dumpload.core.explain import cause_name
+from dumpload.core.window import utc_text
+from dumpload.study.replay.figures import Figures, energy_source
+from dumpload.study.replay.replay import Result
+from dumpload.study.replay.summary import Change, Summary
+
+Document = dict[str, Any]
+
+OPEN_LOOP = (
+    "Open loop: the record stays as it was. This is what the relay would have done only if running the load had changed"
+    " nothing; in truth the load takes from the bank, and so ends its own runs sooner."
+)
+
+
+def replay_document(result: Result, figures: Figures) -> Document:
+    """Return one replay: times in RFC 3339 UTC, seconds, watt-hours, percent; null where there is nothing to say."""
+    account = result.account
+    return {
+        "record": str(result.path),
+        "kind": result.kind,
+        "open_loop": OPEN_LOOP,
+        "samples": result.samples,
+        "accepted": result.accepted,
+        "rejected": result.rejected,
+        "rows": account.rows,
+        "dropped": account.dropped,
+        "bad_rows": [str(complaint) for complaint in account.bad],
+        "torn": account.torn or None,
+        "notes": account.notes,
+        "first": utc_text(result.first),
+        "last": utc_text(result.last),
+        "changes": [_change(change) for change in result.changes],
+        "summary": _summary(result.summary, figures),
+    }
+
+
+def _change(change: Change) -> Document:
+    return {
+        "at": utc_text(change.wall),
+        "relay": change.position.name.lower(),
+        "cause": cause_name(change.cause),
+        "state_of_charge": _number(change.state_of_charge),
+    }
+
+
+def _summary(summary: Summary, figures: Figures) -> Document:
+    return {
+        "switch_ons": summary.switch_ons,
+        "on_time_s": _number(summary.on_time_s),
+        "on_time_per_day_s": _number(summary.on_time_per_day_s),
+        "energy_wh": _number(summary.energy_wh),
+        "lowest_state_of_charge_on": _number(summary.lowest_state_of_charge_on),
+        "data_lost_s": _number(summary.data_lost_s),
+        "span_s": _number(summary.span_s),
+        "switch_ons_per_day": _number(summary.switch_ons_per_day),
+        "longest_run_s": _number(summary.longest_run_s),
+        "shortest_run_s": _number(summary.shortest_run_s),
+        "still_on": summary.still_on,
+        "energy_source": energy_source(summary),
+        "energy_measured_wh": _number(summary.measured.wh),
+        "energy_by_voltage_wh": _number(summary.by_voltage.wh),
+        "energy_by_rating_wh": _number(summary.by_rating.wh),
+        "hot_tanks": _number(figures.hot_tanks),
+        "contact_life_years": _number(figures.contact_life_years),
+    }
+
+
+def _number(value: float) -> float | None:
+    return round(float(value), 3) if math.isfinite(value) else None  # a difference of whole times is an int

@@ -1,0 +1,264 @@
+"""What a replay adds up: changes, runs, lost data, lowest charge, energy. Counts; decides nothing.
+
+Keeps a few numbers and the list of changes, so that a record may be of any length.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from typing import NamedTuple
+
+from dumpload.core.contact import LOAD_PRESENT_W
+from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.law import Cause, Position
+from dumpload.core.signals import Signal
+from dumpload.study.records.columns import Values
+
+SECONDS_PER_DAY = 86_400.0
+
+
+class Element(NamedTuple):
+    """The load: rated power (W), and resistance (ohm); NaN where not configured."""
+
+    rated_w: float = MISSING
+    ohm: float = MISSING
+
+
+class Change(NamedTuple):
+    """One change of the relay: `wall` in Unix s, charge in percent (NaN: not live)."""
+
+    wall: float
+    position: Position
+    cause: Cause
+    state_of_charge: float
+
+
+class Part(NamedTuple):
+    """A part of the energy, and for how long it was known from that source: Wh, s."""
+
+    wh: float = 0.0
+    seconds: float = 0.0
+
+    def plus(self, power_w: float, seconds: float) -> "Part":
+        """Return the part with so much more."""
+        return Part(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
+
+
+class Summary(NamedTuple):
+    """What a replay came to; seconds, Wh, percent. `energy_wh`: NaN if no source gives any power.
+
+    `measured`, `by_voltage`, `by_rating`: the energy by where its power came from. `drawing_s`: how much of the
+    on-time the recorded load power shows the load drawing. Runs are NaN if there was none; one that is still on at
+    the end (`still_on`) counts as long as it is.
+    """
+
+    span_s: float
+    switch_ons: int
+    on_time_s: float
+    longest_run_s: float
+    shortest_run_s: float
+    still_on: bool
+    data_lost_s: float
+    lowest_state_of_charge_on: float
+    energy_wh: float
+    measured: Part
+    by_voltage: Part
+    by_rating: Part
+    drawing_s: float
+
+    @property
+    def days(self) -> float:
+        """How many days the record spans."""
+        return self.span_s / SECONDS_PER_DAY
+
+    @property
+    def on_time_per_day_s(self) -> float:
+        """On-time a day, at this rate; NaN for a record without duration."""
+        return self.on_time_s / self.days if self.span_s > 0 else MISSING
+
+    @property
+    def switch_ons_per_day(self) -> float:
+        """Switch-ons a day, at this rate; NaN for a record without duration."""
+        return self.switch_ons / self.days if self.span_s > 0 else MISSING
+
+
+class Energy:
+    """The energy into the load while the relay is on, from the best source there is at every moment.
+
+    The measured load power if it is live, else the bus voltage if it is (V squared by R), else the rating. A value
+    counts until the next one, at most as long as it is live.
+    """
+
+    def __init__(self, element: Element, t: float) -> None:
+        """Start at `t` (s) with the relay off."""
+        self._element = element
+        self._at = t
+        self._on = False
+        self._load = (MISSING, -math.inf)
+        self._voltage = (MISSING, -math.inf)
+        self.measured = self.by_voltage = self.by_rating = Part()
+        self.drawing_s = 0.0
+
+    @property
+    def wh(self) -> float:
+        """All of it so far; 0 where no source gives any power."""
+        return self.measured.wh + self.by_voltage.wh + self.by_rating.wh
+
+    def looks_at(self, signal: Signal) -> bool:
+        """Return whether a signal says anything of the energy."""
+        return signal == Signal.LOAD_POWER or (signal == Signal.BATTERY_VOLTAGE and not is_missing(self._element.ohm))
+
+    def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
+        """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
+        if signal == Signal.LOAD_POWER:
+            self.advance(t)
+            self._load = (value, expires_at)
+        elif signal == Signal.BATTERY_VOLTAGE:
+            self.advance(t)
+            self._voltage = (value, expires_at)
+
+    def extend(self, signal: Signal, expires_at: float) -> None:
+        """Have the last value of a signal count longer."""
+        if signal == Signal.LOAD_POWER:
+            self._load = (self._load[0], expires_at)
+        elif signal == Signal.BATTERY_VOLTAGE:
+            self._voltage = (self._voltage[0], expires_at)
+
+    def note_columns(self, columns: Mapping[Signal, Values], begin: float, end: float) -> None:
+        """Add up, as `note` would one by one, columns from `begin` to `end` (s) in which no value expires.
+
+        The last values are still to be noted.
+        """
+        self.advance(begin)
+        if not self._on:
+            return
+        seconds = end - begin
+        self._at = end
+        if (watts := columns.get(Signal.LOAD_POWER)) is not None:
+            self.drawing_s += watts.seconds_above(LOAD_PRESENT_W)
+            self.measured = Part(self.measured.wh + watts.over_time() / 3600.0, self.measured.seconds + seconds)
+        elif not is_missing(self._element.ohm):
+            wh = columns[Signal.BATTERY_VOLTAGE].squares_over_time() / 3600.0 / self._element.ohm
+            self.by_voltage = Part(self.by_voltage.wh + wh, self.by_voltage.seconds + seconds)
+        elif not is_missing(self._element.rated_w):
+            self.by_rating = self.by_rating.plus(self._element.rated_w, seconds)
+
+    def switch(self, t: float, *, on: bool) -> None:
+        """The relay moved."""
+        self.advance(t)
+        self._on = on
+
+    def advance(self, t: float) -> None:
+        """Add up to `t` (s)."""
+        begin, self._at = self._at, t
+        if not self._on or t <= begin:
+            return
+        power_w, expires_at = self._load
+        if begin < expires_at:
+            seconds = min(t, expires_at) - begin
+            self.measured = self.measured.plus(power_w, seconds)
+            self.drawing_s += seconds if power_w > LOAD_PRESENT_W else 0.0
+            begin += seconds
+        volts, expires_at = self._voltage
+        if begin < min(t, expires_at) and not is_missing(self._element.ohm):
+            seconds = min(t, expires_at) - begin
+            self.by_voltage = self.by_voltage.plus(volts * volts / self._element.ohm, seconds)
+            begin += seconds
+        if begin < t and not is_missing(self._element.rated_w):
+            self.by_rating = self.by_rating.plus(self._element.rated_w, t - begin)
+
+
+class Tally:
+    """Counts what happens in one replay."""
+
+    def __init__(self, element: Element, t: float, max_age_s: float) -> None:
+        """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
+
+        `on_loss` is told from when to when (s) it was not known.
+        """
+        self.on_loss: Callable[[float, float], None] = lambda _begin, _end: None
+        self.energy = Energy(element, t)
+        self.changes: list[Change] = []
+        self.samples = self.accepted = self.rejected = self.unknown = 0
+        self._max_age_s = max_age_s
+        self._began = self._known_until = t
+        self._lost_s = self._on_time_s = 0.0
+        self._on_since = MISSING
+        self._runs: tuple[int, float, float] = (0, -math.inf, math.inf)
+        self._lowest = math.inf
+
+    def reject(self, count: int = 1) -> None:
+        """Values came that do not count."""
+        self.samples += count
+        self.rejected += count
+
+    def accept(self, count: int = 1) -> None:
+        """Samples came that count."""
+        self.samples += count
+        self.accepted += count
+
+    @property
+    def is_on(self) -> bool:
+        """Whether the relay is on."""
+        return not is_missing(self._on_since)
+
+    def change(self, t: float, change: Change) -> None:
+        """The relay moved at `t` (s)."""
+        self.changes.append(change)
+        self.energy.switch(t, on=change.position == Position.ON)
+        if change.position == Position.ON:
+            self._on_since = t
+            self.lowest(change.state_of_charge)
+        else:
+            self._end_run(t)
+            self._on_since = MISSING
+
+    def charge(self, stamp: float) -> None:
+        """A state of charge measured at `stamp` (s) was accepted."""
+        self._known_until = stamp + self._max_age_s
+
+    def regain(self, t: float) -> None:
+        """The state of charge is known again at `t` (s), if it had been lost."""
+        if t > self._known_until:
+            self._lost_s += t - self._known_until
+            self.on_loss(self._known_until, t)
+
+    def lose(self, t: float) -> None:
+        """The state of charge is not known any more."""
+        self._known_until = min(self._known_until, t)
+
+    def lowest(self, state_of_charge: float) -> None:
+        """Take a state of charge (percent) for the lowest one while on; NaN is none."""
+        if self.is_on and state_of_charge < self._lowest:
+            self._lowest = state_of_charge
+
+    def summary(self, t: float) -> Summary:
+        """Return what it comes to if the record ends at `t` (s)."""
+        self.energy.advance(t)
+        self.regain(t)
+        still_on = self.is_on
+        if still_on:
+            self._end_run(t)
+        count, longest, shortest = self._runs
+        parts = (self.energy.measured, self.energy.by_voltage, self.energy.by_rating)
+        is_known = any(part.seconds for part in parts) or not self._on_time_s
+        return Summary(
+            span_s=t - self._began,
+            switch_ons=count,
+            on_time_s=self._on_time_s,
+            longest_run_s=longest if count else MISSING,
+            shortest_run_s=shortest if count else MISSING,
+            still_on=still_on,
+            data_lost_s=self._lost_s,
+            lowest_state_of_charge_on=self._lowest if count and self._lowest < math.inf else MISSING,
+            energy_wh=sum(part.wh for part in parts) if is_known else MISSING,
+            measured=parts[0],
+            by_voltage=parts[1],
+            by_rating=parts[2],
+            drawing_s=self.energy.drawing_s,
+        )
+
+    def _end_run(self, t: float) -> None:
+        run_s = t - self._on_since
+        count, longest, shortest = self._runs
+        self._runs = (count + 1, max(longest, run_s), min(shortest, run_s))
+        self._on_time_s += run_s

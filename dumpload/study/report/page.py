@@ -1,0 +1,151 @@
+"""What the relay did, or would have done, as a page of HTML: the sentence first, then pictures, then every day."""
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from html import escape
+
+from dumpload.config import Settings
+from dumpload.core.explain import MEANINGS
+from dumpload.core.law import Cause
+from dumpload.study.page import bullets, page, section
+from dumpload.study.replay.document import OPEN_LOOP
+from dumpload.study.replay.figures import Figures
+from dumpload.study.replay.text import cause_label, duration, remarks, rows, verdict
+from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.report.colours import DARK, LIGHT, rules
+from dumpload.study.report.days import STYLE as DAYS_STYLE
+from dumpload.study.report.days import day_tables
+from dumpload.study.report.pictures import Picture, pictures
+
+SHOWN_GAPS = 12
+SHOWN_EVENTS = 40
+
+UNSEEN = "The program was killed or the power failed; that the pin went off then is not recorded."
+
+CAUTIONS = (
+    (
+        "Surplus heat is irregular: water may stand between 25 and 45 degC, where legionella grow, for days. Nothing"
+        " here shows that it is safe. Heat it to 60 degC as your health authority advises."
+    ),
+    (
+        "A contact that opens direct current draws an arc, which can weld it or set fire to what is near: contact, fuse"
+        " and cable must be rated for DC at the highest bus voltage."
+    ),
+    "Water above about 50 degC scalds within minutes, at 60 degC within seconds: fit a thermostatic mixing valve.",
+    (
+        "This program is an operating control, not a protection: the heater's own thermostat, a manual-reset thermal"
+        " cut-out, a relief valve and a fuse at the battery must be there and must work without it."
+    ),
+    (
+        "Before you change wiring, plumbing or thresholds on account of a figure here, defer to local codes and to a"
+        " licensed electrician or plumber."
+    ),
+)
+
+STYLE = f"""
+body {{ max-width: 56rem }}
+figure {{ margin: 1rem 0 }} figcaption {{ font-size: .85rem; color: var(--quiet) }}
+.wide {{ overflow-x: auto }} .wide svg {{ min-width: 36rem; width: 100% }} svg {{ display: block }}
+dl {{ display: grid; grid-template-columns: 8rem 1fr; gap: .1rem .6rem }} dt {{ color: var(--quiet) }}
+table {{ border-collapse: collapse; width: 100%; margin: .5rem 0 1.5rem; font-variant-numeric: tabular-nums }}
+caption {{ text-align: left; font-weight: 600; padding: .3rem 0 }}
+th, td {{ text-align: right; padding: .1rem .3rem; font-weight: 400; border-bottom: 1px solid var(--line) }}
+th:first-child, td:first-child {{ text-align: left }} .days th:nth-child(2) {{ text-align: left }}
+.days th {{ white-space: nowrap }} .days td:nth-child(2) {{ width: 60% }} .days svg {{ width: 100%; height: 3rem }}
+{DAYS_STYLE}
+.words th, .words td {{ text-align: left; vertical-align: top }} .words td {{ padding-right: 1rem }}
+li, .words td {{ overflow-wrap: anywhere }}
+nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inherit }}
+{rules(LIGHT)}
+@media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
+@media (max-width: 40rem) {{ body {{ padding: .6rem }} dl {{ grid-template-columns: 6rem 1fr }}
+  th, td {{ padding: .1rem; font-size: .85rem }} .days thead th {{ white-space: normal }} }}
+@media print {{ tr, figure {{ break-inside: avoid }} .wide svg {{ min-width: 0 }} nav {{ display: none }}
+  .days svg {{ height: 1.7rem }} }}
+"""
+
+
+MOST_BYTES = 141_000
+"""About what a page may have; the days are drawn as finely as that allows."""
+
+
+def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
+    """Return the page. The thresholds that are drawn are those of these settings."""
+    limits = (settings.control.cut_in_percent, settings.control.cut_out_percent)
+    result, summary = one.result, one.result.summary
+    what = "What the relay would have done" if one.is_tried else "What the relay did"
+    body = [
+        f'<p class="verdict">{escape(verdict(summary, is_tried=one.is_tried))}</p>',
+        *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_tried else []),
+        *_terms(rows(result, figures, one.zone)),
+        *(section("Before you believe a figure", bullets(told)) if (told := [*remarks(result)]) else []),
+        *section("Pictures", map(figure, pictures(one, *limits))),
+        *section("Why it went off", _causes(one)),
+        *section("Longest times without data", _gaps(one)),
+        *(section("What else happened", _events(one)) if one.story.events else []),
+        *section("Cautions", bullets(CAUTIONS)),
+    ]
+    title = f"{what}: {one.name}"
+    room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
+    days = section("Day by day", ['<div class="days">', *_months(one), *day_tables(one, *limits, room), "</div>"])
+    return page(title, STYLE, [*body, *days])
+
+
+def figure(picture: Picture) -> str:
+    """Return a picture with its words; one that is wider than a phone can be moved sideways."""
+    name = escape(picture.title)
+    return (
+        f'<figure><h3>{name}</h3><div class="wide" tabindex="0" role="group" aria-label="{name}">{picture.svg()}</div>'
+        f"<figcaption>{escape(picture.words)}</figcaption></figure>"
+    )
+
+
+def cause_words(cause: Cause) -> tuple[str, str]:
+    """Return the name of a cause, and what it means."""
+    return cause_label(cause), UNSEEN if cause == Cause.NONE else MEANINGS[cause]
+
+
+def _terms(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
+    yield "<dl>"
+    yield from (f"<dt>{escape(label)}<dd>{escape(value)}" for label, value in pairs)
+    yield "</dl>"
+
+
+def _table(head: tuple[str, ...], body: Iterable[tuple[str, ...]]) -> Iterator[str]:
+    yield '<table class="words"><tr>' + "".join(f'<th scope="col">{escape(cell)}' for cell in head)
+    yield from ("<tr>" + "".join(f"<td>{escape(cell)}" for cell in row) for row in body)
+    yield "</table>"
+
+
+def _causes(one: Chronicle) -> Iterator[str]:
+    if not one.offs:
+        yield "<p>It never went off.</p>"
+        return
+    told = ((*cause_words(cause), f"{count}") for cause, count in one.offs.items())
+    yield from _table(("Cause", "What it means", "Times"), told)
+
+
+def _gaps(one: Chronicle) -> Iterator[str]:
+    gaps = sorted(one.story.lost, key=lambda span: -span.seconds)
+    if not gaps:
+        yield "<p>There was always a live state of charge.</p>"
+        return
+    if len(gaps) > SHOWN_GAPS:
+        yield f"<p>{len(gaps)} in all, {duration(sum(gap.seconds for gap in gaps))} together; the longest:</p>"
+    shown = sorted(gaps[:SHOWN_GAPS])
+    yield from _table(("From", "For"), ((_local(gap.begin, one), duration(gap.seconds)) for gap in shown))
+
+
+def _events(one: Chronicle) -> Iterator[str]:
+    shown = one.story.events[-SHOWN_EVENTS:]
+    yield from _table(("When", "What"), ((_local(event.wall, one), event.words) for event in shown))
+
+
+def _months(one: Chronicle) -> Iterator[str]:
+    months = sorted({f"{day.date:%Y-%m}" for day in one.days})
+    if len(months) > 1:
+        yield "<nav>" + "".join(f'<a href="#m{month}">{month}</a>' for month in months[-13:]) + "</nav>"
+
+
+def _local(wall: float, one: Chronicle) -> str:
+    return datetime.fromtimestamp(wall, one.zone).strftime("%Y-%m-%d %H:%M")

@@ -1,0 +1,109 @@
+"""Makes a report from a history or from a replay: as text, as a JSON document and as a page. Writes no file."""
+
+from collections.abc import Callable
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from dumpload.config import Settings
+from dumpload.config.kinds import find_zone
+from dumpload.core.freshness import is_missing
+from dumpload.core.window import utc_text
+from dumpload.study.records.history import HistoryRecord
+from dumpload.study.records.open import open_record
+from dumpload.study.records.record import Account, Form, RecordError
+from dumpload.study.replay.document import replay_document
+from dumpload.study.replay.figures import Figures, figures, plan
+from dumpload.study.replay.replay import Result
+from dumpload.study.replay.text import replay_text
+from dumpload.study.report.chronicle import Chronicle, Day, chronicle
+from dumpload.study.report.diary import Diary
+from dumpload.study.report.local_time import Span
+from dumpload.study.report.page import cause_words, report_page
+from dumpload.study.report.recorded import WHOLE, read_recorded
+
+
+class Report(NamedTuple):
+    """What is reported, and what it means for this installation."""
+
+    chronicle: Chronicle
+    figures: Figures
+    settings: Settings
+
+    @property
+    def page(self) -> str:
+        """All of it as HTML."""
+        return report_page(self.chronicle, self.figures, self.settings)
+
+
+Watch = Callable[[float], None]
+
+
+def report_of_history(
+    path: Path, settings: Settings, period: Span = WHOLE, watch: Watch = lambda _part: None
+) -> Report:
+    """Return what the relay did, as the daemon recorded it, in a period (Unix s).
+
+    Raises:
+        RecordError: it is no history, or has nothing of that period.
+    """
+    record = open_record(path, Form(), settings)
+    if not isinstance(record, HistoryRecord):
+        raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
+    zone = zone_of(settings)
+    result, story = read_recorded(record, plan(settings), Account(watch), zone, period)
+    one = chronicle(settings.name, result, story, zone, is_tried=False)
+    return Report(one, figures(settings, result.summary), settings)
+
+
+def diary_of_replay(settings: Settings) -> Diary:
+    """Return a witness for a replay under these settings that is to be reported."""
+    return Diary(zone_of(settings), settings.telemetry.state_of_charge.max_age_s)
+
+
+def report_of_replay(settings: Settings, result: Result, diary: Diary) -> Report:
+    """Return what the relay would have done in a replay under these settings, of which the diary was the witness."""
+    one = chronicle(settings.name, result, diary.story(), zone_of(settings), is_tried=True)
+    return Report(one, figures(settings, result.summary), settings)
+
+
+def zone_of(settings: Settings) -> tzinfo:
+    """Return the zone whose days a report counts."""
+    return find_zone(settings.permissive.timezone)
+
+
+def report_text(report: Report, *, all_changes: bool = False) -> str:
+    """Return the report as text, 80 columns wide."""
+    one = report.chronicle
+    return replay_text(one.result, report.figures, one.zone, all_changes=all_changes, is_tried=one.is_tried)
+
+
+def report_document(report: Report) -> dict[str, Any]:
+    """Return the report of a history as a JSON document: as of a replay, and by day, cause, gap and event."""
+    one = report.chronicle
+    document = replay_document(one.result, report.figures)
+    del document["open_loop"]
+    return {
+        "name": one.name,
+        **document,
+        "days": [_day(day) for day in one.days],
+        "causes_of_off": {cause_words(cause)[0]: count for cause, count in one.offs.items()},
+        "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in one.story.lost],
+        "events": [{"at": utc_text(event.wall), "what": event.words} for event in one.story.events],
+    }
+
+
+def _day(day: Day) -> dict[str, Any]:
+    return {
+        "date": day.date.isoformat(),
+        "on_time_s": round(day.on_time_s, 3),
+        "switch_ons": day.switch_ons,
+        "energy_wh": _number(day.energy_wh),
+        "data_lost_s": round(day.lost_s, 3),
+        "lowest_state_of_charge": _number(day.charge.low),
+        "highest_state_of_charge": _number(day.charge.high),
+    }
+
+
+def _number(value: float) -> float | None:
+    return None if is_missing(value) else round(value, 3)
