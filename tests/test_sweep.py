@@ -69,14 +69,22 @@ def test_the_usual_settings_on_any_record(configured: Setup, rows: Drawn) -> Non
     check(rows, Plan(configured, ELEMENT))
 
 
+PLAIN = Plan(setup(LIMITS), ELEMENT)
+
+
+@pytest.mark.parametrize("charges", [("97.5", "99"), ("97.5", "90"), ("90", "97.5"), ("97.5", "97.5")])
+def test_of_rows_of_one_moment_the_first_may_move_the_relay(charges: tuple[str, str]) -> None:
+    """At the very moment when a dwell is over, too."""
+    times = [NOON + 10 * row for row in range(31)]
+    rows = Drawn([*times, times[-1]], {SOC: ["97.5"] * 30 + [*charges]})
+    check(rows, PLAIN)
+
+
 def written(folder: Path, rows: int) -> CsvRecord:
     path = folder / "log.csv"
     lines = (f"{NOON + 10 * row:.0f},{90 + row % 11}\n" for row in range(rows))
     path.write_text("time,state_of_charge\n" + "".join(lines))
     return CsvRecord(path)
-
-
-PLAIN = Plan(setup(LIMITS), ELEMENT)
 
 
 def test_a_sweep_returns_whole_results_in_the_order_of_the_settings(tmp_path: Path) -> None:

@@ -117,11 +117,10 @@ def gather(stretch: ArrayStretch, max_age_s: float, traced: Traced) -> Evidence 
     column = stretch.columns[SOC]
     assert isinstance(column, NumberColumn)  # noqa: S101  (a stretch of arrays has no other)
     moments = stretch.moments
-    is_traced = len(traced.times) > 1
-    if is_traced and bool((moments[1:] == moments[:-1]).any()):
+    if bool((moments[1:] == moments[:-1]).any()):
         return None
     t, charges, is_sample = _arrivals(moments, column, max_age_s)
-    if is_traced and len(t):
+    if len(traced.times) > 1 and len(t):
         t, charges, is_sample = _with_others(t, charges, is_sample, traced.times[1:])
     causes = traced.causes[traced.times.searchsorted(t, "right") - 1]
     return evidence_of(t, charges, is_sample, causes)
