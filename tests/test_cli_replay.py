@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
+from interrupting import unmeasured
 from waiting import eventually
 
 from dumpload.cli import OK, USAGE, WRONG, main
@@ -102,7 +103,9 @@ def command(*arguments: object) -> list[str]:
 def test_an_interrupted_replay_shows_nothing_and_says_how_far_it_was(barge: Path) -> None:
     log = (barge / "busy.csv").resolve()
     write_busy(log, 1_000_000)
-    with subprocess.Popen(command(log), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+    with subprocess.Popen(
+        command(log), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=unmeasured()
+    ) as child:
         fds = Path(f"/proc/{child.pid}/fd")
         eventually(lambda: any(fd.resolve() == log for fd in fds.iterdir()), "it to read the record")
         time.sleep(0.5)

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from histories import fill
+from interrupting import unmeasured
 from jsonschema import Draft202012Validator
 from test_cli_replay import ROWS, SETTINGS
 from waiting import eventually
@@ -318,7 +319,11 @@ def test_an_interrupted_report_shows_and_writes_nothing(barge: Path, flags: list
     command = [sys.executable, "-m", "dumpload", "report", "--history", str(path), *flags]
     page = barge / "report.html"
     with subprocess.Popen(
-        [*command, "--report", str(page)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*command, "--report", str(page)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=unmeasured(),
     ) as child:
         fds = Path(f"/proc/{child.pid}/fd")
         eventually(lambda: any(fd.resolve() == path for fd in fds.iterdir()), "it to read the history")

@@ -6,12 +6,13 @@ import socket
 import subprocess
 import sys
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from interrupting import unmeasured
 from waiting import eventually
 
 from dumpload import demo
@@ -36,10 +37,10 @@ class Row(NamedTuple):
 class Demo:
     """A demo in a process of its own, and all the processes that carry its mark."""
 
-    def __init__(self) -> None:
+    def __init__(self, environ: Mapping[str, str] | None = None) -> None:
         self.mark = f"{MARK}={uuid.uuid4()}"
         command = ["env", self.mark, sys.executable, "-m", "dumpload", "demo"]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environ)
         self.port = eventually(self._port, "the barge's process")
 
     def processes(self) -> Iterator[list[str]]:
@@ -103,7 +104,7 @@ def test_it_tells_a_morning_from_the_first_surplus_to_the_recovery() -> None:
 
 
 def test_it_can_be_interrupted_and_leaves_nothing_either() -> None:
-    run = Demo()
+    run = Demo(unmeasured())
     assert run.process.stdout is not None
     for line in run.process.stdout:
         if "relay ON" in line:
