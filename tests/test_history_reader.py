@@ -133,8 +133,18 @@ def test_damage_in_the_middle_is_an_error_after_what_could_be_read(tmp_path: Pat
         list(reading)
 
 
+@pytest.mark.parametrize("content", [b"no database " * 500, b"SQLite format 3\0" + b"\xff" * 4096])
+def test_a_file_that_cannot_be_read_is_not_kept_open(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "history.sqlite3"
+    path.write_bytes(content)
+    with pytest.raises(HistoryError) as caught:
+        read_events(path)
+    assert caught.value is not None
+    assert path.resolve() not in {fd.resolve() for fd in Path("/proc/self/fd").iterdir()}
+
+
 READ_AS_NOBODY = """
-import os, sys
+import os, sys, urllib.parse
 from pathlib import Path
 from dumpload.io.history_reader import read_events
 os.setgid(65534), os.setuid(65534)

@@ -41,7 +41,7 @@ def _open(path: Path) -> sqlite3.Connection:
         raise HistoryError(message)
     try:
         database = _connect(path)
-        marks = [database.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
+        marks = _marks(database)
     except sqlite3.Error as error:
         raise _unreadable(path, error) from error
     if marks[0] != APPLICATION_ID or not 1 <= marks[1] <= len(MIGRATIONS):
@@ -49,6 +49,14 @@ def _open(path: Path) -> sqlite3.Connection:
         message = f"{path}: expected a history database of schema 1 to {len(MIGRATIONS)}, found mark and schema {marks}"
         raise HistoryError(message)
     return database
+
+
+def _marks(database: sqlite3.Connection) -> list[int]:
+    try:
+        return [database.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
+    except sqlite3.Error:
+        database.close()
+        raise
 
 
 def _connect(path: Path) -> sqlite3.Connection:
@@ -62,6 +70,9 @@ def _connect(path: Path) -> sqlite3.Connection:
         if Path(f"{path}-wal").exists():
             raise
         return sqlite3.connect(f"{address}?immutable=1", uri=True, isolation_level=None)
+    except sqlite3.Error:
+        database.close()
+        raise
     return database
 
 
