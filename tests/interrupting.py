@@ -1,6 +1,13 @@
 """For programs that a test interrupts wherever they are."""
 
 import os
+import signal
+import subprocess
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from waiting import eventually
 
 
 def unmeasured() -> dict[str, str]:
@@ -9,3 +16,16 @@ def unmeasured() -> dict[str, str]:
     What measures it takes a lock that is never given back when an interrupt comes just then: the program would hang.
     """
     return {key: value for key, value in os.environ.items() if not key.startswith("COVERAGE_PROCESS_")}
+
+
+def interrupted(command: Sequence[str], file: Path, after_s: float) -> tuple[int, str, str]:
+    """Run a program, interrupt it so long after it has opened a file; return its exit code and what it printed."""
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=unmeasured()
+    ) as child:
+        fds = Path(f"/proc/{child.pid}/fd")
+        eventually(lambda: any(fd.resolve() == file for fd in fds.iterdir()), f"it to read {file}")
+        time.sleep(after_s)
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=20)
+    return child.returncode, out, err

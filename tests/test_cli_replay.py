@@ -3,15 +3,12 @@
 import json
 import os
 import pty
-import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
-from interrupting import unmeasured
-from waiting import eventually
+from interrupting import interrupted
 
 from dumpload.cli import OK, USAGE, WRONG, main
 
@@ -103,15 +100,8 @@ def command(*arguments: object) -> list[str]:
 def test_an_interrupted_replay_shows_nothing_and_says_how_far_it_was(barge: Path) -> None:
     log = (barge / "busy.csv").resolve()
     write_busy(log, 1_000_000)
-    with subprocess.Popen(
-        command(log), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=unmeasured()
-    ) as child:
-        fds = Path(f"/proc/{child.pid}/fd")
-        eventually(lambda: any(fd.resolve() == log for fd in fds.iterdir()), "it to read the record")
-        time.sleep(0.5)
-        child.send_signal(signal.SIGINT)
-        out, err = child.communicate(timeout=20)
-    assert (child.returncode, out) == (130, "")
+    code, out, err = interrupted(command(log), log, 0.5)
+    assert (code, out) == (130, "")
     assert err.startswith("interrupted at 2025-06-")
     assert "of the record; nothing is shown for a part of it" in err
 

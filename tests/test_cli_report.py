@@ -2,19 +2,15 @@
 
 import json
 import os
-import signal
-import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 from histories import fill
-from interrupting import unmeasured
+from interrupting import interrupted
 from jsonschema import Draft202012Validator
 from test_cli_replay import ROWS, SETTINGS
-from waiting import eventually
 
 from dumpload.cli import OK, USAGE, main
 from dumpload.io.history_schema import Entry, RowKind
@@ -318,19 +314,8 @@ def test_an_interrupted_report_shows_and_writes_nothing(barge: Path, flags: list
     fill(path, [row(number, RowKind.SAMPLE, 15.0 * number, value=98.0) for number in range(1, 250_000)])
     command = [sys.executable, "-m", "dumpload", "report", "--history", str(path), *flags]
     page = barge / "report.html"
-    with subprocess.Popen(
-        [*command, "--report", str(page)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=unmeasured(),
-    ) as child:
-        fds = Path(f"/proc/{child.pid}/fd")
-        eventually(lambda: any(fd.resolve() == path for fd in fds.iterdir()), "it to read the history")
-        time.sleep(0.1)
-        child.send_signal(signal.SIGINT)
-        out, err = child.communicate(timeout=20)
-    assert (child.returncode, out) == (130, "")
+    code, out, err = interrupted([*command, "--report", str(page)], path, 0.1)
+    assert (code, out) == (130, "")
     assert err.startswith("interrupted at 2025-")
     assert "of the record; nothing is shown for a part of it" in err
     assert not page.exists()

@@ -14,6 +14,7 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.study.fast.arrays import PLAIN, UNKNOWN, ArrayStretch, Floats, NumberColumn
 from dumpload.study.fast.evidence import Places
+from dumpload.study.replay.player import hold_s
 from dumpload.study.replay.summary import Element, Part
 
 
@@ -93,15 +94,13 @@ def _steps(stretch: ArrayStretch, setup: Setup, signal: Signal) -> tuple[Floats,
     column = stretch.columns.get(signal)
     if not isinstance(column, NumberColumn):
         return np.empty(0), np.empty(0)
-    own_s = setup.max_age_s[signal]
-    hold_s = setup.max_age_s[Signal.STATE_OF_CHARGE] if is_missing(own_s) else own_s
     t, values = stretch.moments, column.samples
     if column.codes is not None:
         said = (column.codes == PLAIN) | (column.codes == UNKNOWN)
         t, values = t[said], values[said]
     if not len(t):
         return t, values
-    ends = np.where(np.isnan(values), np.inf, t + hold_s)
+    ends = np.where(np.isnan(values), np.inf, t + hold_s(setup.max_age_s, signal))
     is_over = ends < np.append(t[1:], np.inf)
     order = np.argsort(np.concatenate((np.arange(len(t)), np.flatnonzero(is_over) + 0.5)), kind="stable")
     times = np.concatenate((t, ends[is_over]))

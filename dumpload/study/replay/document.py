@@ -44,31 +44,32 @@ def _change(change: Change) -> Document:
         "at": utc_text(change.wall),
         "relay": change.position.name.lower(),
         "cause": cause_name(change.cause),
-        "state_of_charge": _number(change.state_of_charge),
+        "state_of_charge": number_or_null(change.state_of_charge),
     }
 
 
 def _summary(summary: Summary, figures: Figures) -> Document:
     return {
         "switch_ons": summary.switch_ons,
-        "on_time_s": _number(summary.on_time_s),
-        "on_time_per_day_s": _number(summary.on_time_per_day_s),
-        "energy_wh": _number(summary.energy_wh),
-        "lowest_state_of_charge_on": _number(summary.lowest_state_of_charge_on),
-        "data_lost_s": _number(summary.data_lost_s),
-        "span_s": _number(summary.span_s),
-        "switch_ons_per_day": _number(summary.switch_ons_per_day),
-        "longest_run_s": _number(summary.longest_run_s),
-        "shortest_run_s": _number(summary.shortest_run_s),
+        "on_time_s": number_or_null(summary.on_time_s),
+        "on_time_per_day_s": number_or_null(summary.on_time_per_day_s),
+        "energy_wh": number_or_null(summary.energy_wh),
+        "lowest_state_of_charge_on": number_or_null(summary.lowest_state_of_charge_on),
+        "data_lost_s": number_or_null(summary.data_lost_s),
+        "span_s": number_or_null(summary.span_s),
+        "switch_ons_per_day": number_or_null(summary.switch_ons_per_day),
+        "longest_run_s": number_or_null(summary.longest_run_s),
+        "shortest_run_s": number_or_null(summary.shortest_run_s),
         "still_on": summary.still_on,
         "energy_source": energy_source(summary),
-        "energy_measured_wh": _number(summary.measured.wh),
-        "energy_by_voltage_wh": _number(summary.by_voltage.wh),
-        "energy_by_rating_wh": _number(summary.by_rating.wh),
-        "hot_tanks": _number(figures.hot_tanks),
-        "contact_life_years": _number(figures.contact_life_years),
+        "energy_measured_wh": number_or_null(summary.measured.wh),
+        "energy_by_voltage_wh": number_or_null(summary.by_voltage.wh),
+        "energy_by_rating_wh": number_or_null(summary.by_rating.wh),
+        "hot_tanks": number_or_null(figures.hot_tanks),
+        "contact_life_years": number_or_null(figures.contact_life_years),
     }
 
 
-def _number(value: float) -> float | None:
+def number_or_null(value: float) -> float | None:
+    """Return a number to three digits after the point; None if there is none."""
     return round(float(value), 3) if math.isfinite(value) else None  # a difference of whole times is an int

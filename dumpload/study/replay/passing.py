@@ -41,11 +41,6 @@ class Passing:
             self._hand_on()
             self._player.play(item)
 
-    def advance(self, t: float) -> None:
-        """Go on to `t` (s), before which nothing more comes."""
-        self._hand_on()
-        self._player.advance(t)
-
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row."""
         self._hand_on()

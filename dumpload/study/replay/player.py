@@ -33,6 +33,11 @@ class Plan(NamedTuple):
     judge_contact: bool = False
 
 
+def hold_s(ages: Sequence[float], signal: Signal) -> float:
+    """Return how long a value counts (s), given the ages of all signals: one without settings as long as the charge."""
+    return ages[SOC] if is_missing(ages[signal]) else ages[signal]
+
+
 class Player:
     """One replay in progress: evaluates every event, and every row, of what it is given.
 
@@ -79,11 +84,6 @@ class Player:
         while self.controller.deadline <= t:
             self._wake()
         return self.tally.summary(t)
-
-    def advance(self, t: float) -> None:
-        """Go on to `t` (s), before which nothing more comes."""
-        self.wake_before(t)
-        self.tally.energy.advance(t)
 
     # ---- event by event ----
 
@@ -243,5 +243,5 @@ class Player:
                 self.tally.energy.note(signal, MISSING, item.t, item.t)
 
     def hold_s(self, signal: Signal) -> float:
-        """Return how long a value counts: a signal without settings as long as the state of charge."""
-        return self.ages[SOC] if is_missing(self.ages[signal]) else self.ages[signal]
+        """Return how long a value of a signal counts (s)."""
+        return hold_s(self.ages, signal)

@@ -8,14 +8,14 @@ import math
 from collections import deque
 from datetime import tzinfo
 
-from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.freshness import MISSING
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.core.window import utc_text
 from dumpload.io.history_schema import HistoryRow, RowKind
 from dumpload.study.records.history import HistoryRecord
 from dumpload.study.records.record import Account, RecordError
-from dumpload.study.replay.player import ENERGY_SIGNALS, SOC, Plan
+from dumpload.study.replay.player import ENERGY_SIGNALS, SOC, Plan, hold_s
 from dumpload.study.replay.replay import ReplayInterrupted, Result
 from dumpload.study.replay.summary import Change, Tally
 from dumpload.study.report.chronicle import Event, Story
@@ -129,7 +129,7 @@ class _Chronicler:
         if before.on is not None and row.kind != RowKind.START:
             self._change(begin, Position.ON, before.on.cause, before.on.state_of_charge)
         for signal, sample in before.samples.items():
-            if sample.until + self._hold_s(signal) > begin:
+            if sample.until + hold_s(self._plan.setup.max_age_s, signal) > begin:
                 self._note(tally, signal, sample.value, Span(begin, sample.until))
             if signal == SOC and sample.until > begin:
                 self._charge.hold(self._wall(begin), self._wall(sample.until), sample.value)
@@ -188,16 +188,11 @@ class _Chronicler:
     def _note(self, tally: Tally, signal: Signal, value: float, during: Span) -> None:
         """Take a value that went on arriving."""
         t, until = during
-        tally.energy.note(signal, value, t, until + self._hold_s(signal))
+        tally.energy.note(signal, value, t, until + hold_s(self._plan.setup.max_age_s, signal))
         if signal == SOC:
             tally.regain(t)
             tally.charge(until)
             self._newest = (value, t)
-
-    def _hold_s(self, signal: Signal) -> float:
-        """Return how long a value counts: a signal without settings as long as the state of charge."""
-        ages = self._plan.setup.max_age_s
-        return ages[SOC] if is_missing(ages[signal]) else ages[signal]
 
     def _change(self, t: float, position: Position, cause: Cause, state_of_charge: float) -> None:
         tally = self._tally

@@ -7,12 +7,11 @@ from typing import Any, NamedTuple
 
 from dumpload.config import Settings
 from dumpload.config.kinds import find_zone
-from dumpload.core.freshness import is_missing
 from dumpload.core.window import utc_text
 from dumpload.study.records.history import HistoryRecord
 from dumpload.study.records.open import open_record
 from dumpload.study.records.record import Account, Form, RecordError
-from dumpload.study.replay.document import replay_document
+from dumpload.study.replay.document import number_or_null, replay_document
 from dumpload.study.replay.figures import Figures, figures, plan
 from dumpload.study.replay.replay import Result
 from dumpload.study.replay.text import replay_text
@@ -98,12 +97,8 @@ def _day(day: Day) -> dict[str, Any]:
         "date": day.date.isoformat(),
         "on_time_s": round(day.on_time_s, 3),
         "switch_ons": day.switch_ons,
-        "energy_wh": _number(day.energy_wh),
+        "energy_wh": number_or_null(day.energy_wh),
         "data_lost_s": round(day.lost_s, 3),
-        "lowest_state_of_charge": _number(day.charge.low),
-        "highest_state_of_charge": _number(day.charge.high),
+        "lowest_state_of_charge": number_or_null(day.charge.low),
+        "highest_state_of_charge": number_or_null(day.charge.high),
     }
-
-
-def _number(value: float) -> float | None:
-    return None if is_missing(value) else round(value, 3)
