@@ -18,8 +18,6 @@ UNSAID = without("tank.mixing_valve")
         ("cut-out temperature", {"tank.cut_out_c": 93}, "pass"),
         ("cut-out temperature", {"tank.cut_out_c": 94}, "fail"),
         ("cut-out temperature", {"tank.cut_out_c": 70}, "fail"),  # no higher than the thermostat
-        ("thermostat", {"tank.thermostat_dc": False}, "fail"),
-        ("thermostat", without("tank.thermostat_dc"), "missing"),
         ("stuck contact", {"tank.cut_out": False}, "fail"),
         ("stuck contact", without("tank.relief_valve"), "caution"),  # it boils, and whether there is one is not said
         # 16.2 kWh / 24 / 45 = 15 W/K: 18 + 432 / 15 = 46.8 degC

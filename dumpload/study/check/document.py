@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from dumpload.config import Settings, flat
-from dumpload.study.check import bank, breaking, cable, contact, driver, load, water
+from dumpload.study.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, water
+from dumpload.study.check import input as driver_input
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.study.check.figures import Number, State, num
 from dumpload.study.check.lines import Finding, Known, Missing, run_checks
@@ -21,10 +22,14 @@ Document = dict[str, Any]
 CHECKS = (
     *load.CHECKS,
     *cable.CHECKS,
+    *fault.CHECKS,
     *contact.CHECKS,
+    *driver_input.CHECKS,
     *driver.CHECKS,
     *breaking.CHECKS,
+    *cells.CHECKS,
     *bank.CHECKS,
+    *bus.CHECKS,
     *water.CHECKS,
 )
 
