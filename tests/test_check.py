@@ -96,7 +96,7 @@ def test_everything_the_checks_need_is_a_setting() -> None:
 
 def test_every_figure_of_the_installation_is_used_by_some_check() -> None:
     keys = {**BARGE, "contact.dc_w": 600, "battery.throttle_percent": 99}
-    tables = ("battery", "solar", "load", "tank", "wiring", "contact", "driver")
+    tables = ("installation", "battery", "solar", "load", "tank", "wiring", "contact", "driver")
     known = {name for name in known_keys() if name.partition(".")[0] in tables}
     needs = {key for one in CHECKS for need in one.needs for key in need.split(EITHER)}
     by_themselves = {
