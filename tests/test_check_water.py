@@ -81,7 +81,10 @@ def test_a_tank_that_loses_what_it_gets_never_arrives() -> None:
         (49, "49 degC: second-degree burn in 8 min"),
         (55, "55 degC: second-degree burn in 17 s"),
         (60, "60 degC: second-degree burn in 3 s"),
-        (80, "80 degC: second-degree burn in at most 3 s"),
+        (65.6, "65.6 degC: second-degree burn in 1.5 s"),
+        (68.3, "68.3 degC: second-degree burn in 1 s"),
+        (70, "70 degC: second-degree burn in under 1 s"),
+        (80, "80 degC: second-degree burn in under 1 s"),
     ],
 )
 def test_the_time_to_a_scald(target_c: float, words: str) -> None:

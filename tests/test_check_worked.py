@@ -224,7 +224,7 @@ BARGE_LINES = [
     ("dry element", "caution", "nothing keeps an empty tank from being heated"),
     # density 999.70 at 10 degC and 977.76 at 70 degC: 40 x 2.244 % = 0.898 l
     ("expansion", "pass", "grows by 0.9 litres to 70 degC; the vessel has 5 litres"),
-    ("scald", "pass", "70 degC: second-degree burn in at most 3 s, an adult; mixing valve fitted"),
+    ("scald", "pass", "70 degC: second-degree burn in under 1 s, an adult; mixing valve fitted"),
     (
         "storage temperature",
         "pass",
@@ -395,7 +395,8 @@ CABIN_LINES = [
     ("dry element", "pass", "something keeps an empty tank from being heated"),
     # 80 x (999.70 / 980.55 - 1) = 1.5625 l; / (1 - 4.01325 / 6.41325) = 4.175 l needed
     ("expansion", "pass", "grows by 1.56 litres to 65 degC; the vessel has 8 litres"),
-    ("scald", "pass", "65 degC: second-degree burn in at most 3 s, an adult; mixing valve fitted"),
+    # 3 s x (1.5 / 3) ^ (5 / 5.6) = 1.616 s, between the rows of 60 and 65.6 degC
+    ("scald", "pass", "65 degC: second-degree burn in 1.62 s, an adult; mixing valve fitted"),
     (
         "storage temperature",
         "pass",

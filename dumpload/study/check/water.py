@@ -3,7 +3,15 @@
 import math
 
 from dumpload.physics.element import element_power_w
-from dumpload.physics.scald import BATH_C, CUT_OUT_MOST_C, GROWTH_C, STORE_C, STORE_MOST_C, scald_time_s
+from dumpload.physics.scald import (
+    BATH_C,
+    CUT_OUT_MOST_C,
+    GROWTH_C,
+    SCALD_ENDS_C,
+    STORE_C,
+    STORE_MOST_C,
+    scald_time_s,
+)
 from dumpload.physics.water import (
     equilibrium_c,
     expansion_l,
@@ -139,8 +147,8 @@ def _scald(known: Known) -> Verdict:
     valve = known.get("tank.mixing_valve")
     harmless = hot_c <= BATH_C
     state = graded(fails=valve is False and not harmless, cautions=valve is None and not harmless)
-    most = "at most " if hot_c > 60 else ""  # noqa: PLR2004  (degC: the table ends there)
-    burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {most}{span(seconds)}, an adult"
+    within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{span(seconds)}"
+    burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {within}, an adult"
     change = "" if state == State.PASS else "Fit a thermostatic mixing valve: children burn much faster."
     fitted = {True: "mixing valve fitted", False: "no mixing valve", None: "mixing valve: not said"}[valve]
     limit = f"at most {BATH_C:g} degC at bath and shower, by a mixing valve"
