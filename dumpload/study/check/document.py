@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from dumpload.config import Settings, flat
+from dumpload.study.cautions import CAUTIONS
 from dumpload.study.check import bank, cable, contact, driver, load, water
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.study.check.lines import Finding, Known, Missing, State, num, run_checks
@@ -22,28 +23,6 @@ CHECKS = (
     *driver.CHECKS,
     *bank.CHECKS,
     *water.CHECKS,
-)
-
-CAUTIONS = (
-    (
-        "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
-        "manual-reset thermal cut-out, a relief valve and a fuse at the battery, all in place and tested."
-    ),
-    (
-        "Fire: a short in a battery cable without a fuse at the battery burns within seconds; a loose terminal glows "
-        "at the current of a good one. Tighten, and look again after a week."
-    ),
-    (
-        "Arc: the contact must be rated for DC at the highest bus voltage, normally open, energised to run. Isolate "
-        "the bank before you touch anything, and keep metal tools off its terminals."
-    ),
-    "Mains: where there is an inverter or shore power, its voltage kills. Keep it out of the same enclosure.",
-    "Scald: water heated by surplus can be hotter than anyone expects. Fit a mixing valve, warn guests.",
-    "Pressure: a closed tank that boils bursts. Never plug a relief valve; lead its discharge where it harms nobody.",
-    (
-        "Local codes come first. These figures help you to talk to a licensed electrician and a licensed plumber; they "
-        "do not replace them."
-    ),
 )
 
 
