@@ -124,8 +124,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def check(args: argparse.Namespace) -> int:
-    """Check the config and the installation it describes; 1 if anything fails."""
-    from dumpload.study.check.document import check_document  # noqa: PLC0415
+    """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
+    from dumpload.study.check.document import check_document, is_wrong  # noqa: PLC0415
     from dumpload.study.check.text import check_text  # noqa: PLC0415
 
     path, settings = _settings(args)
@@ -139,7 +139,7 @@ def check(args: argparse.Namespace) -> int:
             _fail(args, f"--report {args.report}: expected a file that can be written ({error.strerror})")
             return USAGE
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
-    return WRONG if document["counts"]["fail"] else OK
+    return WRONG if is_wrong(document) else OK
 
 
 def replay(args: argparse.Namespace) -> int:

@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 from judged import settings
-from surveyed import BARGE
+from surveyed import BARGE, without
 
 from dumpload.cli import main
 from dumpload.config import known_keys
-from dumpload.study.check.document import CHECKS, check_document
+from dumpload.study.check.document import CHECKS, check_document, is_wrong
 from dumpload.study.check.lines import EITHER
 
 CONFIG = Path(__file__).parent.parent / "config"
@@ -28,17 +28,24 @@ def check(*arguments: str) -> int:
     return main(["check", "--config", str(CONFIG / "minimal.toml"), *arguments])
 
 
-def test_the_fewest_settings_are_fine_and_everything_else_is_not_checked(capsys: pytest.CaptureFixture[str]) -> None:
-    assert check("--json") == 0
+def test_the_fewest_settings_judge_nothing_and_a_question_of_safety_without_answer_is_exit_code_1(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert check("--json") == 1
     found = json.loads(capsys.readouterr().out)
     assert found["valid"] is True
-    assert found["verdict"] == "caution"
-    assert [one["name"] for one in found["findings"] if one["state"] != "pass"] == ["old values told again"]
+    assert found["verdict"] == "incomplete"
+    assert [one["id"] for one in found["findings"] if one["state"] != "pass"] == ["repeated-values"]
     assert found["counts"]["not_checked"] == len(found["not_checked"]) > 30
+    asked = [one["id"] for one in found["not_checked"] if one["safety"]]
+    assert {"fuse-load", "contact-voltage", "cut-out", "relief-valve", "thermostat", "dry-element"} <= set(asked)
+    assert found["counts"]["unanswered"] == len(asked)
+    assert [one["safety"] for one in found["not_checked"]][: len(asked)] == [True] * len(asked)
     assert {one["part"] for one in found["not_checked"]} == {
         "load",
         "cable and fuse",
         "contact and coil",
+        "heater's protection",
         "thresholds and bank",
         "water",
     }
@@ -54,16 +61,20 @@ def test_a_fail_is_exit_code_1_on_every_output(capsys: pytest.CaptureFixture[str
     assert "FAIL: water: relief valve (pressure)" in (tmp_path / "check.html").read_text()
 
 
-def test_with_a_timestamp_they_are_only_not_whole(capsys: pytest.CaptureFixture[str]) -> None:
-    assert check("--json", "--set", 'telemetry.state_of_charge.timestamp_pointer="/taken_at"') == 0
-    found = json.loads(capsys.readouterr().out)
-    assert found["verdict"] == "incomplete"
-    assert found["counts"]["fail"] == found["counts"]["caution"] == 0
+def test_what_is_not_answered_and_no_question_of_safety_is_no_reason_to_stop() -> None:
+    keys = {**BARGE, "telemetry.state_of_charge.timestamp_pointer": "/taken_at", "battery.throttle_percent": 93}
+    whole = check_document(Path("dumpload.toml"), settings(keys))
+    assert (whole["verdict"], is_wrong(whole)) == ("pass", False)
+    less = check_document(Path("dumpload.toml"), settings({**keys, **without("battery.night_wh")}))
+    assert (less["verdict"], is_wrong(less)) == ("caution", False)
+    unsafe = check_document(Path("dumpload.toml"), settings({**keys, **without("tank.relief_valve")}))
+    assert (unsafe["verdict"], is_wrong(unsafe)) == ("incomplete", True)
 
 
-def test_a_caution_is_not_a_fail(capsys: pytest.CaptureFixture[str]) -> None:
-    assert check("--set", "control.cut_in_percent=95") == 0
-    assert capsys.readouterr().out.splitlines()[2].startswith("CAUTION: nothing failed, but 2 things to think about")
+def test_a_caution_is_not_a_fail() -> None:
+    keys = {**BARGE, "tank.dry_fire_guard": False}
+    found = check_document(Path("dumpload.toml"), settings(keys))
+    assert (found["verdict"], is_wrong(found)) == ("caution", False)
 
 
 def test_a_page_that_cannot_be_written_is_an_input_error(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -108,9 +119,11 @@ def test_findings_carry_figure_limit_source_and_what_to_change() -> None:
     found = document(**{key.replace(".", "__"): value for key, value in BARGE.items()})
     assert len(found["findings"]) > 40
     for one in found["findings"]:
-        assert set(one) == {"part", "name", "state", "danger", "figure", "limit", "source", "change", "trade"}
-        assert all(one[key] for key in ("part", "name", "state", "danger", "figure", "limit", "source"))
-        assert one["change"] or one["state"] == "pass", one["name"]
+        assert {"part", "name", "state", "danger", "figure", "limit", "source", "change", "trade"} <= set(one)
+        assert {"id", "source_id", "common_practice", "keys", "numbers", "stated"} <= set(one)
+        assert all(one[key] for key in ("id", "part", "name", "state", "danger", "figure", "source", "source_id"))
+        assert bool(one["limit"]) == (one["state"] != "info"), one["name"]
+        assert one["change"] or one["state"] in {"pass", "info"}, one["name"]
 
 
 def test_lost_data_cost_time_and_energy() -> None:

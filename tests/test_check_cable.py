@@ -181,4 +181,4 @@ def test_nothing_is_guessed() -> None:
         "wiring.bundled",
     )
     found, _missing = survey(bare)
-    assert not [finding for finding in found if finding.part.name == "cable and fuse"]
+    assert not [finding for finding in found if finding.check.part.name == "cable and fuse"]

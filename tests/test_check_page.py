@@ -67,7 +67,7 @@ def test_the_verdict_comes_first_and_every_state_is_a_word_not_only_a_colour() -
     words = [word.strip() for word in reader.words if word.strip()]
     assert words.index(headline(document())) < words.index("Passed")
     articles = [attrs["class"] for tag, attrs in reader.tags if tag == "article"]
-    headings = [word for word in words if re.match(r"(FAIL|CAUTION|PASS): [a-z]", word) and word != words[3]]
+    headings = [word for word in words if re.match(r"(FAIL|CAUTION|PASS|INFO): [a-z]", word) and word != words[3]]
     assert articles[0] == "fail"
     assert len(articles) == len(document()["findings"])
     assert [heading.partition(":")[0].lower() for heading in headings][-len(articles) :] == articles

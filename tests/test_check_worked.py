@@ -152,11 +152,11 @@ CABIN: dict[str, Any] = {
 BARGE_LINES = [
     # R = 24² / 300 = 1.92 ohm. Rc = 8 m x 3.39 ohm/km (6 mm², class 5 tinned) x 1.21615 = 32.98 mohm.
     # 22.4 / 1.95298 = 11.47 A, x 11.47 x 1.92 = 252.6 W
-    ("power at the lowest bus voltage", "pass", "253 W, 11.5 A at 22.4 V (with 33 mohm of cable)"),
+    ("power at the lowest bus voltage", "info", "253 W, 11.5 A at 22.4 V (with 33 mohm of cable)"),
     # 25.6 / 1.95298 = 13.108 A, 329.9 W
-    ("power at the nominal bus voltage", "pass", "330 W, 13.1 A at 25.6 V (with 33 mohm of cable)"),
+    ("power at the nominal bus voltage", "info", "330 W, 13.1 A at 25.6 V (with 33 mohm of cable)"),
     # 28.8 / 1.95298 = 14.747 A, 417.5 W
-    ("power at the highest bus voltage", "pass", "418 W, 14.7 A at 28.8 V (with 33 mohm of cable)"),
+    ("power at the highest bus voltage", "info", "418 W, 14.7 A at 28.8 V (with 33 mohm of cable)"),
     # 28.8² / 1.92 = 432 W; 432 / 300 = 1.44
     ("element against its plate", "pass", "432 W at 28.8 V, 1.44 times the plate (300 W at 24 V, 1.92 ohm)"),
     # 14.747 A x 0.03298 ohm = 0.4864 V; / 28.8 = 1.689 %
@@ -174,7 +174,7 @@ BARGE_LINES = [
     ("short circuit at the load", "pass", "575 A in a short at the load, 23 times the fuse"),
     ("DC voltage of the contact", "pass", "rated for 48 V DC"),
     ("DC current of the contact", "pass", "rated for 40 A DC; the load is 15 A"),
-    ("rest position of the contact", "pass", "normally open"),
+    ("rest position of the contact", "pass", "normally open, as stated"),
     ("level that closes it", "pass", "a high level closes the contact"),
     # 100000 / (8 x 365.25) = 34.22; 86400 / 600 = 144
     (
@@ -215,13 +215,13 @@ BARGE_LINES = [
     # 15 + 60 = 75 A
     ("discharge limit of the bank", "pass", "75 A with all else running"),
     ("charging in the cold", "pass", "cells down to 4 degC, charging from 2 degC"),
-    ("relief valve", "pass", "fitted"),
-    ("thermal cut-out", "pass", "fitted"),
+    ("relief valve", "pass", "fitted, as stated"),
+    ("thermal cut-out", "pass", "fitted, as stated"),
     ("cut-out temperature", "pass", "acts at 85 degC"),
     # 1200 Wh / 24 h / 45 K = 1.111 W/K; 18 + 432 / 1.111 = 406.8 degC
     ("stuck contact", "pass", "it boils: 432 W that never stop are lost only at 407 degC"),
-    ("thermostat", "pass", "rated for DC"),
-    ("dry element", "caution", "nothing keeps an empty tank from being heated"),
+    ("thermostat", "pass", "rated for DC, as stated"),
+    ("dry element", "caution", "nothing keeps an empty tank from being heated, as stated"),
     # density 999.70 at 10 degC and 977.76 at 70 degC: 40 x 2.244 % = 0.898 l
     ("expansion", "pass", "grows by 0.9 litres to 70 degC; the vessel has 5 litres"),
     ("scald", "pass", "70 degC: second-degree burn in under 1 s, an adult; mixing valve fitted"),
@@ -234,25 +234,25 @@ BARGE_LINES = [
     # = 325.2 degC; 167400 / 1.111 x ln(315.2 / 255.2) = 8.84 h
     (
         "heating",
-        "pass",
+        "info",
         "2.79 kWh from 10 to 70 degC; 8.83 h with 341 W at nominal voltage (standing loss 1.11 W/K)",
     ),
     # 40 x 60 / 30 = 80
-    ("mixed water", "pass", "80 litres at 40 degC from a tank at 70 degC"),
+    ("mixed water", "info", "80 litres at 40 degC from a tank at 70 degC"),
 ]
 
 VAN_LINES = [
     # 0.72 ohm. 8 AWG boat cable: 14810 circular mils = 7.504 mm²; 1000 / (58 x 7.504) = 2.2975 ohm/km; x 5 m x 1.21615
     # = 13.97 mohm. 11.2 / 0.73397 = 15.259 A, 167.65 W
-    ("power at the lowest bus voltage", "pass", "168 W, 15.3 A at 11.2 V (with 14 mohm of cable)"),
+    ("power at the lowest bus voltage", "info", "168 W, 15.3 A at 11.2 V (with 14 mohm of cable)"),
     (
         "power at the nominal bus voltage",
-        "pass",
+        "info",
         "219 W, 17.4 A at 12.8 V (with 14 mohm of cable)",
     ),  # 17.439 A, 218.98 W
     (
         "power at the highest bus voltage",
-        "pass",
+        "info",
         "277 W, 19.6 A at 14.4 V (with 14 mohm of cable)",
     ),  # 19.619 A, 277.14 W
     ("element against its plate", "pass", "288 W at 14.4 V, 1.44 times the plate (200 W at 12 V, 0.72 ohm)"),
@@ -270,7 +270,7 @@ VAN_LINES = [
     ("DC voltage of the contact", "pass", "rated for 28 V DC"),
     ("DC current of the contact", "pass", "rated for 30 A DC; the load is 20 A"),
     ("DC power of the contact", "pass", "rated for 600 W DC; the load is 288 W"),
-    ("rest position of the contact", "pass", "normally open"),
+    ("rest position of the contact", "pass", "normally open, as stated"),
     ("level that closes it", "pass", "a high level closes the contact"),
     # 100000 / (12 x 365.25) = 22.82; 86400 / 480 = 180
     (
@@ -307,13 +307,13 @@ VAN_LINES = [
     ("floor against the night", "pass", "the floor of 50 % leaves 640 Wh"),
     ("discharge limit of the bank", "pass", "50 A with all else running"),
     ("charging in the cold", "caution", "cells down to -5 degC, charging from 1 degC"),
-    ("relief valve", "pass", "fitted"),
-    ("thermal cut-out", "pass", "fitted"),
+    ("relief valve", "pass", "fitted, as stated"),
+    ("thermal cut-out", "pass", "fitted, as stated"),
     ("cut-out temperature", "pass", "acts at 80 degC"),
     # 540 / 24 / 45 = 0.5 W/K; 20 + 288 / 0.5 = 596 degC
     ("stuck contact", "pass", "it boils: 288 W that never stop are lost only at 596 degC"),
-    ("thermostat", "pass", "rated for DC"),
-    ("dry element", "pass", "something keeps an empty tank from being heated"),
+    ("thermostat", "pass", "rated for DC, as stated"),
+    ("dry element", "pass", "something keeps an empty tank from being heated, as stated"),
     # 10 x (999.10 / 983.20 - 1) = 0.162 l
     ("expansion", "pass", "grows by 0.16 litres to 60 degC, back into the supply"),
     ("scald", "pass", "60 degC: second-degree burn in 3 s, an adult; mixing valve fitted"),
@@ -325,21 +325,21 @@ VAN_LINES = [
     # 0.5222 kWh; 12.8² / 0.72 = 227.6 W; 41778 J/K / 0.5 x ln(460.1 / 415.1) = 2.389 h
     (
         "heating",
-        "pass",
+        "info",
         "0.52 kWh from 15 to 60 degC; 2.39 h with 228 W at nominal voltage (standing loss 0.5 W/K)",
     ),
-    ("mixed water", "pass", "18 litres at 40 degC from a tank at 60 degC"),  # 10 x 45 / 25
+    ("mixed water", "info", "18 litres at 40 degC from a tank at 60 degC"),  # 10 x 45 / 25
 ]
 
 CABIN_LINES = [
     # 60² / 1500 = 2.4 ohm. 24 m x 1.91 ohm/km (10 mm², class 5 plain) x 1.21615 = 55.75 mohm.
     (
         "power at the lowest bus voltage",
-        "pass",
+        "info",
         "799 W, 18.2 A at 44.8 V (with 55.7 mohm of cable)",
     ),  # 18.243 A, 798.7 W
-    ("power at the nominal bus voltage", "pass", "1043 W, 20.8 A at 51.2 V (with 55.7 mohm of cable)"),  # 20.849 A
-    ("power at the highest bus voltage", "pass", "1320 W, 23.5 A at 57.6 V (with 55.7 mohm of cable)"),  # 23.455 A
+    ("power at the nominal bus voltage", "info", "1043 W, 20.8 A at 51.2 V (with 55.7 mohm of cable)"),  # 20.849 A
+    ("power at the highest bus voltage", "info", "1320 W, 23.5 A at 57.6 V (with 55.7 mohm of cable)"),  # 23.455 A
     # 57.6² / 2.4 = 1382.4 W; / 1500 = 0.9216
     ("element against its plate", "pass", "1382 W at 57.6 V, 0.92 times the plate (1500 W at 60 V, 2.4 ohm)"),
     # 23.455 x 0.05575 = 1.3076 V; / 57.6 = 2.270 %
@@ -355,7 +355,7 @@ CABIN_LINES = [
     ("short circuit at the load", "pass", "661 A in a short at the load, 22 times the fuse"),
     ("DC voltage of the contact", "pass", "rated for 60 V DC"),
     ("DC current of the contact", "pass", "rated for 32 A DC; the load is 24 A"),
-    ("rest position of the contact", "pass", "normally open"),
+    ("rest position of the contact", "pass", "normally open, as stated"),
     ("level that closes it", "pass", "a high level closes the contact"),
     # 100000 / (20 x 365.25) = 13.69
     (
@@ -386,13 +386,13 @@ CABIN_LINES = [
     ),
     ("floor against the night", "pass", "the floor of 50 % leaves 5120 Wh"),
     ("discharge limit of the bank", "pass", "84 A with all else running"),
-    ("relief valve", "pass", "fitted"),
-    ("thermal cut-out", "pass", "fitted"),
+    ("relief valve", "pass", "fitted, as stated"),
+    ("thermal cut-out", "pass", "fitted, as stated"),
     ("cut-out temperature", "pass", "acts at 90 degC"),
     # 1620 / 24 / 45 = 1.5 W/K; 20 + 1382.4 / 1.5 = 941.6 degC
     ("stuck contact", "pass", "it boils: 1382 W that never stop are lost only at 942 degC"),
-    ("thermostat", "pass", "rated for DC"),
-    ("dry element", "pass", "something keeps an empty tank from being heated"),
+    ("thermostat", "pass", "rated for DC, as stated"),
+    ("dry element", "pass", "something keeps an empty tank from being heated, as stated"),
     # 80 x (999.70 / 980.55 - 1) = 1.5625 l; / (1 - 4.01325 / 6.41325) = 4.175 l needed
     ("expansion", "pass", "grows by 1.56 litres to 65 degC; the vessel has 8 litres"),
     # 3 s x (1.5 / 3) ^ (5 / 5.6) = 1.616 s, between the rows of 60 and 65.6 degC
@@ -405,10 +405,10 @@ CABIN_LINES = [
     # 2 x 2.5555 = 5.111 kWh; 51.2² / 2.4 = 1092.3 W; 334534 J/K / 1.5 x ln(738.2 / 683.2) = 4.797 h
     (
         "heating",
-        "pass",
+        "info",
         "5.11 kWh from 10 to 65 degC; 4.8 h with 1092 W at nominal voltage (standing loss 1.5 W/K)",
     ),
-    ("mixed water", "pass", "147 litres at 40 degC from a tank at 65 degC"),  # 80 x 55 / 30 = 146.7
+    ("mixed water", "info", "147 litres at 40 degC from a tank at 65 degC"),  # 80 x 55 / 30 = 146.7
 ]
 
 

@@ -9,6 +9,7 @@ from dumpload.physics.bank import (
     reaction_energy_wh,
     shortest_cycle_s,
 )
+from dumpload.study.check import sources
 from dumpload.study.check.facts import (
     ENERGY,
     HIGHEST,
@@ -20,22 +21,8 @@ from dumpload.study.check.facts import (
     highest_w,
     throttle_percent,
 )
-from dumpload.study.check.lines import (
-    BANK,
-    PRACTICE,
-    Check,
-    Danger,
-    Known,
-    State,
-    Verdict,
-    asked,
-    at_least,
-    at_most,
-    graded,
-    num,
-    over,
-    span,
-)
+from dumpload.study.check.figures import State, at_least, at_most, num, over, span
+from dumpload.study.check.lines import BANK, Check, Danger, Known, Verdict, asked, graded
 
 REACTION_S = 1.0
 """Evaluation and release after the data are lost: a supervision tick at most."""
@@ -60,7 +47,7 @@ def _band(known: Known) -> Verdict:
         good=not over(dwell_s, cross_s),
         figure=f"{num(width)} % is {num(band)} Wh: the load alone crosses it in {span(cross_s)}",
         limit=f"at least {span(dwell_s)}, control.min_on_s",
-        source="E = Q V s / 100, t = E / P",
+        source=sources.BAND,
         change=f"Without sun the dwell, not the cut-out, ends the run, below the cut-out: make the band at least "
         f"{at_least(wider)} % wide, or control.min_on_s at most {at_most(cross_s)} s.",
     )
@@ -72,7 +59,7 @@ def _cycle(known: Known) -> Verdict:
     state = graded(fails=False, cautions=over(dwells_s, cycle_s))
     change = "" if state == State.PASS else "Widen the band: in some weather only the dwells set the pace."
     figure = f"{span(cycle_s)}, when the surplus is half the load"
-    return Verdict(state, figure, f"at least {span(dwells_s)}, the dwells together", "t = 4 E / P", change)
+    return Verdict(state, figure, f"at least {span(dwells_s)}, the dwells together", sources.CYCLE, change)
 
 
 def _panels(known: Known) -> Verdict:
@@ -80,7 +67,7 @@ def _panels(known: Known) -> Verdict:
     state = graded(fails=False, cautions=over(load_w, peak_w))
     figure = f"panels {peak_w:g} W at most, load {num(load_w)} W"
     change = "" if state == State.PASS else "The panels never carry this load alone: every run takes from the bank."
-    return Verdict(state, figure, f"panels at least {num(load_w)} W", "with less surplus than load it cycles", change)
+    return Verdict(state, figure, f"panels at least {num(load_w)} W", sources.PANELS, change)
 
 
 def _lost_data(known: Known) -> Verdict:
@@ -91,12 +78,12 @@ def _lost_data(known: Known) -> Verdict:
     figure = f"{num(lost_wh)} Wh, {num(percent)} % of the bank, in {num(reaction_s(known))} s"
     change = "" if state == State.PASS else "Lower telemetry.state_of_charge.max_age_s."
     limit = f"at most {num(margin)} %, cut-out to floor; caution above {COSTLY_PERCENT:g} %"
-    return Verdict(state, figure, limit, "P x (max_age_s + 1 s for evaluation and release)", change)
+    return Verdict(state, figure, limit, sources.REACTION, change)
 
 
 def _told_again(known: Known) -> Verdict:
     age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
-    limit, source = "only values that bring their own time", "README, what counts as data"
+    limit, source = "only values that bring their own time", sources.LIVE
     if "telemetry.state_of_charge.timestamp_pointer" in known:
         return Verdict(State.PASS, f"at most {span(age_s)} old by their own time", limit, source)
     figure = "no timestamp: one old value that a bridge or a queue delivers again counts as surplus"
@@ -116,7 +103,7 @@ def _drift(known: Known) -> Verdict:
     state = graded(fails=False, cautions=over(week, room))
     figure = f"{num(week)} % in a week without a full charge"
     change = "" if state == State.PASS else "Charge fully and let the monitor synchronise more often than weekly."
-    return Verdict(state, figure, f"at most {num(room)} %, from the cut-in to full", "100 I t / Q", change)
+    return Verdict(state, figure, f"at most {num(room)} %, from the cut-in to full", sources.DRIFT, change)
 
 
 def _surplus(known: Known) -> Verdict:
@@ -132,7 +119,7 @@ def _surplus(known: Known) -> Verdict:
         figure += f", and in {num(early)} %{taken_wh} above the cut-in: that is charge diverted, not surplus"
     change = "" if state == State.PASS else _better_evidence(known)
     limit = "none of the band, or a bus-voltage permissive at the charger's set point"
-    return Verdict(state, figure, limit, "as set, or the voltage of one maker's cell at rest + I R", change)
+    return Verdict(state, figure, limit, sources.THROTTLE, change)
 
 
 def _voltage_says_so(known: Known) -> bool:
@@ -161,7 +148,9 @@ def _low_cut_in(known: Known) -> Verdict:
             "On LiFePO4 the charger is not throttled yet below that: the heater takes charge from the bank rather "
             "than what would be wasted. Raise control.cut_in_percent."
         )
-    return Verdict(state, f"{cut_in:g} %", f"at least {LIFEPO4_CUT_IN_PERCENT:g} % on LiFePO4", PRACTICE, change)
+    return Verdict(
+        state, f"{cut_in:g} %", f"at least {LIFEPO4_CUT_IN_PERCENT:g} % on LiFePO4", sources.PRACTICE, change
+    )
 
 
 def _maybe_lifepo4(known: Known) -> bool:
@@ -179,7 +168,7 @@ def _night(known: Known) -> Verdict:
         good=not over(night_wh, left_wh),
         figure=f"the floor of {known['control.floor_percent']:g} % leaves {num(left_wh)} Wh",
         limit=f"at least {night_wh:g} Wh, what the night takes",
-        source="E = Q V s / 100",
+        source=sources.NIGHT,
         change=fits,
     )
 
@@ -190,7 +179,7 @@ def _discharge(known: Known) -> Verdict:
         good=not over(whole_a, known["battery.discharge_limit_a"]),
         figure=f"{num(whole_a)} A with all else running",
         limit=f"at most {known['battery.discharge_limit_a']:g} A, the battery management's",
-        source="sum of the currents at the highest voltage",
+        source=sources.CURRENTS,
         change="Run less at the same time: the battery management may cut the whole bus off.",
     )
 
@@ -204,9 +193,7 @@ def _cold(known: Known) -> Verdict:
         change = "Do not charge LiFePO4 below 0 degC: set the battery management, or keep the cells warm."
     elif state == State.CAUTION:
         change = "When it refuses the charge, the panels alone hold the bus: see that nothing switches on then."
-    return Verdict(
-        state, figure, "no charging below 0 degC (LiFePO4)", "cell makers' data sheets (0 to 60 degC)", change
-    )
+    return Verdict(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change)
 
 
 def _throttle_known(known: Known) -> bool:
@@ -222,25 +209,41 @@ def _throttle_needs(known: Known) -> bool:
 
 
 CHECKS = (
-    Check(BANK, "band against the dwell", Danger.BANK, (*HIGHEST, *ENERGY), _band),
-    Check(BANK, "shortest possible cycle", Danger.SERVICE, (*HIGHEST, *ENERGY), _cycle),
-    Check(BANK, "panels against the load", Danger.SERVICE, ("solar.peak_w", *HIGHEST), _panels),
-    Check(BANK, "cost of lost data", Danger.BANK, (*HIGHEST, *ENERGY), _lost_data),
-    Check(BANK, "old values told again", Danger.BANK, (), _told_again),
-    Check(BANK, "drift of the counter", Danger.BANK, ("battery.counter_offset_a", "battery.capacity_ah"), _drift),
-    Check(BANK, "surplus or charge", Danger.SERVICE, (), _surplus, _throttle_known),
-    Check(BANK, "surplus or charge", Danger.SERVICE, THROTTLE_MODEL, _surplus, _model_needs),
-    Check(BANK, "surplus or charge", Danger.SERVICE, ("battery.throttle_percent",), _surplus, _throttle_needs),
-    Check(BANK, "cut-in", Danger.SERVICE, (), _low_cut_in, _maybe_lifepo4),
-    Check(BANK, "floor against the night", Danger.BANK, (*ENERGY, "battery.night_wh"), _night),
+    Check(BANK, "band-dwell", "band against the dwell", Danger.BANK, (*HIGHEST, *ENERGY), _band),
+    Check(BANK, "shortest-cycle", "shortest possible cycle", Danger.SERVICE, (*HIGHEST, *ENERGY), _cycle),
+    Check(BANK, "panels-load", "panels against the load", Danger.SERVICE, ("solar.peak_w", *HIGHEST), _panels),
+    Check(BANK, "lost-data", "cost of lost data", Danger.BANK, (*HIGHEST, *ENERGY), _lost_data),
+    Check(BANK, "repeated-values", "old values told again", Danger.BANK, (), _told_again),
     Check(
         BANK,
+        "counter-drift",
+        "drift of the counter",
+        Danger.BANK,
+        ("battery.counter_offset_a", "battery.capacity_ah"),
+        _drift,
+    ),
+    Check(BANK, "surplus", "surplus or charge", Danger.SERVICE, (), _surplus, _throttle_known),
+    Check(BANK, "surplus", "surplus or charge", Danger.SERVICE, THROTTLE_MODEL, _surplus, _model_needs),
+    Check(
+        BANK, "surplus", "surplus or charge", Danger.SERVICE, ("battery.throttle_percent",), _surplus, _throttle_needs
+    ),
+    Check(BANK, "cut-in", "cut-in", Danger.SERVICE, (), _low_cut_in, _maybe_lifepo4),
+    Check(BANK, "night-floor", "floor against the night", Danger.BANK, (*ENERGY, "battery.night_wh"), _night),
+    Check(
+        BANK,
+        "discharge-limit",
         "discharge limit of the bank",
         Danger.BANK,
         (*HIGHEST, "battery.discharge_limit_a", "battery.other_loads_a"),
         _discharge,
     ),
     Check(
-        BANK, "charging in the cold", Danger.BANK, ("battery.coldest_c", "battery.charge_from_c"), _cold, _maybe_lifepo4
+        BANK,
+        "cold-charging",
+        "charging in the cold",
+        Danger.BANK,
+        ("battery.coldest_c", "battery.charge_from_c"),
+        _cold,
+        _maybe_lifepo4,
     ),
 )

@@ -12,6 +12,7 @@ from dumpload.physics.protection import (
     largest_fuse_a,
     short_circuit_a,
 )
+from dumpload.study.check import sources
 from dumpload.study.check.facts import (
     CABLE_RUN,
     CARRIES,
@@ -25,7 +26,8 @@ from dumpload.study.check.facts import (
     highest_a,
     other_cables,
 )
-from dumpload.study.check.lines import CABLE, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num, over
+from dumpload.study.check.figures import State, num, over
+from dumpload.study.check.lines import CABLE, Check, Danger, Known, Verdict, asked, graded
 
 GOOD_DROP_PERCENT, MOST_DROP_PERCENT = 3.0, 10.0
 """Limits for critical circuits and for all others (ABYC E-11, as quoted in reprints; read)."""
@@ -34,8 +36,6 @@ SURE_BLOW, HARDLY_BLOWS = 5.0, 2.0
 """Short-circuit current as a multiple of the fuse, below which it blows late, or perhaps never."""
 
 LOW_VOLTAGE_V = 50.0
-
-TABLE_5 = "33 CFR 183.425 Table 5, factors for engine space and bundle"
 
 
 def drop_percent(known: Known) -> float:
@@ -67,7 +67,7 @@ def _drop(known: Known) -> Verdict:
     cable = f"2 x {known['wiring.length_m']:g} m of {cable_name(known)} at {known['wiring.conductor_c']:g} degC"
     figure = f"{num(percent)} %, {volts} V, over {cable}"
     change = "" if state == State.PASS else f"Use {smallest_cable(known)}."
-    return Verdict(state, figure, "3 % good, 10 % at most", "I x 2 L r(t); IEC 60228 or gauge area; ABYC E-11", change)
+    return Verdict(state, figure, "3 % good, 10 % at most", sources.DROP, change)
 
 
 def _ampacity(known: Known) -> Verdict:
@@ -78,7 +78,9 @@ def _ampacity(known: Known) -> Verdict:
     if state != State.PASS:
         wanted = smallest_cable(known) if has(known, CABLE_RUN) else "a thicker cable"
         change = f"Use {wanted}: a fuse of 125 % must still protect it."
-    return Verdict(state, figure, f"at least {num(CONTINUOUS * current_a)} A, 125 % of the load", TABLE_5, change)
+    return Verdict(
+        state, figure, f"at least {num(CONTINUOUS * current_a)} A, 125 % of the load", sources.TABLE_5, change
+    )
 
 
 def _fuse_for_load(known: Known) -> Verdict:
@@ -88,7 +90,7 @@ def _fuse_for_load(known: Known) -> Verdict:
     next_size = f"{fuse_for_a(current_a)} A" if CONTINUOUS * current_a <= FUSES_A[-1] else "none listed: split the load"
     change = "" if state == State.PASS else f"Fit the next standard size, {next_size}, if the cable allows it."
     limit = f"at least {num(CONTINUOUS * current_a)} A; next standard size {next_size}"
-    return Verdict(state, figure, limit, "125 % of a continuous load: NEC 210.20(A), sizes 240.6(A)", change)
+    return Verdict(state, figure, limit, sources.CONTINUOUS_LOAD, change)
 
 
 def _fuse_for_cable(known: Known) -> Verdict:
@@ -103,7 +105,7 @@ def _fuse_for_cable(known: Known) -> Verdict:
     limit = f"at most {num(carries_a)} A"
     if known.get("battery.nominal_v", 0) < LOW_VOLTAGE_V:
         limit += f" (US boats below 50 V may by law go to {num(CEILING_BELOW_50_V * carries_a)} A, 150 %)"
-    return Verdict(graded(fails=not good), figure, limit, f"{TABLE_5}; 33 CFR 183.455(c)(1)", change)
+    return Verdict(graded(fails=not good), figure, limit, sources.FUSE_CEILING, change)
 
 
 def _distance(known: Known) -> Verdict:
@@ -113,7 +115,7 @@ def _distance(known: Known) -> Verdict:
         good=not over(distance_m, most_m),
         figure=f"{distance_m:g} m from the battery, {'sheathed' if sheathed else 'not sheathed'}",
         limit=f"at most {BARE_DISTANCE_M:.4g} m, {SHEATHED_DISTANCE_M:.4g} m if sheathed all the way",
-        source="33 CFR 183.455(b): 7 and 40 inches",
+        source=sources.FUSE_DISTANCE,
         change="Move the fuse to the battery: nothing protects the conductor before it.",
     )
 
@@ -123,7 +125,7 @@ def _fuse_voltage(known: Known) -> Verdict:
         good=known["wiring.fuse_v"] >= known["battery.highest_v"],
         figure=f"rated for {known['wiring.fuse_v']:g} V DC",
         limit=f"at least {known['battery.highest_v']:g} V, the highest bus voltage",
-        source="33 CFR 183.455(d), taken at the highest voltage",
+        source=sources.FUSE_VOLTAGE,
         change="Fit a fuse rated for DC at that voltage: a lower one goes on arcing.",
     )
 
@@ -134,7 +136,7 @@ def _interrupts(known: Known) -> Verdict:
         good=not over(fault_a, known["wiring.fuse_interrupts_a"]),
         figure=f"interrupts {known['wiring.fuse_interrupts_a']:g} A; a short just behind it draws {num(fault_a)} A",
         limit=f"at least {num(fault_a)} A",
-        source="V / R of the bank, no cable counted",
+        source=sources.FAULT,
         change="Fit a fuse of a class that interrupts this current at this voltage, or it bursts.",
     )
 
@@ -147,18 +149,50 @@ def _far_short(known: Known) -> Verdict:
     figure = f"{num(fault_a)} A in a short at the load, {num(times)} times the fuse"
     change = "" if state == State.PASS else "Use a thicker or shorter cable, so that a short blows the fuse at once."
     limit = f"at least {SURE_BLOW:g} times; below {HARDLY_BLOWS:g} it may never blow"
-    return Verdict(state, figure, limit, f"V / (R bank + R loop) at the lowest voltage; {PRACTICE}", change)
+    return Verdict(state, figure, limit, sources.FAR_FAULT, change)
 
 
 CHECKS = (
-    Check(CABLE, "drop along the cable", Danger.FIRE, (*HIGHEST, *CABLE_RUN), _drop),
-    Check(CABLE, "what the cable carries", Danger.FIRE, (*HIGHEST, *CARRIES), _ampacity),
-    Check(CABLE, "fuse against the load", Danger.SERVICE, (*HIGHEST, "wiring.fuse_a"), _fuse_for_load),
-    Check(CABLE, "fuse against the cable", Danger.FIRE, ("wiring.fuse_a", *CARRIES), _fuse_for_cable),
-    Check(CABLE, "distance of the fuse", Danger.FIRE, ("wiring.fuse_distance_m", "wiring.fuse_sheathed"), _distance),
-    Check(CABLE, "voltage of the fuse", Danger.FIRE, ("wiring.fuse_v", "battery.highest_v"), _fuse_voltage),
+    Check(CABLE, "cable-drop", "drop along the cable", Danger.FIRE, (*HIGHEST, *CABLE_RUN), _drop),
+    Check(CABLE, "cable-ampacity", "what the cable carries", Danger.FIRE, (*HIGHEST, *CARRIES), _ampacity),
     Check(
         CABLE,
+        "fuse-load",
+        "fuse against the load",
+        Danger.SERVICE,
+        (*HIGHEST, "wiring.fuse_a"),
+        _fuse_for_load,
+        safety=True,
+    ),
+    Check(
+        CABLE,
+        "fuse-cable",
+        "fuse against the cable",
+        Danger.FIRE,
+        ("wiring.fuse_a", *CARRIES),
+        _fuse_for_cable,
+        safety=True,
+    ),
+    Check(
+        CABLE,
+        "fuse-distance",
+        "distance of the fuse",
+        Danger.FIRE,
+        ("wiring.fuse_distance_m", "wiring.fuse_sheathed"),
+        _distance,
+    ),
+    Check(
+        CABLE,
+        "fuse-voltage",
+        "voltage of the fuse",
+        Danger.FIRE,
+        ("wiring.fuse_v", "battery.highest_v"),
+        _fuse_voltage,
+        safety=True,
+    ),
+    Check(
+        CABLE,
+        "fuse-breaking",
         "what the fuse interrupts",
         Danger.FIRE,
         ("wiring.fuse_interrupts_a", "battery.resistance_mohm", "battery.highest_v"),
@@ -166,6 +200,7 @@ CHECKS = (
     ),
     Check(
         CABLE,
+        "fuse-far-short",
         "short circuit at the load",
         Danger.FIRE,
         ("wiring.fuse_a", "wiring.length_m", SIZE, "battery.resistance_mohm", "battery.lowest_v"),

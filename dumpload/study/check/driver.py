@@ -11,21 +11,9 @@ from dumpload.physics.contacts import (
     pin_current_a,
     release_time_s,
 )
-from dumpload.study.check.lines import (
-    CONTACT,
-    PRACTICE,
-    Check,
-    Danger,
-    Known,
-    State,
-    Verdict,
-    asked,
-    at_least,
-    at_most,
-    graded,
-    num,
-    over,
-)
+from dumpload.study.check import sources
+from dumpload.study.check.figures import State, at_least, at_most, num, over
+from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, asked, graded
 
 SUPPLY_LOW = "driver.supply_v or battery.lowest_v"
 SUPPLY_HIGH = "driver.supply_v or battery.highest_v"
@@ -48,7 +36,7 @@ def _pull_in(known: Known) -> Verdict:
         good=known["driver.pull_in_v"] <= _lowest_v(known),
         figure=f"pulls in at {known['driver.pull_in_v']:g} V; the coil gets {_lowest_v(known):g} V at worst",
         limit=f"at most {_lowest_v(known):g} V",
-        source="the maker's must-operate voltage, coil cold; a hot coil needs more",
+        source=sources.PULL_IN,
         change="Choose a coil for the lowest voltage, or feed it from a regulated supply: a half-closed contact burns.",
     )
 
@@ -58,7 +46,7 @@ def _coil_voltage(known: Known) -> Verdict:
         good=known["driver.coil_most_v"] >= _highest_v(known),
         figure=f"the coil stands {known['driver.coil_most_v']:g} V; it gets {_highest_v(known):g} V at most",
         limit=f"at least {_highest_v(known):g} V",
-        source="the maker's largest coil voltage",
+        source=sources.COIL_MOST,
         change="Choose a coil for the highest voltage, or feed it from a regulated supply.",
     )
 
@@ -80,7 +68,7 @@ def _bipolar(known: Known) -> Verdict:
         graded(fails=too_little, cautions=too_much),
         f"base gets {num(1000 * base_a)} mA of the pin's {num(1000 * pin_a)} mA; coil takes {num(1000 * coil_a)} mA",
         f"base at least {num(1000 * wanted_a)} mA, pin at most {known['driver.pin_ma']:g} mA",
-        f"(V - 0.7) / R; twice Ic / gain, {PRACTICE}",
+        sources.BASE,
         fits if too_little or too_much else "",
     )
 
@@ -98,7 +86,7 @@ def _mosfet(known: Known) -> Verdict:
         graded(fails=half_on, cautions=too_much),
         f"gate specified at {full_v:g} V, the pin gives {pin_v:g} V and at first {num(1000 * surge_a)} mA",
         f"gate at most {pin_v:g} V, pin at most {known['driver.pin_ma']:g} mA",
-        f"V / R into an empty gate; {PRACTICE}",
+        sources.GATE,
         change,
     )
 
@@ -110,7 +98,7 @@ def _pull_down(known: Known) -> Verdict:
         state,
         f"{ohm:g} ohm holds the input at off",
         f"{LEAST_PULL_OHM:g} to {MOST_PULL_OHM:g} ohm",
-        PRACTICE,
+        sources.PRACTICE,
         "" if state == State.PASS else "Use about 10000 ohm: a floating line must read off.",
     )
 
@@ -121,7 +109,7 @@ def _flyback(known: Known) -> Verdict:
         good=kind != "none",
         figure="none: the coil's current has nowhere to go" if kind == "none" else f"{kind}",
         limit="a diode, or a diode and a Zener diode, at the coil",
-        source="v = L di/dt",
+        source=sources.FLYBACK,
         change="Fit one: without it the transistor breaks down, and may stay closed.",
     )
 
@@ -142,9 +130,7 @@ def _release(known: Known) -> Verdict:
         faster_s = release_time_s(henry, coil_ohm, coil_v, BASE_V + coil_v)
         change = f"A Zener diode of {num(coil_v)} V would make it {num(1000 * faster_s)} ms: slow contacts burn."
     figure = f"{num(1000 * release_s)} ms to a tenth of the current, against {num(clamp_v)} V"
-    return Verdict(
-        state, figure, f"at most {num(1000 * limit_s)} ms", f"(L / R) ln(...) of the coil; {PRACTICE}", change
-    )
+    return Verdict(state, figure, f"at most {num(1000 * limit_s)} ms", sources.RELEASE, change)
 
 
 def _is(kind: str, known: Known) -> bool:
@@ -160,16 +146,26 @@ def _module(known: Known) -> Verdict:
         State.PASS,
         "a ready-made board drives the coil",
         f"its input must be made for {known['driver.pin_v']:g} V and {known['driver.pin_ma']:g} mA",
-        "the board's data sheet",
+        sources.BOARD,
         "Look that up: it is not checked here.",
     )
 
 
 CHECKS = (
-    Check(CONTACT, "coil at the lowest voltage", Danger.ARC, ("driver.pull_in_v", SUPPLY_LOW), _pull_in),
-    Check(CONTACT, "coil at the highest voltage", Danger.FIRE, ("driver.coil_most_v", SUPPLY_HIGH), _coil_voltage),
+    Check(
+        CONTACT, "coil-pull-in", "coil at the lowest voltage", Danger.ARC, ("driver.pull_in_v", SUPPLY_LOW), _pull_in
+    ),
     Check(
         CONTACT,
+        "coil-voltage",
+        "coil at the highest voltage",
+        Danger.FIRE,
+        ("driver.coil_most_v", SUPPLY_HIGH),
+        _coil_voltage,
+    ),
+    Check(
+        CONTACT,
+        "driver-kind",
         "driver of the coil",
         Danger.SERVICE,
         ("driver.transistor",),
@@ -178,6 +174,7 @@ CHECKS = (
     ),
     Check(
         CONTACT,
+        "driver-base",
         "transistor and base resistor",
         Danger.ARC,
         ("driver.coil_ohm", "driver.base_ohm", "driver.least_gain", "driver.pull_down_ohm", SUPPLY_HIGH),
@@ -186,16 +183,28 @@ CHECKS = (
     ),
     Check(
         CONTACT,
+        "driver-gate",
         "transistor and gate resistor",
         Danger.ARC,
         ("driver.gate_ohm", "driver.gate_full_v"),
         _mosfet,
         applies=lambda known: _is("mosfet", known),
     ),
-    Check(CONTACT, "pull-down at the driver's input", Danger.ARC, ("driver.pull_down_ohm",), _pull_down),
-    Check(CONTACT, "flyback path of the coil", Danger.ARC, ("driver.flyback",), _flyback, _coil_is_ours),
+    Check(
+        CONTACT, "driver-input", "pull-down at the driver's input", Danger.ARC, ("driver.pull_down_ohm",), _pull_down
+    ),
     Check(
         CONTACT,
+        "coil-suppression",
+        "flyback path of the coil",
+        Danger.ARC,
+        ("driver.flyback",),
+        _flyback,
+        _coil_is_ours,
+    ),
+    Check(
+        CONTACT,
+        "coil-release",
         "release time of the coil",
         Danger.SERVICE,
         ("driver.coil_h", "driver.coil_ohm", SUPPLY_HIGH),
@@ -204,6 +213,7 @@ CHECKS = (
     ),
     Check(
         CONTACT,
+        "coil-release",
         "release time of the coil",
         Danger.SERVICE,
         ("driver.clamp_v",),

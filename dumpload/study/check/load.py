@@ -1,10 +1,10 @@
 """The load on paper: resistance, current and power at each bus voltage, with the cable in series where it is known."""
 
 from dumpload.physics.element import element_current_a, element_power_w
+from dumpload.study.check import sources
 from dumpload.study.check.facts import CABLE_RUN, ELEMENT, HIGHEST, cable_ohm, element_ohm, has, highest_w
-from dumpload.study.check.lines import LOAD, PRACTICE, Check, Danger, Known, State, Verdict, graded, num
-
-OHM = "Ohm's law: R = V2/P, I = V/R, P = I2 R"
+from dumpload.study.check.figures import Number, State, num
+from dumpload.study.check.lines import LOAD, Check, Danger, Known, Verdict, graded, informed
 
 UNUSUAL, TOO_MUCH = 1.5, 2.0
 """Power at the highest bus voltage as a multiple of the plate's."""
@@ -18,7 +18,7 @@ def _at(key: str, known: Known) -> Verdict:
     power_w = element_power_w(volts, ohm, series_ohm)
     with_cable = f"with {num(1000 * series_ohm)} mohm of cable" if wired else "cable not counted: its size is not known"
     figure = f"{num(power_w)} W, {num(current_a)} A at {volts:g} V ({with_cable})"
-    return Verdict(State.PASS, figure, "none: for your information", OHM)
+    return informed(figure, sources.OHM, Number("power", power_w, "W"), Number("current", current_a, "A"))
 
 
 def _lowest(known: Known) -> Verdict:
@@ -41,14 +41,21 @@ def _plate(known: Known) -> Verdict:
         f"({known['load.rated_w']:g} W at {known['load.rated_v']:g} V, {num(element_ohm(known))} ohm)"
     )
     change = "Fit an element made for this bus voltage, or ask its maker in writing." if state != State.PASS else ""
-    return Verdict(
-        state, figure, f"caution above {UNUSUAL:g}, fail above {TOO_MUCH:g} times", f"{OHM}; {PRACTICE}", change
-    )
+    return Verdict(state, figure, f"caution above {UNUSUAL:g}, fail above {TOO_MUCH:g} times", sources.PLATE, change)
 
 
 CHECKS = (
-    Check(LOAD, "power at the lowest bus voltage", Danger.SERVICE, (*ELEMENT, "battery.lowest_v"), _lowest),
-    Check(LOAD, "power at the nominal bus voltage", Danger.SERVICE, (*ELEMENT, "battery.nominal_v"), _nominal),
-    Check(LOAD, "power at the highest bus voltage", Danger.SERVICE, HIGHEST, _highest),
-    Check(LOAD, "element against its plate", Danger.FIRE, HIGHEST, _plate),
+    Check(
+        LOAD, "power-lowest", "power at the lowest bus voltage", Danger.SERVICE, (*ELEMENT, "battery.lowest_v"), _lowest
+    ),
+    Check(
+        LOAD,
+        "power-nominal",
+        "power at the nominal bus voltage",
+        Danger.SERVICE,
+        (*ELEMENT, "battery.nominal_v"),
+        _nominal,
+    ),
+    Check(LOAD, "power-highest", "power at the highest bus voltage", Danger.SERVICE, HIGHEST, _highest),
+    Check(LOAD, "element-plate", "element against its plate", Danger.FIRE, HIGHEST, _plate),
 )

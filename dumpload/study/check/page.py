@@ -4,16 +4,16 @@ from collections.abc import Iterable, Iterator
 from html import escape
 from typing import Any
 
-from dumpload.study.check.text import DANGERS, SECTIONS, headline, whose
+from dumpload.study.check.text import PRACTICE_NOTE, headline, risk, rows, sections
 from dumpload.study.page import bullets, page, section
 
 Document = dict[str, Any]
 
 STYLE = """
 article { border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem; margin: .6rem 0 }
-.fail { border-left-color: var(--fail) } .caution, .incomplete { border-left-color: var(--caution) }
-.pass { border-left-color: var(--pass) }
-dl { display: grid; grid-template-columns: 4.5rem 1fr; gap: .1rem .6rem; margin: 0 } dt { color: var(--quiet) }
+.fail { border-left-color: var(--fail) } .caution, .incomplete, .unanswered { border-left-color: var(--caution) }
+.pass { border-left-color: var(--pass) } .info { border-left-color: var(--line) }
+dl { display: grid; grid-template-columns: 5.5rem 1fr; gap: .1rem .6rem; margin: 0 } dt { color: var(--quiet) }
 @media print { article { break-inside: avoid } }
 """
 
@@ -23,30 +23,30 @@ def check_page(document: Document) -> str:
     body = [
         f"<p><code>{escape(document['config'])}</code></p>",
         f'<p class="verdict {document["verdict"]}">{escape(headline(document))}</p>',
-        *_sections(document["findings"]),
-        *_not_checked(document["not_checked"]),
+        *_sections(document),
+        *_not_checked([one for one in document["not_checked"] if not one["safety"]]),
         *section("What the settings mean", bullets(_meanings(document))),
+        *_practice_note(document["findings"]),
         *section("Before anyone acts on a figure", bullets(document["cautions"])),
     ]
     return page(f"Installation check of {document['name']}", STYLE, body)
 
 
-def _sections(findings: Iterable[Document]) -> Iterator[str]:
-    every = list(findings)
-    for state, title in SECTIONS:
-        chosen = [finding for finding in every if finding["state"] == state]
-        if chosen:
-            yield from section(title, map(_article, chosen))
+def _sections(document: Document) -> Iterator[str]:
+    for title, findings in sections(document):
+        yield from section(title, map(_article, findings))
 
 
 def _article(finding: Document) -> str:
-    risk = "" if finding["state"] == "pass" else f" ({DANGERS[finding['danger']]})"
-    heading = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}{risk}")
-    rows = [(name, finding[name]) for name in ("figure", "limit", "source")]
-    if finding["change"]:
-        rows.append(("change", finding["change"] + whose(finding)))
-    cells = "".join(f"<dt>{name}</dt><dd>{escape(text)}</dd>" for name, text in rows)
+    danger = f" ({risk(finding)})" if risk(finding) else ""
+    heading = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}{danger}")
+    cells = "".join(f"<dt>{label}</dt><dd>{escape(text)}</dd>" for label, text in rows(finding))
     return f'<article class="{finding["state"]}"><h3>{heading}</h3><dl>{cells}</dl></article>'
+
+
+def _practice_note(findings: Iterable[Document]) -> Iterator[str]:
+    if any(finding["common_practice"] for finding in findings):
+        yield f"<p>{escape(PRACTICE_NOTE)}</p>"
 
 
 def _not_checked(missing: list[Document]) -> Iterator[str]:

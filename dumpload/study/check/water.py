@@ -22,8 +22,10 @@ from dumpload.physics.water import (
     time_to_s,
     vessel_l,
 )
+from dumpload.study.check import sources
 from dumpload.study.check.facts import ELEMENT, HIGHEST, element_ohm, has, highest_w
-from dumpload.study.check.lines import PRACTICE, WATER, Check, Danger, Known, State, Verdict, asked, graded, num, span
+from dumpload.study.check.figures import State, num, span
+from dumpload.study.check.lines import WATER, Check, Danger, Known, Verdict, asked, graded, informed
 
 HEATED = ("tank.volume_l", "tank.target_c", "tank.cold_c")
 LOSS = ("tank.loss_kwh_per_day", "tank.loss_difference_k", "tank.around_c")
@@ -54,8 +56,9 @@ def _heating(known: Known) -> Verdict:
         f"{'never' if never else span(seconds)} with {num(watts)} W at nominal voltage ({words})"
     )
     change = "The loss is as large as the heater: insulate the tank." if never else ""
-    source = "heat of water (Kell 1975, IAPWS-95); (C / UA) ln(...)"
-    return Verdict(graded(fails=False, cautions=never), figure, "none: for your information", source, change)
+    if never:
+        return Verdict(State.CAUTION, figure, "more heat than the tank loses", sources.HEATING, change)
+    return informed(figure, sources.HEATING)
 
 
 def _stuck(known: Known) -> Verdict:
@@ -72,7 +75,7 @@ def _stuck(known: Known) -> Verdict:
         change = "Only the thermostat, the cut-out and the relief valve stop that: test them."
     limit = f"below {STORE_MOST_C:g} degC, or cut-out and relief valve both fitted"
     state = graded(fails=boils and False in guards, cautions=boils and not guarded)
-    return Verdict(state, figure, limit, "Ta + P / UA", change if boils else "")
+    return Verdict(state, figure, limit, sources.STEADY, change if boils else "")
 
 
 def _relief(known: Known) -> Verdict:
@@ -80,7 +83,7 @@ def _relief(known: Known) -> Verdict:
         good=known["tank.relief_valve"],
         figure="fitted" if known["tank.relief_valve"] else "not fitted",
         limit="a temperature-and-pressure relief valve with a free discharge",
-        source="plumbing codes",
+        source=sources.PLUMBING_CODES,
         change="Do not switch on without one: a closed tank that boils bursts.",
     )
 
@@ -90,7 +93,7 @@ def _cut_out(known: Known) -> Verdict:
         good=known["tank.cut_out"],
         figure="fitted" if known["tank.cut_out"] else "not fitted",
         limit="an independent thermal cut-out in the power path, reset by a person",
-        source="what stops a stuck contact or thermostat",
+        source=sources.CUT_OUT,
         change="Do not switch on without one: software and relay can fail closed.",
     )
 
@@ -100,39 +103,29 @@ def _cut_out_temperature(known: Known) -> Verdict:
         good=known["tank.target_c"] < known["tank.cut_out_c"] <= CUT_OUT_MOST_C,
         figure=f"acts at {known['tank.cut_out_c']:g} degC",
         limit=f"above the thermostat's {known['tank.target_c']:g} degC, at most {CUT_OUT_MOST_C:g} degC",
-        source="plumbing code of Chicago: 200 degF",
+        source=sources.CHICAGO,
         change="Fit a cut-out that acts between the two.",
-    )
-
-
-def _thermostat(known: Known) -> Verdict:
-    return asked(
-        good=known["tank.thermostat_dc"],
-        figure="rated for DC" if known["tank.thermostat_dc"] else "not rated for DC",
-        limit="rated for DC at the highest bus voltage",
-        source="a direct-current arc does not go out by itself",
-        change="Do not let it break the current: use a DC-rated one, or let it break a contactor's coil.",
     )
 
 
 def _mixed(known: Known) -> Verdict:
     litres = mixed_l(known["tank.volume_l"], _hottest_c(known), known["tank.cold_c"])
     figure = f"{num(litres)} litres at 40 degC from a tank at {_hottest_c(known):g} degC"
-    return Verdict(State.PASS, figure, "none: for your information", "V (Th - Tc) / (40 - Tc)")
+    return informed(figure, sources.MIXING)
 
 
 def _expansion(known: Known) -> Verdict:
     grows_l = expansion_l(known["tank.volume_l"], known["tank.cold_c"], known["tank.target_c"])
     figure = f"grows by {num(grows_l)} litres to {known['tank.target_c']:g} degC"
     if not known["tank.sealed"]:
-        return Verdict(State.PASS, f"{figure}, back into the supply", "an open way back", "density of water")
+        return Verdict(State.PASS, f"{figure}, back into the supply", "an open way back", sources.DENSITY)
     most_bar = NEAR_RELIEF * known["tank.relief_bar"]
     needed_l = vessel_l(grows_l, known["tank.supply_bar"], most_bar)
     return asked(
         good=known["tank.vessel_l"] >= needed_l,
         figure=f"{figure}; the vessel has {known['tank.vessel_l']:g} litres",
         limit=f"at least {num(needed_l)} litres, {known['tank.supply_bar']:g} to {num(most_bar)} bar",
-        source=f"density of water; Boyle's law to 90 % of the relief valve ({PRACTICE})",
+        source=sources.VESSEL,
         change="Fit a larger vessel, or the relief valve opens at every heating and wears out.",
     )
 
@@ -152,7 +145,7 @@ def _scald(known: Known) -> Verdict:
     change = "" if state == State.PASS else "Fit a thermostatic mixing valve: children burn much faster."
     fitted = {True: "mixing valve fitted", False: "no mixing valve", None: "mixing valve: not said"}[valve]
     limit = f"at most {BATH_C:g} degC at bath and shower, by a mixing valve"
-    return Verdict(state, f"{hot_c:g} degC: {burns}; {fitted}", limit, "HSE HSIS6; published scald table", change)
+    return Verdict(state, f"{hot_c:g} degC: {burns}; {fitted}", limit, sources.SCALD, change)
 
 
 def _legionella(known: Known) -> Verdict:
@@ -165,7 +158,7 @@ def _legionella(known: Known) -> Verdict:
         state,
         f"stored at up to {hot_c:g} degC; surplus is irregular, so count on no disinfection",
         f"at least {STORE_C:g} degC; legionella grows from {GROWTH_C[0]:g} to {GROWTH_C[1]:g} degC",
-        "HSE HSG274 Part 2",
+        sources.LEGIONELLA,
         change,
     )
 
@@ -179,20 +172,38 @@ def _dry_fire(known: Known) -> Verdict:
         if guarded
         else "nothing keeps an empty tank from being heated",
         "a level or flow interlock, or a person who looks",
-        "a dry element burns out in seconds to minutes",
+        sources.DRY_ELEMENT,
         "" if guarded else change,
     )
 
 
 CHECKS = (
-    Check(WATER, "relief valve", Danger.PRESSURE, ("tank.relief_valve",), _relief),
-    Check(WATER, "thermal cut-out", Danger.PRESSURE, ("tank.cut_out",), _cut_out),
-    Check(WATER, "cut-out temperature", Danger.PRESSURE, ("tank.cut_out_c", "tank.target_c"), _cut_out_temperature),
-    Check(WATER, "stuck contact", Danger.PRESSURE, (*HIGHEST, *LOSS), _stuck),
-    Check(WATER, "thermostat", Danger.ARC, ("tank.thermostat_dc",), _thermostat),
-    Check(WATER, "dry element", Danger.FIRE, ("tank.dry_fire_guard",), _dry_fire),
     Check(
         WATER,
+        "relief-valve",
+        "relief valve",
+        Danger.PRESSURE,
+        ("tank.relief_valve",),
+        _relief,
+        safety=True,
+        stated=True,
+    ),
+    Check(WATER, "cut-out", "thermal cut-out", Danger.PRESSURE, ("tank.cut_out",), _cut_out, safety=True, stated=True),
+    Check(
+        WATER,
+        "cut-out-temperature",
+        "cut-out temperature",
+        Danger.PRESSURE,
+        ("tank.cut_out_c", "tank.target_c"),
+        _cut_out_temperature,
+    ),
+    Check(WATER, "stuck-contact", "stuck contact", Danger.PRESSURE, (*HIGHEST, *LOSS), _stuck),
+    Check(
+        WATER, "dry-element", "dry element", Danger.FIRE, ("tank.dry_fire_guard",), _dry_fire, safety=True, stated=True
+    ),
+    Check(
+        WATER,
+        "expansion",
         "expansion",
         Danger.PRESSURE,
         (*HEATED, "tank.sealed", "tank.supply_bar", "tank.relief_bar", "tank.vessel_l"),
@@ -200,10 +211,16 @@ CHECKS = (
         applies=lambda known: not _open(known),
     ),
     Check(
-        WATER, "expansion", Danger.PRESSURE, HEATED, _expansion, applies=lambda known: known.get("tank.sealed") is False
+        WATER,
+        "expansion",
+        "expansion",
+        Danger.PRESSURE,
+        HEATED,
+        _expansion,
+        applies=lambda known: known.get("tank.sealed") is False,
     ),
-    Check(WATER, "scald", Danger.SCALD, ("tank.target_c",), _scald),
-    Check(WATER, "storage temperature", Danger.SCALD, ("tank.target_c",), _legionella),
-    Check(WATER, "heating", Danger.SERVICE, (*ELEMENT, "battery.nominal_v", *HEATED), _heating),
-    Check(WATER, "mixed water", Danger.SERVICE, HEATED, _mixed),
+    Check(WATER, "scald", "scald", Danger.SCALD, ("tank.target_c",), _scald),
+    Check(WATER, "storage", "storage temperature", Danger.SCALD, ("tank.target_c",), _legionella),
+    Check(WATER, "heating", "heating", Danger.SERVICE, (*ELEMENT, "battery.nominal_v", *HEATED), _heating),
+    Check(WATER, "mixed-water", "mixed water", Danger.SERVICE, HEATED, _mixed),
 )

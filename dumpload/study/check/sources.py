@@ -1,0 +1,62 @@
+"""Where the check's formulas and limits come from, each with an id that stays."""
+
+from typing import NamedTuple
+
+
+class Source(NamedTuple):
+    """A source. `practice`: a figure in it is common practice that no source was found for."""
+
+    id: str
+    text: str
+    practice: bool = False
+
+
+FORMULA = Source("formula", "the formula's range")
+PRACTICE = Source("practice", "common practice", practice=True)
+
+OHM = Source("ohm", "Ohm's law: R = V2/P, I = V/R, P = I2 R")
+PLATE = Source("plate", "the element's plate and Ohm's law", practice=True)
+DROP = Source("drop", "I x 2 L r(t); IEC 60228 or gauge area; ABYC E-11")
+TABLE_5 = Source("cfr-183-425", "33 CFR 183.425 Table 5, factors for engine space and bundle")
+CONTINUOUS_LOAD = Source("nec-210-20", "125 % of a continuous load: NEC 210.20(A), sizes 240.6(A)")
+FUSE_CEILING = Source("cfr-183-455-c", f"{TABLE_5.text}; 33 CFR 183.455(c)(1)")
+FUSE_DISTANCE = Source("cfr-183-455-b", "33 CFR 183.455(b): 7 and 40 inches")
+FUSE_VOLTAGE = Source("cfr-183-455-d", "33 CFR 183.455(d), taken at the highest voltage")
+FAULT = Source("fault-current", "V / R of the bank, no cable counted")
+FAR_FAULT = Source("far-fault", "V / (R bank + R loop) at the lowest voltage", practice=True)
+
+DC_RATING = Source("dc-rating", "the maker's DC rating; a direct-current arc does not go out by itself")
+FAIL_SAFE = Source("fail-safe", "a dead computer must mean a dead load")
+ENDURANCE = Source("endurance", "N / (n x 365.25)", practice=True)
+WETTING = Source("wetting", "I = V / R; the maker's least load")
+PULL_IN = Source("pull-in", "the maker's must-operate voltage, coil cold; a hot coil needs more")
+COIL_MOST = Source("coil-most", "the maker's largest coil voltage")
+BASE = Source("base-current", "(V - 0.7) / R; twice Ic / gain", practice=True)
+GATE = Source("gate", "V / R into an empty gate", practice=True)
+FLYBACK = Source("flyback", "v = L di/dt")
+RELEASE = Source("release", "(L / R) ln(...) of the coil", practice=True)
+BOARD = Source("board", "the board's data sheet")
+
+BAND = Source("band", "E = Q V s / 100, t = E / P")
+CYCLE = Source("cycle", "t = 4 E / P")
+PANELS = Source("panels", "with less surplus than load it cycles")
+REACTION = Source("reaction", "P x (max_age_s + 1 s for evaluation and release)")
+LIVE = Source("live-data", "README, what counts as data")
+DRIFT = Source("drift", "100 I t / Q")
+THROTTLE = Source("throttle", "as set, or the voltage of one maker's cell at rest + I R")
+NIGHT = Source("night", "E = Q V s / 100")
+CURRENTS = Source("currents", "sum of the currents at the highest voltage")
+COLD_CELLS = Source("cold-cells", "cell makers' data sheets (0 to 60 degC)")
+
+PLUMBING_CODES = Source("plumbing-codes", "plumbing codes")
+CUT_OUT = Source("cut-out", "what stops a stuck contact or thermostat")
+CHICAGO = Source("chicago-200f", "plumbing code of Chicago: 200 degF")
+STEADY = Source("steady", "Ta + P / UA")
+DC_ARC = Source("dc-arc", "a direct-current arc does not go out by itself")
+DRY_ELEMENT = Source("dry-element", "a dry element burns out in seconds to minutes")
+DENSITY = Source("density", "density of water")
+VESSEL = Source("vessel", "density of water; Boyle's law to 90 % of the relief valve", practice=True)
+SCALD = Source("scald", "HSE HSIS6; published scald table")
+LEGIONELLA = Source("hsg274", "HSE HSG274 Part 2")
+HEATING = Source("heating", "heat of water (Kell 1975, IAPWS-95); (C / UA) ln(...)")
+MIXING = Source("mixing", "V (Th - Tc) / (40 - Tc)")
