@@ -13,6 +13,7 @@ from typing import Any
 from dumpload.config import Settings, flat
 from dumpload.study.cautions import CAUTIONS
 from dumpload.study.check import bank, breaking, cable, contact, driver, load, water
+from dumpload.study.check.entered import entered
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.study.check.figures import Number, State, num
 from dumpload.study.check.lines import Finding, Known, Missing, run_checks
@@ -94,6 +95,7 @@ def check_document(path: Path, settings: Settings) -> Document:
         "counts": {**counts, "unanswered": unanswered},
         "findings": [_finding(finding) for finding in found],
         "not_checked": [_missing(one) for one in missing],
+        "entered": entered(settings),
         "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
         "law": _law(settings),
         "data_lost": _data_lost(known),
