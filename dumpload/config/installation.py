@@ -12,6 +12,17 @@ from dumpload.config import kinds as kind
 from dumpload.config.kinds import Table
 
 
+class Installation(Table):
+    """Whose installation it is, for the head of the paper that `check --report` writes."""
+
+    site: kind.Text | None = Field(None, description="Where it is: the boat, its mooring, the address.")
+    customer: kind.Text | None = Field(None, description="Whose it is.")
+    installer: kind.Text | None = Field(None, description="Who did the work.")
+    licence: kind.Text | None = Field(None, description="The installer's licence or registration.")
+    date: kind.Day | None = Field(None, description="Day of the paper.")
+    version: kind.Text | None = Field(None, description="Version of the paper, or of the drawing it belongs to.")
+
+
 class Battery(Table):
     """The bank."""
 
