@@ -24,11 +24,12 @@ code, dd { overflow-wrap: anywhere } dd { margin: 0 }
 # How a unit is printed, by how a terminal is sent it. A word that is part of a setting's name (area_mm2) is left alone.
 SIGNS = {"degC": "°C", "mm2": "mm²", "mohm": "mΩ", "kohm": "kΩ", "ohm": "Ω", "^2": "²"}
 _SIGN = re.compile(r"\b(?:degC|mm2|mohm|kohm|ohm)\b|\^2(?!\d)")
+_SQUARE = re.compile(r"\b([VI])2\b")
 
 
 def typeset(text: str) -> str:
-    """Return a text with the signs of its units as a printer sets them: degC, mm2, mohm, ohm and V^2."""
-    return _SIGN.sub(lambda match: SIGNS[match[0]], text)
+    """Return a text with the signs of its units as a printer sets them: degC, mm2, mohm, ohm, V2 and V^2."""
+    return _SQUARE.sub(r"\1²", _SIGN.sub(lambda match: SIGNS[match[0]], text))
 
 
 def page(title: str, style: str, body: Iterable[str]) -> str:
