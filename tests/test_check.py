@@ -110,6 +110,9 @@ def test_every_figure_of_the_installation_is_used_by_some_check() -> None:
         "wiring.conductor_c",
         "driver.pin_v",
         "driver.pin_ma",
+        "driver.saturation_v",
+        "tank.thermostat_a",
+        "tank.thermostat_breaks",
     }
     assert known - needs - by_themselves == set()
     assert set(keys) <= known

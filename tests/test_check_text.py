@@ -57,7 +57,7 @@ def test_a_finding_has_its_figure_limit_source_and_what_to_change() -> None:
         " 1. FAIL  contact and coil: DC voltage of the contact  [DC arc, or a load that\n"
         "    stays on]\n"
         "    found     rated for 24 V DC\n"
-        "    required  at least 28.8 V, the highest bus voltage\n"
+        "    required  at least 28.8 V DC, the highest bus voltage\n"
         "    basis     the maker's DC rating; a direct-current arc does not go out by\n"
         "              itself\n"
         "    do this   Fit a contact whose maker gives a DC rating above that, or several\n"

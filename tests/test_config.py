@@ -68,6 +68,8 @@ DEFAULTS = {
     "wiring.conductor_c": 75.0,
     "driver.pin_v": 3.3,
     "driver.pin_ma": 8.0,
+    "driver.saturation_v": 0.7,
+    "tank.thermostat_breaks": "load",
 }
 
 

@@ -17,6 +17,12 @@ BASE_V = 0.7
 OVERDRIVE = 2.0
 """Base current as a multiple of what the least gain asks, so that the transistor saturates (common practice)."""
 
+HOT_COIL = 1.25
+"""Pull-in voltage of a coil 60 K warmer, as a multiple: copper rises by 0.00393 per K, 1.236 at 60 K (IACS)."""
+
+LED_V = 1.2
+"""Forward voltage of an opto-coupler's LED (common practice, no source)."""
+
 RELEASE_PART = 0.1
 """Part of its rated voltage at which a DC relay must have let go (relay maker's glossary, omron-ap.com; read)."""
 
@@ -59,6 +65,17 @@ def base_current_a(pin_v: float, base_ohm: float, pull_down_ohm: float = math.in
     above("pull_down_ohm", pull_down_ohm, 0, math.inf)
     into_a = max(0.0, within("pin_v", pin_v, 0, 50) - BASE_V) / above("base_ohm", base_ohm, 0, 1e9)
     return max(0.0, into_a - BASE_V / pull_down_ohm)
+
+
+def divided_v(pin_v: float, series_ohm: float, pull_down_ohm: float = math.inf) -> float:
+    """Return what a gate gets through a resistor with a pull-down behind it: V Rpd / (R + Rpd).
+
+    Raises:
+        ValueError: `pin_v` is not within [0, 50] V, or a resistor is not above 0.
+    """
+    within("pin_v", pin_v, 0, 50)
+    above("series_ohm", series_ohm, 0, 1e9)
+    return pin_v / (1 + series_ohm / above("pull_down_ohm", pull_down_ohm, 0, math.inf))
 
 
 def pin_current_a(pin_v: float, series_ohm: float, held_v: float) -> float:

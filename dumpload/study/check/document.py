@@ -12,7 +12,8 @@ from typing import Any
 
 from dumpload.config import Settings, flat
 from dumpload.study.cautions import CAUTIONS
-from dumpload.study.check import bank, breaking, cable, contact, driver, load, water
+from dumpload.study.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, water
+from dumpload.study.check import input as driver_input
 from dumpload.study.check.entered import entered
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.study.check.figures import Number, State, num
@@ -23,10 +24,14 @@ Document = dict[str, Any]
 CHECKS = (
     *load.CHECKS,
     *cable.CHECKS,
+    *fault.CHECKS,
     *contact.CHECKS,
+    *driver_input.CHECKS,
     *driver.CHECKS,
     *breaking.CHECKS,
+    *cells.CHECKS,
     *bank.CHECKS,
+    *bus.CHECKS,
     *water.CHECKS,
 )
 

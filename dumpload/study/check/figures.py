@@ -97,6 +97,11 @@ def most(name: str, value: float, unit: str, limit: float, *, fails: float | Non
     return Number(name, value, unit, Sense.AT_MOST, limit, limit if fails is None else fails, key)
 
 
+def worst(*states: State) -> State:
+    """Return the most urgent of these."""
+    return min(states, key=list(State).index, default=State.PASS)
+
+
 def over(value: float, most: float) -> bool:
     """Return whether a value is above a limit by more than the last digit of a calculation."""
     return value > most + _TINY * abs(most)

@@ -139,11 +139,6 @@ def _verdict(check: Check, known: Known) -> Verdict:
     return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
 
 
-def worst(*states: State) -> State:
-    """Return the most urgent of these."""
-    return min(states, key=list(State).index, default=State.PASS)
-
-
 def graded(*, fails: bool, cautions: bool = False) -> State:
     """Return the state: a fail outweighs a caution."""
     if fails:
