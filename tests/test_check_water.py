@@ -141,6 +141,13 @@ def test_a_stuck_contact_counts_on_nothing_that_is_not_there_or_not_stated() -> 
     assert "before the first switch-on" in verdict.change
 
 
+def test_a_thermostat_that_breaks_the_coil_does_not_stop_a_welded_contact() -> None:
+    figure = line("stuck contact", {"tank.thermostat_breaks": "coil"}).figure
+    assert figure.endswith("left to stop it, as stated: the cut-out at 85 degC, the relief valve")
+    rated = {"tank.thermostat_v": 48, **without("tank.thermostat_dc")}
+    assert "as stated: the thermostat, " in line("stuck contact", rated).figure
+
+
 def test_without_the_loss_a_stuck_contact_boils_the_tank_the_sooner() -> None:
     # 4929 kJ / 432 W = 11410 s = 3.17 h
     figure = line("stuck contact", without("tank.loss_kwh_per_day")).figure

@@ -45,24 +45,16 @@ def stations(known: Known) -> list[Station]:
     """Return what the line passes, from the panels to the element."""
     return [
         Station("panels", "Panels", _said(known, "solar.peak_w", "{:g} W"), _stated(known, "solar.peak_w")),
-        Station("charger", "Charger", _said(known, "battery.highest_v", "bus up to {:g} V")),
+        Station(
+            "charger", "Charger", *_listed(known, ("solar.charger_a", "{:g} A"), ("battery.highest_v", "to {:g} V"))
+        ),
         Station("bank", "Bank", _bank(known)),
         Station("fuse", "Fuse at the battery", _fuse(known), _stated(known, "wiring.fuse_a")),
         Station("cable", "Cable", _cable(known), _cable(known) != UNSAID or None),
-        Station("isolator", "Isolator", "to be fitted in reach"),
+        Station("isolator", "Isolator", *_rating(known, "wiring.isolator")),
         Station("contact", "Contact of the relay", _contact(known), _stated(known, "contact.dc_v")),
-        Station(
-            "thermostat",
-            "Thermostat of the heater",
-            _breaks(known, "tank.target_c", "tank.thermostat_dc"),
-            _stated(known, "tank.thermostat_dc"),
-        ),
-        Station(
-            "cut_out",
-            "Thermal cut-out, reset by hand",
-            _breaks(known, "tank.cut_out_c", ""),
-            known.get("tank.cut_out"),
-        ),
+        Station("thermostat", "Thermostat of the heater", *_thermostat(known)),
+        Station("cut_out", "Thermal cut-out, reset by hand", *_cut_out(known)),
     ]
 
 
@@ -119,10 +111,25 @@ def _contact(known: Known) -> str:
     return f"{rated}{amperes}{rest}"
 
 
-def _breaks(known: Known, degrees: str, rating: str) -> str:
-    opens = f"opens at {known[degrees]:g} degC" if degrees in known else ""
-    dc = {True: "rated for DC", False: "NOT rated for DC"}.get(known.get(rating, ""), "")
-    return ", ".join(part for part in (opens, dc) if part) or UNSAID
+def _listed(known: Known, *forms: tuple[str, str]) -> tuple[str, bool | None]:
+    """Return what is known of several settings, and whether anything is."""
+    words = [form.format(known[key]) for key, form in forms if key in known]
+    return (", ".join(words), True) if words else (UNSAID, None)
+
+
+def _rating(known: Known, name: str, *before: tuple[str, str]) -> tuple[str, bool | None]:
+    return _listed(known, *before, (f"{name}_v", "{:g} V DC"), (f"{name}_a", "{:g} A"))
+
+
+def _thermostat(known: Known) -> tuple[str, bool | None]:
+    words, fitted = _rating(known, "tank.thermostat", ("tank.target_c", "{:g} degC"))
+    if "tank.thermostat_v" not in known and "tank.thermostat_dc" in known:
+        words, fitted = f"{words}, {'' if known['tank.thermostat_dc'] else 'NOT '}rated for DC", True
+    return (f"{words}, breaks the coil" if known.get("tank.thermostat_breaks") == "coil" else words), fitted
+
+
+def _cut_out(known: Known) -> tuple[str, bool | None]:
+    return _rating(known, "tank.cut_out", ("tank.cut_out_c", "{:g} degC"))[0], known.get("tank.cut_out")
 
 
 def _fitting(known: Known, name: str, key: str, figure: str = "", form: str = "") -> Station:

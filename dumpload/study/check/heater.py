@@ -45,9 +45,12 @@ def _dry_fire(known: Known) -> Verdict:
 
 def _guards(known: Known) -> str:
     """Return what was stated to be there and stops an element whose contact is stuck."""
+    # A thermostat that breaks the coil does nothing for a contact that is welded.
+    in_line = known.get("tank.thermostat_breaks") != "coil"
+    thermostat = in_line and known.get("tank.thermostat_dc", "tank.thermostat_v" in known)
     degrees = f" at {known['tank.cut_out_c']:g} degC" if "tank.cut_out_c" in known else ""
     guards = (
-        (known.get("tank.thermostat_dc"), "the thermostat"),
+        (thermostat, "the thermostat"),
         (known.get("tank.cut_out"), f"the cut-out{degrees}"),
         (known.get("tank.relief_valve"), "the relief valve"),
     )
