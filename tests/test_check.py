@@ -64,7 +64,7 @@ def test_a_fail_is_exit_code_1_on_every_output(capsys: pytest.CaptureFixture[str
 def test_what_is_not_answered_and_no_question_of_safety_is_no_reason_to_stop() -> None:
     keys = {**BARGE, "telemetry.state_of_charge.timestamp_pointer": "/taken_at", "battery.throttle_percent": 93}
     whole = check_document(Path("dumpload.toml"), settings(keys))
-    assert (whole["verdict"], is_wrong(whole)) == ("pass", False)
+    assert (whole["verdict"], is_wrong(whole)) == ("caution", False)  # of a stuck contact, at least
     less = check_document(Path("dumpload.toml"), settings({**keys, **without("battery.night_wh")}))
     assert (less["verdict"], is_wrong(less)) == ("caution", False)
     unsafe = check_document(Path("dumpload.toml"), settings({**keys, **without("tank.relief_valve")}))

@@ -37,7 +37,7 @@ def test_the_verdict_comes_first_then_what_to_fix_by_danger_then_the_rest() -> N
     page = text(BAD)
     lines = page.splitlines()
     assert lines[0] == "Installation check of dumpload: /barge/dumpload.toml"
-    assert lines[2].startswith("FAIL: 6 things to fix before the first switch-on; 4 cautions,")
+    assert lines[2].startswith("FAIL: 6 things to fix before the first switch-on; 6 cautions,")
     order = ["Fix before the first", "Think about these", "Passed", "What the settings mean", "Before anyone acts"]
     places = [page.index(title) for title in order]
     assert places == sorted(places)

@@ -50,6 +50,14 @@ VAN: dict[str, Any] = {
     "tank.cut_out": True,
     "tank.cut_out_c": 80,
     "tank.relief_valve": True,
+    "tank.relief_bar": 3,
+    "tank.relief_w": 288,
+    "tank.discharge_pipe": True,
+    "tank.working_bar": 4.5,
+    "tank.supply_bar": 1.2,
+    "tank.other_heat": "none",
+    "tank.people": 1,
+    "tank.litres_per_person": 10,
     "tank.mixing_valve": True,
     "tank.dry_fire_guard": True,
     "tank.sealed": False,
@@ -111,6 +119,16 @@ CABIN: dict[str, Any] = {
     "tank.cut_out_c": 90,
     "tank.relief_valve": True,
     "tank.relief_bar": 6,
+    "tank.relief_w": 10_000,
+    "tank.discharge_pipe": True,
+    "tank.working_bar": 7,
+    "tank.other_heat": "mains",
+    "tank.other_w": 2000,
+    "tank.other_c": 60,
+    "tank.other_thermostat": True,
+    "tank.other_cut_out": True,
+    "tank.people": 4,
+    "tank.litres_per_person": 25,
     "tank.mixing_valve": True,
     "tank.dry_fire_guard": True,
     "tank.sealed": True,
@@ -216,29 +234,62 @@ BARGE_LINES = [
     ("discharge limit of the bank", "pass", "75 A with all else running"),
     ("charging in the cold", "pass", "cells down to 4 degC, charging from 2 degC"),
     ("relief valve", "pass", "fitted, as stated"),
+    # 432 x 3600 / 2 256 500 J/kg = 0.689 kg/h
+    (
+        "capacity of the relief valve",
+        "pass",
+        "carries off 10000 W; the element at 432 W makes 0.69 kg of steam an hour",
+    ),
+    ("pressure of the tank", "pass", "the relief valve opens at 3 bar; the tank is made for 6 bar"),
+    ("supply and relief valve", "pass", "supply 1.4 bar, relief valve 3 bar"),
+    ("discharge pipe", "pass", "full width, falling, open and in sight, as stated"),
+    # density 999.70 at 10 degC and 977.76 at 70 degC: 40 x 2.244 % = 0.898 l
+    ("expansion", "pass", "grows by 0.9 l to 70 degC; the vessel has 5 l"),
     ("thermal cut-out", "pass", "fitted, as stated"),
     ("cut-out temperature", "pass", "acts at 85 degC"),
-    # 1200 Wh / 24 h / 45 K = 1.111 W/K; 18 + 432 / 1.111 = 406.8 degC
-    ("stuck contact", "pass", "it boils: 432 W that never stop are lost only at 407 degC"),
+    # 1200 Wh / 24 h / 45 K = 1.1111 W/K; 18 + 432 / 1.1111 = 406.8 degC. 40 l at 70 degC are 39.11 kg, which take
+    # 419.10 - 293.07 kJ/kg to 100 degC: 164.3 kJ/K; 147870 s x ln(336.8 / 306.8) = 13797 s
+    (
+        "stuck contact",
+        "caution",
+        (
+            "432 W without a stop: the tank at 70 degC boils in 3.83 h; left to stop it, as stated: the thermostat, "
+            "the cut-out at 85 degC, the relief valve"
+        ),
+    ),
     ("thermostat", "pass", "rated for DC, as stated"),
     ("dry element", "caution", "nothing keeps an empty tank from being heated, as stated"),
-    # density 999.70 at 10 degC and 977.76 at 70 degC: 40 x 2.244 % = 0.898 l
-    ("expansion", "pass", "grows by 0.9 litres to 70 degC; the vessel has 5 litres"),
-    ("scald", "pass", "70 degC: second-degree burn in at most 3 s, an adult; mixing valve fitted"),
+    ("other heater", "info", "nothing else heats this tank, as stated"),
+    ("scald", "pass", "70 degC: second-degree burn in under 1 s, an adult; mixing valve fitted, as stated"),
     (
         "storage temperature",
-        "pass",
-        "stored at up to 70 degC; surplus is irregular, so count on no disinfection",
+        "caution",
+        "up to 70 degC by surplus alone, which is irregular; count on no disinfection",
     ),
-    # About 1.163 x 40 x 60 = 2.79 kWh. 25.6² / 1.92 = 341.3 W; C = 2.79 kWh / 60 K = 167.4 kJ/K; end 18 + 341.3 / 1.111
-    # = 325.2 degC; 167400 / 1.111 x ln(315.2 / 255.2) = 8.84 h
+    # About 1.163 x 40 x 60 = 2.79 kWh. 329.9 W as above; C = 2.79 kWh / 60 K = 167.4 kJ/K; end 18 + 329.9 / 1.1111
+    # = 314.9 degC; 150660 s x ln(304.9 / 244.9) = 33010 s
     (
         "heating",
         "info",
-        "2.79 kWh from 10 to 70 degC; 8.83 h with 341 W at nominal voltage (standing loss 1.11 W/K)",
+        "2.79 kWh from 10 to 70 degC; 9.16 h with 330 W at nominal voltage (standing loss 1.11 W/K)",
+    ),
+    # 1.1111 x 52 = 57.8 W; 39.11 kg x 4.186 = 163.7 kJ/K; 147310 s x ln(52 / 42) = 31462 s
+    (
+        "standing loss",
+        "info",
+        "loses 1.11 W/K: 57.8 W at 70 degC, and cools to 60 degC in 8.74 h if nothing is drawn",
     ),
     # 40 x 60 / 30 = 80
-    ("mixed water", "info", "80 litres at 40 degC from a tank at 70 degC"),
+    ("mixed water", "info", "80 l at 40 degC from a tank at 70 degC"),
+    # 29.99 kg x (167.53 - 42.02 kJ/kg) = 3764 kJ = 1.046 kWh; 57.8 W x 24 h = 1.387 kWh; 2.433 / 0.3299 = 7.37 h
+    (
+        "water drawn",
+        "info",
+        (
+            "2 people draw 30 l at 40 degC a day: 1.05 kWh, and the tank loses 1.39 kWh: 7.37 h of the element; a hot "
+            "tank gives 80 l"
+        ),
+    ),
 ]
 
 VAN_LINES = [
@@ -308,27 +359,55 @@ VAN_LINES = [
     ("discharge limit of the bank", "pass", "50 A with all else running"),
     ("charging in the cold", "caution", "cells down to -5 degC, charging from 1 degC"),
     ("relief valve", "pass", "fitted, as stated"),
+    # 288 x 3600 / 2 256 500 = 0.459 kg/h
+    (
+        "capacity of the relief valve",
+        "pass",
+        "carries off 288 W; the element at 288 W makes 0.46 kg of steam an hour",
+    ),
+    ("pressure of the tank", "pass", "the relief valve opens at 3 bar; the tank is made for 4.5 bar"),
+    ("supply and relief valve", "pass", "supply 1.2 bar, relief valve 3 bar"),
+    ("discharge pipe", "pass", "full width, falling, open and in sight, as stated"),
+    # 10 x (999.10 / 983.20 - 1) = 0.162 l
+    ("expansion", "info", "grows by 0.16 l to 60 degC, back into the supply"),
     ("thermal cut-out", "pass", "fitted, as stated"),
     ("cut-out temperature", "pass", "acts at 80 degC"),
-    # 540 / 24 / 45 = 0.5 W/K; 20 + 288 / 0.5 = 596 degC
-    ("stuck contact", "pass", "it boils: 288 W that never stop are lost only at 596 degC"),
+    # 540 / 24 / 45 = 0.5 W/K; 20 + 288 / 0.5 = 596 degC. 9.832 kg x (419.10 - 251.22 kJ/kg) / 40 K = 41.26 kJ/K;
+    # 82530 s x ln(536 / 496) = 6401 s
+    (
+        "stuck contact",
+        "caution",
+        (
+            "288 W without a stop: the tank at 60 degC boils in 107 min; left to stop it, as stated: the thermostat, "
+            "the cut-out at 80 degC, the relief valve"
+        ),
+    ),
     ("thermostat", "pass", "rated for DC, as stated"),
     ("dry element", "pass", "something keeps an empty tank from being heated, as stated"),
-    # 10 x (999.10 / 983.20 - 1) = 0.162 l
-    ("expansion", "pass", "grows by 0.16 litres to 60 degC, back into the supply"),
-    ("scald", "pass", "60 degC: second-degree burn in 3 s, an adult; mixing valve fitted"),
+    ("other heater", "info", "nothing else heats this tank, as stated"),
+    ("scald", "pass", "60 degC: second-degree burn in 3 s, an adult; mixing valve fitted, as stated"),
     (
         "storage temperature",
-        "pass",
-        "stored at up to 60 degC; surplus is irregular, so count on no disinfection",
+        "caution",
+        "up to 60 degC by surplus alone, which is irregular; count on no disinfection",
     ),
-    # 0.5222 kWh; 12.8² / 0.72 = 227.6 W; 41778 J/K / 0.5 x ln(460.1 / 415.1) = 2.389 h
+    # 0.5222 kWh; 219 W as above; 41778 J/K / 0.5 x ln(442.96 / 397.96) = 83556 s x 0.10713 = 8951 s
     (
         "heating",
         "info",
-        "0.52 kWh from 15 to 60 degC; 2.39 h with 228 W at nominal voltage (standing loss 0.5 W/K)",
+        "0.52 kWh from 15 to 60 degC; 2.49 h with 219 W at nominal voltage (standing loss 0.5 W/K)",
     ),
-    ("mixed water", "info", "18 litres at 40 degC from a tank at 60 degC"),  # 10 x 45 / 25
+    ("standing loss", "info", "loses 0.5 W/K: 20 W at 60 degC"),
+    ("mixed water", "info", "18 l at 40 degC from a tank at 60 degC"),  # 10 x 45 / 25
+    # 9.991 kg x (167.53 - 62.98 kJ/kg) = 1045 kJ = 0.290 kWh; 20 W x 24 h = 0.48 kWh; 0.770 / 0.219 = 3.52 h
+    (
+        "water drawn",
+        "info",
+        (
+            "1 person draws 10 l at 40 degC a day: 0.29 kWh, and the tank loses 0.48 kWh: 3.52 h of the element; a hot "
+            "tank gives 18 l"
+        ),
+    ),
 ]
 
 CABIN_LINES = [
@@ -387,27 +466,63 @@ CABIN_LINES = [
     ("floor against the night", "pass", "the floor of 50 % leaves 5120 Wh"),
     ("discharge limit of the bank", "pass", "84 A with all else running"),
     ("relief valve", "pass", "fitted, as stated"),
+    # (1382.4 + 2000) x 3600 / 2 256 500 = 5.396 kg/h
+    (
+        "capacity of the relief valve",
+        "pass",
+        "carries off 10000 W; both heaters at 3382 W make 5.4 kg of steam an hour",
+    ),
+    ("pressure of the tank", "pass", "the relief valve opens at 6 bar; the tank is made for 7 bar"),
+    ("supply and relief valve", "pass", "supply 3 bar, relief valve 6 bar"),
+    ("discharge pipe", "pass", "full width, falling, open and in sight, as stated"),
+    # 80 x (999.70 / 980.55 - 1) = 1.5625 l; / (1 - 4.01325 / 6.41325) = 4.175 l needed
+    ("expansion", "pass", "grows by 1.56 l to 65 degC; the vessel has 8 l"),
     ("thermal cut-out", "pass", "fitted, as stated"),
     ("cut-out temperature", "pass", "acts at 90 degC"),
-    # 1620 / 24 / 45 = 1.5 W/K; 20 + 1382.4 / 1.5 = 941.6 degC
-    ("stuck contact", "pass", "it boils: 1382 W that never stop are lost only at 942 degC"),
+    # 1620 / 24 / 45 = 1.5 W/K; 20 + 1382.4 / 1.5 = 941.6 degC. 78.44 kg x (419.10 - 272.12 kJ/kg) / 35 K = 329.4 kJ/K;
+    # 219600 s x ln(876.6 / 841.6) = 8948 s
+    (
+        "stuck contact",
+        "caution",
+        (
+            "1382 W without a stop: the tank at 65 degC boils in 2.49 h; left to stop it, as stated: the thermostat, "
+            "the cut-out at 90 degC, the relief valve"
+        ),
+    ),
     ("thermostat", "pass", "rated for DC, as stated"),
     ("dry element", "pass", "something keeps an empty tank from being heated, as stated"),
-    # 80 x (999.70 / 980.55 - 1) = 1.5625 l; / (1 - 4.01325 / 6.41325) = 4.175 l needed
-    ("expansion", "pass", "grows by 1.56 litres to 65 degC; the vessel has 8 litres"),
-    ("scald", "pass", "65 degC: second-degree burn in at most 3 s, an adult; mixing valve fitted"),
+    ("other heater", "pass", "the mains heater heats to 60 degC, the element to 65 degC"),
+    ("other heater's thermostat", "pass", "has its own, as stated"),
+    ("other heater's cut-out", "pass", "has its own, as stated"),
+    # 3 s x (1.5 / 3) ^ (5 / 5.6) = 1.616 s, between the rows of 60 and 65.6 degC
+    ("scald", "pass", "65 degC: second-degree burn in 1.62 s, an adult; mixing valve fitted, as stated"),
     (
         "storage temperature",
         "pass",
-        "stored at up to 65 degC; surplus is irregular, so count on no disinfection",
+        "held at 60 degC by the mains heater, up to 65 degC by surplus; count on no disinfection",
     ),
-    # 2 x 2.5555 = 5.111 kWh; 51.2² / 2.4 = 1092.3 W; 334534 J/K / 1.5 x ln(738.2 / 683.2) = 4.797 h
+    # 2 x 2.5555 = 5.111 kWh; 1043 W as above; 334534 J/K / 1.5 x ln(705.5 / 650.5) = 223023 s x 0.08117 = 18103 s
     (
         "heating",
         "info",
-        "5.11 kWh from 10 to 65 degC; 4.8 h with 1092 W at nominal voltage (standing loss 1.5 W/K)",
+        "5.11 kWh from 10 to 65 degC; 5.03 h with 1043 W at nominal voltage (standing loss 1.5 W/K)",
     ),
-    ("mixed water", "info", "147 litres at 40 degC from a tank at 65 degC"),  # 80 x 55 / 30 = 146.7
+    # 1.5 x 45 = 67.5 W; 78.44 kg x 4.186 = 328.3 kJ/K; 218900 s x ln(45 / 40) = 25783 s
+    (
+        "standing loss",
+        "info",
+        "loses 1.5 W/K: 67.5 W at 65 degC, and cools to 60 degC in 7.16 h if nothing is drawn",
+    ),
+    ("mixed water", "info", "147 l at 40 degC from a tank at 65 degC"),  # 80 x 55 / 30 = 146.7
+    # 99.97 kg x (167.53 - 42.02 kJ/kg) = 12547 kJ = 3.485 kWh; 67.5 W x 24 h = 1.62 kWh; 5.105 / 1.043 = 4.89 h
+    (
+        "water drawn",
+        "info",
+        (
+            "4 people draw 100 l at 40 degC a day: 3.48 kWh, and the tank loses 1.62 kWh: 4.89 h of the element; a hot "
+            "tank gives 147 l"
+        ),
+    ),
 ]
 
 

@@ -169,8 +169,9 @@ def test_every_day_is_told_and_each_month_can_be_jumped_to() -> None:
 
 @pytest.mark.parametrize(
     "words",
-    ["scald", "legionella", "60 degC", "thermostatic mixing valve", "arc", "fire", "rated for DC", "thermal cut-out",
-     "relief valve", "fuse", "not a protection", "defer to local codes", "licensed electrician"],
+    ["Scald", "Legionella", "60 °C", "20 and 45 °C", "thermostatic mixing valve", "Arc", "Fire", "rated for DC",
+     "thermal cut-out", "relief valve", "fuse", "not a safety device", "Local codes come first",
+     "licensed electrician"],
 )  # fmt: skip
 def test_whoever_reads_it_is_cautioned(words: str) -> None:
     assert words in read(MONTH)["Cautions"]

@@ -13,8 +13,14 @@ from dumpload.config.kinds import Table
 
 
 class Installation(Table):
-    """Where it is, and by whose rules it is judged."""
+    """Where it is and whose, for the head of the paper, and by whose rules it is judged."""
 
+    site: kind.Text | None = Field(None, description="Where it is: the boat, its mooring, the address.")
+    customer: kind.Text | None = Field(None, description="Whose it is.")
+    installer: kind.Text | None = Field(None, description="Who did the work.")
+    licence: kind.Text | None = Field(None, description="The installer's licence or registration.")
+    date: kind.Day | None = Field(None, description="Day of the paper.")
+    version: kind.Text | None = Field(None, description="Version of the paper, or of the drawing it belongs to.")
     place: Literal["boat", "vehicle", "building"] | None = Field(None, description="What it is installed in.")
     rules: Literal["us_boat", "iec_b2", "iec_c"] | None = Field(
         None,
@@ -106,6 +112,17 @@ class Tank(Table):
         None, description="Whether a temperature-and-pressure relief valve with a free discharge is fitted."
     )
     relief_bar: kind.Bars | None = Field(None, description="Pressure at which it opens, above the atmosphere.")
+    relief_w: kind.Watts | None = Field(
+        None, description="Heat that the relief valve can carry off as steam, from its plate (1000 BTU/h are 293 W)."
+    )
+    discharge_pipe: bool | None = Field(
+        None,
+        description="Whether its discharge pipe is as wide as its outlet, falls all the way, cannot be shut, and ends "
+        "where it is seen and scalds nobody.",
+    )
+    working_bar: kind.Bars | None = Field(
+        None, description="Highest working pressure, from the tank's plate, above the atmosphere."
+    )
     mixing_valve: bool | None = Field(None, description="Whether a thermostatic mixing valve limits the taps.")
     dry_fire_guard: bool | None = Field(None, description="Whether something keeps an empty tank from being heated.")
     sealed: bool | None = Field(
@@ -113,6 +130,23 @@ class Tank(Table):
     )
     supply_bar: kind.Bars | None = Field(None, description="Pressure of the supply, above the atmosphere.")
     vessel_l: kind.Litres | None = Field(None, description="Volume of the expansion vessel.")
+    other_heat: Literal["none", "mains", "engine"] | None = Field(
+        None, description="What else heats this tank: a mains element, or a coil with the engine's coolant."
+    )
+    other_w: kind.Watts | None = Field(None, description="Power of that other heater.")
+    other_c: kind.Celsius | None = Field(
+        None, description="Temperature to which it heats the water: its own thermostat's, or the coolant's."
+    )
+    other_thermostat: bool | None = Field(
+        None, description="Whether it has a thermostat, or a thermostatic valve, of its own."
+    )
+    other_cut_out: bool | None = Field(
+        None, description="Whether it has a thermal cut-out, or a high-limit valve, of its own, reset by a person."
+    )
+    people: kind.People | None = Field(None, description="How many people draw hot water.")
+    litres_per_person: kind.Litres | None = Field(
+        None, description="Mixed water at 40 degC that each of them draws in a day."
+    )
 
 
 class Wiring(Table):

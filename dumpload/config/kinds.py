@@ -4,12 +4,12 @@ Judges one value at a time and opens nothing; how values must fit together is in
 """
 
 import re
-from datetime import UTC, tzinfo
+from datetime import UTC, date, tzinfo
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from dumpload.core.decode import parse_pointer
 from dumpload.core.window import parse_span
@@ -58,6 +58,17 @@ def _check_span(text: str) -> str:
 def _check_zone(name: str) -> str:
     find_zone(name)
     return name
+
+
+def _date_text(value: Any) -> Any:
+    """Return a date of TOML, which needs no quotes, as its text."""
+    return value.isoformat() if type(value) is date else value
+
+
+def _check_date(text: str) -> str:
+    if date.fromisoformat(text).isoformat() != text:  # it takes 20260502 and 2026-W18-6, too
+        raise ValueError(text)
+    return text
 
 
 def _check_path(path: Path) -> Path:
@@ -141,6 +152,7 @@ CableCelsius = Annotated[float, _number(20, 200, "degC")]
 InsulationCelsius = Annotated[float, _number(60, 200, "degC")]
 Nearby = Annotated[float, _number(0, 100, "m")]
 Gain = Annotated[float, _number(1, 100_000, "ratio")]
+People = Annotated[int, Field(ge=1, le=1000)]
 Conductors = Annotated[int, Field(ge=1, le=100)]
 Cells = Annotated[int, Field(ge=1, le=400)]
 Operations = Annotated[float, _positive(1_000_000_000, "times")]
@@ -151,6 +163,12 @@ Line = Annotated[int, Field(ge=0, le=511)]
 NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[^\s/@]{1,253}$"
 Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
 Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
+Day = Annotated[
+    str,
+    BeforeValidator(_date_text),
+    AfterValidator(_check_date),
+    _said("a date such as 2026-05-02", r"^\d{4}-\d\d-\d\d$"),
+]
 Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
 Host = Annotated[str, _matching(_HOST), _said("the name or address of a broker, without scheme or user", _HOST)]
 Topic = Annotated[

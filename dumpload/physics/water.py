@@ -15,6 +15,11 @@ _HEAT = (4219.30186, -3.35178137, 0.112319552, -2.05434891e-3, 2.29173592e-5, -1
 
 ATMOSPHERE_BAR = 1.01325
 
+# J/kg at 100 degC (IAPWS-95, computed with the package iapws 1.5.5).
+EVAPORATION_J_KG = 2_256_470.0
+
+BOILING_C = 100.0
+
 
 def _celsius(name: str, value: float) -> float:
     return within(name, value, 0, 100)
@@ -81,6 +86,15 @@ def equilibrium_c(heater_w: float, loss_w_k: float, ambient_c: float) -> float:
     """
     rise_k = within("heater_w", heater_w, 0, 1e12) / above("loss_w_k", loss_w_k, 0, 1e4)
     return within("ambient_c", ambient_c, -50, 100) + rise_k
+
+
+def steam_kg_h(heater_w: float) -> float:
+    """Return the steam that a heater makes of boiling water (kg/h): what a relief valve must be able to let out.
+
+    Raises:
+        ValueError: `heater_w` is not within [0, 1e6] W.
+    """
+    return within("heater_w", heater_w, 0, 1e6) * 3600 / EVAPORATION_J_KG
 
 
 def tank_after_c(start_c: float, end_c: float, capacity_j_k: float, loss_w_k: float, passed_s: float) -> float:

@@ -11,8 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from dumpload.config import Settings, flat
+from dumpload.study.cautions import CAUTIONS
 from dumpload.study.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, water
 from dumpload.study.check import input as driver_input
+from dumpload.study.check.entered import entered
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.study.check.figures import Number, State, num
 from dumpload.study.check.lines import Finding, Known, Missing, run_checks
@@ -31,28 +33,6 @@ CHECKS = (
     *bank.CHECKS,
     *bus.CHECKS,
     *water.CHECKS,
-)
-
-CAUTIONS = (
-    (
-        "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
-        "manual-reset thermal cut-out, a relief valve and a fuse at the battery, all in place and tested."
-    ),
-    (
-        "Fire: a short in a battery cable without a fuse at the battery burns within seconds; a loose terminal glows "
-        "at the current of a good one. Tighten, and look again after a week."
-    ),
-    (
-        "Arc: the contact must be rated for DC at the highest bus voltage, normally open, energised to run. Isolate "
-        "the bank before you touch anything, and keep metal tools off its terminals."
-    ),
-    "Mains: where there is an inverter or shore power, its voltage kills. Keep it out of the same enclosure.",
-    "Scald: water heated by surplus can be hotter than anyone expects. Fit a mixing valve, warn guests.",
-    "Pressure: a closed tank that boils bursts. Never plug a relief valve; lead its discharge where it harms nobody.",
-    (
-        "Local codes come first. These figures help you to talk to a licensed electrician and a licensed plumber; they "
-        "do not replace them."
-    ),
 )
 
 
@@ -120,6 +100,7 @@ def check_document(path: Path, settings: Settings) -> Document:
         "counts": {**counts, "unanswered": unanswered},
         "findings": [_finding(finding) for finding in found],
         "not_checked": [_missing(one) for one in missing],
+        "entered": entered(settings),
         "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
         "law": _law(settings),
         "data_lost": _data_lost(known),

@@ -7,7 +7,8 @@ from html import escape
 from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
-from dumpload.study.page import bullets, page, section
+from dumpload.study.cautions import CAUTIONS
+from dumpload.study.page import bullets, page, section, typeset
 from dumpload.study.replay.document import OPEN_LOOP
 from dumpload.study.replay.figures import Figures
 from dumpload.study.replay.text import cause_label, duration, remarks, rows, verdict
@@ -21,26 +22,6 @@ SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
 
 UNSEEN = "The program was killed or the power failed; that the pin went off then is not recorded."
-
-CAUTIONS = (
-    (
-        "Surplus heat is irregular: water may stand between 25 and 45 degC, where legionella grow, for days. Nothing"
-        " here shows that it is safe. Heat it to 60 degC as your health authority advises."
-    ),
-    (
-        "A contact that opens direct current draws an arc, which can weld it or set fire to what is near: contact, fuse"
-        " and cable must be rated for DC at the highest bus voltage."
-    ),
-    "Water above about 50 degC scalds within minutes, at 60 degC within seconds: fit a thermostatic mixing valve.",
-    (
-        "This program is an operating control, not a protection: the heater's own thermostat, a manual-reset thermal"
-        " cut-out, a relief valve and a fuse at the battery must be there and must work without it."
-    ),
-    (
-        "Before you change wiring, plumbing or thresholds on account of a figure here, defer to local codes and to a"
-        " licensed electrician or plumber."
-    ),
-)
 
 STYLE = f"""
 body {{ max-width: 56rem }}
@@ -83,7 +64,7 @@ def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
         *section("Why it went off", _causes(one)),
         *section("Longest times without data", _gaps(one)),
         *(section("What else happened", _events(one)) if one.story.events else []),
-        *section("Cautions", bullets(CAUTIONS)),
+        *section("Cautions", bullets(map(typeset, CAUTIONS))),
     ]
     title = f"{what}: {one.name}"
     room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
@@ -107,7 +88,7 @@ def cause_words(cause: Cause) -> tuple[str, str]:
 
 def _terms(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
     yield "<dl>"
-    yield from (f"<dt>{escape(label)}<dd>{escape(value)}" for label, value in pairs)
+    yield from (f"<dt>{escape(label)}<dd>{escape(typeset(value))}" for label, value in pairs)
     yield "</dl>"
 
 
