@@ -31,7 +31,7 @@ def value(random: Random, key: Key) -> Any:
     if schema["type"] == "boolean":
         return random.random() < 0.5
     if schema["type"] == "string":
-        return "/taken_at" if key.name.endswith("pointer") else "words"
+        return "/taken_at"
     low = schema.get("minimum", schema.get("exclusiveMinimum", 0))
     high = schema["maximum"]
     if schema["type"] == "integer":

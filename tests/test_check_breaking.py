@@ -41,8 +41,8 @@ def test_volts_and_amperes(name: str, changes: dict[str, Any], expected: str) ->
 
 
 def test_it_says_what_it_is_rated_for_and_what_it_breaks() -> None:
-    assert line("thermostat").figure == "rated for 32 V DC and 20 A DC; it breaks 15 A"
-    assert line("thermostat").limit == "at least 28.8 V DC and at least 18.8 A DC, 125 %; below 15 A it fails"
+    assert line("thermostat").figure == "rated for 32 V and 20 A DC; it breaks 15 A"
+    assert line("thermostat").limit == "at least 28.8 V and at least 18.8 A DC, 125 %; below 15 A it fails"
 
 
 def test_it_is_the_electricians() -> None:

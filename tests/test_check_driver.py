@@ -120,6 +120,6 @@ def test_the_pull_down_takes_from_the_gate() -> None:
     weak = {**MOSFET, "driver.pull_down_ohm": 1000}
     assert state(GATE, weak) == "fail"
     assert "gets 2.24 V of 3.3 V" in line(GATE, weak).figure
-    assert "raise the pull-down" in line(GATE, weak).change
+    assert "a larger pull-down" in line(GATE, weak).change
     assert state(GATE, {**MOSFET, "driver.gate_full_v": 3.15}) == "pass"
     assert state(GATE, {**MOSFET, "driver.gate_full_v": 3.16}) == "fail"

@@ -18,7 +18,8 @@ BUILDING = {"installation.place": "building", "installation.rules": "iec_b2", "w
         ({**BUILDING, "installation.rules": "us_boat"}, "caution"),
         ({"installation.rules": "iec_c"}, "caution"),  # on a boat
         ({"installation.place": "vehicle"}, "caution"),
-        (UNSAID, "missing"),
+        (UNSAID, "info"),
+        (without("installation.place"), "missing"),
     ],
 )
 def test_rules_are_asked_for_and_must_fit_the_place(changes: dict[str, Any], expected: str) -> None:
@@ -26,7 +27,7 @@ def test_rules_are_asked_for_and_must_fit_the_place(changes: dict[str, Any], exp
 
 
 def test_what_is_not_said_is_asked_for() -> None:
-    assert needs("rules", {**UNSAID, **without("installation.place")}) == ("installation.place", "installation.rules")
+    assert needs("rules", {**UNSAID, **without("installation.place")}) == ("installation.place",)
 
 
 # By hand: 6 mm² is 34 A by method B2, 41 A by method C; 10 AWG at 105 degC 60 A; an engine space leaves
@@ -42,13 +43,22 @@ def test_what_is_not_said_is_asked_for() -> None:
         ({**BUILDING, "wiring.area_mm2": 50}, "carries 62 A (read at method B2, row 16 mm2)"),
         (
             UNSAID,
-            "carries 24 A (read at method B2, row 6 mm2, the most careful of the known rules since none are set)",
+            "carries 24 A (read at method B2, row 6 mm2, the most careful of the known rules)",
         ),
         ({**UNSAID, "wiring.engine_space": False, "wiring.insulation_c": 60}, "carries 29.4 A (read at method B2"),
     ],
 )  # 34 x sqrt(30 / 40) = 29.44
 def test_the_row_that_was_read_is_said(changes: dict[str, Any], words: str) -> None:
     assert words in line("cable-ampacity", changes).figure
+
+
+def test_rules_made_for_another_place_do_not_hold() -> None:
+    abroad = {"installation.place": "building", "installation.rules": "us_boat"}
+    assert "24 A (read at method B2, row 6 mm2, the most careful" in line("cable-ampacity", abroad).figure
+    assert state("fuse-distance", {**abroad, "wiring.fuse_distance_m": 2}) == "caution"
+    assert "150 %" not in line("fuse-cable", abroad).limit
+    unplaced = without("installation.place")
+    assert "row gauge 10" in line("cable-ampacity", unplaced).figure
 
 
 def test_the_source_is_cited_as_it_was_read() -> None:
