@@ -20,7 +20,12 @@ FURTHER = (
     "telemetry.state_of_charge.max_age_s",
     "telemetry.state_of_charge.timestamp_pointer",
 )
-KEYS = {name: key for name, key in known_keys().items() if name.partition(".")[0] in TABLES or name in FURTHER}
+KEYS = {
+    name: key
+    for name, key in known_keys().items()
+    if name in FURTHER
+    or (name.partition(".")[0] in TABLES and (key.schema["type"] != "string" or "enum" in key.schema))
+}
 
 
 def value(random: Random, key: Key) -> Any:

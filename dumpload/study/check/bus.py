@@ -1,5 +1,7 @@
 """The bus on paper: panels and charger against everything on, and what the voltage permissive can and cannot see."""
 
+import math
+
 from dumpload.physics.bank import lifepo4_rest_v
 from dumpload.study.check import sources
 from dumpload.study.check.facts import (
@@ -120,6 +122,11 @@ def _has_permissive(known: Known) -> bool:
     return PERMISSIVE in known
 
 
+def _is_in_reach(known: Known) -> bool:
+    """Return whether there is a voltage permissive that the charger's set point, where known, can satisfy."""
+    return _has_permissive(known) and bool(known[PERMISSIVE] <= known.get("solar.absorption_v", math.inf))
+
+
 CHECKS = (
     Check(
         BANK,
@@ -154,7 +161,7 @@ CHECKS = (
         Danger.SERVICE,
         ("solar.absorption_v",),
         _evidence,
-        _has_permissive,
+        _is_in_reach,
         keys=(PERMISSIVE,),
     ),
     Check(
@@ -164,7 +171,7 @@ CHECKS = (
         Danger.SERVICE,
         ("solar.float_v",),
         _float,
-        _has_permissive,
+        _is_in_reach,
         keys=(PERMISSIVE,),
     ),
     Check(
