@@ -14,6 +14,7 @@ from dumpload.cli import main
 from dumpload.config import known_keys
 from dumpload.study.check.document import CHECKS, check_document, is_wrong
 from dumpload.study.check.lines import EITHER
+from dumpload.study.check.page import HEAD
 
 CONFIG = Path(__file__).parent.parent / "config"
 BAD = ["--set", "tank.relief_valve=false"]
@@ -96,10 +97,11 @@ def test_everything_the_checks_need_is_a_setting() -> None:
 
 def test_every_figure_of_the_installation_is_used_by_some_check() -> None:
     keys = {**BARGE, "contact.dc_w": 600, "battery.throttle_percent": 99}
-    tables = ("battery", "solar", "load", "tank", "wiring", "contact", "driver")
+    tables = ("installation", "battery", "solar", "load", "tank", "wiring", "contact", "driver")
     known = {name for name in known_keys() if name.partition(".")[0] in tables}
     needs = {key for one in CHECKS for need in one.needs for key in need.split(EITHER)}
     by_themselves = {
+        *(key for key, _label in HEAD),  # nothing is worked out of them
         "contact.ac_v",
         "contact.dc_w",
         "battery.chemistry",

@@ -81,8 +81,8 @@ class Solar(Table):
 class Load(Table):
     """The resistive element."""
 
-    rated_w: kind.Watts | None = Field(None, description="Power on the element's plate.")
-    rated_v: kind.Volts | None = Field(None, description="Voltage on the element's plate, at which it draws that.")
+    rated_w: kind.PlateWatts | None = Field(None, description="Power on the element's plate.")
+    rated_v: kind.PlateVolts | None = Field(None, description="Voltage on the element's plate, at which it draws that.")
 
 
 class Tank(Table):
@@ -215,11 +215,11 @@ class Driver(Table):
         None, description="Transistor between pin and coil; module: a ready-made board with its own."
     )
     supply_v: kind.Volts | None = Field(None, description="Regulated voltage of the coil; not set: the bus itself.")
-    coil_ohm: kind.Ohms | None = Field(None, description="Resistance of the coil.")
+    coil_ohm: kind.CoilOhms | None = Field(None, description="Resistance of the coil.")
     coil_h: kind.Henries | None = Field(None, description="Inductance of the coil.")
     coil_most_v: kind.Volts | None = Field(None, description="Largest voltage the coil stands on and on.")
     pull_in_v: kind.Volts | None = Field(None, description="Voltage at which the relay must have pulled in.")
-    pin_v: kind.Volts = Field(3.3, description="Voltage of the pin when high.")
+    pin_v: kind.PinVolts = Field(3.3, description="Voltage of the pin when high.")
     pin_ma: kind.Milliamperes = Field(8.0, description="Current the pin should give at most.")
     base_ohm: kind.Ohms | None = Field(None, description="Resistor between pin and base.")
     least_gain: kind.Gain | None = Field(None, description="Least current gain of the transistor with that coil.")

@@ -41,9 +41,9 @@ def crossing_time_s(band_wh: float, net_w: float) -> float:
     """Return t = E / P, how long a net drain takes to use an energy.
 
     Raises:
-        ValueError: `band_wh` is not within [0, 1e9] Wh, or `net_w` not within (0, 1e9] W.
+        ValueError: `band_wh` is not within [0, 1e12] Wh, or `net_w` not within (0, 1e12] W.
     """
-    return SECONDS_PER_HOUR * within("band_wh", band_wh, 0, 1e9) / above("net_w", net_w, 0, 1e9)
+    return SECONDS_PER_HOUR * within("band_wh", band_wh, 0, 1e12) / above("net_w", net_w, 0, 1e12)
 
 
 def cycle_time_s(band_wh: float, load_w: float, surplus_w: float) -> float:
@@ -52,7 +52,7 @@ def cycle_time_s(band_wh: float, load_w: float, surplus_w: float) -> float:
     With no surplus, or as much as the load takes, there is no cycle.
 
     Raises:
-        ValueError: `band_wh` is not within [0, 1e9] Wh, or `surplus_w` not above 0 and below `load_w`.
+        ValueError: `band_wh` is not within [0, 1e12] Wh, or `surplus_w` not above 0 and below `load_w`.
     """
     if not 0 < surplus_w < load_w:
         msg = f"surplus_w = {surplus_w:g}: expected above 0 and below load_w = {load_w:g}"
@@ -84,9 +84,9 @@ def reaction_energy_wh(load_w: float, reaction_s: float) -> float:
     """Return P t / 3600, what a load takes until it is off.
 
     Raises:
-        ValueError: `load_w` is not within [0, 1e9] W, or `reaction_s` not within [0, 1e9] s.
+        ValueError: `load_w` is not within [0, 1e12] W, or `reaction_s` not within [0, 1e9] s.
     """
-    return within("load_w", load_w, 0, 1e9) * within("reaction_s", reaction_s, 0, 1e9) / SECONDS_PER_HOUR
+    return within("load_w", load_w, 0, 1e12) * within("reaction_s", reaction_s, 0, 1e9) / SECONDS_PER_HOUR
 
 
 def lifepo4_rest_v(charge: float) -> float:

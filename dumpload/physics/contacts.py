@@ -94,11 +94,11 @@ def largest_base_ohm(pin_v: float, coil_a: float, least_gain: float, pull_down_o
     """Return the base resistor that still saturates the transistor: (V - 0.7) / (2 Ic / h + 0.7 / Rpd).
 
     Raises:
-        ValueError: `pin_v` is not within (0.7, 50] V, `coil_a` not within (0, 100] A, `least_gain` not within
+        ValueError: `pin_v` is not within (0.7, 50] V, `coil_a` not within (0, 1e5] A, `least_gain` not within
             [1, 1e6], or `pull_down_ohm` not above 0.
     """
     above("pull_down_ohm", pull_down_ohm, 0, math.inf)
-    wanted_a = OVERDRIVE * above("coil_a", coil_a, 0, 100) / within("least_gain", least_gain, 1, 1e6)
+    wanted_a = OVERDRIVE * above("coil_a", coil_a, 0, 1e5) / within("least_gain", least_gain, 1, 1e6)
     return (above("pin_v", pin_v, BASE_V, 50) - BASE_V) / (wanted_a + BASE_V / pull_down_ohm)
 
 

@@ -202,7 +202,7 @@ def short_circuit_a(source_v: float, bank_ohm: float, cable_ohm: float = 0.0) ->
 
     Raises:
         ValueError: `source_v` is not within [0, 1000] V, `bank_ohm` not within (0, 1000] ohm, or `cable_ohm` not
-            within [0, 1000] ohm.
+            within [0, 1e6] ohm.
     """
-    whole_ohm = above("bank_ohm", bank_ohm, 0, 1000) + within("cable_ohm", cable_ohm, 0, 1000)
+    whole_ohm = above("bank_ohm", bank_ohm, 0, 1000) + within("cable_ohm", cable_ohm, 0, 1e6)
     return within("source_v", source_v, 0, 1000) / whole_ohm

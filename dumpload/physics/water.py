@@ -81,10 +81,10 @@ def equilibrium_c(heater_w: float, loss_w_k: float, ambient_c: float) -> float:
     """Return where a heater that never stops takes a tank: Ta + P / UA. Above 100 degC it boils instead.
 
     Raises:
-        ValueError: `heater_w` is not within [0, 1e6] W, `loss_w_k` not within (0, 1e4] W/K, or `ambient_c` not within
+        ValueError: `heater_w` is not within [0, 1e12] W, `loss_w_k` not within (0, 1e4] W/K, or `ambient_c` not within
             [-50, 100] degC.
     """
-    rise_k = within("heater_w", heater_w, 0, 1e6) / above("loss_w_k", loss_w_k, 0, 1e4)
+    rise_k = within("heater_w", heater_w, 0, 1e12) / above("loss_w_k", loss_w_k, 0, 1e4)
     return within("ambient_c", ambient_c, -50, 100) + rise_k
 
 

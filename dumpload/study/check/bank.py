@@ -183,11 +183,26 @@ def _throttle_needs(known: Known) -> bool:
     return not _throttle_known(known) and not _model_needs(known)
 
 
+# What to change where the load runs on charge that is no surplus.
+EVIDENCE = ("control.cut_in_percent", "permissive.voltage_cut_in", "solar.absorption_v")
+
 CHECKS = (
     Check(BANK, "band-dwell", "band against the dwell", Danger.BANK, (*HIGHEST, *ENERGY), _band),
     Check(BANK, "shortest-cycle", "shortest possible cycle", Danger.SERVICE, (*HIGHEST, *ENERGY), _cycle),
     Check(BANK, "lost-data", "cost of lost data", Danger.BANK, (*HIGHEST, *ENERGY), _lost_data),
-    Check(BANK, "repeated-values", "repeated old values", Danger.BANK, (), _repeated),
+    Check(
+        BANK,
+        "repeated-values",
+        "repeated old values",
+        Danger.BANK,
+        (),
+        _repeated,
+        keys=(
+            "telemetry.state_of_charge.timestamp_pointer",
+            "telemetry.state_of_charge.max_age_s",
+            "control.confirm_s",
+        ),
+    ),
     Check(
         BANK,
         "counter-drift",
@@ -196,12 +211,12 @@ CHECKS = (
         ("battery.counter_offset_a", "battery.capacity_ah"),
         _drift,
     ),
-    Check(BANK, "surplus", "surplus or charge", Danger.SERVICE, (), _surplus, _throttle_known),
+    Check(BANK, "surplus", "surplus or charge", Danger.SERVICE, (), _surplus, _throttle_known, keys=EVIDENCE),
     Check(BANK, "surplus", "surplus or charge", Danger.SERVICE, THROTTLE_MODEL, _surplus, _model_needs),
     Check(
         BANK, "surplus", "surplus or charge", Danger.SERVICE, ("battery.throttle_percent",), _surplus, _throttle_needs
     ),
-    Check(BANK, "cut-in", "cut-in", Danger.SERVICE, (), _low_cut_in, _maybe_lifepo4),
+    Check(BANK, "cut-in", "cut-in", Danger.SERVICE, (), _low_cut_in, _maybe_lifepo4, keys=("control.cut_in_percent",)),
     Check(BANK, "night-floor", "floor against the night", Danger.BANK, (*ENERGY, "battery.night_wh"), _night),
     Check(
         BANK,

@@ -171,7 +171,7 @@ CHECKS = (
         "voltage-sag",
         "sag at switch-on",
         Danger.SERVICE,
-        ("battery.resistance_mohm", *HIGHEST),
+        ("battery.resistance_mohm", "permissive.voltage_cut_out", *HIGHEST),
         _sag,
         _has_permissive,
         keys=(PERMISSIVE, "permissive.voltage_cut_out"),

@@ -1,5 +1,7 @@
 """The contact on paper: whether it can break this direct current at all, how long it lasts, and who watches it."""
 
+import math
+
 from dumpload.physics.contacts import contact_life_years, most_operations_per_day
 from dumpload.physics.protection import CONTINUOUS
 from dumpload.study.check import sources
@@ -59,8 +61,9 @@ def _normally_open(known: Known) -> Verdict:
 def _endurance(known: Known) -> Verdict:
     operations, per_day = known["contact.operations"], known["contact.operations_per_day"]
     years = least("life", contact_life_years(operations, per_day), "years", GOOD_YEARS, fails=FEW_YEARS)
-    allowed = num(most_operations_per_day(known["control.min_on_s"], known["control.min_off_s"]))
-    figure = f"{{}} at {per_day:g} a day ({operations:.0f} rated; the dwells alone allow {allowed} a day)"
+    allowed = most_operations_per_day(known["control.min_on_s"], known["control.min_off_s"])
+    dwells = f"the dwells alone allow {num(allowed)} a day" if math.isfinite(allowed) else "no dwell limits them"
+    figure = f"{{}} at {per_day:g} a day ({operations:.0f} rated; {dwells})"
     change = "Widen the band or the dwells, or fit a contactor that lasts longer."
     return judged(years, sources.ENDURANCE, change, figure=figure, limit=f"{{}}; below {FEW_YEARS:g} it fails")
 

@@ -75,7 +75,7 @@ def band_wh(known: Known) -> float:
 
 def panels_w(known: Known) -> float:
     """Return what the panels really give at best: as seen, else rated less the usual losses; the charger may cap it."""
-    best_w = float(known.get("solar.most_w", PANELS_GIVE * known["solar.peak_w"]))
+    best_w = float(known["solar.most_w"] if "solar.most_w" in known else PANELS_GIVE * known["solar.peak_w"])
     if has(known, ("solar.charger_a", "battery.highest_v")):
         best_w = min(best_w, known["solar.charger_a"] * known["battery.highest_v"])
     return best_w
