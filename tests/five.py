@@ -1,6 +1,9 @@
 """The five installations that a careful person would try the check on."""
 
+from pathlib import Path
 from typing import Any
+
+EXAMPLE = Path(__file__).parent.parent / "config" / "dumpload.toml"
 
 VAN: dict[str, Any] = {
     "name": "van",

@@ -20,12 +20,7 @@ FURTHER = (
     "telemetry.state_of_charge.max_age_s",
     "telemetry.state_of_charge.timestamp_pointer",
 )
-KEYS = {
-    name: key
-    for name, key in known_keys().items()
-    if name in FURTHER
-    or (name.partition(".")[0] in TABLES and (key.schema["type"] != "string" or "enum" in key.schema))
-}
+KEYS = {name: key for name, key in known_keys().items() if name.partition(".")[0] in TABLES or name in FURTHER}
 
 
 def value(random: Random, key: Key) -> Any:
@@ -36,7 +31,7 @@ def value(random: Random, key: Key) -> Any:
     if schema["type"] == "boolean":
         return random.random() < 0.5
     if schema["type"] == "string":
-        return "/taken_at"
+        return {"timestamp_pointer": "/taken_at", "date": "2026-05-02"}.get(key.name.rpartition(".")[2], "words")
     low = schema.get("minimum", schema.get("exclusiveMinimum", 0))
     high = schema["maximum"]
     if schema["type"] == "integer":

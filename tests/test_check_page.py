@@ -101,6 +101,7 @@ def test_the_summary_leads_to_what_must_be_seen_to_and_counts_the_rest() -> None
     links = re.findall(r'href="#([^"]*)"', summary)
     assert links
     assert all(page.count(f'id="{link}"') == 1 for link in links)
+    assert "rated for 24 V DC; required: at least 28.8 V DC, the highest bus voltage" in check_page(document())
     more = document(**bare)["counts"]["unanswered"] - SHOWN
     assert f"and {more} more, on the pages that follow" in summary
 

@@ -17,8 +17,6 @@ from dumpload.config import flat, load_settings
 from dumpload.study.check.document import CHECKS, check_document, is_wrong
 from dumpload.study.check.lines import run_checks
 
-EXAMPLE = Path(__file__).parent.parent / "config" / "dumpload.toml"
-
 # IEC 60364-5-52 method B2, 33 CFR 183.425 Table 5 at 105 degC, IEC 60228 class 5 tinned and class 2 (read).
 B2_A = {6: 34, 10: 46}
 TABLE_5_A = {"4": 160}
@@ -199,7 +197,7 @@ def water(k: dict[str, Any]) -> Rows:
     if k["tank.sealed"] and supply < 0.9 * relief:  # Boyle, gauge pressures
         rows["expansion"] = [(k["tank.vessel_l"], grows_l / (1 - (supply + 1.01325) / (0.9 * relief + 1.01325)))]
     elif k["tank.sealed"]:
-        rows["expansion"] = [(supply, 0.9 * relief)]
+        rows["expansion"] = [(supply, None), (0.9 * relief, None)]
     return rows
 
 
@@ -454,7 +452,7 @@ def test_what_is_missing_is_what_nobody_said() -> None:
 
 
 def test_the_shipped_example_has_no_mistake_but_what_it_says_of_itself() -> None:
-    document = check_document(EXAMPLE, load_settings(EXAMPLE, {}))
+    document = check_document(five.EXAMPLE, load_settings(five.EXAMPLE, {}))
     assert document["verdict"] == "caution"
     assert {one["id"] for one in document["findings"] if one["state"] == "caution"} == {
         "repeated-values",  # its source sends no time

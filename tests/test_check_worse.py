@@ -68,7 +68,17 @@ WORSE = {
     "relief-valve": "-tank.relief_valve",
     "cut-out": "-tank.cut_out",
     "dry-element": "-tank.dry_fire_guard",
-    "scald": "-tank.mixing_valve",
+    "scald": "-tank.mixing_valve +tank.target_c +tank.other_c",
+    "supply-pressure": "+tank.supply_bar -tank.relief_bar",
+    "tank-pressure": "-tank.working_bar +tank.relief_bar",
+    "relief-capacity": "-tank.relief_w +load.rated_w +battery.highest_v +tank.other_w",
+    "discharge-pipe": "-tank.discharge_pipe",
+    "stuck-contact": "-tank.cut_out -tank.relief_valve +load.rated_w +battery.highest_v",
+    "other-heater": "+tank.other_c",
+    "other-thermostat": "-tank.other_thermostat",
+    "other-cut-out": "-tank.other_cut_out",
+    "storage": "-tank.other_c -tank.target_c",
+    "water-drawn": "+tank.people +tank.litres_per_person",
 }
 
 FINDINGS = {check.id: [one for one in CHECKS if one.id == check.id] for check in CHECKS}

@@ -12,6 +12,7 @@ from dumpload.study.page import STYLE, typeset
     ("sent", "printed"),
     [
         ("70 degC", "70 °C"),
+        ("200 degF", "200 °F"),
         ("6 mm2 class 5", "6 mm² class 5"),
         ("33 mohm of cable", "33 mΩ of cable"),
         ("1.92 ohm", "1.92 Ω"),

@@ -22,8 +22,8 @@ code, dd { overflow-wrap: anywhere } dd { margin: 0 }
 
 
 # How a unit is printed, by how a terminal is sent it. A word that is part of a setting's name (area_mm2) is left alone.
-SIGNS = {"degC": "°C", "mm2": "mm²", "mohm": "mΩ", "kohm": "kΩ", "ohm": "Ω", "^2": "²"}
-_SIGN = re.compile(r"\b(?:degC|mm2|mohm|kohm|ohm)\b|\^2(?!\d)")
+SIGNS = {"degC": "°C", "degF": "°F", "mm2": "mm²", "mohm": "mΩ", "kohm": "kΩ", "ohm": "Ω", "^2": "²"}
+_SIGN = re.compile(r"\b(?:degC|degF|mm2|mohm|kohm|ohm)\b|\^2(?!\d)")
 _SQUARE = re.compile(r"\b([VI])2\b")
 
 

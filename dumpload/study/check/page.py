@@ -149,11 +149,17 @@ def _first(document: Document) -> Iterator[str]:
             continue
         yield f'<h3>{escape(title)}</h3><ul class="short">'
         for one in findings[:SHOWN]:
-            found = typeset(one["figure"]) if "figure" in one else f"needs {', '.join(one['needs'])}"
-            yield f'<li><a href="#{one["id"]}"><b>{escape(one["name"])}</b></a>: {escape(found)}</li>'
+            yield f'<li><a href="#{one["id"]}"><b>{escape(one["name"])}</b></a>: {escape(typeset(_short(one)))}</li>'
         if len(findings) > SHOWN:
             yield f'<li class="quiet">and {len(findings) - SHOWN} more, on the pages that follow</li>'
         yield "</ul>"
+
+
+def _short(one: Document) -> str:
+    """Return a finding in one sentence: what is missing, what was found, and what a failure falls short of."""
+    if one["state"] == "unanswered":
+        return f"needs {', '.join(one['needs'])}"
+    return f"{one['figure']}; required: {one['limit']}" if one["state"] == "fail" else str(one["figure"])
 
 
 # ---- the findings ----

@@ -94,7 +94,7 @@ def _expansion(known: Known) -> Verdict:
             f"a supply below {at_most(most_bar)} bar",
             sources.VESSEL,
             f"Fit a pressure-reducing valve set well below {at_most(most_bar)} bar, then size the vessel.",
-            (Number("supply", supply_bar, "bar", Sense.AT_MOST, most_bar, most_bar, "tank.supply_bar"),),
+            (Number("supply", supply_bar, "bar"), Number("room up to", most_bar, "bar")),
         )
     needed_l = vessel_l(grows_l, supply_bar, most_bar)
     return judged(
