@@ -85,3 +85,41 @@ def test_a_slow_coil_is_told_how_fast_a_zener_diode_would_be() -> None:
     change = line(RELEASE, {"driver.flyback": "diode", "driver.coil_h": 10}).change
     # 10 / 320 x ln((28.8 + 29.5) / (2.88 + 29.5)) = 18.4 ms
     assert "a clamp of 28.8 V, which this transistor stands, would make it 18.4 ms" in change
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        # 28.8 + 27 + 0.7 = 56.5 V; 28.8 / 320 = 90 mA
+        ({"driver.transistor_v": 56.5}, "pass"),
+        ({"driver.transistor_v": 56}, "fail"),
+        ({"driver.transistor_v": 56, "driver.flyback": "diode"}, "pass"),
+        ({"driver.transistor_v": 29, "driver.flyback": "diode"}, "fail"),  # 29.5 V
+        ({"driver.transistor_a": 0.09}, "pass"),
+        ({"driver.transistor_a": 0.08}, "fail"),
+        (without("driver.transistor_v"), "missing"),
+        (without("driver.clamp_v"), "missing"),
+        ({"driver.flyback": "none"}, ""),
+        ({"driver.transistor": "module"}, ""),
+    ],
+)
+def test_the_transistor_must_stand_supply_and_clamp_together(changes: dict[str, Any], expected: str) -> None:
+    assert state("transistor-rating", changes) == expected
+
+
+def test_no_clamp_is_advised_that_the_transistor_is_not_known_to_stand() -> None:
+    slow = {"driver.flyback": "diode", "driver.coil_h": 10}
+    unsaid = line(RELEASE, {**slow, **without("driver.transistor_v")}).change
+    assert "needs a transistor that stands it" in unsaid
+    # 45 - 28.8 - 0.7 = 15.5 V is left for the clamp.
+    assert "a clamp of 15.5 V" in line(RELEASE, {**slow, "driver.transistor_v": 45}).change
+
+
+def test_the_pull_down_takes_from_the_gate() -> None:
+    # 3.3 x 1000 / 1470 = 2.245 V, below the 2.5 V of the data sheet; with 10 kohm 3.152 V.
+    weak = {**MOSFET, "driver.pull_down_ohm": 1000}
+    assert state(GATE, weak) == "fail"
+    assert "gets 2.24 V of 3.3 V" in line(GATE, weak).figure
+    assert "a larger pull-down" in line(GATE, weak).change
+    assert state(GATE, {**MOSFET, "driver.gate_full_v": 3.15}) == "pass"
+    assert state(GATE, {**MOSFET, "driver.gate_full_v": 3.16}) == "fail"

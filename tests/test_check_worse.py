@@ -131,8 +131,9 @@ def printed_limits(seed: int, count: int) -> int:
                     printed = float(number.limit_text.split()[2])
                     again = verdict(one.check.id, {**known, number.key: printed})
                     assert again is not None
-                    (same,) = [other for other in again.verdict.numbers if other.key == number.key]
-                    assert same.state is State.PASS, (one.check.id, number, number.limit_text, same)
+                    for same in again.verdict.numbers:  # it may then be judged by another of its figures
+                        if same.key == number.key:
+                            assert same.state is State.PASS, (one.check.id, number, number.limit_text, same)
                     tried += 1
     return tried
 

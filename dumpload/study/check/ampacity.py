@@ -21,8 +21,12 @@ TITLES = {
 }
 
 
+# What each set of rules is made for.
+MADE_FOR = {US_BOAT: "boat", "iec_b2": "building", "iec_c": "building"}
+
+
 class Reading(NamedTuple):
-    """Amperes read from a table (0: it has no row so thin), the row, and whether no rules were set."""
+    """Amperes read from a table (0: it has no row so thin), the row, and whether no set of rules holds here."""
 
     amperes: float
     row: str
@@ -30,9 +34,16 @@ class Reading(NamedTuple):
     is_careful_choice: bool
 
 
-def ampacity(known: Known) -> Reading:
-    """Return what the cable may carry; without `installation.rules`, the least that any known set allows it."""
+def rules_in_force(known: Known) -> str | None:
+    """Return the set of rules that holds here; None where none is set, or the one set is made for another place."""
     rules = known.get("installation.rules")
+    fits = rules is not None and known.get("installation.place", MADE_FOR[rules]) == MADE_FOR[rules]
+    return rules if fits else None
+
+
+def ampacity(known: Known) -> Reading:
+    """Return what the cable may carry; where no known set of rules holds, the least that any of them allows it."""
+    rules = rules_in_force(known)
     read = [_read(known, one) for one in (RULES if rules is None else (rules,))]
     return min(read, key=lambda one: one.amperes)._replace(is_careful_choice=rules is None)
 

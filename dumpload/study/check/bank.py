@@ -56,7 +56,7 @@ def _band(known: Known) -> Verdict:
 def _cycle(known: Known) -> Verdict:
     dwells_s = known["control.min_on_s"] + known["control.min_off_s"]
     cycle = least("cycle", shortest_cycle_s(band_wh(known), highest_w(known)), "s", dwells_s, fails=0.0)
-    figure = f"{span(cycle.value)} ({{}}), when the surplus is half the load"
+    figure = f"{span(cycle.value)}, when the surplus is half the load"
     change = "Widen the band: in some weather only the dwells set the pace."
     return judged(cycle, sources.CYCLE, change, figure=figure, limit="{}, the dwells together")
 
@@ -67,7 +67,7 @@ def _lost_data(known: Known) -> Verdict:
     share = 100 * lost_wh / bank_wh(known)
     lost = most("lost", share, "%", min(COSTLY_PERCENT, margin), fails=margin)
     figure = f"{at_least(lost_wh)} Wh, {{}} of the bank, in {num(reaction_s(known))} s"
-    limit = f"{{}}; above {num(margin)} %, from cut-out to floor, it fails"
+    limit = f"{{}}; above {num(margin)} %, from cut-out to floor, it fails" if margin else "room from cut-out to floor"
     change = "Lower telemetry.state_of_charge.max_age_s."
     if not margin:
         change += " Or set control.floor_percent below the cut-out: between them there is no room."
@@ -122,9 +122,11 @@ def _surplus(known: Known) -> Verdict:
 
 def _better_evidence(known: Known) -> str:
     if "solar.absorption_v" not in known:
-        return "Raise the cut-in, and set a voltage permissive near the charger's set point (solar.absorption_v)."
+        return "Set a voltage permissive near the charger's set point (solar.absorption_v); a higher cut-in helps, too."
     set_v = known["solar.absorption_v"]
-    return f"Raise the cut-in, and set permissive.voltage_cut_in to {at_least(0.99 * set_v)} to {at_most(set_v)} V."
+    return (
+        f"Set permissive.voltage_cut_in to {at_least(0.99 * set_v)} to {at_most(set_v)} V; a higher cut-in helps, too."
+    )
 
 
 def _low_cut_in(known: Known) -> Verdict:

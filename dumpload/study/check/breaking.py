@@ -16,11 +16,11 @@ COIL = ("driver.coil_ohm", "driver.supply_v or battery.highest_v")
 def rated(known: Known, table: str, volts: float, current_a: float, change: str) -> Verdict:
     """Return the verdict on a rating in `table`_v and `table`_a for a current that may last for hours."""
     v_key, a_key = f"{table}_v", f"{table}_a"
-    rated_v = least("voltage", known[v_key], "V DC", volts, key=v_key)
-    rated_a = least("current", known[a_key], "A DC", CONTINUOUS * current_a, fails=current_a, key=a_key)
+    rated_v = least("voltage", known[v_key], "V", volts, key=v_key)
+    rated_a = least("current", known[a_key], "A", CONTINUOUS * current_a, fails=current_a, key=a_key)
     state = worst(rated_v.state, rated_a.state)
-    figure = f"rated for {rated_v.text} and {rated_a.text}; it breaks {at_least(current_a)} A"
-    limit = f"{rated_v.limit_text} and {rated_a.limit_text}, 125 %; below {at_least(current_a)} A it fails"
+    figure = f"rated for {rated_v.text} and {rated_a.text} DC; it breaks {at_least(current_a)} A"
+    limit = f"{rated_v.limit_text} and {rated_a.limit_text} DC, 125 %; below {at_least(current_a)} A it fails"
     return Verdict(state, figure, limit, sources.DC_HOURS, "" if state is State.PASS else change, (rated_v, rated_a))
 
 

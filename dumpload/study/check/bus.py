@@ -33,9 +33,10 @@ def _panels(known: Known) -> Verdict:
 def _balance(known: Known) -> Verdict:
     load_a, other_a = highest_a(known), known["battery.other_loads_a"]
     charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=0.0, key="solar.charger_a")
-    figure = f"the charger gives {{}} at most; load {at_least(load_a)} A and the rest {other_a:g} A take more or less"
-    change = f"With everything on the bank gives {at_least(load_a + other_a - known['solar.charger_a'])} A in full sun."
-    return judged(charger, sources.CURRENTS, change, figure=figure.replace(" take more or less", " together"))
+    short_a = at_least(load_a + other_a - known["solar.charger_a"])
+    figure = f"the charger gives {{}} at most; the load takes {at_least(load_a)} A, everything else {other_a:g} A"
+    change = f"With everything on the bank gives {short_a} A even in full sun: run less at the same time."
+    return judged(charger, sources.CURRENTS, change, figure=figure, limit="{}, everything on")
 
 
 def _reach(known: Known) -> Verdict:

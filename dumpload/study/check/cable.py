@@ -12,7 +12,7 @@ from dumpload.physics.protection import (
     largest_fuse_a,
 )
 from dumpload.study.check import sources
-from dumpload.study.check.ampacity import CARRIES, TITLES, US_BOAT, Reading, ampacity
+from dumpload.study.check.ampacity import CARRIES, MADE_FOR, TITLES, US_BOAT, Reading, ampacity, rules_in_force
 from dumpload.study.check.facts import (
     CABLE_RUN,
     HIGHEST,
@@ -32,8 +32,6 @@ GOOD_DROP_PERCENT, MOST_DROP_PERCENT = 3.0, 10.0
 LOW_VOLTAGE_V = 50.0
 
 NONE_IS_ENOUGH = "No standard size is enough: shorten the run, or split the load."
-
-MADE_FOR = {US_BOAT: "boat", "iec_b2": "building", "iec_c": "building"}
 
 
 def drop_percent(known: Known) -> float:
@@ -59,12 +57,15 @@ def _carries_enough(known: Known) -> bool:
 
 
 def _rules(known: Known) -> Verdict:
-    place, rules = known["installation.place"], known["installation.rules"]
+    place, rules = known["installation.place"], known.get("installation.rules")
+    if rules is None:
+        figure = f"none set for a {place}: cable and fuse are judged by the most careful of US boats and IEC, PVC"
+        return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets holds with you.")
     figure = f"{TITLES[rules]}, in a {place}"
     if MADE_FOR[rules] == place:
         return informed(figure, sources.CODES)
-    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}"
-    change = "Leave installation.rules out: the most careful of the known sets is taken then. Ask what holds with you."
+    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the most careful of those known are taken"
+    change = "Ask which rules hold with you, and set or leave out installation.rules."
     return Verdict(State.CAUTION, figure, limit, sources.CODES, change)
 
 
@@ -78,7 +79,7 @@ def _drop(known: Known) -> Verdict:
 
 
 def _read_as(reading: Reading) -> str:
-    choice = ", the most careful of the known rules since none are set" if reading.is_careful_choice else ""
+    choice = ", the most careful of the known rules" if reading.is_careful_choice else ""
     return f"read at {reading.row}{choice}"
 
 
@@ -115,7 +116,7 @@ def _fuse_for_cable(known: Known) -> Verdict:
     figure = f"{{}} on {cable_name(known)}"
     if not reading.amperes:
         figure, limit = f"{figure}, thinner than any row of the tables", "a cable that a table has a row for"
-    elif _is_below_50_v(known) and known.get("installation.rules") == US_BOAT:
+    elif _is_below_50_v(known) and rules_in_force(known) == US_BOAT:
         ceiling_a = at_most(CEILING_BELOW_50_V * reading.amperes)
         limit += f"; US boats below 50 V may by law go to {ceiling_a} A, 150 %"
     source = sources.FUSE_CEILING if reading.source is sources.TABLE_5 else reading.source
@@ -138,7 +139,7 @@ def _protecting_fuse(known: Known, reading: Reading) -> str:
 def _distance(known: Known) -> Verdict:
     sheathed = known["wiring.fuse_sheathed"]
     limit_m = SHEATHED_DISTANCE_M if sheathed else BARE_DISTANCE_M
-    is_law = known.get("installation.rules") == US_BOAT
+    is_law = rules_in_force(known) == US_BOAT
     distance = most(
         "distance",
         known["wiring.fuse_distance_m"],
@@ -156,7 +157,7 @@ def _distance(known: Known) -> Verdict:
 
 
 CHECKS = (
-    Check(CABLE, "rules", "rules", Danger.SERVICE, ("installation.place", "installation.rules"), _rules),
+    Check(CABLE, "rules", "rules", Danger.SERVICE, ("installation.place",), _rules, keys=("installation.rules",)),
     Check(CABLE, "cable-drop", "drop along the cable", Danger.FIRE, (*HIGHEST, *CABLE_RUN), _drop, keys=CABLE_RUN),
     Check(CABLE, "cable-ampacity", "ampacity of the cable", Danger.FIRE, (*HIGHEST, *CARRIES), _ampacity, keys=CARRIES),
     Check(

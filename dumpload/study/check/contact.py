@@ -29,22 +29,22 @@ def _rating_missing(known: Known) -> Verdict:
 
 
 def _voltage(known: Known) -> Verdict:
-    rated = least("rating", known["contact.dc_v"], "V DC", known["battery.highest_v"], key="contact.dc_v")
-    return judged(rated, sources.DC_RATING, REPLACE, figure="rated for {}", limit="{}, the highest bus voltage")
+    rated = least("rating", known["contact.dc_v"], "V", known["battery.highest_v"], key="contact.dc_v")
+    return judged(rated, sources.DC_RATING, REPLACE, figure="rated for {} DC", limit="{} DC, the highest bus voltage")
 
 
 def _current(known: Known) -> Verdict:
     current_a = highest_a(known)
-    rated = least("rating", known["contact.dc_a"], "A DC", CONTINUOUS * current_a, fails=current_a, key="contact.dc_a")
-    figure = f"rated for {{}}; the load is {at_least(current_a)} A for hours"
-    limit = f"{{}}, 125 % of the load; below {at_least(current_a)} A it fails"
+    rated = least("rating", known["contact.dc_a"], "A", CONTINUOUS * current_a, fails=current_a, key="contact.dc_a")
+    figure = f"rated for {{}} DC; the load is {at_least(current_a)} A for hours"
+    limit = f"{{}} DC, 125 % of the load; below {at_least(current_a)} A it fails"
     return judged(rated, sources.DC_HOURS, REPLACE, figure=figure, limit=limit)
 
 
 def _power(known: Known) -> Verdict:
-    rated = least("rating", known["contact.dc_w"], "W DC", highest_w(known), key="contact.dc_w")
-    figure = f"rated for {{}}; the load is {at_least(highest_w(known))} W"
-    return judged(rated, sources.DC_RATING, REPLACE, figure=figure, limit="{}, at the highest bus voltage")
+    rated = least("rating", known["contact.dc_w"], "W", highest_w(known), key="contact.dc_w")
+    figure = f"rated for {{}} DC; the load is {at_least(highest_w(known))} W"
+    return judged(rated, sources.DC_RATING, REPLACE, figure=figure, limit="{} DC, at the highest bus voltage")
 
 
 def _normally_open(known: Known) -> Verdict:

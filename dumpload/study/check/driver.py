@@ -91,8 +91,8 @@ def _mosfet(known: Known) -> Verdict:
     change = ""
     if gate.state is not State.PASS:
         change = f"Use a logic-level MOSFET specified {gate.limit_text}: a half-open one burns."
-        if pull_ohm < 10 * gate_ohm:
-            change += " Or raise the pull-down: it takes from the gate what the gate resistor lets through."
+        if known["driver.gate_full_v"] <= pin_v:
+            change = "Use a smaller gate resistor or a larger pull-down: the two divide what the gate gets."
     elif pin.state is not State.PASS:
         change = f"Use a gate resistor of at least {at_least(1000 * pin_v / known['driver.pin_ma'])} ohm."
     return Verdict(

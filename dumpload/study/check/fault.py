@@ -54,9 +54,10 @@ def fault(known: Known, *, is_branch: bool) -> Fault:
 def _breaking(known: Known, key: str, *, is_branch: bool) -> Verdict:
     needed = fault(known, is_branch=is_branch)
     breaks = least("breaking capacity", known[key], "A", needed.amperes, key=key)
-    kind = "of class T or of another that limits the current" if needed.amperes >= CURRENT_LIMITING_A else "of a class"
-    change = f"Fit a fuse {kind} that breaks this current at {known['battery.highest_v']:g} V DC, or it bursts."
-    limit = f"{{}} at {known['battery.highest_v']:g} V DC, {needed.words}"
+    kind = ", of class T or another that limits the current" if needed.amperes >= CURRENT_LIMITING_A else ""
+    volts = f"{known['battery.highest_v']:g} V DC"
+    change = f"Fit a fuse that breaks this current at {volts}{kind}: one that cannot bursts."
+    limit = f"{{}} at {volts}, {needed.words}"
     return judged(breaks, needed.source, change, figure="breaks {}", limit=limit)
 
 
@@ -90,9 +91,9 @@ def _main_load(known: Known) -> Verdict:
 
 
 def _fuse_voltage(known: Known) -> Verdict:
-    fuse = least("rating", known["wiring.fuse_v"], "V DC", known["battery.highest_v"], key="wiring.fuse_v")
+    fuse = least("rating", known["wiring.fuse_v"], "V", known["battery.highest_v"], key="wiring.fuse_v")
     change = "Fit a fuse rated for DC at that voltage: a fuse rated lower may keep arcing."
-    return judged(fuse, sources.FUSE_VOLTAGE, change, figure="rated for {}", limit="{}, the highest bus voltage")
+    return judged(fuse, sources.FUSE_VOLTAGE, change, figure="rated for {} DC", limit="{} DC, the highest bus voltage")
 
 
 def _far_short(known: Known) -> Verdict:

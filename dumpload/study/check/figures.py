@@ -134,7 +134,7 @@ def _rounded(value: float, towards: Callable[[float], int], more: int = 0) -> st
     scaled = value * 10**decimals
     nearest = round(scaled)
     # What a calculation loses in its last digit is no reason to go a whole step up or down.
-    whole = nearest if abs(scaled - nearest) <= _TINY * max(1.0, abs(scaled)) else towards(scaled)
+    whole = nearest if abs(scaled - nearest) <= _TINY * abs(scaled) else towards(scaled)
     return _trimmed(f"{whole / 10**decimals:.{decimals}f}")
 
 

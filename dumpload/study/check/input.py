@@ -68,7 +68,7 @@ def _level(known: Known) -> Verdict:
             figure = "the board's input is opto-isolated and on when low, but relay.active_high is true"
             change = "Set relay.active_high = false: as it is, off and on are changed about."
             return Verdict(State.FAIL, figure, "the level that the board is on at", sources.FAIL_SAFE, change)
-        return Verdict(State.PASS, "a high level closes the contact", "high is on", sources.FAIL_SAFE)
+        return informed("a high level closes the contact", sources.FAIL_SAFE)
     if "driver.pull_up_ohm" in known or _is_opto(known):
         figure = "a low level closes the contact; what holds the input at off is judged by itself"
         return informed(figure, sources.FAIL_SAFE)

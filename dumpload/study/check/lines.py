@@ -43,6 +43,8 @@ BANK = Part("thresholds and bank", "")
 WATER = Part("water", "plumber")
 HEATER = Part("heater's protection", "electrician")
 
+PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER)
+
 
 class Verdict(NamedTuple):
     """What was worked out. `change` says what to do unless it passes; a pass may have a remark there."""
@@ -106,8 +108,8 @@ class Check(NamedTuple):
 def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], list[Missing]]:
     """Return what was found and what could not be checked.
 
-    Fails come first, then cautions, each with the most dangerous first; then passes and information, in the order of
-    the checks. What is missing has the safety checks first.
+    Fails come first, then cautions, each with the most dangerous first; then passes and information, part by part. Of
+    what is missing the safety checks come first, the most dangerous first; then the rest, part by part.
     """
     found, missing = [], []
     for check in checks:
@@ -119,13 +121,18 @@ def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], li
         else:
             found.append(Finding(check, _verdict(check, known)))
     found.sort(key=_urgency)
+    missing.sort(key=lambda one: _rank(one.check, by_danger=one.check.safety))
     missing.sort(key=lambda one: not one.check.safety)
     return found, missing
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:
     state = finding.verdict.state
-    return list(State).index(state), finding.check.danger if state in {State.FAIL, State.CAUTION} else 0
+    return list(State).index(state), _rank(finding.check, by_danger=state in {State.FAIL, State.CAUTION})
+
+
+def _rank(check: Check, *, by_danger: bool) -> int:
+    return check.danger if by_danger else PARTS.index(check.part)
 
 
 def _verdict(check: Check, known: Known) -> Verdict:

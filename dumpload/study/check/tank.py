@@ -11,7 +11,7 @@ from dumpload.physics.water import (
     loss_w_k,
     time_to_s,
 )
-from dumpload.study.check.facts import CABLE_RUN, cable_ohm, element_ohm, has
+from dumpload.study.check.facts import element_ohm, has, series_ohm
 from dumpload.study.check.lines import Known
 
 HEATED = ("tank.volume_l", "tank.target_c", "tank.cold_c")
@@ -36,8 +36,7 @@ def hottest_c(known: Known) -> float:
 
 def nominal_w(known: Known) -> float:
     """Return the element's power at the nominal bus voltage, with the cable in series where it is known."""
-    series_ohm = cable_ohm(known) if has(known, CABLE_RUN) else 0.0
-    return element_power_w(known["battery.nominal_v"], element_ohm(known), series_ohm)
+    return element_power_w(known["battery.nominal_v"], element_ohm(known), series_ohm(known))
 
 
 def tank_loss_w_k(known: Known) -> float:
