@@ -91,12 +91,9 @@ def cable(k: dict[str, Any], carries_a: float) -> Rows:
 def contact(k: dict[str, Any]) -> Rows:
     ohm, high_v = k["load.rated_v"] ** 2 / k["load.rated_w"], k["battery.highest_v"]
     amperes, coil_v = high_v / ohm, k.get("driver.supply_v", high_v)
-    low_v, coil_a = k.get("driver.supply_v", k["battery.lowest_v"]), coil_v / k["driver.coil_ohm"]
-    rows: Rows = {
-        "contact-endurance": [(k["contact.operations"] / k["contact.operations_per_day"] / 365.25, 10)],
-        "coil-pull-in": [(low_v - k.get("driver.saturation_v", 0.7), 1.25 * k["driver.pull_in_v"])],
-        "coil-voltage": [(k["driver.coil_most_v"], coil_v)],
-    }
+    rows: Rows = {"contact-endurance": [(k["contact.operations"] / k["contact.operations_per_day"] / 365.25, 10)]}
+    if "contact.ac_v" in k:
+        rows["contact-ac-only"] = [(k["contact.ac_v"], None)]
     if "contact.dc_v" in k:
         rows["contact-voltage"] = [(k["contact.dc_v"], high_v)]
         rows["contact-current"] = [(k["contact.dc_a"], 1.25 * amperes)]
@@ -104,6 +101,24 @@ def contact(k: dict[str, Any]) -> Rows:
         rows["contact-power"] = [(k["contact.dc_w"], high_v**2 / ohm)]
     if "contact.feedback_ohm" in k:
         rows["feedback-wetting"] = [(3300 / k["contact.feedback_ohm"], k["contact.feedback_least_ma"])]
+    for name, finding in (("thermostat", "thermostat"), ("cut_out", "cut-out-rating")):
+        if f"tank.{name}_v" in k:
+            volts, broken_a = high_v, amperes
+            if k.get(f"tank.{name}_breaks") == "coil":
+                volts, broken_a = coil_v, coil_v / k["driver.coil_ohm"]
+            rows[finding] = [(k[f"tank.{name}_v"], volts), (k[f"tank.{name}_a"], 1.25 * broken_a)]
+    return rows
+
+
+def driver(k: dict[str, Any]) -> Rows:
+    coil_v = k.get("driver.supply_v", k["battery.highest_v"])
+    low_v, coil_a = k.get("driver.supply_v", k["battery.lowest_v"]), coil_v / k["driver.coil_ohm"]
+    pull = "driver.pull_up_ohm" if "driver.pull_up_ohm" in k else "driver.pull_down_ohm"
+    rows: Rows = {
+        "coil-pull-in": [(low_v - k.get("driver.saturation_v", 0.7), 1.25 * k["driver.pull_in_v"])],
+        "coil-voltage": [(k["driver.coil_most_v"], coil_v)],
+        "driver-input": [(k[pull], 1000), (k[pull], 100_000)],
+    }
     if "driver.gate_ohm" in k:
         gate_v = 3.3 * k["driver.pull_down_ohm"] / (k["driver.pull_down_ohm"] + k["driver.gate_ohm"])
         rows["driver-gate"] = [(k["driver.gate_full_v"], gate_v), (3300 / k["driver.gate_ohm"], 8)]
@@ -119,13 +134,23 @@ def contact(k: dict[str, Any]) -> Rows:
     if "driver.opto_supply_v" in k:
         rows["opto-supply"] = [(k["driver.opto_supply_v"], 3.3)]
         rows["driver-kind"] = [(k["driver.input_ma"], 8)]
-    for name in ("thermostat", "cut_out"):
-        if f"tank.{name}_v" in k:
-            coil = k.get(f"tank.{name}_breaks") == "coil"
-            broken = [(k[f"tank.{name}_v"], coil_v if coil else high_v)]
-            broken.append((k[f"tank.{name}_a"], 1.25 * (coil_a if coil else amperes)))
-            rows["thermostat" if name == "thermostat" else "cut-out-rating"] = broken
     return rows
+
+
+def throttles(k: dict[str, Any]) -> float:
+    """As seen, or (set point - I R) / cells on one maker's cell: 3.5093 V at 99.84 %, 3.5352 V at 99.9 %."""
+    if "battery.throttle_percent" in k:
+        return float(k["battery.throttle_percent"])
+    amperes = min(k["solar.peak_w"] / k["battery.nominal_v"], k["solar.charger_a"])
+    cell_v = (k["solar.absorption_v"] - amperes * k["battery.resistance_mohm"] / 1000) / k["battery.cells"]
+    # From the cell's file (see physics/bank.py): 99.8 % 3.4943 V, 99.84 % 3.5093 V, 99.9 % 3.5352 V.
+    low, low_v, high, high_v = (99.8, 3.4943, 99.84, 3.5093) if cell_v < 3.5093 else (99.84, 3.5093, 99.9, 3.5352)
+    return float(low + (high - low) * (cell_v - low_v) / (high_v - low_v))
+
+
+def is_evidence(k: dict[str, Any]) -> bool:
+    set_v = k["solar.absorption_v"]
+    return bool(0.99 * set_v <= k.get("permissive.voltage_cut_in", 0) <= set_v)
 
 
 def bank(k: dict[str, Any]) -> Rows:
@@ -148,6 +173,8 @@ def bank(k: dict[str, Any]) -> Rows:
         "lost-data": [(lost, min(1, cut_out - floor))],
         "counter-drift": [(100 * k["battery.counter_offset_a"] * 168 / k["battery.capacity_ah"], 100 - cut_in)],
         "cut-in": [(cut_in, 97)],
+        "cold-charging": [(k["battery.coldest_c"], k["battery.charge_from_c"])],
+        "surplus": [(throttles(k), None if is_evidence(k) else cut_out)],
         "night-floor": [(wh * floor / 100, k["battery.night_wh"])],
         "discharge-limit": [(amperes + k["battery.other_loads_a"], k["battery.discharge_limit_a"])],
         "panels-load": [(min(best_w, k["solar.charger_a"] * high_v), watts)],
@@ -158,6 +185,7 @@ def bank(k: dict[str, Any]) -> Rows:
         rows["voltage-reach"] = [(asks_v, set_v)]
         if asks_v <= set_v:
             rows["voltage-evidence"] = [(asks_v, 0.99 * set_v)]
+            rows["voltage-float"] = [(asks_v, None), (k["solar.float_v"], None)]
         if "battery.resistance_mohm" in k:
             sag_v = amperes * k["battery.resistance_mohm"] / 1000
             rows["voltage-sag"] = [(sag_v, asks_v - k["permissive.voltage_cut_out"])]
@@ -183,6 +211,8 @@ def water(k: dict[str, Any]) -> Rows:
         "water-drawn": [(drawn_l, None), (day_wh, None), (day_wh / nominal_w, 8)],
         "expansion": [(grows_l, None)],
     }
+    if "tank.cut_out_c" in k:
+        rows["cut-out-temperature"] = [(k["tank.cut_out_c"], 93.3)]
     if hot_c > 60:  # cooling: tau ln((T - Ta) / (60 - Ta))
         capacity = heat_wh(litres, 60, hot_c) * 3600 / (hot_c - 60) * density(hot_c) / density(60)
         rows["standing-loss"].append((capacity / loss * math.log((hot_c - around_c) / (60 - around_c)), None))
@@ -203,7 +233,7 @@ def water(k: dict[str, Any]) -> Rows:
 
 def by_hand(k: dict[str, Any], carries_a: float) -> Rows:
     """Return (figure, limit) of every figure, by the id of its finding."""
-    return {**load(k), **cable(k, carries_a), **contact(k), **bank(k), **water(k)}
+    return {**load(k), **cable(k, carries_a), **contact(k), **driver(k), **bank(k), **water(k)}
 
 
 def found(name: str) -> tuple[Rows, dict[str, str], list[str]]:

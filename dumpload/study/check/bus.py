@@ -15,7 +15,7 @@ from dumpload.study.check.facts import (
     is_lifepo4,
     panels_w,
 )
-from dumpload.study.check.figures import State, at_least, at_most, least, most, num
+from dumpload.study.check.figures import Number, State, at_least, at_most, least, most, num
 from dumpload.study.check.lines import BANK, Check, Danger, Known, Verdict, informed, judged
 
 # How near the charger's set point a voltage permissive must be to be evidence (common practice, no source).
@@ -54,9 +54,9 @@ def _float(known: Known) -> Verdict:
     asks_v, float_v = known[PERMISSIVE], known["solar.float_v"]
     if asks_v > float_v:
         figure = f"starts from {asks_v:g} V: while the charger fills the bank, not once it floats at {float_v:g} V"
-        return informed(figure, sources.SET_POINT)
-    figure = f"starts from {asks_v:g} V, also while the charger floats at {float_v:g} V"
-    return informed(figure, sources.SET_POINT)
+    else:
+        figure = f"starts from {asks_v:g} V, also while the charger floats at {float_v:g} V"
+    return informed(figure, sources.SET_POINT, Number("cut-in", asks_v, "V"), Number("float", float_v, "V"))
 
 
 def is_evidence(known: Known) -> bool:
