@@ -59,11 +59,11 @@ def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
         f'<p class="verdict">{escape(verdict(summary, is_tried=one.is_tried))}</p>',
         *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_tried else []),
         *_terms(rows(result, figures, one.zone)),
-        *(section("Before you believe a figure", bullets(told)) if (told := [*remarks(result)]) else []),
-        *section("Pictures", map(figure, pictures(one, *limits))),
+        *(section("Notes on these figures", bullets(told)) if (told := [*remarks(result)]) else []),
+        *section("Charts", map(figure, pictures(one, *limits))),
         *section("Why it went off", _causes(one)),
-        *section("Longest times without data", _gaps(one)),
-        *(section("What else happened", _events(one)) if one.story.events else []),
+        *section("Gaps in the data", _gaps(one)),
+        *(section("Events", _events(one)) if one.story.events else []),
         *section("Cautions", bullets(map(typeset, CAUTIONS))),
     ]
     title = f"{what}: {one.name}"
@@ -109,7 +109,7 @@ def _causes(one: Chronicle) -> Iterator[str]:
 def _gaps(one: Chronicle) -> Iterator[str]:
     gaps = sorted(one.story.lost, key=lambda span: -span.seconds)
     if not gaps:
-        yield "<p>There was always a live state of charge.</p>"
+        yield "<p>No gaps: there was always a live state of charge.</p>"
         return
     if len(gaps) > SHOWN_GAPS:
         yield f"<p>{len(gaps)} in all, {duration(sum(gap.seconds for gap in gaps))} together; the longest:</p>"

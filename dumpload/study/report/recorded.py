@@ -45,7 +45,7 @@ def read_recorded(
         RecordError: it is no history, or has no row in that period.
         ReplayInterrupted: a person ended it.
     """
-    account.notes.append("load, max_age_s and the thresholds shown are those of the settings as they are now")
+    account.notes.append("uses today's settings for heater size, max_age_s and thresholds")
     timeline = Timeline({})
     chronicler = _read(record, _Chronicler(plan, zone, period, timeline), account)
     if any(abs(step_s) > STEPPED_S for step_s in timeline.steps_s.values()):
