@@ -76,8 +76,9 @@ def test_an_opto_isolated_input_must_not_conduct_at_the_pins_high(supply_v: floa
 
 
 def test_a_board_is_not_called_checked() -> None:
+    assert needs("coil-suppression", {**BOARD, **without("driver.flyback")}) == ("driver.flyback",)
     assert needs("driver-kind", BOARD) == ("driver.input_ma",)
-    assert "what is on it is not checked" in line("driver-kind", {**BOARD, "driver.input_ma": 5}).figure
+    assert "the transistor on it is not checked" in line("driver-kind", {**BOARD, "driver.input_ma": 5}).figure
 
 
 def test_an_input_is_pulled_one_way_only() -> None:

@@ -172,10 +172,6 @@ def is_mosfet(known: Known) -> bool:
     return bool(known.get("driver.transistor") == "mosfet")
 
 
-def _coil_is_ours(known: Known) -> bool:
-    return known.get("driver.transistor") != "module"
-
-
 def _has_rating(known: Known) -> bool:
     return (is_bipolar(known) or is_mosfet(known)) and _is_clamped(known)
 
@@ -242,9 +238,7 @@ CHECKS = (
         _transistor,
         lambda known: _has_rating(known) and _lacks_clamp(known),
     ),
-    Check(
-        CONTACT, "coil-suppression", "coil suppression", Danger.ARC, ("driver.flyback",), _suppression, _coil_is_ours
-    ),
+    Check(CONTACT, "coil-suppression", "coil suppression", Danger.ARC, ("driver.flyback",), _suppression),
     Check(
         CONTACT,
         "coil-release",

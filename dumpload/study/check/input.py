@@ -104,7 +104,7 @@ def _opto(known: Known) -> Verdict:
 def _board(known: Known) -> Verdict:
     taken = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=float("inf"))
     taken = taken._replace(key="driver.input_ma")
-    figure = "a ready-made board: its input takes {}; what is on it is not checked"
+    figure = "a ready-made board: its input takes {}; the transistor on it is not checked"
     change = "Put a transistor before it, or use a board with an input for the pin's current."
     return judged(taken, sources.BOARD, change, figure=figure, limit="{}, what the pin gives")
 
@@ -153,5 +153,5 @@ CHECKS = (
         _board,
         lambda known: "driver.transistor" not in known,
     ),
-    Check(CONTACT, "driver-kind", "driver of the coil", Danger.SERVICE, ("driver.input_ma",), _board, _is_module),
+    Check(CONTACT, "driver-kind", "input of the board", Danger.SERVICE, ("driver.input_ma",), _board, _is_module),
 )
