@@ -6,7 +6,7 @@ what the resistor pulls to, not that there is one: low is off on a board that is
 
 from dumpload.physics.contacts import LED_V
 from dumpload.study.check import sources
-from dumpload.study.check.figures import State, least, most, worst
+from dumpload.study.check.figures import NEVER, State, least, most, worst
 from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, informed, judged
 
 PULL = "driver.pull_down_ohm or driver.pull_up_ohm or driver.input_floats"
@@ -37,8 +37,8 @@ def _pulled(known: Known) -> Verdict:
         )
     ohm, is_down = known[key], key == "driver.pull_down_ohm"
     numbers = (
-        least("resistor", ohm, "ohm", LEAST_PULL_OHM, fails=0.0, key=key),
-        most("resistor", ohm, "ohm", MOST_PULL_OHM, fails=float("inf"), key=key),
+        least("resistor", ohm, "ohm", LEAST_PULL_OHM, fails=NEVER, key=key),
+        most("resistor", ohm, "ohm", MOST_PULL_OHM, fails=NEVER, key=key),
     )
     way = f"{ohm:g} ohm pulls the input {'down' if is_down else 'up'}"
     level = "low" if _off_is_low(known) else "high"
@@ -102,7 +102,7 @@ def _opto(known: Known) -> Verdict:
 
 
 def _board(known: Known) -> Verdict:
-    taken = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=float("inf"))
+    taken = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=NEVER)
     taken = taken._replace(key="driver.input_ma")
     figure = "a ready-made board: its input takes {}; the transistor on it is not checked"
     change = "Put a transistor before it, or use a board with an input for the pin's current."
