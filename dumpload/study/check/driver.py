@@ -15,8 +15,8 @@ from dumpload.physics.contacts import (
 )
 from dumpload.study.check import sources
 from dumpload.study.check.figures import NEVER, State, at_least, at_most, least, most, num, worst
-from dumpload.study.check.input import PULL
 from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, asked, judged
+from dumpload.study.check.pull import PULL
 
 SUPPLY_LOW = "driver.supply_v or battery.lowest_v"
 SUPPLY_HIGH = "driver.supply_v or battery.highest_v"
