@@ -27,7 +27,7 @@ from month import COLUMNS, write_month
 from dumpload.core.signals import Signal
 from dumpload.io.history_schema import Entry, RowKind
 from dumpload.study.records import open as records_open
-from dumpload.study.records.record import Form
+from dumpload.study.records.record import TableFormat
 from dumpload.study.replay.compare import run_trials
 
 TABLE_LIMIT = 1.6
@@ -96,7 +96,7 @@ def write_history(path: Path) -> Path:
 @contextmanager
 def plain() -> Iterator[None]:
     """Have big tables read by the plain reader; `study_speed` measures the other."""
-    with patch.object(records_open, "QUICK_FROM_BYTES", sys.maxsize):
+    with patch.object(records_open, "ARROW_FROM_BYTES", sys.maxsize):
         yield
 
 
@@ -125,12 +125,12 @@ def measure_plain() -> list[Row]:
             for name, chosen in SETTINGS.items():
                 floor, ours = least_s(
                     lambda path=path: scan_table(path),
-                    lambda path=path, chosen=chosen: run_trials(path, Form(), {"": chosen}),
+                    lambda path=path, chosen=chosen: run_trials(path, TableFormat(), {"": chosen}),
                 )
                 rows.append(at_most(f"replay of {words} ({name}) / csv.reader", floor, ours, TABLE_LIMIT, "s"))
         history = write_history(work / "history.sqlite3")
         floor, ours = least_s(
-            lambda: scan_history(history), lambda: run_trials(history, Form(), {"": SETTINGS["every signal"]})
+            lambda: scan_history(history), lambda: run_trials(history, TableFormat(), {"": SETTINGS["every signal"]})
         )
         rows.append(at_most("replay of a history / the plain query", floor, ours, HISTORY_LIMIT, "s"))
         long = work / "long.csv"
@@ -144,5 +144,5 @@ if __name__ == "__main__":
     chosen = SETTINGS["every signal"]
     before = memory_kib(os.getpid(), "VmHWM")
     with plain():
-        run_trials(Path(sys.argv[1]), Form(), {"": chosen})
+        run_trials(Path(sys.argv[1]), TableFormat(), {"": chosen})
     print((memory_kib(os.getpid(), "VmHWM") - before) / 1024)
