@@ -1,4 +1,4 @@
-"""The replayer drives the controller as the daemon does: deadlines at their time, samples before them, and no more."""
+"""The replayer decides as the daemon does: deadlines at their time, samples before them, and no more."""
 
 from collections.abc import Sequence
 from itertools import pairwise
@@ -102,7 +102,7 @@ def test_rejected_cells_are_counted_and_change_nothing() -> None:
 
 def test_a_column_without_settings_is_no_sample() -> None:
     ages = (60.0, *[float("nan")] * 5)
-    one = replayer(setup(QUICK)._replace(max_age_s=ages))
+    one = replayer(setup(QUICK, max_age_s=ages))
     one.play(rows((0, "27"), (10, "x"), signal=Signal.BATTERY_VOLTAGE))
     assert one.totals.samples == 0
 
@@ -173,7 +173,7 @@ def played(configured: Setup, parts: Sequence[RowBatch | Instant], *, judge_cont
         one.play(part)
     last = parts[-1]
     summary = one.finish(last.t if isinstance(last, Instant) else last.times[-1])
-    return outcome(one.totals, summary), one.controller.deadline, one.controller.law_memory
+    return outcome(one.totals, summary), one.state
 
 
 @pytest.mark.parametrize("configured", SETUPS.values(), ids=SETUPS)

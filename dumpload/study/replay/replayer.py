@@ -1,14 +1,14 @@
-"""Drives the daemon's own controller through a record, in virtual time, and counts what happens.
+"""Calls `decide` on everything in a record, in virtual time, and counts what happens.
 
 Open loop: the record stays as it was, as if running the load had changed nothing. Drives no pin, opens no connection,
-and knows no law: every change is the controller's. This is the plain loop, row by row and deadline by deadline;
-whatever plays a record faster is judged by it.
+and knows no law: every change is a decision of the daemon's own function. This is the plain loop, row by row and
+deadline by deadline; whatever plays a record faster is judged by it.
 """
 
 from collections.abc import Sequence
 from typing import NamedTuple, Protocol
 
-from dumpload.core.controller import Controller, Decision, Event, Kind, Setup
+from dumpload.core.controller import Event, Kind, Lockout, Setup, decide, remember, start
 from dumpload.core.decode import Rejection
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position
@@ -53,14 +53,15 @@ def hold_s(ages: Sequence[float], signal: Signal) -> float:
 
 
 class Replayer:
-    """One replay in progress. `totals`: what it has come to so far; `t`: how far it is (s)."""
+    """One replay in progress. `state`: the controller's; `totals`: what it has come to; `t`: how far it is (s)."""
 
     def __init__(self, scenario: Scenario, t: float, ahead: float = 0.0, observer: Observer | None = None) -> None:
         """Start at `t` (s), `ahead` of Unix time: relay off, nothing known."""
-        self.controller = Controller(scenario.setup, t)
-        self.totals = Totals(scenario.load, t, scenario.setup.max_age_s[SOC])
+        self.state = start(t)
+        self.totals = Totals(scenario.load, t, scenario.setup.settings.max_age_s[SOC])
         self.t = t
-        self._ages = scenario.setup.max_age_s
+        self._settings, self._schedule = scenario.setup.settings, scenario.setup.schedule()
+        self._ages = self._settings.max_age_s
         self._scenario = scenario
         self._ahead = ahead
         self._observer = observer
@@ -86,7 +87,7 @@ class Replayer:
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
         self._come_to(t)
-        while self.controller.deadline <= t:
+        while self.state.deadline <= t:
             self._wake()
         return self.totals.summary(t)
 
@@ -108,8 +109,9 @@ class Replayer:
             else:
                 events.append(one)
         if events:
-            self.controller.take(events[:-1])
-            self._handle(events[-1])
+            for event in events[:-1]:
+                self.state = remember(self._settings, self.state, event)
+            self._decide(events[-1])
             for event in events:
                 self._count(event, accepted=event.kind == Kind.SAMPLE)
         self.t = t
@@ -135,7 +137,7 @@ class Replayer:
             return False
         accepted = one.kind == Kind.SAMPLE
         if not self._is_aside(one):
-            accepted = self._handle(one)
+            accepted = self._decide(one)
         self._count(one, accepted=accepted)
         return accepted
 
@@ -157,11 +159,12 @@ class Replayer:
             return
         self.totals.energy.extend(hold.signal, hold.until + self._hold_s(hold.signal))
         if not is_missing(self._ages[hold.signal]):
-            self.controller.extend(hold.signal, hold.until, self.t)
+            held = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
+            self.state = remember(self._settings, self.state, held)
         if hold.signal == SOC:
             self.totals.charge(hold.until)
             if self._observer is not None:
-                value = self.controller.data[SOC].value
+                value = self.state.data.state_of_charge.value
                 self._observer.hold(self.t - self._ahead, hold.until - self._ahead, value)
 
     def _restart(self, item: Restart) -> None:
@@ -170,10 +173,8 @@ class Replayer:
         if self.totals.is_on:
             self.totals.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.totals.lose(item.t)
-        self.controller = Controller(self._scenario.setup, item.t)
-        self.controller.selector = item.selector
-        if self._scenario.judge_contact:
-            self.controller.lockout = item.lockout
+        lockout = item.lockout if self._scenario.judge_contact else Lockout.NONE
+        self.state = start(item.t, selector=item.selector, lockout=lockout)
         self.t = item.t
 
     # ---- time ----
@@ -190,23 +191,20 @@ class Replayer:
         self._wake_before(t)
 
     def _wake_before(self, t: float) -> None:
-        while self.controller.deadline < t:
+        while self.state.deadline < t:
             self._wake()
 
     def _wake(self) -> None:
-        due = self.controller.deadline
-        self._handle(Event(due, due - self._ahead, Kind.WAKE))
+        due = self.state.deadline
+        self._decide(Event(due, due - self._ahead, Kind.WAKE))
 
-    def _handle(self, event: Event) -> bool:
-        decisions = self.controller.handle(event)
-        for decision in decisions:
-            if decision.changed:
-                self._change(decision)
-        return decisions[-1].accepted
-
-    def _change(self, decision: Decision) -> None:
-        change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
-        self.totals.change(decision.t, change)
+    def _decide(self, event: Event) -> bool:
+        """Return whether it was a sample that counts."""
+        self.state, decision = decide(self._settings, self.state, event, self._schedule.at(event.wall))
+        if decision.changed:
+            change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
+            self.totals.change(decision.t, change)
+        return decision.accepted
 
     # ---- counting ----
 

@@ -145,13 +145,13 @@ class _Recorded:
         """Begin with what was so when the period began, if anything is recorded from before."""
         before = self._before
         self._first = self._last = begin = self._period.begin + self._timeline.ahead if before.is_any else t
-        self._totals = totals = Totals(self._scenario.load, begin, self._scenario.setup.max_age_s[SOC])
+        self._totals = totals = Totals(self._scenario.load, begin, self._scenario.setup.settings.max_age_s[SOC])
         self._log.begin(totals, self._wall(begin))
         totals.on_loss = lambda since, until: self._log.lose(self._wall(since), self._wall(until))
         if before.on is not None and row.kind != RowKind.START:
             self._change(begin, Position.ON, before.on.cause, before.on.state_of_charge)
         for signal, sample in before.samples.items():
-            if sample.until + hold_s(self._scenario.setup.max_age_s, signal) > begin:
+            if sample.until + hold_s(self._scenario.setup.settings.max_age_s, signal) > begin:
                 self._note(totals, signal, sample.value, Span(begin, sample.until))
             if signal == SOC and sample.until > begin:
                 self._log.hold(self._wall(begin), self._wall(sample.until), sample.value)
@@ -208,7 +208,7 @@ class _Recorded:
     def _note(self, totals: Totals, signal: Signal, value: float, during: Span) -> None:
         """Take a value that went on arriving."""
         t, until = during
-        totals.energy.note(signal, value, t, until + hold_s(self._scenario.setup.max_age_s, signal))
+        totals.energy.note(signal, value, t, until + hold_s(self._scenario.setup.settings.max_age_s, signal))
         if signal == SOC:
             totals.regain(t)
             totals.charge(until)
