@@ -16,6 +16,9 @@ from dumpload.core.signals import Signal
 from dumpload.study.records.items import Hold, Instant, Item, Restart, RowBatch
 from dumpload.study.replay.summary import ENERGY_SIGNALS, SOC, Change, LoadRating, Summary, Totals
 
+# What a column of a table may say of a signal.
+_VALUES = (Kind.SAMPLE, Kind.UNKNOWN)
+
 
 class Scenario(NamedTuple):
     """What is tried on a record. `judge_contact`: take the recorded load power as evidence of a stuck contact.
@@ -63,6 +66,7 @@ class Replayer:
         self._settings, self._schedule = scenario.setup.settings, scenario.setup.schedule()
         self._ages = self._settings.max_age_s
         self._scenario = scenario
+        self._heard = frozenset(signal for signal in Signal if self._is_heard(signal))
         self._ahead = ahead
         self._observer = observer
         self._midnight = NEVER
@@ -98,19 +102,14 @@ class Replayer:
         one, a row that comes as its values expire would lose one signal at the arrival of another.
         """
         self._come_to(t)
-        events = []
-        for one in said:
-            if self._is_unused(one):
-                self._note(one)
-            elif isinstance(one, Rejection):
-                self.totals.reject()
-            elif self._is_aside(one):
-                self._count(one, accepted=True)
-            else:
-                events.append(one)
+        events = [one for one in said if one.signal in self._heard and isinstance(one, Event)]
+        if len(events) < len(said):
+            for one in said:
+                if one.signal not in self._heard or isinstance(one, Rejection):
+                    self._play_event(one)
+        for event in events[:-1]:
+            self.state = remember(self._settings, self.state, event)
         if events:
-            for event in events[:-1]:
-                self.state = remember(self._settings, self.state, event)
             self._decide(events[-1])
             for event in events:
                 self._count(event, accepted=event.kind == Kind.SAMPLE)
@@ -141,16 +140,20 @@ class Replayer:
         self._count(one, accepted=accepted)
         return accepted
 
+    def _is_heard(self, signal: Signal) -> bool:
+        """Return whether values of a signal are for the law: it has settings, and is no evidence of another contact."""
+        is_aside = signal == Signal.LOAD_POWER and not self._scenario.judge_contact
+        return not is_missing(self._ages[signal]) and not is_aside
+
     def _is_unused(self, one: Event | Rejection) -> bool:
         """Return whether this is about a signal that has no settings: it is no sample, but may tell of energy."""
-        is_value = isinstance(one, Rejection) or one.kind in (Kind.SAMPLE, Kind.UNKNOWN)
-        return is_value and is_missing(self._ages[one.signal])
+        return is_missing(self._ages[one.signal]) and (isinstance(one, Rejection) or one.kind in _VALUES)
 
     def _is_aside(self, event: Event) -> bool:
         """Return whether an event is evidence of the recorded contact, which is not the replayed one."""
         if self._scenario.judge_contact:
             return False
-        is_load = event.signal == Signal.LOAD_POWER and event.kind in (Kind.SAMPLE, Kind.UNKNOWN)
+        is_load = event.signal == Signal.LOAD_POWER and event.kind in _VALUES
         return is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT)
 
     def _hold(self, hold: Hold, *, accepted: bool) -> None:
@@ -188,7 +191,8 @@ class Replayer:
             assert self._observer is not None  # noqa: S101  (without one there is no midnight)
             self._observer.pass_midnight(midnight)
             self._midnight = self._observer.midnight
-        self._wake_before(t)
+        if self.state.deadline < t:
+            self._wake_before(t)
 
     def _wake_before(self, t: float) -> None:
         while self.state.deadline < t:
@@ -218,16 +222,12 @@ class Replayer:
             self.totals.reject()
         else:
             self.totals.accept()
-            self._note(event)
             if event.signal == SOC:
-                self._count_charge(event)
-
-    def _count_charge(self, event: Event) -> None:
-        self.totals.regain(event.t)
-        self.totals.charge(min(event.stamp, event.t))
-        self.totals.lowest(event.value)
-        if self._observer is not None:
-            self._observer.hold(event.wall, event.wall, event.value)
+                self.totals.take_charge(event.t, event.stamp, event.value)
+                if self._observer is not None:
+                    self._observer.hold(event.wall, event.wall, event.value)
+            else:
+                self._note(event)
 
     def _note(self, one: Event | Rejection) -> None:
         """Tell the energy what is measured, or that it is not any more."""

@@ -192,6 +192,14 @@ class Totals:
             self._end_run(t)
             self._on_since = MISSING
 
+    def take_charge(self, t: float, stamp: float, percent: float) -> None:
+        """A state of charge measured at `stamp` (s) came at `t` and was accepted."""
+        if t > self._known_until:
+            self.regain(t)
+        self._known_until = min(stamp, t) + self._max_age_s
+        if percent < self._lowest and self.is_on:
+            self._lowest = percent
+
     def charge(self, stamp: float) -> None:
         """A state of charge measured at `stamp` (s) was accepted."""
         self._known_until = stamp + self._max_age_s
