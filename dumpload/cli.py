@@ -12,10 +12,11 @@ import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from dumpload import __version__
-from dumpload.layers import ConfigError, find_config
+from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
+from dumpload.layers import NOT_SHOWN, SEARCHED, ConfigError, choice_remark, find_config
 
 if TYPE_CHECKING:
     from dumpload.config import Settings
@@ -26,9 +27,9 @@ OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 _DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
 
 
-def main(argv: Sequence[str]) -> int:
-    """Run one command; return its exit code."""
-    args = build_parser().parse_args(argv)
+def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
+    """Run one command; return its exit code. `searched`: where settings are looked for that nobody names."""
+    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched))
     command: Callable[[argparse.Namespace], int] = args.run_command
     try:
         return command(args)
@@ -42,11 +43,27 @@ def main(argv: Sequence[str]) -> int:
         return WRONG
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are short, printable and repeat no loose word: it may be a secret that a space cut off."""
+
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Return the arguments, all of which must be known."""
+        found, rest = self.parse_known_args(args, namespace)
+        if rest:
+            words = (word.partition("=")[0] if word.startswith("-") else NOT_SHOWN for word in rest)
+            self.error(f"unrecognized arguments: {' '.join(words)}")
+        return found
+
+    def error(self, message: str) -> NoReturn:
+        """Print the usage and the reason, and exit with 2."""
+        super().error(one_line(message, LINE_CHARACTERS - len(self.prog) - len(": error: ")))
+
+
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
     from dumpload.study.arguments import add_replay_arguments, add_report_arguments  # noqa: PLC0415
 
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
     )
     parser.add_argument("--version", action="version", version=f"dumpload {__version__}")
@@ -74,8 +91,7 @@ def build_parser() -> argparse.ArgumentParser:
 
 def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
-    parser.add_argument("--config", metavar="FILE", help="config file (else DUMPLOAD_CONFIG, ./config/dumpload.toml, "
-                        "/etc/dumpload/dumpload.toml)")  # fmt: skip
+    parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
                         help="override one key, such as control.cut_in_percent=98")  # fmt: skip
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
@@ -101,17 +117,20 @@ def duration(text: str) -> float:
 def _settings(args: argparse.Namespace) -> "tuple[Path, Settings]":
     from dumpload.config import load_settings  # noqa: PLC0415
 
-    path = find_config(args.config, os.environ).resolve()
+    found = find_config(args.config, os.environ, args.searched)
+    if remark := choice_remark(args.config, found, args.searched):
+        _print_error(remark)
+    path = found.resolve()
     return path, load_settings(path, os.environ, args.sets)
 
 
 def _print(text: str) -> None:
-    sys.stdout.write(text + "\n")
+    sys.stdout.write(printable(text, lines=True) + "\n")
     sys.stdout.flush()
 
 
 def _print_error(text: str) -> None:
-    sys.stderr.write(text + "\n")
+    sys.stderr.write("".join(shorten(line, LINE_CHARACTERS) + "\n" for line in printable(text, lines=True).split("\n")))
 
 
 def run(args: argparse.Namespace) -> int:
