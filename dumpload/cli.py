@@ -10,12 +10,13 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from dumpload import __version__
 from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
+from dumpload.files import Named, Output, WriteError, with_database_files, write_outputs
 from dumpload.layers import NOT_SHOWN, SEARCHED, ConfigError, choice_remark, find_config
 
 if TYPE_CHECKING:
@@ -35,6 +36,9 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
         return command(args)
     except ConfigError as error:
         _print_error(str(error))
+        return USAGE
+    except WriteError as error:
+        _fail(args, str(error))
         return USAGE
     except KeyboardInterrupt:
         return INTERRUPTED
@@ -118,7 +122,7 @@ def _settings(args: argparse.Namespace) -> "tuple[Path, Settings]":
     from dumpload.config import load_settings  # noqa: PLC0415
 
     found = find_config(args.config, os.environ, args.searched)
-    if remark := choice_remark(args.config, found, args.searched):
+    if remark := choice_remark(args.config, os.environ, found, args.searched):
         _print_error(remark)
     path = found.resolve()
     return path, load_settings(path, os.environ, args.sets)
@@ -152,11 +156,8 @@ def check(args: argparse.Namespace) -> int:
     if args.report:
         from dumpload.study.check.page import check_page  # noqa: PLC0415
 
-        try:
-            args.report.write_text(check_page(document), encoding="utf-8")
-        except OSError as error:
-            _fail(args, f"--report {args.report}: expected a file that can be written ({error.strerror})")
-            return USAGE
+        output = Output("--report", args.report, check_page(document).encode())
+        write_outputs([output], _named(args, path, settings))
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
     return WRONG if document["counts"]["fail"] else OK
 
@@ -184,8 +185,8 @@ def replay(args: argparse.Namespace) -> int:
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
         return INTERRUPTED
-    if diary is not None and not _write_pictures(args, report_of_replay(settings, trials[0].result, diary)):
-        return USAGE
+    if diary is not None:
+        _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, diary))
     _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     return OK if trials[0].result.accepted else WRONG
 
@@ -198,7 +199,7 @@ def report(args: argparse.Namespace) -> int:
     from dumpload.study.replay.replay import ReplayInterrupted  # noqa: PLC0415
     from dumpload.study.report.report import report_document, report_of_history, report_text, zone_of  # noqa: PLC0415
 
-    _path, settings = _settings(args)
+    path, settings = _settings(args)
     file = args.history or settings.history.path
     if file is None:
         _fail(args, "history.path: expected the file of a history, in the config or as --history FILE; none is kept")
@@ -215,8 +216,8 @@ def report(args: argparse.Namespace) -> int:
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
         return INTERRUPTED
-    if not _write_pictures(args, told):
-        return USAGE
+    if _wants_pictures(args):
+        _write_pictures(args, path, settings, told)
     _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
     return OK
 
@@ -229,18 +230,25 @@ def _wants_pictures(args: argparse.Namespace) -> bool:
     return any((args.report, args.svg, args.png))
 
 
-def _write_pictures(args: argparse.Namespace, told: "Report") -> bool:
-    """Write what files are wanted; return whether they could be written."""
-    if not _wants_pictures(args):
-        return True
-    from dumpload.study.report.files import WriteError, write_files  # noqa: PLC0415
+def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", told: "Report") -> None:
+    """Write what files are wanted."""
+    from dumpload.study.report.files import write_files  # noqa: PLC0415
 
-    try:
-        write_files(told, page=args.report, svg=args.svg, png=args.png)
-    except WriteError as error:
-        _fail(args, str(error))
-        return False
-    return True
+    write_files(told, page=args.report, svg=args.svg, png=args.png, named=_named(args, path, settings))
+
+
+def _named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterator[Named]:
+    """Yield the files that no output may replace: those that the call and the settings name, and all usual settings."""
+    from dumpload.config import load_settings  # noqa: PLC0415
+    from dumpload.config.named_files import named_files  # noqa: PLC0415
+
+    yield from named_files(path, settings, os.environ)
+    for what, name in (("LOG", "log"), ("--history", "history")):
+        if file := getattr(args, name, None):
+            yield from with_database_files(Named(what, file))
+    for name in getattr(args, "compare", ()):
+        yield from named_files(Path(name), load_settings(Path(name), os.environ), os.environ)
+    yield from (Named("settings", Path(name)) for name in args.searched)
 
 
 def _others(files: Sequence[str]) -> "dict[str, Settings]":

@@ -120,9 +120,12 @@ def _say_the_same(one: Path, other: Path) -> bool:
         return False
 
 
-def choice_remark(explicit: str | None, taken: Path, searched: Sequence[str] = SEARCHED) -> str:
+def choice_remark(
+    explicit: str | None, environ: Mapping[str, str], taken: Path, searched: Sequence[str] = SEARCHED
+) -> str:
     """Return which file was taken, if nobody named it and another one differs; else ""."""
-    others = [] if explicit is not None else others_that_differ(taken, searched)
+    is_named = explicit is not None or CONFIG_VARIABLE in environ
+    others = [] if is_named else others_that_differ(taken, searched)
     if not others:
         return ""
     names = " and ".join(str(other.absolute()) for other in others)

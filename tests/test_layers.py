@@ -72,22 +72,24 @@ def test_no_file_at_all_names_every_place_looked_in() -> None:
 
 def test_where_two_usual_files_differ_the_one_taken_is_said(empty_folder: Path) -> None:
     installed, sample = touch(empty_folder / "etc/dumpload.toml", "a = 1\n"), empty_folder / "config/dumpload.toml"
-    assert choice_remark(None, installed, SEARCHED) == ""
+    assert choice_remark(None, {}, installed, SEARCHED) == ""
     touch(sample, "a = 1\n")
-    assert choice_remark(None, installed, SEARCHED) == ""
+    assert choice_remark(None, {}, installed, SEARCHED) == ""
     touch(sample, "a = 2\n")
     words = f"settings from {installed}; not used, and different: {sample} (choose with --config)"
-    assert choice_remark(None, installed, SEARCHED) == words
-    assert choice_remark("etc/dumpload.toml", installed, SEARCHED) == "", "who names a file knows which"
+    assert choice_remark(None, {}, installed, SEARCHED) == words
+    assert choice_remark("etc/dumpload.toml", {}, installed, SEARCHED) == "", "who names a file knows which"
+    environ = {"DUMPLOAD_CONFIG": "etc/dumpload.toml"}
+    assert choice_remark(None, environ, installed, SEARCHED) == "", "so does who names it in the environment"
     sample.unlink()
     sample.symlink_to(installed)
-    assert choice_remark(None, installed, SEARCHED) == "", "it is the same file"
+    assert choice_remark(None, {}, installed, SEARCHED) == "", "it is the same file"
 
 
 def test_a_usual_file_that_cannot_be_compared_counts_as_different(empty_folder: Path) -> None:
     installed = touch(empty_folder / "etc/dumpload.toml", "a = 1\n")
     os.mkfifo(empty_folder / "dumpload.toml")
-    assert f"different: {empty_folder / 'dumpload.toml'} " in choice_remark(None, installed, SEARCHED)
+    assert f"different: {empty_folder / 'dumpload.toml'} " in choice_remark(None, {}, installed, SEARCHED)
 
 
 @pytest.mark.parametrize(

@@ -1,9 +1,11 @@
 """Every setting, once: type, unit, bounds, default and a one-line meaning.
 
 File, environment and command line arrive as `layers.Layers` and obey the same rules; everything wrong is reported
-together. Nothing but the settings file is opened here, and no secret is ever kept.
+together. Nothing but the settings file is opened here (of the others, what they are is looked at), and no secret is
+kept.
 """
 
+import os
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
@@ -14,7 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from dumpload.config import kinds as kind
-from dumpload.config import report, rules
+from dumpload.config import named_files, report, rules
 from dumpload.config.installation import Battery, Contact, Driver, Load, Solar, Tank, Wiring
 from dumpload.config.kinds import Table
 from dumpload.layers import ConfigError, Layers, leaves, load_layers
@@ -265,6 +267,8 @@ def judge(layers: Layers) -> Settings:
     problems += report.explain(faults, layers, keys)
     found = report.find_valid(values, faults, keys)
     problems += report.complain(rules.broken(found), found, layers)
+    if settings is not None:
+        problems += named_files.misused(layers, settings, os.environ)
     if problems or settings is None:
         raise ConfigError(problems)
     return settings

@@ -105,7 +105,7 @@ def _load(options: Options, searched: Sequence[str], report: Report) -> Layers:
     """Return the settings; the report says which file they are from."""
     path = find_config(options.config, os.environ, searched)
     report.config = str(path.absolute())
-    if remark := choice_remark(options.config, path, searched):
+    if remark := choice_remark(options.config, os.environ, path, searched):
         report.remarks.append(remark)
     return load_layers(path, os.environ, options.sets)
 
