@@ -302,6 +302,7 @@ def select(args: argparse.Namespace) -> int:
 
 
 def _fail(args: argparse.Namespace, reason: str) -> None:
+    reason = one_line(reason)
     _print_error(reason)
     if args.json:
         _print(json.dumps({"error": reason}))

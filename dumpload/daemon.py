@@ -16,6 +16,7 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from dumpload.config import Settings, load_settings
+from dumpload.core.printable import one_line
 from dumpload.io.relay import PinSpec, Relay, RelayError
 from dumpload.layers import ConfigError, Problem
 
@@ -76,7 +77,7 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         relay = Relay(pin_spec(settings), boot_clock, contact_moved)
     except RelayError as error:
         if sys.stderr is not None:
-            sys.stderr.write(f"{path}: relay: {error}\n")
+            sys.stderr.write(one_line(f"{path}: relay: {error}") + "\n")
         return 2
     # Only now what takes its time.
     from dumpload.io.logs import open_log  # noqa: PLC0415
