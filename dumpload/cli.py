@@ -172,7 +172,7 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.study.report.report import diary_of_replay, report_of_replay  # noqa: PLC0415
 
     path, settings = _settings(args)
-    name = " ".join([str(path), *(f"--set {one}" for one in args.sets)])
+    name = " ".join([str(path), *(f"--set {_without_secrets(one)}" for one in args.sets)])
     chosen = {name: settings, **_others(args.compare)}
     diary = diary_of_replay(settings) if _wants_pictures(args) else None
     try:
@@ -220,6 +220,11 @@ def report(args: argparse.Namespace) -> int:
         _write_pictures(args, path, settings, told)
     _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
     return OK
+
+
+def _without_secrets(assignment: str) -> str:
+    key = assignment.partition("=")[0]
+    return f"{key}={NOT_SHOWN}" if key.strip().startswith("mqtt") else assignment
 
 
 def _show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from dumpload.config import Settings, load_settings
 from dumpload.core.printable import one_line
 from dumpload.io.relay import PinSpec, Relay, RelayError
-from dumpload.layers import ConfigError, Problem
+from dumpload.layers import NOT_SHOWN, ConfigError, Problem
 
 if TYPE_CHECKING:
     from dumpload.service import Service
@@ -41,7 +41,8 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            problems.append(Problem(str(path), f"mqtt.{key}", str(file), "a file that this user can read"))
+            shown = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
+            problems.append(Problem(str(path), f"mqtt.{key}", shown, "a file that this user can read"))
     return problems
 
 

@@ -5,7 +5,6 @@ together. Nothing but the settings file is opened here (of the others, what they
 kept.
 """
 
-import os
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
@@ -246,11 +245,11 @@ def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = 
     Raises:
         ConfigError: anything at all is wrong with them; it has every problem.
     """
-    return judge(load_layers(path, environ, sets))
+    return judge(load_layers(path, environ, sets), environ)
 
 
-def judge(layers: Layers) -> Settings:
-    """Return the settings the layers amount to.
+def judge(layers: Layers, environ: Mapping[str, str]) -> Settings:
+    """Return the settings the layers amount to; the environment says where credentials are.
 
     Raises:
         ConfigError: anything at all is wrong with them; it has every problem.
@@ -268,7 +267,7 @@ def judge(layers: Layers) -> Settings:
     found = report.find_valid(values, faults, keys)
     problems += report.complain(rules.broken(found), found, layers)
     if settings is not None:
-        problems += named_files.misused(layers, settings, os.environ)
+        problems += named_files.misused(layers, settings, environ)
     if problems or settings is None:
         raise ConfigError(problems)
     return settings

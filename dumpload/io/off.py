@@ -128,7 +128,8 @@ def parse(argv: Sequence[str]) -> Options:
         elif word == "--json" and not equals:
             options = options._replace(json=True)
         else:
-            raise UsageError("unknown argument " + show(word))
+            # After --set a loose word may be what a space cut off a secret.
+            raise UsageError("unknown argument " + (NOT_SHOWN if options.sets else show(word)))
     return options
 
 
