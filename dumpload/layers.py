@@ -26,6 +26,7 @@ COMMAND_LINE = "--set"
 MAX_FILE_BYTES = 256 * 1024
 MAX_DEPTH = 16
 MAX_VALUES = 2000
+MAX_LINES = 100
 
 NOT_SHOWN = "(not shown)"
 
@@ -69,8 +70,10 @@ class ConfigError(Exception):
         super().__init__(self.problems)
 
     def __str__(self) -> str:
-        """Return one line per problem."""
-        return "\n".join(problem.line for problem in self.problems)
+        """Return one line per problem, up to a hundred."""
+        lines = [problem.line for problem in self.problems[:MAX_LINES]]
+        more = len(self.problems) - len(lines)
+        return "\n".join([*lines, f"... and {more} more"] if more > 0 else lines)
 
 
 class Layers(NamedTuple):

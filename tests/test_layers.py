@@ -312,6 +312,12 @@ def test_no_problem_is_longer_than_a_line(problem: Problem) -> None:
     assert problem.line.isprintable()
 
 
+def test_the_first_hundred_problems_are_said_and_the_rest_counted() -> None:
+    problem = Problem("f", "k", "", "x")
+    assert str(ConfigError([problem] * 100)).split("\n") == [problem.line] * 100
+    assert str(ConfigError([problem] * 103)).split("\n") == [*[problem.line] * 100, "... and 3 more"]
+
+
 # Nothing else comes out
 
 

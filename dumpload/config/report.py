@@ -18,8 +18,8 @@ from dumpload.layers import COMMAND_LINE, NOT_SHOWN, Layers, Problem, leaves, sh
 
 # Settings under `mqtt` of which no value is a secret, as long as it is of their kind.
 _HARMLESS = ("port", "tls", "keepalive_s")
-# The comparison takes the square of a name's length, and of the number of names.
-_LONGEST_COMPARED = 80
+# Finding the likely name costs milliseconds for each: a file with thousands of wrong names must not hold up a reload.
+_LONGEST_COMPARED, _MOST_COMPARED = 80, 20
 
 
 class Key(NamedTuple):
@@ -175,7 +175,8 @@ def explain(faults: Iterable[Fault], layers: Layers, keys: Mapping[str, Key]) ->
     for fault in faults:
         key, position = _name(fault.where)
         if fault.what == "extra_forbidden":
-            for problem in _unknown(key, fault.value, layers, keys):
+            hints_from = keys if len(problems) < _MOST_COMPARED else {}
+            for problem in _unknown(key, fault.value, layers, hints_from):
                 problems.setdefault(problem.key, problem)
             continue
         known = keys.get(key)
@@ -204,8 +205,8 @@ def _name(where: Sequence[int | str]) -> tuple[str, str]:
 
 
 def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> Iterator[Problem]:
-    for name, _item in [*leaves({key: value})] or [(key, value)]:
-        origin, close = _origin(layers, name), _closest(name, keys)
+    for place, (name, _item) in enumerate([*leaves({key: value})] or [(key, value)]):
+        origin, close = _origin(layers, name), _closest(name, keys) if place < _MOST_COMPARED else ""
         hint = f" (did you mean {close}?)" if close else ""
         # Without "KEY" in front of its "=", a secret itself may have been taken for a key.
         is_loose = origin == COMMAND_LINE and not close and "." not in name
