@@ -27,6 +27,10 @@ class FileKindError(OSError):
         """Keep the words where an `OSError` has them."""
         super().__init__(0, expected)
 
+    def __str__(self) -> str:
+        """Return the words alone: there is no error number to show."""
+        return f"expected {self.strerror}"
+
 
 class WriteError(Exception):
     """An output could not be written; the text names the option, the file and what was expected."""

@@ -183,6 +183,17 @@ def test_without_settings_there_is_nothing_to_drive(run: Run) -> None:
     assert err.startswith("dumpload off: no settings file")
 
 
+def test_no_line_is_long_or_drives_a_terminal(run: Run, gpio: FakeGpio) -> None:
+    gpio.labels.clear()
+    label = "chip" + "x" * 400 + "\\u001b[2J"
+    for settings, words in ((SETTINGS, ["x" * 400 + "\x1b"]), (SETTINGS, ["--config", "\x1b" * 400]),
+                            (f'[relay]\npin = 17\nchip_label = "{label}"\n', [])):  # fmt: skip
+        _status, out, err = run(settings, *words)
+        for line in (out + err).splitlines():
+            assert len(line) <= 300
+            assert line.isprintable()
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -214,6 +214,8 @@ class Settings(BaseSettings):
         file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003
     ) -> tuple[PydanticBaseSettingsSource, ...]:
         """Read nothing but the layers: they have the environment in them already."""
+        # The library, and not a plain model, because the project was asked for it: it reads nothing here. `off` must
+        # read the file and the environment without it, and its own sources do not say where a value came from.
         return (_LayersSource(settings_cls, init_settings()["layers"]),)
 
 

@@ -9,7 +9,7 @@ import os
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from dumpload.core.printable import printable
+from dumpload.core.printable import one_line, printable
 from dumpload.io.line import LineBusyError, PinSpec, RelayError, claim_off, load_lgpio, open_chip, read_record
 from dumpload.layers import (
     NOT_SHOWN,
@@ -82,7 +82,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     try:
         options = parse(argv)
     except UsageError as error:
-        _say(ERR, f"dumpload off: {error}\n{USAGE}\n")
+        _say(ERR, one_line(f"dumpload off: {error}") + f"\n{USAGE}\n")
         return UNUSABLE
     if options.help:
         _say(OUT, HELP)
@@ -196,7 +196,7 @@ def _with_value(options: Options, word: str, value: str) -> Options:
 
 def _print(report: Report, *, as_json: bool) -> None:
     problems = report.line_problems + report.settings_problems
-    _say(ERR, "".join(f"dumpload off: {printable(problem)}\n" for problem in problems))
+    _say(ERR, "".join(one_line(f"dumpload off: {problem}") + "\n" for problem in problems))
     if as_json:
         import json  # noqa: PLC0415 - the pin comes first
 
