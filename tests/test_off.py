@@ -189,9 +189,9 @@ def test_no_line_is_long_or_drives_a_terminal(run: Run, gpio: FakeGpio) -> None:
     for settings, words in ((SETTINGS, ["x" * 400 + "\x1b"]), (SETTINGS, ["--config", "\x1b" * 400]),
                             (f'[relay]\npin = 17\nchip_label = "{label}"\n', [])):  # fmt: skip
         _status, out, err = run(settings, *words)
-        for line in (out + err).splitlines():
-            assert len(line) <= 300
-            assert line.isprintable()
+        for said in (out + err).splitlines():
+            assert len(said) <= 300
+            assert said.isprintable()
 
 
 @pytest.mark.parametrize(
