@@ -23,8 +23,8 @@ COMMAND_LINE = "--set"
 
 # A settings file has a few kilobytes, some 150 settings and three levels (our choice, no source). Beyond these bounds
 # lies what stopped a running service at a reload: recursion, and parsers whose time grows with the square of a line.
-MAX_FILE_BYTES = 256 * 1024
-MAX_DEPTH = 16
+MAX_FILE_BYTES = 128 * 1024
+MAX_DEPTH = 8
 MAX_VALUES = 2000
 MAX_LINES = 100
 
