@@ -243,22 +243,28 @@ def _check_bounds(values: dict[str, Any]) -> None:
     raise _BoundError(_TOO_DEEP)
 
 
+# The usual slips: what the parser says, what then follows the "=", and what was expected in a person's words.
+_SLIPS = (
+    (r".* twice$", "", "every table once; this one is there already"),
+    (r"Cannot overwrite a value", "", "every key once; this one is there already"),
+    (r"Expected newline", r"[-+]?\d+,\d+\s*(#|$)", "a decimal point, not a comma (such as 97.5)"),
+    (r"Expected newline", r"[-+]?[\d.]+\s*[A-Za-z%\u00b0]+\s*(#|$)", "a number without its unit"),
+    (r"Invalid value", r"[Tt][Rr][Uu][Ee]\b|[Ff][Aa][Ll][Ss][Ee]\b|yes\b|no\b", "true or false, in small letters"),
+    (r"Invalid value", r"[-+]?\.\d", "a digit before the decimal point"),
+    (r"Invalid value", r"[\u2018-\u201f\u00ab]", 'straight quotes (")'),
+    (r"Invalid value", r"[A-Za-z/$]", 'text in quotes (such as "text")'),
+    (r"Expected newline", r"[^\s\"'\[{]*([A-Za-z:/]|\.\d+\.)", 'text in quotes (such as "text")'),
+    (r"Illegal character '\\n'|Unterminated string", "", "the closing quote in the same line"),
+    (r"Expected '=' after a key", "", "KEY = VALUE"),
+)
+
+
 def _in_plain_words(complaint: str, text: str, place: str) -> str:
     """Return what was expected where the usual slips are made; no value is repeated, for it may be a secret."""
-    number = int(re.findall(r"\d+", place)[0])
-    line = text.split("\n")[number - 1]
+    line = text.split("\n")[int(re.findall(r"\d+", place)[0]) - 1]
     value = line.partition("=")[2].strip()
-    if "twice" in complaint:
-        return "every table once; this one is there already"
-    if complaint == "Cannot overwrite a value":
-        return "every key once; this one is there already"
-    if re.match(r"[-+]?\d+,\d+\s*(#|$)", value):
-        return "a decimal point, not a comma (such as 97.5)"
-    if re.match(r"(true|false)\b", value, re.IGNORECASE) and complaint == "Invalid value":
-        return "true or false, in small letters"
-    if re.match(r"[A-Za-z/$]", value) and complaint == "Invalid value":
-        return 'text in quotes (such as "text")'
-    return f"TOML: {complaint}"
+    found = (words for said, begin, words in _SLIPS if re.match(said, complaint) and re.match(begin, value))
+    return next(found, f"TOML: {complaint}")
 
 
 def _read_text(path: Path) -> str:
