@@ -97,6 +97,11 @@ def stop_decision(controller: Controller, t: float, wall: float) -> Decision:
     return Decision(t, wall, Position.OFF, Cause.STOPPING, True, controller.cause, after_s, charge, False)
 
 
+def to_json(document: Document) -> str:
+    """Return a document as compact JSON."""
+    return json.dumps(document, separators=(",", ":"), ensure_ascii=False)
+
+
 def status_misfit(payload: Any) -> str:
     """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there.
 
@@ -149,8 +154,3 @@ _STATUS: dict[str, Callable[[Any], bool]] = {
     "boot_id": _is_text,
     "sequence": _is_number,
 }
-
-
-def to_json(document: Document) -> str:
-    """Return a document as compact JSON."""
-    return json.dumps(document, separators=(",", ":"), ensure_ascii=False)
