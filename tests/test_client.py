@@ -222,7 +222,6 @@ async def test_two_who_ask_at_once_do_not_take_each_other_s_place() -> None:
         ([UP, ("status", json.dumps(status(notes="x")))], r"understands \(notes\)"),
     ],
 )
-@pytest.mark.usefixtures("short_patience")
 async def test_without_a_daemon_it_says_what_is_known_of_it(said: list[tuple[str, str]], reason: str) -> None:
     async with barge(daemon(*said)) as (configured, _broker):
         with pytest.raises(NoAnswerError, match=reason):
