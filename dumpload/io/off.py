@@ -9,8 +9,19 @@ import os
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from dumpload.core.printable import one_line, printable
 from dumpload.io.line import LineBusyError, PinSpec, RelayError, claim_off, load_lgpio, open_chip, read_record
-from dumpload.layers import ConfigError, Layers, Problem, find_config, load_layers, show
+from dumpload.layers import (
+    NOT_SHOWN,
+    SEARCHED,
+    ConfigError,
+    Layers,
+    Problem,
+    choice_remark,
+    find_config,
+    load_layers,
+    show,
+)
 
 USAGE = "usage: dumpload off [--config FILE] [--set KEY=VALUE]... [--json]"
 HELP = f"""{USAGE}
@@ -18,11 +29,12 @@ HELP = f"""{USAGE}
 Drive the relay's pin off and exit, with no broker and no daemon: the line that the daemon last drove (known inside
 its service only), then the one in the settings. A running daemon holds its line: ask it with `dumpload select off`.
 
-  --config FILE     the settings (else DUMPLOAD_CONFIG, ./config/dumpload.toml, /etc/dumpload/dumpload.toml)
+  --config FILE     the settings (else DUMPLOAD_CONFIG, or the first that there is of
+                    {", ".join(SEARCHED)})
   --set KEY=VALUE   override one setting, such as relay.pin=17
   --json            one JSON document on standard output
 
-Exit status: 0 the pin reads off; 1 it could not be driven off; 2 wrong usage or settings.
+Exit status: 0 the pin reads off; 1 nothing was driven, or it does not read off; 2 wrong usage or settings.
 """
 
 OUT, ERR = 1, 2
@@ -47,6 +59,7 @@ class Report:
 
     def __init__(self) -> None:
         """Nothing done yet."""
+        self.config = ""
         self.tried: set[tuple[str, int]] = set()
         self.driven: list[dict[str, Any]] = []
         self.remarks: list[str] = []
@@ -56,17 +69,20 @@ class Report:
     @property
     def exit_status(self) -> int:
         """A line that could not be driven weighs more than settings that could not be read."""
-        if self.line_problems:
+        if self.line_problems or not (self.driven or self.settings_problems):
             return WRONG
         return UNUSABLE if self.settings_problems else FINE
 
 
-def main(argv: Sequence[str]) -> int:
-    """Run the command with the arguments after `off`; return the exit status."""
+def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
+    """Run the command with the arguments after `off`; return the exit status.
+
+    `searched`: where the settings are looked for that nobody names.
+    """
     try:
         options = parse(argv)
     except UsageError as error:
-        _say(ERR, f"dumpload off: {error}\n{USAGE}\n")
+        _say(ERR, one_line(f"dumpload off: {error}") + f"\n{USAGE}\n")
         return UNUSABLE
     if options.help:
         _say(OUT, HELP)
@@ -76,13 +92,22 @@ def main(argv: Sequence[str]) -> int:
     if recorded is not None:
         drive_off(recorded, report)
     try:
-        configured = read_spec(load_layers(find_config(options.config, os.environ), os.environ, options.sets))
+        configured = read_spec(_load(options, searched, report))
     except ConfigError as error:
         report.settings_problems += str(error).splitlines()
     else:
         drive_off(configured, report)
     _print(report, as_json=options.json)
     return report.exit_status
+
+
+def _load(options: Options, searched: Sequence[str], report: Report) -> Layers:
+    """Return the settings; the report says which file they are from."""
+    path = find_config(options.config, os.environ, searched)
+    report.config = str(path.absolute())
+    if remark := choice_remark(options.config, os.environ, path, searched):
+        report.remarks.append(remark)
+    return load_layers(path, os.environ, options.sets)
 
 
 def parse(argv: Sequence[str]) -> Options:
@@ -103,7 +128,8 @@ def parse(argv: Sequence[str]) -> Options:
         elif word == "--json" and not equals:
             options = options._replace(json=True)
         else:
-            raise UsageError("unknown argument " + show(word))
+            # After --set a loose word may be what a space cut off a secret.
+            raise UsageError("unknown argument " + (NOT_SHOWN if options.sets else show(word)))
     return options
 
 
@@ -136,7 +162,7 @@ def read_spec(layers: Layers) -> PinSpec:
 def drive_off(spec: PinSpec, report: Report) -> None:
     """Drive this line off and read it back, unless it has been tried already; put the outcome into the report."""
     if spec.pin_factory == "mock":
-        report.remarks.append('relay.pin_factory = "mock": no pin is driven')
+        report.remarks.append('nothing was driven: relay.pin_factory = "mock"')
         return
     try:
         _drive_line_off(spec, report)
@@ -165,20 +191,26 @@ def _with_value(options: Options, word: str, value: str) -> Options:
         return options._replace(config=value)
     if word == "--set" and "=" in value:
         return options._replace(sets=(*options.sets, value))
-    raise UsageError(word + (" expects a file" if word == "--config" else f" expects KEY=VALUE, not {show(value)}"))
+    raise UsageError(word + (" expects a file" if word == "--config" else f" expects KEY=VALUE, not {NOT_SHOWN}"))
 
 
 def _print(report: Report, *, as_json: bool) -> None:
     problems = report.line_problems + report.settings_problems
-    _say(ERR, "".join(f"dumpload off: {problem}\n" for problem in problems))
+    _say(ERR, "".join(one_line(f"dumpload off: {problem}") + "\n" for problem in problems))
     if as_json:
         import json  # noqa: PLC0415 - the pin comes first
 
-        document: Mapping[str, Any] = {"driven_off": report.driven, "remarks": report.remarks, "problems": problems}
+        document: Mapping[str, Any] = {
+            "config": report.config or None,
+            "driven_off": report.driven,
+            "remarks": report.remarks,
+            "problems": problems,
+        }
         _say(OUT, json.dumps(document) + "\n")
     else:
         lines = [f"GPIO{line['pin']} ({line['chip']}) driven off" for line in report.driven]
-        _say(OUT, "".join(f"{line}\n" for line in lines + report.remarks))
+        names = [f"settings: {printable(report.config)}"] if report.config else []
+        _say(OUT, "".join(f"{line}\n" for line in lines + report.remarks + names))
 
 
 def _say(descriptor: int, text: str) -> None:
