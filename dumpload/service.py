@@ -63,7 +63,7 @@ class Service:
         self._wall = wall
         self._intake = intake(settings)
         topics = base_topics(settings)
-        self._request_topic = topics.request if settings.request.enabled else ""
+        self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
         hands = Hands(relay, self._announcer, self._log, keeper or Keeper({}, self._log.error))

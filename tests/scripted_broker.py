@@ -142,8 +142,10 @@ class Peer:
         self.connect = parse_connect((await self.expect(CONNECT)).body)
         return self.connect
 
-    def connack(self, code: int = 0, *, session_present: bool = False) -> bytes:
-        return encode(CONNACK, bytes([session_present, code]) + (b"\0" if self.is_five else b""))
+    def connack(self, code: int = 0, *, session_present: bool = False, properties: bytes = b"") -> bytes:
+        """Return a CONNACK; `properties` as they are on the wire (MQTT 5.0, section 3.2.2.3)."""
+        tail = bytes([len(properties)]) + properties if self.is_five else b""
+        return encode(CONNACK, bytes([session_present, code]) + tail)
 
     async def await_subscribe(self) -> int:
         """Read SUBSCRIBE; return its packet identifier. Topics and option bytes are kept in `subscribed`."""
@@ -159,21 +161,32 @@ class Peer:
         granted = bytes(codes or [0] * len(self.subscribed))
         return encode(SUBACK, struct.pack("!H", packet_id) + (b"\0" if self.is_five else b"") + granted)
 
-    async def accept(self, *, session_present: bool = False) -> Self:
+    async def accept(self, *, session_present: bool = False, properties: bytes = b"") -> Self:
         """Let the client in: CONNECT, CONNACK, SUBSCRIBE, SUBACK."""
         await self.await_connect()
-        await self.send(self.connack(session_present=session_present))
+        await self.send(self.connack(session_present=session_present, properties=properties))
         packet_id = await self.await_subscribe()
         await self.send(self.suback(packet_id))
         return self
 
-    def message(self, topic: str | bytes, payload: bytes, *, qos: int = 0, retain: bool = False) -> bytes:
+    def message(
+        self,
+        topic: str | bytes,
+        payload: bytes,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        dup: bool = False,
+        properties: bytes = b"",
+    ) -> bytes:
+        """Return a PUBLISH; above QoS 0 its packet identifier is 1."""
         name = topic.encode() if isinstance(topic, str) else topic
         body = struct.pack("!H", len(name)) + name + (b"\0\x01" if qos else b"")
-        return encode(PUBLISH, body + (b"\0" if self.is_five else b"") + payload, qos << 1 | retain)
+        tail = bytes([len(properties)]) + properties if self.is_five else b""
+        return encode(PUBLISH, body + tail + payload, dup << 3 | qos << 1 | retain)
 
-    async def publish(self, topic: str | bytes, payload: bytes, *, qos: int = 0, retain: bool = False) -> None:
-        await self.send(self.message(topic, payload, qos=qos, retain=retain))
+    async def publish(self, topic: str | bytes, payload: bytes, **marks: Any) -> None:
+        await self.send(self.message(topic, payload, **marks))
 
     async def serve(self, *, acknowledge: bool = True, until: int | None = None) -> None:
         """Answer pings and publications until the client goes, or `until` so many publications have come."""

@@ -1,0 +1,119 @@
+"""The service on the real link: what a broker must not be able to make it do, whatever bytes it sends."""
+
+import asyncio
+import json
+import time
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from typing import Any
+
+import pytest
+from judged import settings
+from scripted_broker import Peer, eventually, scripted_broker
+from staging import BANK, BASE, USUAL, FakeKeeper, FakeRelay, FakeVoice, Trace
+
+from dumpload.announce import Voice
+from dumpload.core.controller import Lockout
+from dumpload.io import mqtt
+from dumpload.io.kept import Kept
+from dumpload.service import Service
+
+HAND, RESET = b'{"selector": "hand", "for_s": 600}', b'{"reset": true}'
+
+both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+
+Script = Callable[[Peer], Coroutine[Any, Any, None]]
+
+
+class Wired:
+    """A service with a real link and a relay, a log and a keeper that only write down what they are told."""
+
+    def __init__(self, port: int, kept: Kept, keys: dict[str, Any]) -> None:
+        self.trace = Trace()
+        self.relay = FakeRelay(self.trace)
+        voice = Voice(FakeVoice(self.trace, "log"), FakeVoice(self.trace, "notifier"))  # type: ignore[arg-type]
+        judged = settings({**USUAL, "mqtt.host": "127.0.0.1", "mqtt.port": port, **keys})
+        relay: Any = self.relay
+        keeper: Any = FakeKeeper(self.trace, kept)
+        self.service = Service(judged, relay, voice, reload=lambda: judged, clock=time.monotonic, keeper=keeper)
+
+    def logged(self, event: str) -> list[dict[str, Any]]:
+        """Return the fields of every log entry of this event."""
+        return [call.details[-1] for call in self.trace.calls if call.to == "log" and call.details[0] == event]
+
+
+@asynccontextmanager
+async def wired(script: Script, kept: Kept | None = None, **keys: Any) -> AsyncIterator[tuple[Wired, list[Peer]]]:
+    """Run a service's link against a scripted broker; in the names of `keys` two underscores stand for a dot."""
+    async with scripted_broker(script) as broker:
+        changed = {key.replace("__", "."): value for key, value in keys.items()}
+        one = Wired(broker.port, kept or Kept(), changed)
+        running = asyncio.ensure_future(one.service.link.run())
+        try:
+            yield one, broker.peers
+        finally:
+            running.cancel()
+            await asyncio.gather(running, return_exceptions=True)
+
+
+@pytest.fixture(autouse=True)
+def soon_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait for hardly any time between connections."""
+    monkeypatch.setattr(mqtt, "FIRST_DELAY_S", 0.01)
+
+
+def statuses(peer: Peer) -> list[dict[str, Any]]:
+    return [json.loads(one.payload) for one in peer.publications if one.topic == f"{BASE}/status"]
+
+
+# ---- a message without a topic ----
+
+
+@pytest.mark.parametrize("payload", [HAND, RESET])
+@pytest.mark.parametrize("alias", [b"", b"\x23\x00\x01"], ids=["no alias", "an alias"])
+async def test_requests_switched_off_are_not_obeyed_on_the_empty_topic(payload: bytes, alias: bytes) -> None:
+    """MQTT 5.0, section 3.3.2.1: the topic may be empty where an alias stands for it; we never allow one."""
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(until=2)
+        await peer.publish("", payload, properties=alias)
+        await peer.serve()
+
+    async with wired(script, Kept(lockout=Lockout.CONTACT_CLOSED), request__enabled=False) as (one, peers):
+        await eventually(lambda: one.logged("broker_down"))
+        assert "without a topic" in one.logged("broker_down")[0]["reason"]
+        assert not one.logged("request")
+        one.service._announcer.status(one.service.controller)
+        await eventually(lambda: len(peers) > 1 and statuses(peers[1]))  # it is back by itself
+        now = statuses(peers[1])[-1]
+        assert (now["selector"], now["lockout"]) == ("auto", "contact_closed")
+
+
+async def test_the_empty_topic_is_not_that_of_a_source_without_a_presence_either() -> None:
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(until=2)
+        await peer.publish(BANK, b"98")
+        await peer.publish("", b"")
+        await peer.serve()
+
+    async with wired(script) as (one, _peers):
+        await eventually(lambda: one.logged("broker_down"))
+        one.service._announcer.status(one.service.controller)
+        assert one.service.controller.cause.name == "CONFIRMING"
+
+
+async def test_a_topic_alias_ends_the_session_since_none_was_ever_allowed() -> None:
+    """MQTT 5.0, section 3.1.2.11.5: without a Topic Alias Maximum the broker must not send any."""
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(until=2)
+        await peer.publish(BANK, b"98", properties=b"\x23\x00\x01")
+        await peer.serve()
+
+    async with wired(script) as (one, _peers):
+        await eventually(lambda: one.logged("broker_down"))
+        assert "topic alias" in one.logged("broker_down")[0]["reason"]
+        assert one.service.controller.cause.name == "STARTING"
