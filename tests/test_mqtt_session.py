@@ -19,6 +19,7 @@ from scripted_broker import (
     BAD_LOGIN_311,
     DENIED,
     DISCONNECT,
+    PUBACK,
     PUBLISH,
     Ear,
     Peer,
@@ -32,7 +33,7 @@ from scripted_broker import (
 from dumpload.io import mqtt_session
 from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES
 from dumpload.io.mqtt_session import STALL_S, Session
-from dumpload.io.mqtt_types import Message
+from dumpload.io.mqtt_types import Message, Subscription
 
 both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 
@@ -361,7 +362,7 @@ async def test_a_message_has_its_topic_its_bytes_and_its_retained_mark(protocol:
     async def script(peer: Peer) -> None:
         await peer.accept()
         await peer.publish("barge/bank", b'{"charge": 98}')
-        await peer.publish("barge/bank", b"\xff\x00", qos=1, retain=True)
+        await peer.publish("dumpload/barge/request", b"\xff\x00", qos=1, retain=True)
         await peer.publish("barge/bank", b"")
         await peer.serve()
 
@@ -369,7 +370,7 @@ async def test_a_message_has_its_topic_its_bytes_and_its_retained_mark(protocol:
         await eventually(lambda: len(line.ear.of("message")) == 3)
         assert [message[:3] for message in line.ear.of("message")] == [
             ("barge/bank", b'{"charge": 98}', False),
-            ("barge/bank", b"\xff\x00", True),
+            ("dumpload/barge/request", b"\xff\x00", True),
             ("barge/bank", b"", False),
         ]
 
@@ -410,7 +411,7 @@ async def test_a_message_whose_handling_raises_is_told_once_and_the_next_one_arr
     async with session_to(let_in) as line:
         line.ear.handle = handle
         await eventually(lambda: line.ear.is_up)
-        await line.peer.publish("barge/bank", b"first", qos=1)
+        await line.peer.publish("dumpload/barge/request", b"first", qos=1)
         await line.peer.publish("barge/bank", b"second")
         await eventually(lambda: b"second" in line.ear.payloads)
         assert line.ear.payloads == [b"first", b"second"]
@@ -467,9 +468,9 @@ async def test_what_arrives_while_the_socket_is_read_is_as_old_as_the_beginning_
         client: Any = line.session._client
         fill = client.fill
 
-        def fill_slowly() -> bool:
+        def fill_slowly(stamp: float) -> bool:
             clock.now += 0.5
-            return bool(fill())
+            return bool(fill(stamp))
 
         client.fill = fill_slowly
         line.session.tick()
@@ -533,6 +534,102 @@ async def test_doubt_comes_before_the_messages_that_piled_up() -> None:
         await line.peer.publish("barge/bank", b"98")
         await eventually(lambda: line.ear.payloads)
         assert [kind for kind, _ in line.ear.told] == ["up", "doubt", "message"]
+
+
+@both_protocols
+async def test_a_packet_that_comes_in_parts_is_as_old_as_its_first_byte(protocol: str) -> None:
+    clock = Clock()
+    async with session_to(let_in, clock=clock, protocol=protocol) as line:
+        await eventually(lambda: line.ear.is_up)
+        packet = line.peer.message("barge/bank", b"98")
+        for place, part in enumerate((packet[:1], packet[1:2], packet[2:5], packet[5:-1])):
+            clock.now = START + 1.0 + place
+            await line.peer.send(part)
+            await eventually(lambda: line.session.drained_at == clock.now)
+        clock.now = START + 9.0
+        await line.peer.send(packet[-1:] + line.peer.message("barge/bank", b"99"))
+        await eventually(lambda: len(line.ear.payloads) == 2)
+        # The second one begins where the socket was known to be empty after the last part but one of the first.
+        assert [message.stamp for message in line.ear.of("message")] == [START, START + 4.0]
+
+
+async def test_packets_of_one_chunk_that_are_handled_late_are_as_old_as_the_chunk(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """While publications of ours wait for an acknowledgement the library takes several packets in one call."""
+    clock = Clock()
+    monkeypatch.setattr(mqtt_session, "SLICE_S", 0.0)  # a turn of the event loop after each packet
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(acknowledge=False)
+
+    async with session_to(script, clock=clock) as line:
+        await eventually(lambda: line.ear.is_up)
+        for number in range(5):
+            line.session.publish("dumpload/barge/status", str(number), qos=1, retain=False, expires_s=None)
+        await eventually(lambda: len(line.peer.publications) == 5)
+        line.ear.handle = lambda _message: setattr(clock, "now", clock.now + 1.0)
+        clock.now = START + 1.0
+        line.session.tick()
+        await line.peer.send(*(line.peer.message("barge/bank", b"%d" % number) for number in range(4)))
+        await eventually(lambda: len(line.ear.payloads) == 4)
+        assert {message.stamp for message in line.ear.of("message")} == {START + 1.0}
+
+
+# ---- what no broker may send: repeats, and more than was asked for ----
+
+
+@both_protocols
+async def test_a_repeated_message_is_no_message(protocol: str) -> None:
+    async with session_to(let_in, protocol=protocol) as line:
+        await eventually(lambda: line.ear.is_up)
+        for dup in (False, True, True):
+            await line.peer.publish("dumpload/barge/request", b"{}", qos=1, dup=dup)
+        await line.peer.publish("barge/bank", b"97", dup=True)
+        await line.peer.publish("barge/bank", b"98")
+        await eventually(lambda: b"98" in line.ear.payloads)
+        assert line.ear.payloads == [b"{}", b"98"]
+        await eventually(lambda: [packet.kind for packet in line.peer.seen].count(PUBACK) == 3)
+
+
+@both_protocols
+async def test_a_quality_of_service_above_the_one_asked_for_ends_the_session(protocol: str) -> None:
+    async with session_to(let_in, protocol=protocol) as line:
+        await eventually(lambda: line.ear.is_up)
+        await line.peer.publish("barge/bank", b"98", qos=1)
+        reason = await line.loss()
+        assert reason.endswith("barge/bank comes at QoS 1, asked for was 0")
+        assert line.ear.payloads == []
+
+
+@both_protocols
+async def test_a_message_at_qos_2_ends_the_session_before_it_is_read(protocol: str) -> None:
+    """It would be handed out at its release, which may be minutes after it came, and be kept until then."""
+    async with session_to(let_in, protocol=protocol) as line:
+        await eventually(lambda: line.ear.is_up)
+        await line.peer.send(line.peer.message("dumpload/barge/request", b"{}", qos=2)[:1])
+        assert (await line.loss()).endswith("a message at QoS 2, which was never asked for")
+        assert line.ear.payloads == []
+
+
+async def test_a_topic_that_nobody_asked_for_is_passed_over() -> None:
+    async with session_to(let_in) as line:
+        await eventually(lambda: line.ear.is_up)
+        await line.peer.publish("barge/bank/2", b"97")
+        await line.peer.publish("barge/bank", b"98")
+        await eventually(lambda: line.ear.payloads)
+        assert line.ear.payloads == [b"98"]
+
+
+async def test_a_pattern_of_topics_may_be_asked_for() -> None:
+    asked = (Subscription("barge/#"), Subscription("barge/+/request", 1))
+    async with session_to(let_in, subscriptions=asked) as line:
+        await eventually(lambda: line.ear.is_up)
+        await line.peer.publish("barge/bank", b"97")
+        await line.peer.publish("barge/heater/request", b"98", qos=1)
+        await eventually(lambda: len(line.ear.payloads) == 2)
+        assert [message.topic for message in line.ear.of("message")] == ["barge/bank", "barge/heater/request"]
 
 
 # ---- sending ----

@@ -28,14 +28,14 @@ Script = Callable[[Peer], Coroutine[Any, Any, None]]
 class Wired:
     """A service with a real link and a relay, a log and a keeper that only write down what they are told."""
 
-    def __init__(self, port: int, kept: Kept, keys: dict[str, Any]) -> None:
+    def __init__(self, port: int, kept: Kept, clock: Callable[[], float], keys: dict[str, Any]) -> None:
         self.trace = Trace()
         self.relay = FakeRelay(self.trace)
         voice = Voice(FakeVoice(self.trace, "log"), FakeVoice(self.trace, "notifier"))  # type: ignore[arg-type]
         judged = settings({**USUAL, "mqtt.host": "127.0.0.1", "mqtt.port": port, **keys})
         relay: Any = self.relay
         keeper: Any = FakeKeeper(self.trace, kept)
-        self.service = Service(judged, relay, voice, reload=lambda: judged, clock=time.monotonic, keeper=keeper)
+        self.service = Service(judged, relay, voice, reload=lambda: judged, clock=clock, keeper=keeper)
 
     def logged(self, event: str) -> list[dict[str, Any]]:
         """Return the fields of every log entry of this event."""
@@ -43,11 +43,13 @@ class Wired:
 
 
 @asynccontextmanager
-async def wired(script: Script, kept: Kept | None = None, **keys: Any) -> AsyncIterator[tuple[Wired, list[Peer]]]:
+async def wired(
+    script: Script, kept: Kept | None = None, *, clock: Callable[[], float] = time.monotonic, **keys: Any
+) -> AsyncIterator[tuple[Wired, list[Peer]]]:
     """Run a service's link against a scripted broker; in the names of `keys` two underscores stand for a dot."""
     async with scripted_broker(script) as broker:
         changed = {key.replace("__", "."): value for key, value in keys.items()}
-        one = Wired(broker.port, kept or Kept(), changed)
+        one = Wired(broker.port, kept or Kept(), clock, changed)
         running = asyncio.ensure_future(one.service.link.run())
         try:
             yield one, broker.peers
@@ -117,3 +119,35 @@ async def test_a_topic_alias_ends_the_session_since_none_was_ever_allowed() -> N
         await eventually(lambda: one.logged("broker_down"))
         assert "topic alias" in one.logged("broker_down")[0]["reason"]
         assert one.service.controller.cause.name == "STARTING"
+
+
+# ---- values that were held back ----
+
+
+@both_protocols
+async def test_values_held_back_on_the_way_are_as_old_as_their_first_byte(protocol: str) -> None:
+    """Held back for 6 s each, they once ran the load though nothing younger than `max_age_s` = 2 s ever came."""
+    now = 1000.0
+    quick = {"control__confirm_s": 0.0, "control__min_off_s": 0.0, "telemetry__state_of_charge__max_age_s": 2.0}
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve()
+
+    async with wired(script, clock=lambda: now, mqtt__protocol=protocol, **quick) as (one, peers):
+        await eventually(lambda: peers and len(peers[0].publications) == 2)
+        session: Any = one.service.link._session
+        packet = peers[0].message(BANK, b"98")
+        await peers[0].send(packet[:-1])
+        await eventually(lambda: session._client._in_packet["to_process"] == 1)
+        for _ in range(4):
+            for _second in range(6):
+                now += 1.0
+                one.service.link.tick()
+            await peers[0].send(packet[-1:] + packet[:-1])
+            rejected = 1 + one.service._announcer._rejected
+            await eventually(lambda rejected=rejected: one.service._announcer._rejected == rejected)
+        assert {entry["reason"] for entry in one.logged("rejected")} == {"too_old"}
+        assert "on" not in [call.what for call in one.trace.calls if call.to == "relay"]
+        await peers[0].send(packet[-1:] + packet)  # one that comes whole is as young as ever
+        await eventually(lambda: one.relay.energised)

@@ -9,12 +9,11 @@ import ssl
 from typing import Any
 
 from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from dumpload.io.mqtt_packet import Publication, read_publication
 from dumpload.io.mqtt_types import LinkOptions, Subscription
 
 CONNECT_TIMEOUT_S = 5.0
@@ -22,12 +21,20 @@ CHUNK_BYTES = 16 * 1024
 MAX_PACKET_BYTES = 72 * 1024
 """The largest packet taken: the largest payload that is looked at (64 KiB), its topic and properties."""
 
+# Kind and quality of service in a packet's first byte (MQTT 5.0, sections 2.1.1 and 3.3.1; the same in 3.1.1).
+_KIND_AND_QOS = 0b1111_0110
+_PUBLISH_QOS_2 = 0b0011_0100
+_FIRST_KIND = 0b0001_0000
+
 
 class ChunkClient(paho.Client):
-    """A paho client that reads in chunks and refuses packets over the limit.
+    """A paho client that reads in chunks, one packet at a time, and knows how old each packet's first byte is.
 
     paho asks its socket for one byte, then one byte, then the rest; here those are served from one system call,
-    which also tells whether the socket is now empty.
+    which also tells whether the socket is now empty. All parsing is paho's.
+
+    Of paho's private members two are used: `_sock_recv`, which it calls for every byte it reads, and
+    `_in_packet["command"]`, which is 0 between packets. tests/test_mqtt_client.py fails if either is renamed.
     """
 
     chunk = memoryview(b"")
@@ -35,8 +42,15 @@ class ChunkClient(paho.Client):
     refused = ""
     """Why reading was given up, if that was our own choice."""
 
-    def fill(self) -> bool:
-        """Read one chunk from the socket; return whether that is known to have emptied it."""
+    stamp = 0.0
+    """Lower bound of the arrival time of the first byte of the packet at hand (s, on the clock of `fill`)."""
+
+    _chunk_stamp = 0.0
+    _may_begin = False
+
+    def fill(self, stamp: float) -> bool:
+        """Read one chunk, nothing of which can have come before `stamp`; return whether the socket is now empty."""
+        self._chunk_stamp = stamp
         try:
             data = super()._sock_recv(CHUNK_BYTES)
         except BlockingIOError:
@@ -47,7 +61,7 @@ class ChunkClient(paho.Client):
         self.chunk = memoryview(data)
         self.at_end = not data
         # TLS hands out one record at a time: only its "would block" is proof.
-        return len(data) < CHUNK_BYTES and not isinstance(self._sock, ssl.SSLSocket)
+        return len(data) < CHUNK_BYTES and not isinstance(self.socket(), ssl.SSLSocket)
 
     def acknowledge(self) -> None:
         """Let the kernel acknowledge at once what was read.
@@ -55,21 +69,19 @@ class ChunkClient(paho.Client):
         It would wait up to 40 ms for something to send along with it, and a broker that leaves Nagle's algorithm on
         holds the next message back for as long.
         """
-        sock: Any = self._sock
+        sock: Any = self.socket()
         if sock is not None:
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
-    def take_publication(self) -> Publication | None:
-        """Take the next packet if it is a small publication at QoS 0; None: it is for paho's `loop_read`."""
-        if self._in_packet["command"]:  # paho is in the middle of a packet
-            return None
-        found = read_publication(self.chunk, five=self._protocol == paho.MQTTv5)
-        if found is not None:
-            self.chunk = self.chunk[found.size :]
-        return found
+    def take_packet(self) -> bool:
+        """Let paho read on in the chunk, to the end of one packet; return whether the connection is still good."""
+        self._may_begin = not self._in_packet["command"]
+        return self.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def _sock_recv(self, bufsize: int) -> bytes:
+        if self.chunk and not self._in_packet["command"]:
+            self._begin_packet(self.chunk[0])
         if bufsize > MAX_PACKET_BYTES:
             self.refused = f"packet of {bufsize} bytes, at most {MAX_PACKET_BYTES} are taken"
             raise ConnectionError(self.refused)
@@ -79,6 +91,21 @@ class ChunkClient(paho.Client):
         if self.at_end:
             return b""
         raise BlockingIOError
+
+    def _begin_packet(self, first_byte: int) -> None:
+        # Left to itself paho takes a packet for each message of ours that waits to be acknowledged, a hundred in one
+        # go, and a timer that falls due meanwhile is late by all of them.
+        if not self._may_begin:
+            raise BlockingIOError
+        self._may_begin = False
+        self.stamp = self._chunk_stamp
+        if first_byte < _FIRST_KIND:  # paho would take the next byte for a packet's first once more
+            self.refused = "a packet of a kind that does not exist"
+            raise ConnectionError(self.refused)
+        # paho keeps a message at QoS 2 until its release, whenever that is, and as many as a broker likes to send.
+        if first_byte & _KIND_AND_QOS == _PUBLISH_QOS_2:
+            self.refused = "a message at QoS 2, which was never asked for"
+            raise ConnectionError(self.refused)
 
 
 def make_client(options: LinkOptions) -> ChunkClient:

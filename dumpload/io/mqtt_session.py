@@ -3,8 +3,10 @@
 Everything here runs on the event loop's thread, except `connect`, which may block for seconds and runs on a thread
 of its own. A session is used once: the next connection is a new one, so nothing of a broken one is carried over.
 
-Arrival is stamped with the last moment at which the socket was known to be empty, never with the moment a callback
-ran: what piled up during a stall is as old as the stall.
+Arrival is stamped with the last moment at which the socket was known to be empty before the first byte of a packet
+was read, never with the moment a callback ran: what piled up during a stall is as old as the stall, and a packet
+that comes in parts is as old as its first byte. (Stamped at its last byte, a value held back on the way for longer
+than it may be old once switched the load on.)
 """
 
 import asyncio
@@ -29,6 +31,7 @@ STALL_S = 3.0
 """A socket not known to be empty for this long means that we, or the link, have been standing still."""
 
 _TAKEN_OVER = 0x8E
+_NOT_ASKED = -1
 
 
 class Session:
@@ -37,13 +40,13 @@ class Session:
     def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
         """Prepare; nothing is sent or read before `open`. `clock` gives monotonic seconds."""
         self._options = options
+        self._asked = {one.topic: one.qos for one in options.subscriptions}
         self._listener = listener
         self._clock = clock
         self._loop = asyncio.get_running_loop()
         self.lost: asyncio.Future[str] = self._loop.create_future()
         self.acknowledged: Callable[[int], None] = lambda _mid: None
         self.drained_at = clock()
-        self._stamp = self.drained_at
         self._behind = False
         self._reading_on = False
         self._socket: socket.socket | None = None
@@ -107,8 +110,7 @@ class Session:
             return
         before = self._clock()
         self._notice_stall(before)
-        self._stamp = self.drained_at
-        if self._client.fill():
+        if self._client.fill(self.drained_at):
             self.drained_at = before
         elif not self._client.at_end:
             self._loop.call_soon(self.read)
@@ -127,10 +129,7 @@ class Session:
         self._reading_on = False
         slice_ends = time.monotonic() + SLICE_S
         while self._socket is not None:
-            found = self._client.take_publication()
-            if found is not None:
-                self._hand_on(Message(found.topic, found.payload, found.retained, self._stamp))
-            elif self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if not self._client.take_packet():
                 self._end("the connection broke")
             if not self._client.chunk:
                 return
@@ -227,10 +226,30 @@ class Session:
             topic = message.topic
         except UnicodeDecodeError:
             return  # not UTF-8: no topic of ours
-        if breach := _breach(topic, message):
+        if breach := self._breach(topic, message):
             self._end(f"the broker breaks the protocol: {breach}")
-            return
-        self._hand_on(Message(topic, bytes(message.payload), message.retain, self._stamp))
+        # One that is marked as a repeat was handled when it first came: heard again it is no new evidence.
+        elif not message.dup and self._asked_qos(topic) != _NOT_ASKED:
+            self._hand_on(Message(topic, bytes(message.payload), message.retain, self._client.stamp))
+
+    def _breach(self, topic: str, message: paho.MQTTMessage) -> str:
+        """Return what is wrong with a publication that no broker may send; empty if nothing is."""
+        # Once "" was also the name of a request topic that was switched off, and whoever sent it ran the load.
+        if not topic:
+            return "a message without a topic"
+        # Section 3.1.2.11.5 of MQTT 5.0: no alias may come, since we announce no Topic Alias Maximum.
+        if hasattr(message.properties, "TopicAlias"):
+            return f"a topic alias with a message on {topic}, though none was allowed"
+        if message.qos and message.qos > (asked := self._asked_qos(topic)) != _NOT_ASKED:
+            return f"{topic} comes at QoS {message.qos}, asked for was {asked}"
+        return ""
+
+    def _asked_qos(self, topic: str) -> int:
+        """Return the highest quality of service asked for a topic."""
+        if (exact := self._asked.get(topic)) is not None:
+            return exact
+        matching = (one.qos for one in self._options.subscriptions if paho.topic_matches_sub(one.topic, topic))
+        return max(matching, default=_NOT_ASKED)
 
     def _hand_on(self, message: Message) -> None:
         try:
@@ -246,14 +265,3 @@ class Session:
             self._end(f"another client connected as {self._options.client_id!r} (mqtt.client_id must be unique)")
         else:
             self._end(f"the connection was lost: {self._client.refused or code}")
-
-
-def _breach(topic: str, message: paho.MQTTMessage) -> str:
-    """Return what is wrong with a publication that no broker may send; empty if nothing is."""
-    # Once "" was also the name of a request topic that was switched off, and whoever sent this ran the load by hand.
-    if not topic:
-        return "a message without a topic"
-    # Section 3.1.2.11.5 of MQTT 5.0: no alias may come, since we announce no Topic Alias Maximum.
-    if hasattr(message.properties, "TopicAlias"):
-        return f"a topic alias with a message on {topic}, though none was allowed"
-    return ""
