@@ -157,19 +157,6 @@ async def test_a_refusal_is_told_and_tried_again(pauses: Pauses) -> None:
         assert all(reason.startswith("the broker refused: ") for reason in way.ear.of("down"))
 
 
-async def test_a_packet_that_cannot_be_taken_is_named(pauses: Pauses) -> None:
-    pauses.hold_at = 1
-
-    async def script(peer: Peer) -> None:
-        await peer.accept()
-        await peer.publish("barge/bank", bytes(100_000))
-        await peer.serve()
-
-    async with linked(script, protocol="3.1.1") as way:
-        await eventually(lambda: pauses.taken)
-        assert way.ear.of("down") == ["the connection was lost: packet of 100012 bytes, at most 73728 are taken"]
-
-
 async def test_being_up_is_having_every_subscription_acknowledged() -> None:
     async with linked(let_in) as way:
         assert not way.link.is_up

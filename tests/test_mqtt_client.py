@@ -262,8 +262,3 @@ def test_a_connection_broken_hard_is_the_end_too(line: Line) -> None:
     line.near.close()  # reading now raises an OSError, as it does after a reset
     line.client.fill(0.0)
     assert line.client.at_end
-
-
-def test_a_packet_over_the_limit_is_refused_before_it_is_read(line: Line) -> None:
-    with pytest.raises(ConnectionError, match=f"packet of {MAX_PACKET_BYTES + 1} bytes, at most {MAX_PACKET_BYTES}"):
-        line.client._sock_recv(MAX_PACKET_BYTES + 1)

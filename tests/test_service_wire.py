@@ -151,3 +151,27 @@ async def test_values_held_back_on_the_way_are_as_old_as_their_first_byte(protoc
         assert "on" not in [call.what for call in one.trace.calls if call.to == "relay"]
         await peers[0].send(packet[-1:] + packet)  # one that comes whole is as young as ever
         await eventually(lambda: one.relay.energised)
+
+
+# ---- a message that is too large ----
+
+
+@both_protocols
+@pytest.mark.parametrize(("retain", "reason"), [(False, "oversized"), (True, "retained")])
+async def test_a_message_that_is_too_large_is_rejected_with_its_topic_and_the_load_runs_all_the_same(
+    protocol: str, retain: bool, reason: str
+) -> None:
+    quick = {"control__confirm_s": 0.0, "control__min_off_s": 0.0}
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        for _ in range(3):
+            await peer.publish(BANK, b"98" + bytes(100_000), retain=retain)
+        await peer.publish(BANK, b"98")
+        await peer.serve()
+
+    async with wired(script, mqtt__protocol=protocol, **quick) as (one, _peers):
+        await eventually(lambda: one.relay.energised)
+        [entry] = one.logged("rejected")
+        assert (entry["topic"], entry["reason"]) == (BANK, reason)
+        assert not one.logged("broker_down")

@@ -6,7 +6,7 @@ paho's defaults that would hurt here are changed in this one place. Nothing here
 import contextlib
 import socket
 import ssl
-from typing import Any
+from typing import Any, Self
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -19,12 +19,36 @@ from dumpload.io.mqtt_types import LinkOptions, Subscription
 CONNECT_TIMEOUT_S = 5.0
 CHUNK_BYTES = 16 * 1024
 MAX_PACKET_BYTES = 72 * 1024
-"""The largest packet taken: the largest payload that is looked at (64 KiB), its topic and properties."""
+"""The largest packet that is kept whole: the largest payload that is looked at (64 KiB), its topic and properties."""
+
+# A SUBACK of 72 KiB made the library stand still for seconds over its reason codes.
+MAX_ANSWER_BYTES = 4 * 1024
 
 # Kind and quality of service in a packet's first byte (MQTT 5.0, sections 2.1.1 and 3.3.1; the same in 3.1.1).
 _KIND_AND_QOS = 0b1111_0110
+_PUBLISH = 3
 _PUBLISH_QOS_2 = 0b0011_0100
 _FIRST_KIND = 0b0001_0000
+
+
+class _Skipped(bytes):
+    """Bytes that were read and not kept: they count as many, and hold none.
+
+    paho has no way to skip a packet. It counts down what is still to come of one and appends it to what it has, so
+    the end of a packet that is too large can be told to it without any of it being stored; topic, identifier and
+    acknowledgement remain paho's.
+    """
+
+    def __new__(cls, count: int) -> Self:
+        """Stand for `count` bytes."""
+        one = super().__new__(cls)
+        one._length = count
+        return one
+
+    _length: int
+
+    def __len__(self) -> int:
+        return self._length
 
 
 class ChunkClient(paho.Client):
@@ -45,8 +69,13 @@ class ChunkClient(paho.Client):
     stamp = 0.0
     """Lower bound of the arrival time of the first byte of the packet at hand (s, on the clock of `fill`)."""
 
+    is_cut = False
+    """Whether the packet at hand is over the limit, so that only its beginning is kept."""
+
     _chunk_stamp = 0.0
     _may_begin = False
+    _is_publication = False
+    _room = 0
 
     def fill(self, stamp: float) -> bool:
         """Read one chunk, nothing of which can have come before `stamp`; return whether the socket is now empty."""
@@ -82,15 +111,20 @@ class ChunkClient(paho.Client):
     def _sock_recv(self, bufsize: int) -> bytes:
         if self.chunk and not self._in_packet["command"]:
             self._begin_packet(self.chunk[0])
-        if bufsize > MAX_PACKET_BYTES:
-            self.refused = f"packet of {bufsize} bytes, at most {MAX_PACKET_BYTES} are taken"
+        if not self.chunk:
+            if self.at_end:
+                return b""
+            raise BlockingIOError
+        if not (self._room or self._is_publication):
+            self.refused = f"an answer of over {MAX_ANSWER_BYTES} bytes"
             raise ConnectionError(self.refused)
-        if self.chunk:
-            data, self.chunk = self.chunk[:bufsize], self.chunk[bufsize:]
-            return bytes(data)
-        if self.at_end:
-            return b""
-        raise BlockingIOError
+        length = min(bufsize, self._room or bufsize)
+        data, self.chunk = bytes(self.chunk[:length]), self.chunk[length:]
+        if not self._room:
+            self.is_cut = True
+            return _Skipped(len(data))
+        self._room -= len(data)
+        return data
 
     def _begin_packet(self, first_byte: int) -> None:
         # Left to itself paho takes a packet for each message of ours that waits to be acknowledged, a hundred in one
@@ -98,13 +132,15 @@ class ChunkClient(paho.Client):
         if not self._may_begin:
             raise BlockingIOError
         self._may_begin = False
-        self.stamp = self._chunk_stamp
+        self.stamp, self.is_cut = self._chunk_stamp, False
+        self._is_publication = first_byte >> 4 == _PUBLISH
+        self._room = MAX_PACKET_BYTES if self._is_publication else MAX_ANSWER_BYTES
         if first_byte < _FIRST_KIND:  # paho would take the next byte for a packet's first once more
             self.refused = "a packet of a kind that does not exist"
-            raise ConnectionError(self.refused)
         # paho keeps a message at QoS 2 until its release, whenever that is, and as many as a broker likes to send.
         if first_byte & _KIND_AND_QOS == _PUBLISH_QOS_2:
             self.refused = "a message at QoS 2, which was never asked for"
+        if self.refused:
             raise ConnectionError(self.refused)
 
 

@@ -21,6 +21,7 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
+from dumpload.core.decode import MAX_PAYLOAD_BYTES
 from dumpload.io.mqtt_client import CONNECT_TIMEOUT_S, connect, expiry, make_client, subscribe
 from dumpload.io.mqtt_types import LinkOptions, Listener, Message
 
@@ -29,6 +30,9 @@ SLICE_S = 0.002
 
 STALL_S = 3.0
 """A socket not known to be empty for this long means that we, or the link, have been standing still."""
+
+SHOWN_BYTES = 80
+"""What is kept of a payload that is too large, for whoever names it."""
 
 _TAKEN_OVER = 0x8E
 _NOT_ASKED = -1
@@ -230,7 +234,13 @@ class Session:
             self._end(f"the broker breaks the protocol: {breach}")
         # One that is marked as a repeat was handled when it first came: heard again it is no new evidence.
         elif not message.dup and self._asked_qos(topic) != _NOT_ASKED:
-            self._hand_on(Message(topic, bytes(message.payload), message.retain, self._client.stamp))
+            self._hand_on(Message(topic, self._payload(message), message.retain, self._client.stamp))
+
+    def _payload(self, message: paho.MQTTMessage) -> bytes:
+        """Return the payload, or for one that is too large its beginning, made too long for any reader to accept."""
+        if self._client.is_cut:
+            return bytes(message.payload[:SHOWN_BYTES]).ljust(MAX_PAYLOAD_BYTES + 1)
+        return bytes(message.payload)
 
     def _breach(self, topic: str, message: paho.MQTTMessage) -> str:
         """Return what is wrong with a publication that no broker may send; empty if nothing is."""
