@@ -24,7 +24,7 @@ from dumpload.core.request import Refusal, Terms, read_request
 from dumpload.documents import stop_decision
 from dumpload.io.kept import Keeper
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import Message
+from dumpload.io.mqtt_types import Listener, Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
 from dumpload.setup import controller_setup
@@ -35,7 +35,7 @@ HARD_STOP_S = 5.0
 """From the stop on: a process that has not ended by then is ended by SIGALRM."""
 
 
-class Service:
+class Service(Listener):
     """One relay, one broker, one controller."""
 
     def __init__(  # noqa: PLR0913  (each is a part that a test puts another in for)
@@ -197,6 +197,10 @@ class Service:
         """What was heard before is no evidence for surplus any more."""
         self.control.happened(Kind.DOUBT)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Say what an owner should know of the broker."""
+        self._announcer.fault(part, words)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""

@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import Any, NamedTuple, Self
 
-from dumpload.io.mqtt_types import LinkOptions, Message, Subscription, Will
+from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription, Will
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 8, 9, 12, 13, 14
 BAD_LOGIN_5, BAD_LOGIN_311, DENIED = 0x86, 5, 0x87
@@ -297,7 +297,7 @@ def options_for(port: int, **changes: Any) -> LinkOptions:
     return plain._replace(**changes)
 
 
-class Ear:
+class Ear(Listener):
     """A listener that keeps what it is told, in order."""
 
     def __init__(self) -> None:
@@ -319,6 +319,9 @@ class Ear:
 
     def on_callback_error(self, error: Exception) -> None:
         self.told.append(("callback_error", error))
+
+    def on_fault(self, part: str, words: str) -> None:
+        self.told.append(("fault", (part, words)))
 
     def of(self, kind: str) -> list[Any]:
         return [what for told, what in self.told if told == kind]

@@ -332,6 +332,68 @@ async def test_what_had_to_wait_follows_as_acknowledgements_come() -> None:
         await eventually(lambda: not way.link._on_the_way)
 
 
+async def test_no_more_is_on_the_way_than_the_broker_takes_at_once() -> None:
+    """Receive Maximum (MQTT 5.0, section 3.2.2.3.3): more would end the connection."""
+
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=b"\x21\0\x02")
+        await peer.serve(acknowledge=False, until=2)
+        while len(peer.publications) < 6:
+            with pytest.raises(TimeoutError):  # none too many comes
+                async with asyncio.timeout(0.05):
+                    await peer.receive()
+            await peer.acknowledge(peer.packet_ids[acknowledged[0]])
+            acknowledged[0] += 1
+            await peer.answer(await peer.receive(), acknowledge=False)
+        await peer.serve()
+
+    acknowledged = [0]
+    async with linked(script) as way:
+        await eventually(lambda: way.ear.is_up)
+        for number in range(6):
+            way.link.publish_surely(CHANGE, str(number))
+        await eventually(lambda: way.changes == [[str(number) for number in range(6)]])
+
+
+async def test_what_is_too_large_for_the_broker_is_counted_as_lost_and_holds_nothing_up(pauses: Pauses) -> None:
+    pauses.hold_at = 1
+
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=b"\x27" + (100).to_bytes(4, "big"))
+        await peer.serve()
+
+    async with linked(script) as way:
+        await eventually(lambda: way.ear.is_up)
+        for payload in ("1", "9" * 200, "2"):
+            way.link.publish_surely(CHANGE, payload)
+        way.link.publish("dumpload/barge/status", "9" * 200, retain=True)
+        way.link.publish("dumpload/barge/presence", "up", retain=True)
+        await eventually(lambda: len(way.peer.publications) == 3)
+        assert [one.payload for one in way.peer.publications] == ["1", "2", "up"]
+        assert way.link.dropped == 1
+        part, words = way.ear.of("fault")[-1]
+        assert part == "broker"
+        assert "too few for dumpload/barge/change, dumpload/barge/status" in words
+
+
+async def test_a_limit_of_the_broker_is_told_once_and_taken_back_when_it_is_gone(pauses: Pauses) -> None:
+    pauses.hold_at = 4
+
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=b"\x25\0" if len(peers) < 3 else b"")
+        if len(peers) < 3:
+            peer.reset()
+        else:
+            await peer.serve()
+
+    async with linked(script) as way:
+        peers = way.broker.peers
+        await eventually(lambda: way.link.is_up and len(peers) == 3)
+        (first, told), (last, nothing) = way.ear.of("fault")
+        assert (first, last, nothing) == ("broker", "broker", "")
+        assert "keeps no retained messages" in told
+
+
 # ---- going ----
 
 

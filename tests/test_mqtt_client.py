@@ -233,8 +233,10 @@ def test_a_full_chunk_may_have_more_behind_it(line: Line) -> None:
 
 
 def test_paho_is_served_from_the_chunk_and_then_told_to_wait(line: Line) -> None:
-    line.send(b"\xd0")  # the first byte of an answer to a ping
+    line.send(b"\x20\x03\x00\x00\x00\xd0")  # the connection is accepted; the first byte of an answer to a ping
     line.client.fill(0.0)
+    assert line.client.take_packet()
+    assert bytes(line.client.chunk) == b"\xd0"  # one packet at a time
     assert line.client.take_packet()
     assert (bytes(line.client.chunk), line.client._in_packet["command"]) == (b"", 0xD0)
     line.send(b"\x00")

@@ -19,6 +19,8 @@ from scripted_broker import (
     BAD_LOGIN_311,
     DENIED,
     DISCONNECT,
+    PINGREQ,
+    PINGRESP,
     PUBACK,
     PUBLISH,
     Ear,
@@ -32,13 +34,17 @@ from scripted_broker import (
 
 from dumpload.core.decode import MAX_PAYLOAD_BYTES
 from dumpload.io import mqtt_session
-from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES
+from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES, NO_LIMITS
 from dumpload.io.mqtt_session import STALL_S, Session
 from dumpload.io.mqtt_types import Message, Subscription
 
 both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 
 START = 1000.0
+
+# Property identifiers in CONNACK (MQTT 5.0, section 2.2.2.2).
+SERVER_KEEP_ALIVE, MAXIMUM_QOS = b"\x13", b"\x24"
+RETAIN_AVAILABLE, MAXIMUM_PACKET_SIZE = b"\x25", b"\x27"
 
 
 class Clock:
@@ -143,6 +149,106 @@ async def test_a_denied_subscription_ends_the_session_and_names_the_topic(protoc
         reason = await line.loss()
         assert reason == "the broker does not let us subscribe to dumpload/barge/request (its access rules)"
         assert line.ear.told == []
+
+
+@both_protocols
+@pytest.mark.parametrize(("codes", "count"), [((0,), 1), ((0, 1, 0), 3)])
+async def test_an_acknowledgement_of_fewer_subscriptions_or_more_is_none(
+    protocol: str, codes: tuple[int, ...], count: int
+) -> None:
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack())
+        await peer.send(peer.suback(await peer.await_subscribe(), *codes), peer.message("barge/bank", b"98"))
+        await peer.serve()
+
+    async with session_to(script, protocol=protocol) as line:
+        assert (await line.loss()).endswith(f"{count} subscriptions acknowledged, asked for were 2")
+        assert line.ear.told == []
+
+
+@both_protocols
+async def test_the_acknowledgement_of_another_subscription_is_none(protocol: str) -> None:
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack())
+        await peer.send(peer.suback(await peer.await_subscribe() + 1), peer.message("barge/bank", b"98"))
+        await peer.serve()
+
+    async with session_to(script, protocol=protocol) as line:
+        assert (await line.loss()).endswith("a subscription acknowledged that is not ours")
+        assert line.ear.told == []
+
+
+@both_protocols
+async def test_up_is_told_once(protocol: str) -> None:
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack())
+        packet_id = await peer.await_subscribe()
+        await peer.send(peer.suback(packet_id, 0, 1), peer.suback(packet_id, 0, 1))
+        await peer.serve()
+
+    async with session_to(script, protocol=protocol) as line:
+        await line.loss()
+        assert line.ear.told == [("up", None)]
+
+
+FIRST_PACKETS = {
+    "a message": lambda peer: peer.message("barge/bank", b"98"),
+    "a retained one": lambda peer: peer.message("barge/bank", b"98", retain=True),
+    "a subscription acknowledged": lambda peer: peer.suback(1, 0, 1),
+    "an answer to a ping": lambda _peer: encode(PINGRESP),
+}
+
+
+@both_protocols
+@pytest.mark.parametrize("first", FIRST_PACKETS)
+async def test_whatever_comes_before_the_broker_has_accepted_us_ends_the_session(protocol: str, first: str) -> None:
+    """MQTT 5.0, statement MQTT-3.2.0-1 (and 3.1.1, the same): the first packet from the server is CONNACK."""
+
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(FIRST_PACKETS[first](peer), peer.connack())
+        await peer.send(peer.suback(await peer.await_subscribe()))
+        await peer.serve()
+
+    async with session_to(script, protocol=protocol) as line:
+        assert "first packet" in await line.loss()
+        assert line.ear.told == []
+
+
+@both_protocols
+async def test_a_connection_is_accepted_once(protocol: str) -> None:
+    """MQTT 5.0, statement MQTT-3.2.0-2."""
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.send(peer.connack())
+        await peer.serve()
+
+    async with session_to(script, protocol=protocol) as line:
+        assert "first packet" in await line.loss()
+
+
+@both_protocols
+async def test_a_message_from_before_up_is_none_but_a_retained_one_may_be_shown(protocol: str) -> None:
+    """MQTT 5.0, section 3.8.4: messages may come before the subscription is acknowledged."""
+
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack())
+        packet_id = await peer.await_subscribe()
+        await peer.publish("barge/bank", b"96", retain=True)
+        await peer.publish("barge/bank", b"97")
+        await peer.send(peer.suback(packet_id, 0, 1))
+        await peer.publish("barge/bank", b"98")
+        await peer.serve()
+
+    async with session_to(script, protocol=protocol) as line:
+        await eventually(lambda: b"98" in line.ear.payloads)
+        assert [kind for kind, _ in line.ear.told] == ["message", "up", "message"]
+        assert [message[1:3] for message in line.ear.of("message")] == [(b"96", True), (b"98", False)]
 
 
 @both_protocols
@@ -289,6 +395,77 @@ async def test_a_broker_that_answers_pings_keeps_the_session(monkeypatch: pytest
         assert [packet.kind for packet in line.peer.seen].count(12) >= 3
 
 
+@pytest.mark.parametrize("asked_s", [0, 65535])
+async def test_a_broker_that_wants_no_pings_is_pinged_all_the_same(
+    monkeypatch: pytest.MonkeyPatch, asked_s: int
+) -> None:
+    """MQTT 5.0, section 3.2.2.3.14: 0 turns the keepalive off, and with it once went the notice of a dead link."""
+    clock = Clock()
+    monkeypatch.setattr("paho.mqtt.client.time_func", clock)
+
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=SERVER_KEEP_ALIVE + asked_s.to_bytes(2, "big"))
+        await asyncio.Event().wait()
+
+    async with session_to(script, clock=clock, keepalive_s=10) as line:
+        await eventually(lambda: line.ear.is_up)
+        for _ in range(30):
+            clock.now += 1.0
+            line.session.tick()
+        assert await line.loss() == "the connection was lost: Keep alive timeout"
+
+
+async def test_a_broker_that_wants_more_pings_gets_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = Clock()
+    monkeypatch.setattr("paho.mqtt.client.time_func", clock)
+
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=SERVER_KEEP_ALIVE + b"\0\x03")
+        await peer.serve()
+
+    async with session_to(script, clock=clock, keepalive_s=600) as line:
+        await eventually(lambda: line.ear.is_up)
+        for pings in range(1, 4):
+            for _ in range(3):
+                clock.now += 1.0
+                line.session.tick()
+            await eventually(lambda pings=pings: [p.kind for p in line.peer.seen].count(PINGREQ) == pings)
+            await eventually(lambda: not line.session._client._ping_t)
+
+
+@both_protocols
+async def test_a_broker_that_acknowledges_nothing_for_three_keepalives_is_given_up(
+    monkeypatch: pytest.MonkeyPatch, protocol: str
+) -> None:
+    """It answers pings, and sends: but nothing of ours gets through."""
+    clock = Clock()
+    monkeypatch.setattr("paho.mqtt.client.time_func", clock)
+
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        await peer.serve(acknowledge=False, until=1)
+        await peer.acknowledge(peer.packet_ids[0])
+        await peer.serve(acknowledge=False)
+
+    def publish() -> None:
+        line.session.publish("dumpload/barge/status", "{}", qos=1, retain=True, expires_s=None)
+
+    async with session_to(script, clock=clock, keepalive_s=10, protocol=protocol) as line:
+        await eventually(lambda: line.ear.is_up)
+        clock.now += 100.0  # nothing waits to be acknowledged
+        publish()
+        await eventually(lambda: not line.session._unacknowledged)
+        publish()
+        for second in range(31):
+            assert not line.session.lost.done(), second
+            clock.now += 1.0
+            line.session.tick()
+            await line.peer.publish("barge/bank", b"98")
+            await eventually(lambda: line.session.drained_at == clock.now)
+            await asyncio.sleep(0.002)  # for the answer to a ping
+        assert await line.loss() == "the broker has acknowledged nothing for 31 s"
+
+
 async def test_being_taken_over_says_that_the_client_id_must_be_unique() -> None:
     async def script(peer: Peer) -> None:
         await peer.accept()
@@ -363,7 +540,7 @@ async def test_a_message_over_the_limit_is_acknowledged_or_the_broker_would_send
         assert not line.session.lost.done()
 
 
-@pytest.mark.parametrize("kind", range(1, 16))
+@pytest.mark.parametrize("kind", [1, *range(3, 16)])
 @both_protocols
 async def test_no_other_packet_over_the_limit_fills_the_memory(protocol: str, kind: int) -> None:
     async def script(peer: Peer) -> None:
@@ -748,6 +925,92 @@ async def test_closing_before_the_connection_stands_is_no_harm() -> None:
     session.tick()
     session.close()
     assert session.lost.result() == "closed by us"
+
+
+# ---- what the broker says it takes (MQTT 5.0, section 3.2.2.3) ----
+
+
+async def test_to_a_broker_that_takes_no_quality_of_service_everything_is_sent_without() -> None:
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=MAXIMUM_QOS + b"\0")
+        await peer.serve()
+
+    acknowledged: list[int] = []
+    async with session_to(script) as line:
+        line.session.acknowledged = acknowledged.append
+        await eventually(lambda: line.ear.is_up)
+        packet_id = line.session.publish("dumpload/barge/change", "{}", qos=1, retain=False, expires_s=None)
+        await eventually(lambda: line.peer.publications)
+        assert line.peer.publications[0].qos == 0
+        assert acknowledged == [packet_id]
+        assert "QoS 0" in line.session.trouble
+
+
+async def test_to_a_broker_that_retains_nothing_nothing_is_sent_to_be_retained() -> None:
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=RETAIN_AVAILABLE + b"\0")
+        await peer.serve()
+
+    async with session_to(script) as line:
+        await eventually(lambda: line.ear.is_up)
+        line.session.publish("dumpload/barge/status", "{}", qos=1, retain=True, expires_s=None)
+        await eventually(lambda: line.peer.publications)
+        assert not line.peer.publications[0].retain
+        assert "keeps no retained messages" in line.session.trouble
+
+
+async def test_what_is_too_large_for_the_broker_is_not_sent_and_the_rest_is() -> None:
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=MAXIMUM_PACKET_SIZE + (100).to_bytes(4, "big"))
+        await peer.serve()
+
+    async with session_to(script) as line:
+        await eventually(lambda: line.ear.is_up)
+        sent = [
+            line.session.publish("dumpload/barge/status", "9" * length, qos=1, retain=True, expires_s=90)
+            for length in (101, 90, 60)
+        ]
+        assert [packet_id is None for packet_id in sent] == [True, True, False]
+        await eventually(lambda: line.peer.publications)
+        assert [len(one.payload) for one in line.peer.publications] == [60]
+        assert "dumpload/barge/status" in line.session.trouble
+        assert "mqtt.base_topic" in line.session.trouble
+        assert max(len(packet.body) + 2 for packet in line.peer.seen[1:]) <= 100
+
+
+async def test_a_broker_too_small_for_our_subscriptions_ends_the_session_and_names_the_settings() -> None:
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack(properties=MAXIMUM_PACKET_SIZE + (30).to_bytes(4, "big")))
+        await peer.serve()
+
+    async with session_to(script) as line:
+        reason = await line.loss()
+        assert "packets of at most 30 bytes" in reason
+        assert "telemetry.*.topic" in reason
+
+
+async def test_a_broker_that_says_nothing_of_limits_has_none() -> None:
+    async with session_to(let_in) as line:
+        await eventually(lambda: line.ear.is_up)
+        assert line.session.limits == NO_LIMITS
+        assert line.session.trouble == ""
+
+
+@pytest.mark.parametrize(
+    ("code", "setting"),
+    [(0x84, "mqtt.protocol"), (0x85, "mqtt.client_id"), (0x87, "mqtt.username"), (0x9A, "retain"), (0x9B, "QoS 1")],
+)
+async def test_a_broker_that_refuses_us_is_answered_with_what_to_look_at(code: int, setting: str) -> None:
+    """Reason codes of MQTT 5.0, section 3.2.2.2."""
+
+    async def script(peer: Peer) -> None:
+        await peer.await_connect()
+        await peer.send(peer.connack(code))
+        await peer.serve()
+
+    async with session_to(script) as line:
+        assert setting in await line.loss()
 
 
 # ---- TLS ----

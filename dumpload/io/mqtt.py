@@ -6,6 +6,7 @@ Never blocks the event loop and never raises for anything the network or the bro
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from dumpload.io.mqtt_types import LinkOptions, Listener
@@ -33,6 +34,7 @@ class Link:
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
         self._state: dict[str, tuple[str, int, bool, int | None]] = {}  # by topic: the newest, while it must wait
         self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
+        self._faults: dict[str, str] = {}
         self.dropped = 0
 
     @property
@@ -58,6 +60,7 @@ class Link:
 
         session = Session(self._options, self._listener, self._clock)
         session.acknowledged = self._forget
+        session.report = partial(self._report, "broker")
         self._session = session
         try:
             await session.open()
@@ -77,6 +80,12 @@ class Link:
     def _forget(self, packet_id: int) -> None:
         self._on_the_way.pop(packet_id, None)
         self.flush()
+
+    def _report(self, part: str, words: str) -> None:
+        """Tell of a fault when it begins, changes or ends, whatever reconnections lie between."""
+        if self._faults.get(part, "") != words:
+            self._faults[part] = words
+            self._listener.on_fault(part, words)
 
     def tick(self) -> None:
         """Supervise, once a second: arrival stamp, keepalive, a broker that says nothing."""
@@ -104,16 +113,23 @@ class Link:
     def flush(self) -> None:
         """Send what waits, if the link is up and the broker keeps up: changes first."""
         session = self._session
-        while session is not None and session.is_up and len(self._on_the_way) < OUTBOX_LIMIT:
+        while (
+            session is not None
+            and session.is_up
+            and len(self._on_the_way) < min(OUTBOX_LIMIT, session.limits.in_flight)
+        ):
             if self._outbox:
                 topic, payload = self._outbox.popleft()
                 packet_id = session.publish(topic, payload, qos=1, retain=False, expires_s=None)
-                self._on_the_way[packet_id] = (topic, payload)
+                if packet_id is None:
+                    self.dropped += 1
+                else:
+                    self._on_the_way[packet_id] = (topic, payload)
             elif self._state:
                 topic = next(iter(self._state))
                 payload, qos, retain, expires_s = self._state.pop(topic)
                 packet_id = session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
-                if qos:
+                if packet_id is not None and qos:
                     self._on_the_way[packet_id] = None
             else:
                 return

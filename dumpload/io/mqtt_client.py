@@ -6,7 +6,7 @@ paho's defaults that would hurt here are changed in this one place. Nothing here
 import contextlib
 import socket
 import ssl
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -21,14 +21,16 @@ CHUNK_BYTES = 16 * 1024
 MAX_PACKET_BYTES = 72 * 1024
 """The largest packet that is kept whole: the largest payload that is looked at (64 KiB), its topic and properties."""
 
+HEADER_BYTES = 15
+"""First byte, remaining length (4), length of the topic (2), identifier (2), properties: an expiry (6)."""
+
 # A SUBACK of 72 KiB made the library stand still for seconds over its reason codes.
 MAX_ANSWER_BYTES = 4 * 1024
 
 # Kind and quality of service in a packet's first byte (MQTT 5.0, sections 2.1.1 and 3.3.1; the same in 3.1.1).
 _KIND_AND_QOS = 0b1111_0110
-_PUBLISH = 3
+_CONNACK, _PUBLISH = 2, 3
 _PUBLISH_QOS_2 = 0b0011_0100
-_FIRST_KIND = 0b0001_0000
 
 
 class _Skipped(bytes):
@@ -57,8 +59,9 @@ class ChunkClient(paho.Client):
     paho asks its socket for one byte, then one byte, then the rest; here those are served from one system call,
     which also tells whether the socket is now empty. All parsing is paho's.
 
-    Of paho's private members two are used: `_sock_recv`, which it calls for every byte it reads, and
-    `_in_packet["command"]`, which is 0 between packets. tests/test_mqtt_client.py fails if either is renamed.
+    Of paho's private members three are used: `_sock_recv`, which it calls for every byte it reads,
+    `_in_packet["command"]`, which is 0 between packets, and `_keepalive`. tests/test_mqtt_client.py fails if one of
+    them is renamed.
     """
 
     chunk = memoryview(b"")
@@ -74,6 +77,7 @@ class ChunkClient(paho.Client):
 
     _chunk_stamp = 0.0
     _may_begin = False
+    _was_accepted = False
     _is_publication = False
     _room = 0
 
@@ -102,6 +106,13 @@ class ChunkClient(paho.Client):
         if sock is not None:
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
+
+    def keep_alive_within(self, longest_s: int) -> None:
+        """Ping at least as often as we want to, though the broker asks for less, or for none at all (0).
+
+        paho takes the broker's word, and has no public way to change it on a connection.
+        """
+        self._keepalive = min(self._keepalive or longest_s, longest_s)
 
     def take_packet(self) -> bool:
         """Let paho read on in the chunk, to the end of one packet; return whether the connection is still good."""
@@ -132,10 +143,15 @@ class ChunkClient(paho.Client):
         if not self._may_begin:
             raise BlockingIOError
         self._may_begin = False
+        kind = first_byte >> 4
         self.stamp, self.is_cut = self._chunk_stamp, False
-        self._is_publication = first_byte >> 4 == _PUBLISH
+        self._is_publication = kind == _PUBLISH
         self._room = MAX_PACKET_BYTES if self._is_publication else MAX_ANSWER_BYTES
-        if first_byte < _FIRST_KIND:  # paho would take the next byte for a packet's first once more
+        # paho takes an acknowledged subscription, and messages, before the connection is accepted.
+        if (kind == _CONNACK) == self._was_accepted:
+            self.refused = "the first packet from a broker, and no other, accepts the connection"
+        self._was_accepted = True
+        if not kind:  # paho would take the next byte for a packet's first once more
             self.refused = "a packet of a kind that does not exist"
         # paho keeps a message at QoS 2 until its release, whenever that is, and as many as a broker likes to send.
         if first_byte & _KIND_AND_QOS == _PUBLISH_QOS_2:
@@ -187,12 +203,54 @@ def connect(client: ChunkClient, options: LinkOptions) -> None:
     client.connect(host, options.port, options.keepalive_s, clean_start=clean, properties=properties)
 
 
-def subscribe(client: ChunkClient, options: LinkOptions) -> None:
-    """Ask for every topic; on MQTT 5 retained values are not even sent where they are not wanted (3.8.3.1)."""
+def subscribe(client: ChunkClient, options: LinkOptions) -> int | None:
+    """Ask for every topic, and return the packet identifier.
+
+    On MQTT 5 retained values are not even sent where they are not wanted (3.8.3.1).
+    """
     if options.protocol == "5":
-        client.subscribe([(one.topic, _five(one)) for one in options.subscriptions])
-    else:
-        client.subscribe([(one.topic, one.qos) for one in options.subscriptions])
+        return client.subscribe([(one.topic, _five(one)) for one in options.subscriptions])[1]
+    return client.subscribe([(one.topic, one.qos) for one in options.subscriptions])[1]
+
+
+class Limits(NamedTuple):
+    """What the broker takes: publications on the way at once, their highest QoS, retained ones, bytes in a packet."""
+
+    in_flight: int
+    qos: int
+    retain: bool
+    packet_bytes: int
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What an owner should know of them."""
+        no_qos = "the broker takes QoS 0 only: changes may be lost on the way (mqtt.host)"
+        no_retain = "the broker keeps no retained messages: status and presence reach only who listens (mqtt.host)"
+        return (no_qos,) * (not self.qos) + (no_retain,) * (not self.retain)
+
+
+# As a broker means it that says nothing.
+NO_LIMITS = Limits(65_535, 2, True, 2**28)
+
+
+def limits(properties: Properties | None) -> Limits:
+    """Return what a broker that accepted us takes (CONNACK, MQTT 5.0, section 3.2.2.3; 3.1.1 knows no limits)."""
+    return Limits(
+        getattr(properties, "ReceiveMaximum", NO_LIMITS.in_flight),
+        getattr(properties, "MaximumQoS", NO_LIMITS.qos),
+        bool(getattr(properties, "RetainAvailable", NO_LIMITS.retain)),
+        getattr(properties, "MaximumPacketSize", NO_LIMITS.packet_bytes),
+    )
+
+
+def subscription_bytes(options: LinkOptions) -> int:
+    """Return how large the packet is at most that asks for every topic."""
+    return HEADER_BYTES + sum(len(one.topic.encode()) + 3 for one in options.subscriptions)
+
+
+def publication_bytes(topic: str, payload: str) -> int:
+    """Return how large a packet of ours is at most that carries this."""
+    return HEADER_BYTES + len(topic.encode()) + len(payload.encode())
 
 
 def expiry(options: LinkOptions, expires_s: int | None) -> Properties | None:

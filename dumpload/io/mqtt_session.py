@@ -22,7 +22,18 @@ from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
 from dumpload.core.decode import MAX_PAYLOAD_BYTES
-from dumpload.io.mqtt_client import CONNECT_TIMEOUT_S, connect, expiry, make_client, subscribe
+from dumpload.core.freshness import NEVER
+from dumpload.io.mqtt_client import (
+    CONNECT_TIMEOUT_S,
+    NO_LIMITS,
+    connect,
+    expiry,
+    limits,
+    make_client,
+    publication_bytes,
+    subscribe,
+    subscription_bytes,
+)
 from dumpload.io.mqtt_types import LinkOptions, Listener, Message
 
 SLICE_S = 0.002
@@ -31,11 +42,26 @@ SLICE_S = 0.002
 STALL_S = 3.0
 """A socket not known to be empty for this long means that we, or the link, have been standing still."""
 
+PATIENCE_KEEPALIVES = 3
+"""A broker that acknowledges nothing for this many keepalives, though it sends and answers pings, is given up."""
+
 SHOWN_BYTES = 80
 """What is kept of a payload that is too large, for whoever names it."""
 
 _TAKEN_OVER = 0x8E
 _NOT_ASKED = -1
+_BREACH = "the broker breaks the protocol"
+
+# Which settings may be behind a refusal: reason codes of MQTT 5.0, section 3.2.2.2; paho gives those of 3.1.1 as these.
+_LOOK_AT = {
+    0x84: "mqtt.protocol",
+    0x85: "mqtt.client_id",
+    0x86: "mqtt.username, mqtt.password_file",
+    0x87: "mqtt.username, mqtt.password_file, mqtt.client_id",
+    0x95: "presence is too long for it: mqtt.base_topic",
+    0x9A: "status and presence are retained: mqtt.host",
+    0x9B: "presence is its will at QoS 1: mqtt.host",
+}
 
 
 class Session:
@@ -50,6 +76,12 @@ class Session:
         self._loop = asyncio.get_running_loop()
         self.lost: asyncio.Future[str] = self._loop.create_future()
         self.acknowledged: Callable[[int], None] = lambda _mid: None
+        self.report: Callable[[str], None] = lambda _trouble: None
+        self.limits = NO_LIMITS
+        self._too_large: set[str] = set()
+        self._subscription_id: int | None = None
+        self._unacknowledged: set[int] = set()
+        self._acknowledged_at = NEVER
         self.drained_at = clock()
         self._behind = False
         self._reading_on = False
@@ -153,12 +185,38 @@ class Session:
         self.read()
         if not self.is_up and self._clock() - self._opened_at > max(self._options.keepalive_s, CONNECT_TIMEOUT_S):
             self._end("the broker accepted the connection and then said nothing")
+        elif (silent_s := self._unacknowledged_s) > PATIENCE_KEEPALIVES * self._client.keepalive:
+            self._end(f"the broker has acknowledged nothing for {silent_s:.0f} s")
         elif self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._end("the broker has gone silent (keepalive)")
 
-    def publish(self, topic: str, payload: str, *, qos: int, retain: bool, expires_s: int | None) -> int:
-        """Queue a message; return its packet identifier."""
-        return self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
+    @property
+    def _unacknowledged_s(self) -> float:
+        """For how long nothing of ours has been acknowledged though something waits for that (s)."""
+        return self._clock() - self._acknowledged_at if self._unacknowledged else 0.0
+
+    def publish(self, topic: str, payload: str, *, qos: int, retain: bool, expires_s: int | None) -> int | None:
+        """Queue a message, as the broker takes it; return its packet identifier, or None if it is too large for it."""
+        most = self.limits
+        if publication_bytes(topic, payload) > most.packet_bytes:
+            self._too_large.add(topic)
+            self.report(self.trouble)
+            return None
+        qos, retain = min(qos, most.qos), retain and most.retain
+        packet_id = self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
+        if not self._unacknowledged:
+            self._acknowledged_at = self._clock()
+        self._unacknowledged.add(packet_id)
+        return packet_id
+
+    @property
+    def trouble(self) -> str:
+        """What an owner should know of the broker; empty if there is nothing."""
+        too_small = (
+            f"the broker takes packets of at most {self.limits.packet_bytes} bytes, too few for"
+            f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
+        )
+        return "; ".join((*self.limits.words, *([too_small] if self._too_large else [])))
 
     @property
     def has_unsent(self) -> bool:
@@ -209,20 +267,35 @@ class Session:
     def _on_socket_close(self, _client: paho.Client, _userdata: Any, _sock: Any) -> None:
         self._forget_socket()
 
-    def _on_connect(self, _client: paho.Client, _userdata: Any, flags: Any, code: ReasonCode, _props: Any) -> None:
+    def _on_connect(self, _client: paho.Client, _userdata: Any, flags: Any, code: ReasonCode, props: Any) -> None:
         if code.is_failure:
-            self._end(f"the broker refused: {code} (mqtt.username, mqtt.password_file, mqtt.client_id)")
+            self._end(f"the broker refused: {code} ({_LOOK_AT.get(code.value, 'mqtt.username, mqtt.client_id')})")
             return
+        self._client.keep_alive_within(self._options.keepalive_s)
+        self.limits = limits(props)
         if flags.session_present:
             self._listener.on_doubt("the broker resumed an old session though a clean one was asked for")
-        subscribe(self._client, self._options)
+        if (size := subscription_bytes(self._options)) > self.limits.packet_bytes:
+            most = f"the broker takes packets of at most {self.limits.packet_bytes} bytes"
+            self._end(f"{most}, our subscriptions need {size}: raise its limit, or shorten telemetry.*.topic")
+            return
+        self._subscription_id = subscribe(self._client, self._options)
 
-    def _on_subscribe(self, _client: paho.Client, _userdata: Any, _mid: int, codes: Any, _props: Any) -> None:
+    def _on_subscribe(self, _client: paho.Client, _userdata: Any, mid: int, codes: Any, _props: Any) -> None:
+        asked = len(self._options.subscriptions)
+        if mid != self._subscription_id:
+            self._end(f"{_BREACH}: a subscription acknowledged that is not ours")
+            return
+        self._subscription_id = None
+        if len(codes) != asked:
+            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, asked for were {asked}")
+            return
         denied = [one.topic for one, code in zip(self._options.subscriptions, codes, strict=False) if code.is_failure]
         if denied:
             self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
             return
         self.is_up = True
+        self.report(self.trouble)
         self._listener.on_up()
 
     def _on_message(self, _client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
@@ -231,9 +304,10 @@ class Session:
         except UnicodeDecodeError:
             return  # not UTF-8: no topic of ours
         if breach := self._breach(topic, message):
-            self._end(f"the broker breaks the protocol: {breach}")
-        # One that is marked as a repeat was handled when it first came: heard again it is no new evidence.
-        elif not message.dup and self._asked_qos(topic) != _NOT_ASKED:
+            self._end(f"{_BREACH}: {breach}")
+        # One that is marked as a repeat was handled when it first came: heard again it is no new evidence. Before `up`
+        # only what is never evidence may come: what the broker keeps, to be shown.
+        elif not message.dup and (self.is_up or message.retain) and self._asked_qos(topic) != _NOT_ASKED:
             self._hand_on(Message(topic, self._payload(message), message.retain, self._client.stamp))
 
     def _payload(self, message: paho.MQTTMessage) -> bytes:
@@ -268,6 +342,8 @@ class Session:
             self._listener.on_callback_error(error)
 
     def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, *_rest: Any) -> None:
+        self._unacknowledged.discard(mid)
+        self._acknowledged_at = self._clock()
         self.acknowledged(mid)
 
     def _on_disconnect(self, _client: paho.Client, _userdata: Any, _flags: Any, code: ReasonCode, _props: Any) -> None:

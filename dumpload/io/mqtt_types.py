@@ -1,7 +1,7 @@
 """What the link to the broker and its users say to each other. Knows no library, so that it costs nothing to load."""
 
 from pathlib import Path
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 
 class Subscription(NamedTuple):
@@ -46,8 +46,8 @@ class Message(NamedTuple):
     stamp: float
 
 
-class Listener(Protocol):
-    """Who is told what happens on the link; all calls come on the event loop's thread."""
+class Listener:
+    """Who is told what happens on the link, on the event loop's thread. Here nothing is done about it."""
 
     def on_message(self, message: Message) -> None:
         """A message came."""
@@ -60,6 +60,9 @@ class Listener(Protocol):
 
     def on_doubt(self, reason: str) -> None:
         """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Something is wrong that an owner should know, and the session goes on; or no longer ("")."""
 
     def on_callback_error(self, error: Exception) -> None:
         """Handling a message raised; the message is not handled again."""
