@@ -77,7 +77,7 @@ class Conversation(Listener):
         """The broker answered."""
         self.up.set()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:  # noqa: ARG002
         """Keep the reason, in case no answer ever comes."""
         self.trouble = reason
 

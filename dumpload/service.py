@@ -189,9 +189,9 @@ class Service(Listener):
         self._announcer.status(self.controller)
         self.link.flush()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:
         """Nothing changes at once: the age of the data decides."""
-        self._announcer.broker_down(reason)
+        self._announcer.broker_down(reason, retry_s)
 
     def on_doubt(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""

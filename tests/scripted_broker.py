@@ -311,8 +311,8 @@ class Ear(Listener):
     def on_up(self) -> None:
         self.told.append(("up", None))
 
-    def on_down(self, reason: str) -> None:
-        self.told.append(("down", reason))
+    def on_down(self, reason: str, retry_s: float) -> None:
+        self.told += [("down", reason), ("retry", retry_s)]
 
     def on_doubt(self, reason: str) -> None:
         self.told.append(("doubt", reason))

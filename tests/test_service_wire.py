@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from judged import settings
-from scripted_broker import Peer, eventually, scripted_broker
+from scripted_broker import DISCONNECT, Peer, encode, eventually, scripted_broker
 from staging import BANK, BASE, USUAL, FakeKeeper, FakeRelay, FakeVoice, Trace
 
 from dumpload.announce import Voice
@@ -175,3 +175,47 @@ async def test_a_message_that_is_too_large_is_rejected_with_its_topic_and_the_lo
         [entry] = one.logged("rejected")
         assert (entry["topic"], entry["reason"]) == (BANK, reason)
         assert not one.logged("broker_down")
+
+
+# ---- what an owner should know of the broker ----
+
+
+@pytest.mark.parametrize(
+    ("protocol", "times", "words"),
+    [
+        ("5", 1, "client id: another client uses the id 'dumpload-barge'; give one of the two another name or"),
+        ("3.1.1", 3, "uses the same id, 'dumpload-barge'; give one of the two another name or mqtt.client_id"),
+    ],
+)
+async def test_another_client_with_our_id_is_named_in_the_log_and_in_the_status(
+    protocol: str, times: int, words: str
+) -> None:
+    async def script(peer: Peer) -> None:
+        await peer.accept()
+        if len(peers) > times:
+            await peer.serve()
+        elif protocol == "5":
+            await peer.send(encode(DISCONNECT, b"\x8e\x00"))
+
+    async with wired(script, mqtt__protocol=protocol) as (one, peers):
+        await eventually(lambda: len(peers) > times and statuses(peers[-1]))
+        [note] = statuses(peers[-1])[-1]["notes"]
+        assert words in note
+        assert [words in entry["text"] for entry in one.logged("fault")] == [True]
+
+
+async def test_what_the_broker_does_not_take_is_named_in_the_status_until_it_does() -> None:
+    """Retain Available 0 (MQTT 5.0, section 3.2.2.3.5)."""
+
+    async def script(peer: Peer) -> None:
+        await peer.accept(properties=b"\x25\0" if len(peers) == 1 else b"")
+        await peer.serve(until=2 if len(peers) == 1 else None)
+
+    async with wired(script) as (_one, peers):
+        await eventually(lambda: peers and statuses(peers[0]))
+        assert [status["notes"] for status in statuses(peers[0])] == [
+            ["broker: it keeps no retained messages: status and presence reach only who listens (mqtt.host)"]
+        ]
+        assert not any(one.retain for one in peers[0].publications)
+        await eventually(lambda: len(peers) > 1 and statuses(peers[1]))
+        assert statuses(peers[1])[0]["notes"] == []

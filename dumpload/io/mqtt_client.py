@@ -224,8 +224,8 @@ class Limits(NamedTuple):
     @property
     def words(self) -> tuple[str, ...]:
         """What an owner should know of them."""
-        no_qos = "the broker takes QoS 0 only: changes may be lost on the way (mqtt.host)"
-        no_retain = "the broker keeps no retained messages: status and presence reach only who listens (mqtt.host)"
+        no_qos = "it takes QoS 0 only: changes may be lost on the way (mqtt.host)"
+        no_retain = "it keeps no retained messages: status and presence reach only who listens (mqtt.host)"
         return (no_qos,) * (not self.qos) + (no_retain,) * (not self.retain)
 
 

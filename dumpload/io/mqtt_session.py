@@ -34,7 +34,7 @@ from dumpload.io.mqtt_client import (
     subscribe,
     subscription_bytes,
 )
-from dumpload.io.mqtt_types import LinkOptions, Listener, Message
+from dumpload.io.mqtt_types import Ending, LinkOptions, Listener, Message
 
 SLICE_S = 0.002
 """How long a burst may keep the event loop before timers and signals get their turn."""
@@ -87,7 +87,8 @@ class Session:
         self._reading_on = False
         self._socket: socket.socket | None = None
         self._opened_at = self.drained_at
-        self.is_up = False
+        self.is_up = self._was_up = False
+        self.ending = Ending.OTHER
         self._client = make_client(options)
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
@@ -213,7 +214,7 @@ class Session:
     def trouble(self) -> str:
         """What an owner should know of the broker; empty if there is nothing."""
         too_small = (
-            f"the broker takes packets of at most {self.limits.packet_bytes} bytes, too few for"
+            f"it takes packets of at most {self.limits.packet_bytes} bytes, too few for"
             f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
         )
         return "; ".join((*self.limits.words, *([too_small] if self._too_large else [])))
@@ -294,7 +295,7 @@ class Session:
         if denied:
             self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
             return
-        self.is_up = True
+        self.is_up = self._was_up = True
         self.report(self.trouble)
         self._listener.on_up()
 
@@ -347,7 +348,14 @@ class Session:
         self.acknowledged(mid)
 
     def _on_disconnect(self, _client: paho.Client, _userdata: Any, _flags: Any, code: ReasonCode, _props: Any) -> None:
+        if self.lost.done():
+            return
+        closed_by_broker = self._client.at_end and not self._client.refused
         if code.value == _TAKEN_OVER:
+            self.ending = Ending.TAKEN_OVER
             self._end(f"another client connected as {self._options.client_id!r} (mqtt.client_id must be unique)")
-        else:
-            self._end(f"the connection was lost: {self._client.refused or code}")
+            return
+        if closed_by_broker and self._was_up and self._options.protocol != "5":
+            self.ending = Ending.HUNG_UP
+        reason = self._client.refused or ("the broker closed it" if closed_by_broker else code)
+        self._end(f"the connection was lost: {reason}")

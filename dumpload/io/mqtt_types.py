@@ -1,5 +1,6 @@
 """What the link to the broker and its users say to each other. Knows no library, so that it costs nothing to load."""
 
+from enum import Enum, auto
 from pathlib import Path
 from typing import NamedTuple
 
@@ -37,6 +38,15 @@ class LinkOptions(NamedTuple):
     will: Will | None
 
 
+class Ending(Enum):
+    """How a session ended, as far as that tells of another client with our id."""
+
+    TAKEN_OVER = auto()
+    # On MQTT 3.1.1, which has no reason codes, a session that was up: the broker closed it without a word.
+    HUNG_UP = auto()
+    OTHER = auto()
+
+
 class Message(NamedTuple):
     """One message. `stamp`: the earliest moment at which it can have arrived is not before this (monotonic s)."""
 
@@ -55,8 +65,8 @@ class Listener:
     def on_up(self) -> None:
         """Connected, and every subscription acknowledged."""
 
-    def on_down(self, reason: str) -> None:
-        """The connection is lost, or could not be made."""
+    def on_down(self, reason: str, retry_s: float) -> None:
+        """The connection is lost, or could not be made; the next try is in `retry_s`."""
 
     def on_doubt(self, reason: str) -> None:
         """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
