@@ -1,12 +1,15 @@
 """What goes over the wire when we connect and subscribe, and how a chunk is read from the socket."""
 
 import asyncio
+import itertools
 import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from scripted_broker import Connect, Peer, eventually, options_for, scripted_broker
@@ -264,3 +267,40 @@ def test_a_connection_broken_hard_is_the_end_too(line: Line) -> None:
     line.near.close()  # reading now raises an OSError, as it does after a reset
     line.client.fill(0.0)
     assert line.client.at_end
+
+
+PACKETS = [
+    b"\x30\x07\x00\x03soc\x00" + b"%d",  # a message, MQTT 5: topic soc, no properties, one digit
+    b"\xd0\x00",  # an answer to a ping
+    b"\x40\x02\x00\x01",  # an acknowledgement
+]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    kinds=st.lists(st.sampled_from(PACKETS), min_size=1, max_size=9),
+    cuts=st.lists(st.integers(1, 12), min_size=1, max_size=60),
+)
+def test_however_the_stream_is_cut_each_message_is_as_old_as_its_first_byte(
+    kinds: list[bytes], cuts: list[int]
+) -> None:
+    """The parts arrive one a second; each is read at once."""
+    stream, begins = b"\x20\x03\x00\x00\x00", {}
+    for number, packet in enumerate(kinds):
+        if packet is PACKETS[0]:
+            begins[b"%d" % number] = len(stream)
+        stream += packet.replace(b"%d", b"%d" % number)
+    line, heard = Line(), {}
+    line.client.on_message = lambda client, _data, message: heard.update({message.payload: client.stamp})
+    arrived: list[float] = []  # of each byte
+    lengths = itertools.cycle(cuts)
+    while len(arrived) < len(stream):
+        second, length = (arrived[-1] if arrived else 0.0) + 1.0, next(lengths)
+        part = stream[len(arrived) : len(arrived) + length]
+        arrived += [second] * len(part)
+        line.send(part)
+        line.client.fill(second)
+        while line.client.chunk:
+            assert line.client.take_packet()
+    line.close()
+    assert heard == {payload: arrived[place] for payload, place in begins.items()}

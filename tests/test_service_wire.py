@@ -181,21 +181,22 @@ async def test_a_message_that_is_too_large_is_rejected_with_its_topic_and_the_lo
 
 
 @pytest.mark.parametrize(
-    ("protocol", "times", "words"),
+    ("protocol", "goodbye", "times", "words"),
     [
-        ("5", 1, "client id: another client uses the id 'dumpload-barge'; give one of the two another name or"),
-        ("3.1.1", 3, "uses the same id, 'dumpload-barge'; give one of the two another name or mqtt.client_id"),
+        ("5", b"\x8e\x00", 1, "another client uses the id 'dumpload-barge'; give one of the two another name or mqtt"),
+        ("5", b"", 3, "uses the same id, 'dumpload-barge'; give one of the two another name or mqtt.client_id"),
+        ("3.1.1", b"", 3, "uses the same id, 'dumpload-barge'; give one of the two another name or mqtt.client_id"),
     ],
 )
 async def test_another_client_with_our_id_is_named_in_the_log_and_in_the_status(
-    protocol: str, times: int, words: str
+    protocol: str, goodbye: bytes, times: int, words: str
 ) -> None:
     async def script(peer: Peer) -> None:
         await peer.accept()
         if len(peers) > times:
             await peer.serve()
-        elif protocol == "5":
-            await peer.send(encode(DISCONNECT, b"\x8e\x00"))
+        elif goodbye:
+            await peer.send(encode(DISCONNECT, goodbye))
 
     async with wired(script, mqtt__protocol=protocol) as (one, peers):
         await eventually(lambda: len(peers) > times and statuses(peers[-1]))

@@ -355,7 +355,7 @@ class Session:
             self.ending = Ending.TAKEN_OVER
             self._end(f"another client connected as {self._options.client_id!r} (mqtt.client_id must be unique)")
             return
-        if closed_by_broker and self._was_up and self._options.protocol != "5":
+        if closed_by_broker and self._was_up:
             self.ending = Ending.HUNG_UP
         reason = self._client.refused or ("the broker closed it" if closed_by_broker else code)
         self._end(f"the connection was lost: {reason}")

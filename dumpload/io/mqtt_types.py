@@ -42,7 +42,8 @@ class Ending(Enum):
     """How a session ended, as far as that tells of another client with our id."""
 
     TAKEN_OVER = auto()
-    # On MQTT 3.1.1, which has no reason codes, a session that was up: the broker closed it without a word.
+    # The broker closed a session that was up, without a word. MQTT 3.1.1 has no reason codes, and a widely used broker
+    # gave none on 5 either (mosquitto 2.0.11).
     HUNG_UP = auto()
     OTHER = auto()
 
