@@ -90,15 +90,18 @@ class Session:
         self.is_up = self._was_up = False
         self.ending = Ending.OTHER
         self._client = make_client(options)
-        self._client.on_connect = self._on_connect
-        self._client.on_disconnect = self._on_disconnect
-        self._client.on_subscribe = self._on_subscribe
-        self._client.on_message = self._on_message
-        self._client.on_publish = self._on_publish
-        self._client.on_socket_open = self._on_socket_open
-        self._client.on_socket_close = self._on_socket_close
-        self._client.on_socket_register_write = self._on_register_write
-        self._client.on_socket_unregister_write = self._on_unregister_write
+        self._hear_from(self._client)
+
+    def _hear_from(self, client: paho.Client) -> None:
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        client.on_socket_open = self._on_socket_open
+        client.on_socket_close = self._on_socket_close
+        client.on_socket_register_write = self._on_register_write
+        client.on_socket_unregister_write = self._on_unregister_write
 
     # ---- opening: the blocking part on a thread of its own ----
 
