@@ -49,7 +49,7 @@ class Ending(Enum):
 
 
 class Message(NamedTuple):
-    """One message. `stamp`: the earliest moment at which it can have arrived is not before this (monotonic s)."""
+    """One message. `stamp`: lower bound of the arrival time of its first byte (monotonic s)."""
 
     topic: str
     payload: bytes
