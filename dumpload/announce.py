@@ -74,7 +74,7 @@ class Announcer:
             if not is_missing(datum.stamp)
         }
         self._log.info("relay_changed", text=text, **document, **ages)
-        self._link.publish_surely(self._topics.change, to_json(document))
+        self._link.publish_acked(self._topics.change, to_json(document))
 
     def status(self, settings: ControllerSettings, state: State) -> None:
         """Publish the retained status, and tell the service manager in one line."""
@@ -131,10 +131,10 @@ class Announcer:
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 
-    def broker_down(self, reason: str) -> None:
+    def broker_down(self, reason: str, retry_s: float) -> None:
         """Log a lost or failed connection, the first of its kind."""
         if (more := self._more(("down", reason))) is not None:
-            self._log.warning("broker_down", text=f"broker: {reason}; trying again{more}", reason=reason)
+            self._log.warning("broker_down", text=f"broker: {reason}; next try in {retry_s:.0f} s{more}", reason=reason)
 
     def _more(self, kind: Any) -> str | None:
         left_out = self._repeats.admit(kind, self._clock())

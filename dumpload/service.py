@@ -24,7 +24,7 @@ from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.io.kept import Keeper
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import Message
+from dumpload.io.mqtt_types import Listener, Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
 from dumpload.setup import controller_setup
@@ -35,7 +35,7 @@ HARD_STOP_S = 5.0
 """From the stop on: a process that has not ended by then is ended by SIGALRM."""
 
 
-class Service:
+class Service(Listener):
     """One relay, one broker, one controller."""
 
     def __init__(  # noqa: PLR0913  (each is a part that a test puts another in for)
@@ -63,7 +63,7 @@ class Service:
         self._wall = wall
         self._intake = intake(settings)
         topics = base_topics(settings)
-        self._request_topic = topics.request if settings.request.enabled else ""
+        self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
         hands = Hands(relay, self._announcer, self._log, keeper or Keeper({}, self._log.error))
@@ -179,14 +179,18 @@ class Service:
         self.control.show()
         self.link.flush()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:
         """Nothing changes at once: the age of the data decides."""
-        self._announcer.broker_down(reason)
+        self._announcer.broker_down(reason, retry_s)
 
     def on_doubt(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""
         self.control.happened(Kind.DOUBT)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Say what an owner should know of the broker."""
+        self._announcer.fault(part, words)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""

@@ -171,8 +171,8 @@ class FakeLink:
     def publish(self, topic: str, payload: str, **how: Any) -> None:
         self._call("publish", (topic, payload, how))
 
-    def publish_surely(self, topic: str, payload: str) -> None:
-        self._call("publish_surely", (topic, payload))
+    def publish_acked(self, topic: str, payload: str) -> None:
+        self._call("publish_acked", (topic, payload))
 
     def flush(self) -> None:
         self._call("flush")
@@ -438,7 +438,7 @@ class Stage:
 
     def published(self, leaf: str) -> list[str]:
         """The payloads that went out on one of our topics."""
-        sent = self.calls("link", "publish") + self.calls("link", "publish_surely")
+        sent = self.calls("link", "publish") + self.calls("link", "publish_acked")
         return [payload for topic, payload, *_ in sent if topic == f"{BASE}/{leaf}"]
 
 

@@ -93,13 +93,13 @@ def test_to_go_off_the_pin_is_driven_before_anything_is_logged_or_published(stag
     before = [call.step for call in stage.trace.calls[:off] if call.t == moment]
     assert set(before) <= {"notifier.reloading"}
     after = [call.step for call in stage.trace.calls[off:]]
-    assert after.index("log.info") < after.index("link.publish_surely") < after.index("link.publish")
+    assert after.index("log.info") < after.index("link.publish_acked") < after.index("link.publish")
 
 
 # ---- nothing that speaks can be in the way ----
 
 
-SPEAKERS = [("log", "info"), ("link", "publish_surely"), ("link", "publish"), ("notifier", "status")]
+SPEAKERS = [("log", "info"), ("link", "publish_acked"), ("link", "publish"), ("notifier", "status")]
 
 
 @pytest.mark.parametrize(("fake", "call"), SPEAKERS)

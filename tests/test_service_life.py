@@ -116,7 +116,7 @@ def test_a_stop_drives_off_before_anything_else_and_then_says_goodbye_in_order(s
     assert said == [
         "notifier.stopping",
         "log.info",
-        "link.publish_surely",
+        "link.publish_acked",
         "link.publish",
         "notifier.status",
         "link.publish",

@@ -69,9 +69,9 @@ def test_sequences_count_up_and_the_boot_is_always_the_same(stage: Stage) -> Non
     assert len({status["boot_id"] for status in told}) == 1
 
 
-def test_a_change_keeps_its_contract_and_is_published_surely(stage: Stage) -> None:
+def test_a_change_keeps_its_contract_and_is_published_until_acknowledged(stage: Stage) -> None:
     stage.soc(98.0).soc_for(98.0, 300.0)
-    [(topic, payload)] = stage.calls("link", "publish_surely")
+    [(topic, payload)] = stage.calls("link", "publish_acked")
     assert topic == f"{BASE}/change"
     CHANGE.validate(json.loads(payload))
 
@@ -114,7 +114,7 @@ def test_evidence_for_surplus_begins_anew_after_a_doubt(stage: Stage, doubt: str
 
 
 def test_a_lost_connection_changes_nothing_at_once(stage: Stage) -> None:
-    stage.surplus().inside(stage.service.on_down, "the connection was lost")
+    stage.surplus().inside(stage.service.on_down, "the connection was lost", 2.0)
     assert stage.seen_as == ("on", "surplus")
     assert stage.logged == ["broker_down"]
 
