@@ -65,18 +65,20 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
 class StateFile:
     """Reads at start, and writes whenever something worth keeping changes."""
 
-    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None]) -> None:
+    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _words: None) -> None:
         """Find the place: STATE_DIRECTORY; without one nothing is kept.
 
-        `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well.
+        `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well;
+        it may be set later, before `read`.
         """
         folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
         self.path = Path(folder, "kept.json") if folder else None
-        self._on_trouble = on_trouble
+        self.on_trouble = on_trouble
         self._trouble = ""
         self._changed = threading.Condition()
         self._wanted: SavedState | None = SavedState()  # None: as it is on the disk, which could not be read
         self._written: SavedState | None = SavedState()
+        self._tried: SavedState | None = None
         self._is_writing = False
         self._waiting: list[Callable[[str], None]] = []
         if self.path is not None:
@@ -136,13 +138,17 @@ class StateFile:
                 self._changed.wait_for(lambda: self._wanted != self._written)
                 saved, self._is_writing = self._wanted, True
             assert saved is not None  # noqa: S101  (None is never wanted anew)
+            self._tried = saved
             trouble = self._try_to_write(saved)
             self._say(trouble)
             for confirm in self._take_waiting(saved, trouble):
                 confirm(trouble)
             if trouble:
                 with self._changed:
-                    self._changed.wait_for(lambda tried=saved: self._wanted != tried or self._waiting, RETRY_S)
+                    self._changed.wait_for(self._is_asked_again, RETRY_S)
+
+    def _is_asked_again(self) -> bool:
+        return self._wanted != self._tried or bool(self._waiting)
 
     def _take_waiting(self, saved: SavedState, trouble: str) -> list[Callable[[str], None]]:
         """Return who is to be answered now: all, unless something newer is wanted meanwhile."""
@@ -180,7 +186,7 @@ class StateFile:
     def _say(self, trouble: str) -> None:
         if trouble != self._trouble:
             self._trouble = trouble
-            self._on_trouble(trouble)
+            self.on_trouble(trouble)
 
 
 def _read(path: Path) -> bytes:

@@ -8,12 +8,11 @@ everything is bounded: clients, the length of a line, how long one may take, and
 import asyncio
 import contextlib
 import json
-import os
 import socket
 import stat
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 FILE_NAME = "control.sock"
 MODE = 0o660
@@ -28,6 +27,15 @@ SILENCE_S = 15.0
 PAUSE_S = 0.1
 
 Document = dict[str, Any]
+
+
+class LocalWay(NamedTuple):
+    """Where to listen, and the settings file by which a client recognises the daemon that it means."""
+
+    folder: Path
+    config: str
+
+
 Answer = Callable[[bytes], Awaitable[Document]]
 
 
@@ -68,7 +76,7 @@ class LocalSocket:
         self._clients.add(client)
         try:
             await self._serve(reader, writer)
-        except (OSError, TimeoutError, ValueError, asyncio.IncompleteReadError, asyncio.CancelledError):
+        except (OSError, ValueError, asyncio.LimitOverrunError, asyncio.IncompleteReadError, asyncio.CancelledError):
             pass  # gone, too slow, too long, or half a line: its trouble, not ours
         finally:
             self._clients.discard(client)
@@ -133,7 +141,7 @@ def _clear(path: Path) -> None:
 # ---- the other end ----
 
 
-def sockets(environ: "os._Environ[str] | dict[str, str]", run: Path = Path("/run")) -> list[Path]:
+def sockets(environ: Mapping[str, str], run: Path = Path("/run")) -> list[Path]:
     """Return the names on which a daemon of this machine may listen, the service manager's folders included."""
     folder = environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
     own = [Path(folder, FILE_NAME)] if folder else []
