@@ -151,4 +151,6 @@ async def _select(daemon: Daemon, wanted: Document) -> Document:
 def _with_hint(error: NoAnswerError, closed: list[Path]) -> NoAnswerError:
     if not closed:
         return error
-    return NoAnswerError(f"{error}; a daemon listens on {closed[0]}, which this user may not use: try sudo, or its group")
+    return NoAnswerError(
+        f"{error}; a daemon listens on {closed[0]}, which this user may not use: try sudo, or its group"
+    )
