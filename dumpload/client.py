@@ -222,8 +222,6 @@ async def select(settings: Settings, wanted: Document) -> Document:
     """
     async with conversation(settings) as talk:
         before = await current(talk)
-        if _is_so(before, wanted):
-            return before  # nobody answers a request for what is already so
         talk.request({**wanted, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
         now = before
         deadline = time.monotonic() + ANSWER_S
@@ -235,11 +233,6 @@ async def select(settings: Settings, wanted: Document) -> Document:
             if heard.kind == "status" and _took_effect(before, now, wanted):
                 return now
         raise NoAnswerError(_why_no_effect(before, now, wanted))
-
-
-def _is_so(status: Document, wanted: Document) -> bool:
-    selector = wanted.get("selector", status["selector"])
-    return selector == status["selector"] != "hand" and not (wanted.get("reset") and status["lockout"])
 
 
 def _why_no_effect(before: Document, now: Document, wanted: Document) -> str:

@@ -141,6 +141,7 @@ def _words(request: Request) -> str:
 def wants_status(line: bytes) -> bool:
     """Return whether a line of the socket asks for the status: {"status": true}."""
     try:
-        return bool(json.loads(line) == {"status": True})
+        document = json.loads(line)
     except (ValueError, RecursionError):
         return False
+    return isinstance(document, dict) and document.keys() == {"status"} and document["status"] is True

@@ -234,8 +234,10 @@ class Service:
         def answer(document: Document) -> None:
             if "refused" in document:
                 self._announcer.refused(document["refused"], arrival.payload)
-            if "status" in document and not document.get("unchanged"):
-                self.control.show()  # also when the relay did not move: whoever asked is waiting
+            if document.get("unchanged"):
+                self._announcer.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+            elif "status" in document:
+                self.control.show()
 
         self._requests.take(arrival.payload, self._terms(), retained=arrival.retained, way="MQTT", answer=answer)
 

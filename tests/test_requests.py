@@ -52,7 +52,7 @@ def test_the_newest_wins_also_where_it_is_already_so(stage: Stage) -> None:
 
 
 def test_what_is_already_so_changes_nothing_and_says_so_once(stage: Stage) -> None:
-    """No status, no row, one line of log a minute."""
+    """No row, one line of log a minute, and one status for all who wait."""
     stage.surplus().record().forget()
     for _ in range(1000):
         stage.ask('{"selector": "auto"}').ask('{"reset": true}')
@@ -60,6 +60,8 @@ def test_what_is_already_so_changes_nothing_and_says_so_once(stage: Stage) -> No
     assert published(stage) == []
     assert [entry.kind for entry in stage.notebook.entries.values()] == []
     assert stage.logged == ["request_idle"]
+    stage.wait(1.0)
+    assert len(published(stage)) == 1
 
 
 # ---- nothing is confirmed before the disk has it ----
