@@ -199,3 +199,29 @@ def test_a_disk_that_fills_up_delays_no_decision_and_the_record_is_whole_afterwa
     await_row(daemon, RowKind.CHANGE, 2)
     eventually(lambda: not barge.status["notes"], "the note to go")
     assert daemon.stop() == 0
+
+
+def test_the_days_on_time_outlives_a_kill_while_on(barge: Barge) -> None:
+    """It began anew at every restart, and a program that died while on had not been on at all."""
+    state = barge.folder / "state"
+    state.mkdir()
+    daemon = barge.daemon(permissive__max_on_per_day_s=3600.0)
+    daemon.environ["STATE_DIRECTORY"] = str(state)
+
+    def kept() -> dict[str, Any]:
+        file = state / "kept.json"
+        return json.loads(file.read_text()) if file.exists() else {}  # type: ignore[no-any-return]
+
+    daemon.start()
+    barge.await_presence("up")
+    barge.source.set(FULL)
+    barge.expect("on", "surplus")
+    eventually(lambda: kept().get("on"), "that it is kept to be on")
+    daemon.kill()
+    barge.source.set(LOW)
+    daemon.start()
+    eventually(lambda: not kept()["on"], "that it is kept to be off")
+    first_s = kept()["on_time_s"]
+    assert first_s > 0.0
+    assert daemon.stop() == 0
+    assert kept()["on_time_s"] == first_s

@@ -17,7 +17,7 @@ from histories import NOON, batch, change, doubt, fill, is_whole, rows, sample, 
 from waiting import eventually, never
 
 from dumpload.io import history as module
-from dumpload.io.history import Gap, History, Options
+from dumpload.io.history import Gap, HistoryWriter, Options
 from dumpload.io.history_file import HistoryFile
 from dumpload.io.history_reader import HistoryError
 from dumpload.io.history_schema import RowKind
@@ -32,7 +32,7 @@ class Recording:
     def __init__(self, path: Path, options: Options = FAST, wall: float = NOON) -> None:
         self.path = path
         self.notes: list[str] = []
-        self.history = History(path, options, self.notes.append, lambda: wall)
+        self.history = HistoryWriter(path, options, self.notes.append, lambda: wall)
         boot, first = start()
         self.history.begin(boot, first)
 
@@ -151,14 +151,14 @@ def test_the_end_writes_what_waits(record: Begin) -> None:
 
 
 def test_one_that_never_began_ends_too(path: Path) -> None:
-    history = History(path, FAST, lambda _note: None)
+    history = HistoryWriter(path, FAST, lambda _note: None)
     history.put(sample(16))
     assert history.close(1)
     assert not path.exists()
 
 
 def test_every_event_has_room_for_its_rows(path: Path) -> None:
-    history = History(path, FAST, lambda _note: None)
+    history = HistoryWriter(path, FAST, lambda _note: None)
     assert [history.reserve() for _ in range(3)] == [0, 16, 32]
 
 
@@ -467,7 +467,7 @@ def test_a_listener_that_fails_does_not_end_the_recording(path: Path) -> None:
         raise RuntimeError
 
     path.write_bytes(b"\0" * 5000)
-    history = History(path, FAST, failing, lambda: NOON)
+    history = HistoryWriter(path, FAST, failing, lambda: NOON)
     history.begin(*start())
     history.put(change(16))
     assert history.close(10)

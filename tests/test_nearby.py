@@ -65,7 +65,7 @@ def test_the_daemon_of_the_same_settings_file_is_asked(serve: Callable[..., Any]
 
 
 def test_the_daemon_of_another_file_is_not(serve: Callable[..., Any]) -> None:
-    with pytest.raises(NoAnswerError, match="^no connection to the broker$"):
+    with pytest.raises(NoAnswerError, match=r"^no connection to the broker$"):
         serve(off, {**FOUND, "config": "/etc/dumpload/watermaker.toml"})
 
 
@@ -114,5 +114,5 @@ def test_who_may_not_connect_reads_which_socket_it_was(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(nearby, "sockets", lambda _environ: [Path("/run/dumpload/control.sock")])
     monkeypatch.setattr(nearby, "connected", closed)
-    with pytest.raises(NoAnswerError, match=r"/run/dumpload/control.sock, which this user may not use"):
+    with pytest.raises(NoAnswerError, match=r"/run/dumpload/control\.sock, which this user may not use"):
         asyncio.run(off())

@@ -59,7 +59,7 @@ class Gap(NamedTuple):
     why: str
 
 
-class History:
+class HistoryWriter:
     """The record of one start of the program."""
 
     def __init__(
