@@ -14,7 +14,7 @@ from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
 from dumpload.core.intake import Arrival
 from dumpload.core.signals import Signal, signal_name
-from dumpload.documents import Account, change_document, position_name, status_document, to_json
+from dumpload.documents import Account, Document, change_document, position_name, status_document, to_json
 from dumpload.io.logs import Repeats
 from dumpload.io.mqtt import Link
 from dumpload.io.systemd import Notifier
@@ -78,14 +78,18 @@ class Announcer:
 
     def status(self, settings: ControllerSettings, state: State) -> None:
         """Publish the retained status, and tell the service manager in one line."""
-        t = self._clock()
-        self.status_due_at = t + STATUS_EVERY_S
+        self.status_due_at = self._clock() + STATUS_EVERY_S
         self._sequence += 1
-        faults = tuple(self._faults.values())
-        account = Account(t, self._wall(), self._started_at, self.boot_id, self._sequence, self._rejected, faults)
-        document = to_json(status_document(settings, state, account))
+        document = to_json(self.status_now(settings, state))
         self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
         self._notifier.status(summary(state))
+
+    def status_now(self, settings: ControllerSettings, state: State) -> Document:
+        """Return the status of this moment, published or not."""
+        faults = tuple(self._faults.values())
+        t, wall = self._clock(), self._wall()
+        account = Account(t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults)
+        return status_document(settings, state, account)
 
     def status_soon(self) -> None:
         """Publish the status at the next tick: something worth showing changed, but not the relay."""

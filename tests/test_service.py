@@ -349,7 +349,7 @@ def test_after_an_off_that_failed_nothing_says_that_the_relay_is_off(
     assert stage.published("change") == []
     assert len(stage.recorded(RowKind.CHANGE)) == before
     assert [row.text for row in stage.recorded(RowKind.FAULT)][:1] == ["lockout: pin_fault"]
-    assert stage.calls("keeper", "keep")[-1].lockout == Lockout.PIN_FAULT
+    assert stage.calls("state_file", "keep")[-1].lockout == Lockout.PIN_FAULT
 
 
 def test_a_pin_found_on_that_cannot_be_driven_off_is_said_to_be_on(stage: Stage) -> None:

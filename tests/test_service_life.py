@@ -15,7 +15,7 @@ from world import NOON, START
 from dumpload.core.controller import Lockout
 from dumpload.core.law import Cause
 from dumpload.io.history_schema import RowKind
-from dumpload.io.kept import Kept
+from dumpload.io.kept import SavedState
 from dumpload.io.relay import RelayError
 from dumpload.layers import ConfigError, Problem
 from dumpload.service import HARD_STOP_S
@@ -289,18 +289,18 @@ def test_bad_settings_leave_the_old_ones(stage: Stage) -> None:
 
 
 def test_a_selector_in_off_and_a_lockout_outlive_a_restart(staging: Staging) -> None:
-    off = staging(kept=Kept(selector_off=True))
+    off = staging(kept=SavedState(selector_off=True))
     off.soc(98.0).soc_for(98.0, 400.0)
     assert off.seen_as == ("off", "selector_off")
-    locked = staging(kept=Kept(lockout=Lockout.PIN_FAULT))
+    locked = staging(kept=SavedState(lockout=Lockout.PIN_FAULT))
     locked.soc(98.0).soc_for(98.0, 400.0)
     assert locked.seen_as == ("off", "lockout")
 
 
 def test_they_are_kept_when_they_change_after_the_pin(stage: Stage) -> None:
-    stage.surplus().ask('{"selector": "off"}').ask('{"selector": "hand"}')
-    assert stage.calls("keeper", "keep") == [Kept(selector_off=True), Kept()]
-    assert stage.steps.index("relay.off") < stage.steps.index("keeper.keep")
+    stage.surplus().ask('{"selector": "off"}').wait(1).ask('{"selector": "auto"}')
+    assert stage.calls("state_file", "keep") == [SavedState(selector_off=True), SavedState()]
+    assert stage.steps.index("relay.off") < stage.steps.index("state_file.keep")
 
 
 # ---- the record ----
