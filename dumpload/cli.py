@@ -147,8 +147,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def check(args: argparse.Namespace) -> int:
-    """Check the config and the installation it describes; 1 if anything fails."""
-    from dumpload.study.check.document import check_document  # noqa: PLC0415
+    """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
+    from dumpload.study.check.document import check_document, is_wrong  # noqa: PLC0415
     from dumpload.study.check.text import check_text  # noqa: PLC0415
 
     path, settings = _settings(args)
@@ -159,7 +159,7 @@ def check(args: argparse.Namespace) -> int:
         output = Output("--report", args.report, check_page(document).encode())
         write_outputs([output], _named(args, path, settings))
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
-    return WRONG if document["counts"]["fail"] else OK
+    return WRONG if is_wrong(document) else OK
 
 
 def replay(args: argparse.Namespace) -> int:
