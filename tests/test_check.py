@@ -1,6 +1,7 @@
 """The installation check as a document and as a command."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ from surveyed import BARGE, without
 
 from dumpload.cli import main
 from dumpload.config import known_keys
+from dumpload.study.check import sources
 from dumpload.study.check.document import CHECKS, check_document, is_wrong
 from dumpload.study.check.lines import EITHER
 from dumpload.study.check.page import HEAD
@@ -190,3 +192,35 @@ def test_the_daemon_imports_none_of_it() -> None:
     code = "import sys; import dumpload.daemon, dumpload.service; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert not [name for name in loaded if name.startswith(("dumpload.physics", "dumpload.study"))]
+
+
+def test_every_finding_carries_its_numbers_for_a_program_to_read() -> None:
+    found = document(**{key.replace(".", "__"): value for key, value in {**BARGE, "wiring.fuse_a": 16}.items()})
+    (fuse,) = [one for one in found["findings"] if one["id"] == "fuse-load"]
+    # 28.8 V / 1.92 ohm is 15 A; 125 % of it 18.75 A.
+    number = {"name": "fuse", "unit": "A", "sense": "at_least", "key": "wiring.fuse_a"}
+    (read,) = fuse["numbers"]
+    assert {key: read[key] for key in number} == number
+    assert (read["value"], read["limit"], read["fails"]) == (16, pytest.approx(18.75), pytest.approx(15))
+    assert read["margin"] == pytest.approx(-2.75)
+    assert (fuse["state"], fuse["source_id"], fuse["keys"]) == ("caution", "nec-210-20", ["wiring.fuse_a"])
+    limits = [number for one in found["findings"] for number in one["numbers"] if number["limit"] is not None]
+    assert len(limits) > 30
+    assert all(number["sense"] in {"at_least", "at_most"} and number["margin"] is not None for number in limits)
+
+
+def test_ids_are_words_that_stay_and_sources_have_one_each() -> None:
+    ids = [one.id for one in CHECKS]
+    assert all(re.fullmatch(r"[a-z]+(-[a-z]+)*", one) for one in ids)
+    every = [one for one in vars(sources).values() if isinstance(one, sources.Source)]
+    assert len({one.id for one in every}) == len(every)
+
+
+def test_every_key_that_the_checks_read_is_a_setting() -> None:
+    """A misspelt key would never be known: the check would keep silent."""
+    tables = "battery|solar|load|tank|wiring|contact|driver|installation|control|permissive|relay|telemetry"
+    for module in Path(sources.__file__).parent.glob("*.py"):
+        read = set(re.findall(rf'"((?:{tables})(?:\.[a-z_0-9]+)+)"', module.read_text()))
+        unknown = read - set(known_keys()) - {"telemetry.state_of_charge.timestamp_pointer"}
+        # "tank.cut_out" stands for tank.cut_out_v and tank.cut_out_a, too.
+        assert not [key for key in unknown if f"{key}_v" not in known_keys()], module.name

@@ -27,7 +27,7 @@ OPTO = {**BOARD, **LOW_IS_ON, "driver.opto_supply_v": 3.3}
         ({"driver.pull_down_ohm": 1_000_000}, "caution"),
         ({"driver.pull_down_ohm": 100}, "caution"),
         (NO_PULL, "missing"),
-        ({**NO_PULL, "driver.input_floats": False}, "missing"),
+        ({**NO_PULL, "driver.input_floats": False}, "caution"),
         (FLOATS, "caution"),  # a base without current is off
         ({**FLOATS, **MOSFET}, "fail"),  # a gate keeps its charge
         ({**FLOATS, **BOARD}, "caution"),

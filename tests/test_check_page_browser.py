@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 from browser import chromium, look, needs_axe
+from five import CABIN, EXAMPLE, VAN
 from judged import settings
-from test_check_worked import CABIN, EXAMPLE, VAN
 
 from dumpload.config import Settings, load_settings
 from dumpload.study.check.document import check_document

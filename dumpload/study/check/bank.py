@@ -23,7 +23,7 @@ from dumpload.study.check.facts import (
     is_lifepo4,
     throttle_percent,
 )
-from dumpload.study.check.figures import State, at_least, at_most, least, most, num, span
+from dumpload.study.check.figures import Number, State, at_least, at_most, least, most, num, span
 from dumpload.study.check.lines import BANK, Check, Danger, Known, Verdict, graded, judged
 
 # Evaluation and release after the data are lost: a supervision tick at most.
@@ -107,17 +107,17 @@ def _surplus(known: Known) -> Verdict:
     early = max(0.0, throttles - cut_in)
     figure = f"the charger throttles from {at_least(throttles)} % charge"
     limit = "no part of the band below that, or a voltage permissive within 1 % of the charger's set point"
+    number = most("throttles from", throttles, "%", cut_out, fails=math.inf)
     if is_evidence(known):
         figure += ", and the voltage permissive lets the load start only there"
-        return Verdict(State.PASS, figure, limit, sources.THROTTLE)
+        return Verdict(State.PASS, figure, limit, sources.THROTTLE, "", (Number("throttles from", throttles, "%"),))
     if share:
         figure += f": in {at_least(share)} % of the band it would still charge"
     if early:
         taken = f" ({at_least(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
         figure += f", and in {at_least(early)} %{taken} above the cut-in: that is charge diverted, not surplus"
-    state = graded(fails=False, cautions=share > 0)
-    change = "" if state is State.PASS else _better_evidence(known)
-    return Verdict(state, figure, limit, sources.THROTTLE, change)
+    change = "" if number.state is State.PASS else _better_evidence(known)
+    return Verdict(number.state, figure, limit, sources.THROTTLE, change, (number,))
 
 
 def _better_evidence(known: Known) -> str:
@@ -170,7 +170,8 @@ def _cold(known: Known) -> Verdict:
         change = "Do not charge LiFePO4 below 0 degC: set the battery management, or keep the cells warm."
     elif state is State.CAUTION:
         change = "While the bank refuses charge the bus runs on panels alone: block the heater then."
-    return Verdict(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change)
+    number = least("coldest", coldest, "degC", from_c, fails=-math.inf, key="battery.coldest_c")
+    return Verdict(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change, (number,))
 
 
 def _throttle_known(known: Known) -> bool:

@@ -1,5 +1,7 @@
 """The bus on paper: panels and charger against everything on, and what the voltage permissive can and cannot see."""
 
+import math
+
 from dumpload.physics.bank import lifepo4_rest_v
 from dumpload.study.check import sources
 from dumpload.study.check.facts import (
@@ -13,7 +15,7 @@ from dumpload.study.check.facts import (
     is_lifepo4,
     panels_w,
 )
-from dumpload.study.check.figures import State, at_least, at_most, least, most, num
+from dumpload.study.check.figures import Number, State, at_least, at_most, least, most, num
 from dumpload.study.check.lines import BANK, Check, Danger, Known, Verdict, informed, judged
 
 # How near the charger's set point a voltage permissive must be to be evidence (common practice, no source).
@@ -52,9 +54,9 @@ def _float(known: Known) -> Verdict:
     asks_v, float_v = known[PERMISSIVE], known["solar.float_v"]
     if asks_v > float_v:
         figure = f"starts from {asks_v:g} V: while the charger fills the bank, not once it floats at {float_v:g} V"
-        return informed(figure, sources.SET_POINT)
-    figure = f"starts from {asks_v:g} V, also while the charger floats at {float_v:g} V"
-    return informed(figure, sources.SET_POINT)
+    else:
+        figure = f"starts from {asks_v:g} V, also while the charger floats at {float_v:g} V"
+    return informed(figure, sources.SET_POINT, Number("cut-in", asks_v, "V"), Number("float", float_v, "V"))
 
 
 def is_evidence(known: Known) -> bool:
@@ -120,6 +122,11 @@ def _has_permissive(known: Known) -> bool:
     return PERMISSIVE in known
 
 
+def _is_in_reach(known: Known) -> bool:
+    """Return whether there is a voltage permissive that the charger's set point, where known, can satisfy."""
+    return _has_permissive(known) and bool(known[PERMISSIVE] <= known.get("solar.absorption_v", math.inf))
+
+
 CHECKS = (
     Check(
         BANK,
@@ -154,7 +161,7 @@ CHECKS = (
         Danger.SERVICE,
         ("solar.absorption_v",),
         _evidence,
-        _has_permissive,
+        _is_in_reach,
         keys=(PERMISSIVE,),
     ),
     Check(
@@ -164,7 +171,7 @@ CHECKS = (
         Danger.SERVICE,
         ("solar.float_v",),
         _float,
-        _has_permissive,
+        _is_in_reach,
         keys=(PERMISSIVE,),
     ),
     Check(

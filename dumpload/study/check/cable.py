@@ -61,7 +61,7 @@ def _rules(known: Known) -> Verdict:
     if rules is None:
         figure = f"none set for a {place}: cable and fuse are judged by the most careful of US boats and IEC, PVC"
         return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets holds with you.")
-    figure = f"{TITLES[rules]}, in a {place}"
+    figure = f"{TITLES[rules]}; it is installed in a {place}"
     if MADE_FOR[rules] == place:
         return informed(figure, sources.CODES)
     limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the most careful of those known are taken"

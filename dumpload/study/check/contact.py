@@ -6,7 +6,7 @@ from dumpload.physics.contacts import contact_life_years, most_operations_per_da
 from dumpload.physics.protection import CONTINUOUS
 from dumpload.study.check import sources
 from dumpload.study.check.facts import HIGHEST, highest_a, highest_w
-from dumpload.study.check.figures import State, at_least, at_most, least, num
+from dumpload.study.check.figures import Number, State, at_least, at_most, least, num
 from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, asked, judged
 
 GOOD_YEARS, FEW_YEARS = 10.0, 1.0
@@ -25,6 +25,7 @@ def _rating_missing(known: Known) -> Verdict:
         "a DC rating at the highest bus voltage: an AC rating is not one",
         sources.DC_RATING,
         REPLACE,
+        (Number("AC rating", known["contact.ac_v"], "V", key="contact.ac_v"),),
     )
 
 

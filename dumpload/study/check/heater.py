@@ -6,7 +6,7 @@ from dumpload.physics.scald import CUT_OUT_MOST_C, STORE_MOST_C
 from dumpload.physics.water import equilibrium_c
 from dumpload.study.check import sources
 from dumpload.study.check.facts import HIGHEST, has, highest_w
-from dumpload.study.check.figures import Number, State, num, span
+from dumpload.study.check.figures import Number, State, most, num, span
 from dumpload.study.check.lines import HEATER, WATER, Check, Danger, Known, Verdict, asked, graded, informed
 from dumpload.study.check.tank import LOSS, boiling_s, has_other_heater, hottest_c, tank_loss_w_k
 
@@ -22,13 +22,15 @@ def _cut_out(known: Known) -> Verdict:
 
 
 def _cut_out_temperature(known: Known) -> Verdict:
-    return asked(
-        good=known["tank.target_c"] < known["tank.cut_out_c"] <= CUT_OUT_MOST_C,
-        figure=f"acts at {known['tank.cut_out_c']:g} degC",
-        limit=f"above the thermostat's {known['tank.target_c']:g} degC, at most {CUT_OUT_MOST_C:g} degC",
+    acts_c, target_c = known["tank.cut_out_c"], known["tank.target_c"]
+    verdict = asked(
+        good=target_c < acts_c <= CUT_OUT_MOST_C,
+        figure=f"acts at {acts_c:g} degC",
+        limit=f"above the thermostat's {target_c:g} degC, at most {CUT_OUT_MOST_C:g} degC",
         source=sources.CHICAGO,
         change="Fit a cut-out that acts between the two.",
     )
+    return verdict._replace(numbers=(most("acts at", acts_c, "degC", CUT_OUT_MOST_C, key="tank.cut_out_c"),))
 
 
 def _dry_fire(known: Known) -> Verdict:

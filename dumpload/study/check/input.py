@@ -6,7 +6,7 @@ what the resistor pulls to, not that there is one: low is off on a board that is
 
 from dumpload.physics.contacts import LED_V
 from dumpload.study.check import sources
-from dumpload.study.check.figures import State, most
+from dumpload.study.check.figures import State, least, most, worst
 from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, informed, judged
 
 PULL = "driver.pull_down_ohm or driver.pull_up_ohm or driver.input_floats"
@@ -29,21 +29,31 @@ def _right(known: Known) -> str:
 
 
 def _pulled(known: Known) -> Verdict:
-    key = "driver.pull_down_ohm" if "driver.pull_down_ohm" in known else "driver.pull_up_ohm"
+    key = next((key for key in ("driver.pull_down_ohm", "driver.pull_up_ohm") if key in known), "")
+    if not key:
+        figure = "something is said to hold the input, but not what it pulls to"
+        return Verdict(
+            State.CAUTION, figure, WANTED, sources.FLOATING, f"It must be {_right(known)}: look, and set it."
+        )
     ohm, is_down = known[key], key == "driver.pull_down_ohm"
+    numbers = (
+        least("resistor", ohm, "ohm", LEAST_PULL_OHM, fails=0.0, key=key),
+        most("resistor", ohm, "ohm", MOST_PULL_OHM, fails=float("inf"), key=key),
+    )
     way = f"{ohm:g} ohm pulls the input {'down' if is_down else 'up'}"
     level = "low" if _off_is_low(known) else "high"
     if is_down != _off_is_low(known):
         figure = f"{way}, which is on: relay.active_high is {str(_off_is_low(known)).lower()}"
         change = f"Take it out and fit {_right(known)}: as it is, the load runs whenever no program drives the pin."
-        return Verdict(State.FAIL, figure, f"{WANTED}, which is {level}", sources.FLOATING, change)
-    good = LEAST_PULL_OHM <= ohm <= MOST_PULL_OHM
+        return Verdict(State.FAIL, figure, f"{WANTED}, which is {level}", sources.FLOATING, change, numbers)
+    state = worst(*(number.state for number in numbers))
     return Verdict(
-        State.PASS if good else State.CAUTION,
+        state,
         f"{way}, which is off",
         f"{WANTED}, {LEAST_PULL_OHM:g} to {MOST_PULL_OHM:g} ohm",
         sources.PULL,
-        "" if good else "Use about 10000 ohm: less loads the pin, more lets the line float.",
+        "" if state is State.PASS else "Use about 10000 ohm: less loads the pin, more lets the line float.",
+        numbers,
     )
 
 
@@ -110,9 +120,10 @@ CHECKS = (
         "driver-input",
         "resistor at the driver's input",
         Danger.ARC,
-        ("driver.pull_down_ohm or driver.pull_up_ohm",),
+        (PULL,),
         _pulled,
         lambda known: not known.get("driver.input_floats"),
+        keys=("driver.pull_down_ohm", "driver.pull_up_ohm"),
     ),
     Check(
         CONTACT,
