@@ -67,7 +67,7 @@ def build_parser() -> argparse.ArgumentParser:
     select_parser.add_argument("--for", dest="for_s", type=duration, metavar="45m", help="how long by hand")
     select_parser.add_argument("--reset", action="store_true", help="reset the lockout, after a person has looked")
     # `off` is run before this parser is made, see __main__; it is here so that the help names it.
-    _add(commands, "off", run, "drive the pin off and exit (needs no broker and no secrets)")
+    _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
     demo_parser.set_defaults(run_command=demo)
     return parser
