@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -111,6 +112,7 @@ def _let_go(relay: Relay, log: Any) -> None:
 def _make_service(settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
     from dumpload.announce import Voice  # noqa: PLC0415
     from dumpload.io.kept import Keeper  # noqa: PLC0415
+    from dumpload.io.reload_answer import answer  # noqa: PLC0415
     from dumpload.io.systemd import Notifier  # noqa: PLC0415
     from dumpload.service import Service  # noqa: PLC0415
 
@@ -118,7 +120,8 @@ def _make_service(settings: Settings, relay: Relay, log: Any, reload: Callable[[
         log.warning("relay_warning", text=warning)
     keeper = Keeper(os.environ, lambda trouble: log.error("not_kept", text=trouble))
     voice = Voice(log, Notifier(os.environ))
-    return Service(settings, relay, voice, reload=reload, clock=boot_clock, keeper=keeper)
+    told = partial(answer, os.environ)
+    return Service(settings, relay, voice, reload=reload, answer=told, clock=boot_clock, keeper=keeper)
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:

@@ -47,18 +47,19 @@ class Service:
         reload: Callable[[], Settings],
         clock: Callable[[], float],
         keeper: Keeper | None = None,
+        answer: Callable[[str], None] = lambda _problem: None,
         wall: Callable[[], float] = time.time,
     ) -> None:
         """Take the claimed relay; nothing runs before `run`.
 
-        `reload` reads the settings again. `keeper` remembers a selector in off, and a lockout, across restarts
-        (None: nothing is kept).
+        `reload` reads the settings again, and `answer` is given the reason why they were not taken ("": they were).
+        `keeper` remembers a selector in off, and a lockout, across restarts (None: nothing is kept).
         `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
         self._settings = settings
         self._relay = relay
         self._log, self._notifier = voice
-        self._reload = reload
+        self._reload, self._answer = reload, answer
         self._clock = clock
         self._wall = wall
         self._intake = intake(settings)
@@ -258,17 +259,20 @@ class Service:
         """Read the settings again and take them if they are right and can be taken without a restart."""
         self._notifier.reloading()
         try:
-            self._take_settings(self._reload())
+            problem = self._take_settings(self._reload())
         except ConfigError as error:
+            problem = str(error)
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
+        self._answer(problem)
         self._notifier.ready(summary(self.controller))
 
-    def _take_settings(self, new: Settings) -> None:
+    def _take_settings(self, new: Settings) -> str:
+        """Take the settings, or return why they need a restart."""
         changes = changed_keys(self._settings, new)
         if fixed := restart_needed(self._settings, new):
-            text = f"new settings rejected, the old ones stay: needs a restart: {', '.join(fixed)}"
-            self._log.error("reload_rejected", text=text, keys=fixed)
-            return
+            problem = f"needs a restart: {', '.join(fixed)}"
+            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            return problem
         self._settings = new
         self._intake = intake(new)
         self.controller.reconfigure(controller_setup(new))
@@ -277,3 +281,4 @@ class Service:
             self.control.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
         self._log.info("reloaded", text=f"settings read again: {words}")
+        return ""

@@ -251,6 +251,7 @@ class Stage:
         self.runner = asyncio.Runner(loop_factory=lambda: self.loop)
         self.keys = dict(keys)
         self.reloads: Callable[[], Settings] = lambda: settings(self.keys)
+        self.answers: list[str] = []
         self._ended: asyncio.Task[int] | None = None
         monkeypatch.setattr(service, "Link", lambda *_arguments: self.link)
         self.service = self.runner.run(self._make())
@@ -263,6 +264,7 @@ class Stage:
             self.relay,
             voice,
             reload=self._reload,
+            answer=self.answers.append,
             clock=self.clock,
             keeper=self.keeper,
             wall=self.wall,

@@ -148,7 +148,7 @@ def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixtu
 
 
 def test_these_commands_are_there() -> None:
-    assert {"run", "check", "status", "select", "off", "demo"} <= set(COMMANDS)
+    assert {"run", "check", "status", "select", "off", "reload", "demo"} <= set(COMMANDS)
 
 
 def test_the_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
@@ -202,18 +202,6 @@ def test_run_hands_over_the_settings_and_what_to_read_again(config: Path, monkey
     sets = ["control.cut_in_percent=98"]
     assert main(["run", "--config", config.name, "--set", sets[0]]) == 7
     assert called == [(config, 98.0, sets)]  # the path is absolute: the working directory may change
-
-
-def test_check_of_the_settings_alone_says_nothing_if_they_can_be_used_and_loads_no_check(
-    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(sys.modules, "dumpload.study.check.document", None)
-    assert exit_code("check", "--settings", "--config", str(config)) == OK
-    config.write_text(SETTINGS.replace("17", '"17"'))
-    assert exit_code("check", "--settings", "--config", str(config)) == USAGE
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert "relay.pin" in err
 
 
 def test_demo_runs_the_demo(monkeypatch: pytest.MonkeyPatch) -> None:

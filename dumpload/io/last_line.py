@@ -85,13 +85,13 @@ def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_hi
     text = f"{label} {pin} {'high' if active_high else 'low'}\n"
     if path := _path(environ, RUNTIME):
         try:
-            _replace(path, text)
+            write_whole(path, text)
         except OSError as error:
             why = f"cannot be written ({error.strerror}); expected a RuntimeDirectory= of this service"
             raise RecordError(path, why) from error
     if path := _path(environ, STATE):
         try:
-            _replace(path, text)
+            write_whole(path, text)
         except OSError as error:
             return [f"{path} cannot be written ({error.strerror}): after a power cut only the settings name the line"]
     return []
@@ -103,6 +103,20 @@ def remove_records(environ: Mapping[str, str]) -> None:
         if path := _path(environ, variable):
             with contextlib.suppress(OSError):
                 os.unlink(path)
+
+
+def write_whole(path: str, text: str) -> None:
+    """Write the file whole, and onto the disk: what is there after a power cut is the old record or the new one."""
+    new = f"{path}.new"
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(new)
+    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    try:
+        os.write(descriptor, text.encode())
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    os.replace(new, path)
 
 
 def _path(environ: Mapping[str, str], variable: str) -> str:
@@ -144,17 +158,3 @@ def _read(path: str) -> bytes:
 
 def _is_pin(text: str) -> bool:
     return text.isascii() and text.isdigit() and len(text) <= MAX_DIGITS
-
-
-def _replace(path: str, text: str) -> None:
-    """Write the file whole, and onto the disk: what is there after a power cut is the old record or the new one."""
-    new = f"{path}.new"
-    with contextlib.suppress(FileNotFoundError):
-        os.unlink(new)
-    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
-    try:
-        os.write(descriptor, text.encode())
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-    os.replace(new, path)
