@@ -139,10 +139,10 @@ def test_two_commands_drive_the_pin_off_after_every_exit_outside_the_sandbox_wha
 
 
 @DAEMONS
-def test_a_unit_without_namespaces_drives_it_off_before_every_start_and_after_a_failed_stop(unit: str) -> None:
+def test_a_unit_without_namespaces_drives_it_off_before_every_start_and_after_every_stop(unit: str) -> None:
     settings = read(unit)["Unit"]
     companion = OFF.replace("@", "@%i" if unit == TEMPLATE else "@dumpload")
-    assert settings["Wants"] == settings["OnFailure"] == [companion]
+    assert settings["Wants"] == settings["OnSuccess"] == settings["OnFailure"] == [companion]
     assert companion in [name for value in settings["After"] for name in value.split()]
 
 
