@@ -17,8 +17,9 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from dumpload.config import Settings, load_settings
+from dumpload.core.printable import one_line
 from dumpload.io.relay import PinSpec, Relay, RelayError
-from dumpload.layers import ConfigError, Problem
+from dumpload.layers import NOT_SHOWN, ConfigError, Problem
 
 if TYPE_CHECKING:
     from dumpload.service import Service
@@ -41,7 +42,8 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            problems.append(Problem(str(path), f"mqtt.{key}", str(file), "a file that this user can read"))
+            shown = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
+            problems.append(Problem(str(path), f"mqtt.{key}", shown, "a file that this user can read"))
     return problems
 
 
@@ -77,7 +79,7 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         relay = Relay(pin_spec(settings), boot_clock, contact_moved)
     except RelayError as error:
         if sys.stderr is not None:
-            sys.stderr.write(f"{path}: relay: {error}\n")
+            sys.stderr.write(one_line(f"{path}: relay: {error}") + "\n")
         return 2
     # Only now what takes its time.
     from dumpload.io.logs import open_log  # noqa: PLC0415

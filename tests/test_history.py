@@ -379,6 +379,34 @@ def test_another_programs_database_is_left_alone_and_said(record: Begin, path: P
     assert path.read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"[relay]\npin = 17\n" * 40,
+        b"1",
+        b"SQLite format 3\0" + b"\xa5" * 8000,
+        b"\0" * 4096 + b"a letter to the lock-keeper\n",
+    ],
+)
+def test_a_file_that_never_was_a_history_is_left_alone_and_said(record: Begin, path: Path, content: bytes) -> None:
+    path.write_bytes(content)
+    one = record()
+    one.put(16)
+    one.await_note("expected a history database or no file")
+    one.history.close(10)
+    assert path.read_bytes() == content
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
+
+
+def test_a_damaged_database_of_another_program_is_left_alone(record: Begin, path: Path) -> None:
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("CREATE TABLE songs (title)")
+    spoilt = b"garbage garbage " + path.read_bytes()[16:]
+    path.write_bytes(spoilt)
+    record().await_note("expected a history database or no file")
+    assert path.read_bytes() == spoilt
+
+
 def test_tries_are_made_more_and_more_slowly(monkeypatch: pytest.MonkeyPatch, record: Begin) -> None:
     moments: list[float] = []
 

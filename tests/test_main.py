@@ -68,5 +68,5 @@ def test_the_package_runs_as_a_module(tmp_path: Path) -> None:
         check=False,
         timeout=30,
     )
-    assert (done.returncode, done.stderr) == (0, "")
-    assert "no pin is driven" in done.stdout
+    assert (done.returncode, done.stderr) == (1, "")
+    assert "nothing was driven" in done.stdout

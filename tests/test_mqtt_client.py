@@ -1,8 +1,9 @@
 """What goes over the wire when we connect and subscribe, and how a chunk is read from the socket."""
 
 import asyncio
+import os
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,25 @@ async def test_a_user_name_may_go_without_a_password() -> None:
 def test_a_broker_that_refuses_the_connection_is_an_os_error(closed_port: int) -> None:
     options = options_for(closed_port)
     with pytest.raises(ConnectionRefusedError):
+        connect(make_client(options), options)
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (os.mkfifo, "a plain file, not a pipe"),
+        (lambda path: path.symlink_to("/dev/zero"), "a plain file, not a device"),
+        (Path.mkdir, "a plain file, not a folder"),
+        (lambda path: path.write_bytes(bytes(70_000)), "at most 65536 bytes"),
+        (lambda path: path.write_bytes(b"br\xe5ss"), "UTF-8 text"),
+    ],
+)
+def test_a_password_file_that_makes_no_sense_is_an_os_error_at_once(
+    closed_port: int, tmp_path: Path, make: Callable[[Path], object], words: str
+) -> None:
+    make(tmp_path / "password")
+    options = options_for(closed_port, username="barge", password_file=tmp_path / "password")
+    with pytest.raises(OSError, match=words):
         connect(make_client(options), options)
 
 

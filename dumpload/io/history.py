@@ -22,9 +22,12 @@ from typing import NamedTuple
 from dumpload.io.history_backlog import Backlog, Batch
 from dumpload.io.history_file import (
     CHECKPOINT_PAGES,
+    NOT_OURS,
+    ForeignError,
     HistoryFile,
     Limits,
     Start,
+    is_ours,
     is_passing,
     set_aside,
     why_useless,
@@ -176,10 +179,16 @@ class History:
                 file.close()
 
     def _move_aside(self, error: Exception) -> bool:
-        """Move a file that is no good aside; return whether it was that."""
+        """Quarantine a damaged history; return whether the error was the file's fault.
+
+        Raises:
+            ForeignError: the file never was a history; it is left as it is.
+        """
         if not (word := why_useless(error)):
             return False
         self._let_go()
+        if not is_ours(self._path):
+            raise ForeignError(NOT_OURS) from error
         aside = set_aside(self._path, word, self._wall())
         self._why_new = f"{self._path} was {word} ({error}) and is now {aside.name}"
         return True

@@ -28,6 +28,12 @@ LEAST_TRIM_ROWS = 200
 
 VACUUM_PAGES = 64
 
+PAGE_BYTES = 4096
+LEAST_BYTES = 512
+"""No database is smaller: the smallest page (SQLite, "Database File Format", section 1.3.2)."""
+APPLICATION_ID_AT = 68
+"""Where a database's header has the application's mark (SQLite, "Database File Format", section 1.3)."""
+
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_FORMAT)
 _UNREADABLE = (266, 522)
 """SQLITE_IOERR_READ and SQLITE_IOERR_SHORT_READ: the card cannot give back what was written."""
@@ -47,6 +53,9 @@ class NewerError(Exception):
 
 class ForeignError(Exception):
     """The file is somebody else's database."""
+
+
+NOT_OURS = "expected a history database or no file, found something else, which is left alone"
 
 
 class Limits(NamedTuple):
@@ -70,6 +79,25 @@ def why_useless(error: Exception) -> str:
     if isinstance(error, DamagedError) or code & 0xFF in _DAMAGE or code in _UNREADABLE:
         return "damaged"
     return "newer" if isinstance(error, NewerError) else ""
+
+
+def is_ours(path: Path) -> bool:
+    """Return whether a database, however damaged, was a history of ours: only that is moved aside.
+
+    A path may have been mistyped and lead to a person's own file. Ours has our mark, or the text of our tables, on its
+    first page or in its log; or nothing but the NUL bytes that a power cut leaves where nothing had been written yet.
+    """
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        first = file.read(PAGE_BYTES)
+        is_blank = not any(first) and not any(any(chunk) for chunk in iter(lambda: file.read(1 << 16), b""))
+    log = Path(f"{path}-wal")
+    if log.is_file():
+        with log.open("rb") as file:
+            first += file.read(16 * PAGE_BYTES)
+    has_mark = first[APPLICATION_ID_AT : APPLICATION_ID_AT + 4] == APPLICATION_ID.to_bytes(4, "big")
+    return is_blank or has_mark or all(words in first for words in (b"CREATE TABLE boots", b"CREATE TABLE record"))
 
 
 def is_passing(error: Exception) -> bool:
@@ -104,10 +132,12 @@ class HistoryFile:
         Raises:
             DamagedError: it is damaged.
             NewerError: it has a schema that we do not know.
-            ForeignError: it is a database, but no history.
+            ForeignError: it is no history: another program's database, a few bytes of text, a device or a pipe.
             sqlite3.Error: it cannot be opened or written, or is damaged: see `why_useless`.
         """
         self._path, self._limits, self._wall = path, limits, wall
+        if path.exists() and 0 < path.stat().st_size < LEAST_BYTES and not is_ours(path):
+            raise ForeignError(NOT_OURS)  # the library would take it for an empty database, and write over it
         self._database = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
             schema = self._look(check=check)
@@ -169,7 +199,7 @@ class HistoryFile:
         schema = self._ask("user_version")
         tables = self._database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
         if self._ask("application_id") != APPLICATION_ID and (tables or schema):
-            message = f"{self._path}: expected a history database or no file, found another program's database"
+            message = "expected a history database or no file, found another program's database"
             raise ForeignError(message)
         if schema > len(MIGRATIONS):
             message = f"schema {schema} is newer than {len(MIGRATIONS)}, the last we know"

@@ -6,6 +6,7 @@ paho's defaults that would hurt here are changed in this one place. Nothing here
 import contextlib
 import socket
 import ssl
+from pathlib import Path
 from typing import Any
 
 from paho.mqtt import client as paho
@@ -14,11 +15,13 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from dumpload.files import FileKindError, read_plain
 from dumpload.io.mqtt_packet import Publication, read_publication
 from dumpload.io.mqtt_types import LinkOptions, Subscription
 
 CONNECT_TIMEOUT_S = 5.0
 CHUNK_BYTES = 16 * 1024
+PASSWORD_FILE_BYTES = 64 * 1024
 MAX_PACKET_BYTES = 72 * 1024
 """The largest packet taken: the largest payload that is looked at (64 KiB), its topic and properties."""
 
@@ -105,8 +108,8 @@ def connect(client: ChunkClient, options: LinkOptions) -> None:
         ValueError: a TLS file or a host that makes no sense to the library.
     """
     if options.username is not None:
-        text = options.password_file.read_text("utf-8") if options.password_file else None
-        client.username_pw_set(options.username, None if text is None else text.partition("\n")[0].rstrip("\r"))
+        file = options.password_file
+        client.username_pw_set(options.username, None if file is None else _read_password(file))
     if options.tls:
         client.tls_set(
             ca_certs=str(options.ca_file) if options.ca_file else None,
@@ -122,6 +125,15 @@ def connect(client: ChunkClient, options: LinkOptions) -> None:
     # As bytes: a text would load the tables of international names, 400 kB, even if it is a number.
     host: Any = options.host.encode() if options.host.isascii() else options.host
     client.connect(host, options.port, options.keepalive_s, clean_start=clean, properties=properties)
+
+
+def _read_password(file: Path) -> str:
+    content = read_plain(file, PASSWORD_FILE_BYTES)
+    try:
+        return content.decode().partition("\n")[0].rstrip("\r")
+    except UnicodeDecodeError:  # whose own words show a byte of it
+        expected = "UTF-8 text"
+        raise FileKindError(expected) from None
 
 
 def subscribe(client: ChunkClient, options: LinkOptions) -> None:

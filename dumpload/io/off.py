@@ -10,9 +10,20 @@ import time
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from dumpload.core.printable import one_line, printable
 from dumpload.io.last_line import FOLDER_VARIABLES, RecordError, find_records, read_record
 from dumpload.io.line import LineBusyError, NoChipError, PinSpec, RelayError, claim_off, load_lgpio, open_chip
-from dumpload.layers import ConfigError, Layers, Problem, find_config, load_layers, show
+from dumpload.layers import (
+    NOT_SHOWN,
+    SEARCHED,
+    ConfigError,
+    Layers,
+    Problem,
+    choice_remark,
+    find_config,
+    load_layers,
+    show,
+)
 
 USAGE = "usage: dumpload off [--config FILE] [--set KEY=VALUE]... [--wait SECONDS] [--json] | dumpload off --recorded"
 HELP = f"""{USAGE}
@@ -20,13 +31,14 @@ HELP = f"""{USAGE}
 Drive the relay's pin off and exit, with no broker and no daemon: the line that the daemon recorded when it last drove
 one, then the one in the settings. A running daemon holds its line: ask it with `dumpload select off`.
 
-  --config FILE     the settings (else DUMPLOAD_CONFIG, ./config/dumpload.toml, /etc/dumpload/dumpload.toml)
+  --config FILE     the settings (else DUMPLOAD_CONFIG, or the first that there is of
+                    {", ".join(SEARCHED)})
   --set KEY=VALUE   override one setting, such as relay.pin=17
   --wait SECONDS    how long to wait for a GPIO chip that is not there yet, at most 600
   --json            one JSON document on standard output
   --recorded        alone: the recorded line only, with nothing but Python and the kernel
 
-Exit status: 0 the pin reads off; 1 it could not be driven off; 2 wrong usage or settings.
+Exit status: 0 the pin reads off; 1 nothing was driven, or it does not read off; 2 wrong usage or settings.
 """
 
 OUT, ERR = 1, 2
@@ -66,6 +78,7 @@ class Report:
 
     def __init__(self) -> None:
         """Nothing done yet."""
+        self.config = ""
         self.tried: set[tuple[str, int]] = set()
         self.driven: list[dict[str, Any]] = []
         self.without_chip: list[tuple[Wanted, str]] = []
@@ -76,17 +89,20 @@ class Report:
     @property
     def exit_status(self) -> int:
         """A line that could not be driven weighs more than settings that could not be read."""
-        if self.line_problems:
+        if self.line_problems or not (self.driven or self.settings_problems):
             return WRONG
         return UNUSABLE if self.settings_problems else FINE
 
 
-def main(argv: Sequence[str]) -> int:
-    """Run the command with the arguments after `off`; return the exit status."""
+def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
+    """Run the command with the arguments after `off`; return the exit status.
+
+    `searched`: where the settings are looked for that nobody names.
+    """
     try:
         options = parse(argv)
     except UsageError as error:
-        _say(ERR, f"dumpload off: {error}\n{USAGE}\n")
+        _say(ERR, one_line(f"dumpload off: {error}") + f"\n{USAGE}\n")
         return UNUSABLE
     if options.help:
         _say(OUT, HELP)
@@ -94,7 +110,7 @@ def main(argv: Sequence[str]) -> int:
     report = Report()
     drive_recorded_off(report)
     try:
-        configured = read_spec(load_layers(find_config(options.config, os.environ), os.environ, options.sets))
+        configured = read_spec(_load(options, searched, report))
     except ConfigError as error:
         report.settings_problems += str(error).splitlines()
     else:
@@ -102,6 +118,15 @@ def main(argv: Sequence[str]) -> int:
     wait_for_chips(report, options.wait_s)
     _print(report, as_json=options.json)
     return report.exit_status
+
+
+def _load(options: Options, searched: Sequence[str], report: Report) -> Layers:
+    """Return the settings; the report says which file they are from."""
+    path = find_config(options.config, os.environ, searched)
+    report.config = str(path.absolute())
+    if remark := choice_remark(options.config, os.environ, path, searched):
+        report.remarks.append(remark)
+    return load_layers(path, os.environ, options.sets)
 
 
 def parse(argv: Sequence[str]) -> Options:
@@ -122,7 +147,8 @@ def parse(argv: Sequence[str]) -> Options:
         elif word == "--json" and not equals:
             options = options._replace(json=True)
         else:
-            raise UsageError("unknown argument " + show(word))
+            # After --set a loose word may be what a space cut off a secret.
+            raise UsageError("unknown argument " + (NOT_SHOWN if options.sets else show(word)))
     return options
 
 
@@ -170,7 +196,7 @@ def drive_off(wanted: Wanted, report: Report) -> None:
     """Drive this line off and read it back, unless it has been tried already; put the outcome into the report."""
     spec = wanted.spec
     if spec.pin_factory == "mock":
-        report.remarks.append('relay.pin_factory = "mock": no pin is driven')
+        report.remarks.append('nothing was driven: relay.pin_factory = "mock"')
         return
     try:
         _drive_line_off(wanted, report)
@@ -224,20 +250,29 @@ def _with_value(options: Options, word: str, value: str) -> Options:
     if word == "--wait" and value.isascii() and value.isdigit() and len(value) <= 3 and int(value) <= LONGEST_WAIT_S:  # noqa: PLR2004
         return options._replace(wait_s=int(value))
     expected = {"--config": "a file", "--set": "KEY=VALUE", "--wait": f"whole seconds, at most {LONGEST_WAIT_S}"}[word]
-    raise UsageError(f"{word} expects {expected}" + (f", not {show(value)}" if word != "--config" else ""))
+    raise UsageError(
+        f"{word} expects {expected}"
+        + (f", not {NOT_SHOWN if word == '--set' else show(value)}" if word != "--config" else "")
+    )
 
 
 def _print(report: Report, *, as_json: bool) -> None:
     problems = report.line_problems + report.settings_problems
-    _say(ERR, "".join(f"dumpload off: {problem}\n" for problem in problems))
+    _say(ERR, "".join(one_line(f"dumpload off: {problem}") + "\n" for problem in problems))
     if as_json:
         import json  # noqa: PLC0415 - the pin comes first
 
-        document: Mapping[str, Any] = {"driven_off": report.driven, "remarks": report.remarks, "problems": problems}
+        document: Mapping[str, Any] = {
+            "config": report.config or None,
+            "driven_off": report.driven,
+            "remarks": report.remarks,
+            "problems": problems,
+        }
         _say(OUT, json.dumps(document) + "\n")
     else:
         lines = [f"GPIO{line['pin']} ({line['chip']}) driven off{_as_recorded(line)}" for line in report.driven]
-        _say(OUT, "".join(f"{line}\n" for line in lines + report.remarks))
+        names = [f"settings: {printable(report.config)}"] if report.config else []
+        _say(OUT, "".join(f"{line}\n" for line in lines + report.remarks + names))
 
 
 def _as_recorded(line: Mapping[str, Any]) -> str:
