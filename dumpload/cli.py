@@ -272,15 +272,15 @@ def status(args: argparse.Namespace) -> int:
     """Print what the load is doing."""
     import asyncio  # noqa: PLC0415
 
-    from dumpload import client  # noqa: PLC0415
+    from dumpload import client, nearby  # noqa: PLC0415
 
-    _path, settings = _settings(args)
+    path, settings = _settings(args)
 
     def show(document: dict[str, Any]) -> None:
         _print(json.dumps(document) if args.json else client.sentence(document))
 
     try:
-        asyncio.run(client.watch(settings, show, follow=args.follow))
+        asyncio.run(nearby.watch(path, settings, show, follow=args.follow))
     except client.NoAnswerError as error:
         _fail(args, str(error))
         return WRONG
@@ -291,7 +291,7 @@ def select(args: argparse.Namespace) -> int:
     """Send a request and wait for its effect or its refusal."""
     import asyncio  # noqa: PLC0415
 
-    from dumpload import client  # noqa: PLC0415
+    from dumpload import client, nearby  # noqa: PLC0415
 
     wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
     if args.reset:
@@ -301,9 +301,9 @@ def select(args: argparse.Namespace) -> int:
     if not (args.position or args.reset) or (args.for_s is not None and args.position != "hand"):
         _print_error("dumpload select: expected hand, off or auto, or --reset; --for goes with hand only")
         return USAGE
-    _path, settings = _settings(args)
+    path, settings = _settings(args)
     try:
-        document = asyncio.run(client.select(settings, wanted))
+        document = asyncio.run(nearby.select(path, settings, wanted))
     except (client.NoAnswerError, client.RefusedError) as error:
         _fail(args, str(error))
         return WRONG

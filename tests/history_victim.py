@@ -15,7 +15,7 @@ from dumpload.io.history import History, Options
 from dumpload.io.history_file import HistoryFile
 from dumpload.io.history_schema import Boot, Entry, RowKind
 
-FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01, checkpoint_pages=6)
+FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01)
 
 ROWS_AT_ONCE = 20
 LONG = "x" * 1000

@@ -145,7 +145,7 @@ def test_the_end_writes_what_waits(record: Begin) -> None:
     one = record(options=NEVER_BY_ITSELF)
     one.put(*range(16, 100))
     assert one.history.close(10)
-    assert not Path(f"{one.path}-wal").exists()
+    assert not Path(f"{one.path}-journal").stat().st_size
     assert len(sequences(one.path)) == 85
     assert one.notes == []
 
@@ -230,7 +230,7 @@ def test_a_newer_file_is_kept_beside_the_new_one(record: Begin, path: Path) -> N
 def test_a_file_that_is_moved_or_deleted_in_use_is_begun_anew(record: Begin, path: Path) -> None:
     one = record()
     one.await_rows(0)
-    for end in ("", "-wal", "-shm"):
+    for end in ("", "-journal"):
         Path(f"{path}{end}").unlink()
     one.put(16)
     one.await_note("moved or deleted")
@@ -343,7 +343,7 @@ def test_a_read_only_disk_stops_nothing_and_recording_goes_on_once_it_may(record
     assert mounted(small_disk, "-o", "remount,ro")
     one = record(where)
     one.put(17)
-    assert "unable to open" in one.await_note("not recording")
+    assert "readonly" in one.await_note("not recording")
     assert mounted(small_disk, "-o", "remount,rw")
     one.await_all_well()
     one.await_rows(16, 17)
