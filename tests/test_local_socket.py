@@ -72,6 +72,14 @@ def test_its_file_is_for_the_owner_and_the_group_whatever_the_umask(play: Play) 
         os.umask(before)
 
 
+async def until(probe: Callable[[], bool]) -> None:
+    for _ in range(2000):
+        if probe():
+            return
+        await asyncio.sleep(0.01)
+    pytest.fail("waited in vain")
+
+
 async def raw(one: LocalSocket) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     return await asyncio.open_unix_connection(one.path)
 
@@ -117,10 +125,8 @@ def test_whoever_never_reads_is_let_go(play: Play, monkeypatch: pytest.MonkeyPat
         deaf = socket.socket(socket.AF_UNIX)
         deaf.connect(str(one.path))
         deaf.sendall(b"{}\n" * 20)
-        while not one._clients:
-            await asyncio.sleep(0.01)
-        while one._clients:
-            await asyncio.sleep(0.01)
+        await until(lambda: bool(one._clients))
+        await until(lambda: not one._clients)
         deaf.close()
         one._answer = echo
 
@@ -139,8 +145,7 @@ def test_a_thousand_connections_are_at_most_eight_at_a_time(play: Play) -> None:
         assert most <= MAX_CLIENTS
         for _reader, writer in opened:
             writer.transport.abort()
-        while one._clients:
-            await asyncio.sleep(0.01)
+        await until(lambda: not one._clients)
 
     play(scene)
 

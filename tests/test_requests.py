@@ -135,7 +135,7 @@ def saved(stage: Stage) -> list[SavedState]:
 def test_the_on_time_is_kept_at_the_switchings_and_once_a_minute_between(staging: Staging) -> None:
     stage = staging(LIMITED)
     stage.soc(98.0).soc_for(98.0, 300.0).soc_for(98.0, 600.0)
-    assert [one.on for one in saved(stage)][0]
+    assert saved(stage)[0].on
     times = [one.on_time_s for one in saved(stage)]
     assert times == sorted(times)
     assert 10 <= len(times) <= 12, "not more often than once a minute: an SD card wears out"
