@@ -11,7 +11,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Sequence
-from functools import partial
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -119,7 +118,6 @@ def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload
     from dumpload.announce import Voice  # noqa: PLC0415
     from dumpload.io.kept import StateFile  # noqa: PLC0415
     from dumpload.io.local_socket import LocalWay  # noqa: PLC0415
-    from dumpload.io.reload_answer import answer  # noqa: PLC0415
     from dumpload.io.systemd import Notifier  # noqa: PLC0415
     from dumpload.service import Service  # noqa: PLC0415
 
@@ -128,10 +126,8 @@ def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload
     voice = Voice(log, Notifier(os.environ))
     folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
     local = LocalWay(Path(folder), str(path)) if folder else None
-    state_file, told = StateFile(os.environ), partial(answer, os.environ)
-    return Service(
-        settings, relay, voice, reload=reload, answer=told, clock=boot_clock, state_file=state_file, local=local
-    )
+    state_file = StateFile(os.environ)
+    return Service(settings, relay, voice, reload=reload, clock=boot_clock, state_file=state_file, local=local)
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:

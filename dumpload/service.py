@@ -47,22 +47,20 @@ class Service:
         *,
         reload: Callable[[], Settings],
         clock: Callable[[], float],
-        answer: Callable[[str], None] = lambda _problem: None,
         state_file: StateFile | None = None,
         local: LocalWay | None = None,
         wall: Callable[[], float] = time.time,
     ) -> None:
         """Take the claimed relay; nothing runs before `run`.
 
-        `reload` reads the settings again, and `answer` is given the reason why they were not taken ("": they were).
-        `state_file` remembers across restarts what must outlive one (None: nothing is kept). `local`: where people of
-        this machine reach us (None: nowhere).
+        `reload` reads the settings again. `state_file` remembers across restarts what must outlive one (None: nothing
+        is kept). `local`: where people of this machine reach us (None: nowhere).
         `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
         self._settings = settings
         self._relay = relay
         self._log, self._notifier = voice
-        self._reload, self._answer_reload = reload, answer
+        self._reload = reload
         self._clock = clock
         self._wall = wall
         self._intake = intake(settings)
@@ -302,7 +300,7 @@ class Service:
         except ConfigError as error:
             problem = str(error)
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
-        self._answer_reload(problem)
+        self._notifier.reloaded(problem)
         self._notifier.ready(summary(self.control.state))
 
     def _take_settings(self, new: Settings) -> str:

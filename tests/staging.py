@@ -217,6 +217,10 @@ class FakeNotifier(Notifier):
         self._trace = trace
         self.trouble = Trouble()
         self.watchdog_s = watchdog_s
+        self.answers: list[str] = []
+
+    def reloaded(self, problem: str) -> None:
+        self.answers.append(problem)
 
     def _send(self, *lines: str) -> None:
         first, *_ = lines
@@ -291,7 +295,6 @@ class Stage:
         self.runner = asyncio.Runner(loop_factory=lambda: self.loop)
         self.keys = dict(keys)
         self.reloads: Callable[[], Settings] = lambda: settings(self.keys)
-        self.answers: list[str] = []
         self._ended: asyncio.Task[int] | None = None
         monkeypatch.setattr(service, "Link", lambda *_arguments: self.link)
         self.service = self.runner.run(self._make())
@@ -304,7 +307,6 @@ class Stage:
             self.relay,
             voice,
             reload=self._reload,
-            answer=self.answers.append,
             clock=self.clock,
             state_file=self.state_file,
             wall=self.wall,
