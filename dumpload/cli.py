@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
+# Settings are read within a second or two, on a slow core as well (our choice, no source).
+RELOAD_S = 60.0
+
 _DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
 
 
@@ -88,6 +91,8 @@ def build_parser() -> argparse.ArgumentParser:
     select_parser.add_argument("--reset", action="store_true", help="reset the lockout, after a person has looked")
     # `off` is run before this parser is made, see __main__; it is here so that the help names it.
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
+    reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
+    reload_parser.set_defaults(run_command=reload)
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
     demo_parser.set_defaults(run_command=demo)
     return parser
@@ -304,6 +309,18 @@ def select(args: argparse.Namespace) -> int:
         _fail(args, str(error))
         return WRONG
     _print(json.dumps(document) if args.json else client.sentence(document))
+    return OK
+
+
+def reload(_args: argparse.Namespace) -> int:
+    """Have the service's daemon read its settings again; 1 with the reason if it does not take them."""
+    from dumpload.io.reload_answer import NotTakenError, ask  # noqa: PLC0415
+
+    try:
+        ask(os.environ, RELOAD_S)
+    except NotTakenError as error:
+        _print_error(f"dumpload reload: {error}")
+        return WRONG
     return OK
 
 

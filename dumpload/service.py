@@ -300,17 +300,20 @@ class Service(Listener):
         """Read the settings again and take them if they are right and can be taken without a restart."""
         self._notifier.reloading()
         try:
-            self._take_settings(self._reload())
+            problem = self._take_settings(self._reload())
         except ConfigError as error:
+            problem = str(error)
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
+        self._notifier.reloaded(problem)
         self._notifier.ready(summary(self.control.state))
 
-    def _take_settings(self, new: Settings) -> None:
+    def _take_settings(self, new: Settings) -> str:
+        """Take the settings, or return why they need a restart."""
         changes = changed_keys(self._settings, new)
         if fixed := restart_needed(self._settings, new):
-            text = f"new settings rejected, the old ones stay: needs a restart: {', '.join(fixed)}"
-            self._log.error("reload_rejected", text=text, keys=fixed)
-            return
+            problem = f"needs a restart: {', '.join(fixed)}"
+            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            return problem
         self._settings = new
         self._intake = intake(new)
         self.control.reconfigure(controller_setup(new))
@@ -319,3 +322,4 @@ class Service(Listener):
             self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
         self._log.info("reloaded", text=f"settings read again: {words}")
+        return ""

@@ -217,6 +217,10 @@ class FakeNotifier(Notifier):
         self._trace = trace
         self.trouble = Trouble()
         self.watchdog_s = watchdog_s
+        self.answers: list[str] = []
+
+    def reloaded(self, problem: str) -> None:
+        self.answers.append(problem)
 
     def _send(self, *lines: str) -> None:
         first, *_ = lines

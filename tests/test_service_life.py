@@ -232,6 +232,7 @@ def test_new_settings_that_allow_it_leave_the_relay_on(stage: Stage) -> None:
 def test_the_same_settings_change_nothing_and_say_so(stage: Stage) -> None:
     stage.inside(stage.service.reload)
     assert stage.calls("log", "info")[-1][1]["text"] == "settings read again: nothing changed"
+    assert stage.notifier.answers == [""]
 
 
 def test_a_shorter_age_counts_at_once(stage: Stage) -> None:
@@ -270,6 +271,7 @@ def test_settings_that_need_a_restart_are_refused_whole(stage: Stage, change: di
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "needs a restart: " in fields["text"]
+    assert [answer.startswith("needs a restart: ") for answer in stage.notifier.answers] == [True]
     assert stage.steps[-1] == "notifier.ready"
 
 
@@ -283,6 +285,7 @@ def test_bad_settings_leave_the_old_ones(stage: Stage) -> None:
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "control.cut_in_percent = nan" in fields["text"]
+    assert stage.notifier.answers == ["dumpload.toml: control.cut_in_percent = nan: expected a number"]
 
 
 # ---- what outlives a restart ----
