@@ -1,9 +1,14 @@
 """The water on paper."""
 
+from pathlib import Path
 from typing import Any
 
 import pytest
-from surveyed import line, needs, state, without
+from judged import settings
+from surveyed import BARGE, line, needs, state, without
+
+from dumpload.study.check.document import check_document, is_wrong
+from dumpload.study.check.text import check_text
 
 UNSAID = without("tank.mixing_valve")
 MAINS = {
@@ -197,6 +202,23 @@ def test_what_is_drawn_is_set_against_what_the_element_can_give() -> None:
 
 def test_storage_at_60_degc_with_surplus_alone_says_why_it_does_not_pass() -> None:
     assert "surplus alone" in line("storage temperature", {"tank.target_c": 60}).figure
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [
+        ("relief valve", "tank.relief_valve"),
+        ("thermal cut-out", "tank.cut_out"),
+        ("dry element", "tank.dry_fire_guard"),
+        ("thermostat", "tank.thermostat_dc"),
+    ],
+)
+def test_a_question_of_safety_without_an_answer_is_incomplete_and_comes_before_what_passed(name: str, key: str) -> None:
+    also = ("tank.thermostat_v", "tank.thermostat_a") if name == "thermostat" else ()
+    found = check_document(Path("barge.toml"), settings({**BARGE, **without(key, *also)}))
+    assert (found["verdict"], is_wrong(found)) == ("incomplete", True)
+    text = check_text(found)
+    assert text.index(f": {name}  [") < text.index("\nPassed")
 
 
 def test_what_an_owner_states_is_marked_as_stated() -> None:
