@@ -102,8 +102,9 @@ def test_the_summary_leads_to_what_must_be_seen_to_and_counts_the_rest() -> None
     assert links
     assert all(page.count(f'id="{link}"') == 1 for link in links)
     assert "rated for 24 V DC; required: at least 28.8 V DC, the highest bus voltage" in check_page(document())
-    more = document(**bare)["counts"]["unanswered"] - SHOWN
-    assert f"and {more} more, on the pages that follow" in summary
+    shown = len(re.findall(r"<li><a href", summary[: summary.index("Think about these")]))
+    assert 0 < shown <= SHOWN
+    assert f"and {document(**bare)['counts']['unanswered'] - shown} more, on the pages that follow" in summary
 
 
 def test_every_figure_is_entered_with_its_unit_and_whether_it_was_given() -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from browser import chromium, look, needs_axe
-from five import CABIN, EXAMPLE, VAN
+from five import ABSURD, CABIN, EXAMPLE, VAN
 from judged import settings
 
 from dumpload.config import Settings, load_settings
@@ -55,7 +55,7 @@ def test_it_is_open_to_everyone_and_does_not_scroll_sideways(
 
 
 def test_a_page_that_fails_is_open_to_everyone_too(tmp_path: Path) -> None:
-    failing = page(settings({**VAN, "wiring.gauge": "16", "load.rated_v": 8, "tank.mixing_valve": False}))
+    failing = page(settings(ABSURD))
     assert failing.count('class="fail"') > 1
     assert failing.count("NOT FITTED") > 1
     assert look(failing, tmp_path, dark=True).violations == []
@@ -63,26 +63,7 @@ def test_a_page_that_fails_is_open_to_everyone_too(tmp_path: Path) -> None:
 
 # On paper
 
-ABSURD = {
-    **CABIN,
-    "installation.site": "A cabin at the end of a long road, behind the second gate, on the left",
-    "name": "h" * 64,
-    "battery.lowest_v": 40,
-    "contact.dc_v": 24,
-    "contact.dc_a": 5,
-    "control.cut_in_percent": 60,
-    "control.cut_out_percent": 59.9,
-    "driver.coil_most_v": 5,
-    "driver.flyback": "none",
-    "tank.cut_out": False,
-    "tank.mixing_valve": False,
-    "tank.relief_valve": False,
-    "tank.thermostat_dc": False,
-    "wiring.area_mm2": 0.75,
-    "wiring.fuse_a": 200,
-    "wiring.fuse_interrupts_a": 100,
-    "wiring.fuse_v": 12,
-}
+LONG = {f"installation.{key}": f"{key} " * 30 for key in ("site", "customer", "installer")}
 
 
 def printed(installation: Settings, folder: Path) -> list[str]:
@@ -100,6 +81,7 @@ def printed(installation: Settings, folder: Path) -> list[str]:
     [
         pytest.param(load_settings(EXAMPLE, {}), id="the barge"),
         pytest.param(settings(ABSURD), id="a mistake in every section"),
+        pytest.param(settings({**ABSURD, **LONG, "name": "h" * 64}), id="long names, too"),
         pytest.param(settings(), id="nothing known"),
     ],
 )

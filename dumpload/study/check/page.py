@@ -3,10 +3,11 @@
 One file of HTML for a screen, a phone and A4. It names no path of the machine it was made on.
 """
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from html import escape
-from itertools import groupby
+from itertools import accumulate, groupby
 from typing import Any
 
 from dumpload import __version__
@@ -28,8 +29,9 @@ HEAD = (
     ("installation.version", "Version"),
 )
 
-# How many findings of a kind fit on the page of summary.
+# Of a kind, on the page of summary; and what there is room for on it: lines, those of a title, characters in a line.
 SHOWN = 7
+ROOM_LINES, TITLE_LINES, LINE_CHARACTERS = 23.0, 2.5, 90
 
 # In the order in which the current passes them.
 PARTS = [part.name for part in (LOAD, CABLE, CONTACT, HEATER, WATER, BANK)]
@@ -83,7 +85,7 @@ article h3, .sign h3 {{ margin-top: 0 }}
 @media print {{
   article, tr, li, .diagram, .signing {{ break-inside: avoid }} .page {{ break-before: page }}
   a {{ text-decoration: none }} h3, caption {{ break-after: avoid }} .entered {{ font-size: 8.5pt }}
-  .entered code {{ display: inline }}
+  .entered code {{ display: inline }} .first {{ font-size: 9pt; line-height: 1.4; margin: 0 }}
 }}
 @page {{ size: A4; margin: 15mm 14mm 18mm;
   @bottom-left {{ content: "Installation check"; font: 8pt sans-serif; color: #555 }}
@@ -97,7 +99,7 @@ def check_page(document: Document) -> str:
     known = {row["key"]: row["value"] for row in entered if row["value"] is not None}
     body = [
         *_head(document, known),
-        *_summary(document),
+        *_summary(document, known),
         '<div class="page"></div>',
         *section("One-line diagram", [diagram(known)]),
         *section("What the settings mean", bullets(map(typeset, _meanings(document)))),
@@ -125,9 +127,10 @@ def _head(document: Document, known: Document) -> Iterator[str]:
     yield f"<dt>Controller</dt><dd>{escape(document['name'])}, worked out by dumpload {__version__}</dd></dl>"
 
 
-def _summary(document: Document) -> Iterator[str]:
+def _summary(document: Document, known: Document) -> Iterator[str]:
+    room = ROOM_LINES - sum(len(str(known.get(key, ""))) // LINE_CHARACTERS for key, _ in HEAD)
     yield f'<p class="verdict {document["verdict"]}">{escape(headline(document))}</p>'
-    yield from section("Summary", [*_counts(document), *_first(document)])
+    yield from section("Summary", [*_counts(document), *_first(document, room)])
 
 
 def _counts(document: Document) -> Iterator[str]:
@@ -142,17 +145,27 @@ def _counts(document: Document) -> Iterator[str]:
     yield "</tbody></table>"
 
 
-def _first(document: Document) -> Iterator[str]:
-    """Yield what must be seen to before the first switch-on, as many as fit on the page."""
+def _first(document: Document, room: float) -> Iterator[str]:
+    """Yield what must be seen to before the first switch-on, as much as there is room for (in lines)."""
     for title, findings in sections(document):
         if findings[0]["state"] not in {"fail", "unanswered", "caution"}:
             continue
-        yield f'<h3>{escape(title)}</h3><ul class="short">'
-        for one in findings[:SHOWN]:
+        room -= TITLE_LINES
+        fitting = [one for one, cost in zip(findings, accumulate(map(_lines, findings)), strict=True) if cost <= room]
+        shown = fitting[:SHOWN]
+        room -= sum(map(_lines, shown))
+        yield f'<h3>{escape(title)}</h3><ul class="short first">'
+        for one in shown:
             yield f'<li><a href="#{one["id"]}"><b>{escape(one["name"])}</b></a>: {escape(typeset(_short(one)))}</li>'
-        if len(findings) > SHOWN:
-            yield f'<li class="quiet">and {len(findings) - SHOWN} more, on the pages that follow</li>'
+        if len(findings) > len(shown):
+            more = f"and {len(findings) - len(shown)} more" if shown else str(len(findings))
+            yield f'<li class="quiet">{more}, on the pages that follow</li>'
         yield "</ul>"
+
+
+def _lines(finding: Document) -> float:
+    """Return how many lines a finding takes on the page of summary, a little more rather than less."""
+    return 0.4 + math.ceil(len(f"{finding['name']}: {_short(finding)}") / LINE_CHARACTERS)
 
 
 def _short(one: Document) -> str:
