@@ -44,7 +44,7 @@ def main(argv: Sequence[str]) -> int:
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
-    from dumpload.listen.arguments import add_listen_arguments  # noqa: PLC0415
+    from dumpload.commissioning.arguments import add_init_arguments, add_listen_arguments  # noqa: PLC0415
     from dumpload.study.arguments import add_replay_arguments, add_report_arguments  # noqa: PLC0415
 
     parser = argparse.ArgumentParser(
@@ -60,6 +60,9 @@ def build_parser() -> argparse.ArgumentParser:
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
+    init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
+    init_parser.set_defaults(run_command=init)
+    add_init_arguments(init_parser)
     listen_parser = _add(commands, "listen", listen, "listen at the broker and say what arrives for each signal")
     add_listen_arguments(listen_parser)
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
@@ -239,10 +242,10 @@ def listen(args: argparse.Namespace) -> int:
     import asyncio  # noqa: PLC0415
     import time  # noqa: PLC0415
 
-    from dumpload.listen.arguments import listening  # noqa: PLC0415
-    from dumpload.listen.collect import NoBrokerError, collect  # noqa: PLC0415
-    from dumpload.listen.propose import parse_wish, propose  # noqa: PLC0415
-    from dumpload.listen.text import listen_document, listen_text  # noqa: PLC0415
+    from dumpload.commissioning.arguments import listening  # noqa: PLC0415
+    from dumpload.commissioning.collect import NoBrokerError, collect  # noqa: PLC0415
+    from dumpload.commissioning.propose import parse_wish, propose  # noqa: PLC0415
+    from dumpload.commissioning.text import listen_document, listen_text  # noqa: PLC0415
     from dumpload.study.progress import Bar  # noqa: PLC0415
 
     try:
@@ -264,6 +267,13 @@ def listen(args: argparse.Namespace) -> int:
         _show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
     is_live = all(heard.values for heard in survey.signals.values())
     return OK if is_live and survey.topics else WRONG
+
+
+def init(args: argparse.Namespace) -> int:
+    """Ask for the first settings and write them into a new file."""
+    from dumpload.commissioning.arguments import run_init  # noqa: PLC0415
+
+    return run_init(args, _print, _print_error)
 
 
 def status(args: argparse.Namespace) -> int:

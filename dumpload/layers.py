@@ -189,7 +189,7 @@ def _override(layers: Layers, origin: str, key: str, text: str) -> None:
     if not _is_unicode(key + text):
         layers.problems.append(Problem(origin, key, show(text), "UTF-8 text"))
         return
-    value = _parse_text(text)
+    value = read_value(text)
     if not isinstance(value, dict):
         _put(layers, origin, key, value)
         layers.texts[key] = text
@@ -223,7 +223,8 @@ def _put(layers: Layers, origin: str, key: str, value: Any) -> None:
     layers.texts.pop(key, None)
 
 
-def _parse_text(text: str) -> Any:
+def read_value(text: str) -> Any:
+    """Return the TOML value that a text is, or else the text itself."""
     import tomllib  # noqa: PLC0415
 
     try:

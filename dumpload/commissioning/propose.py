@@ -5,10 +5,10 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from dumpload.commissioning.advice import GAPS_PER_AGE
+from dumpload.commissioning.survey import Survey, document_of, leaves_of, time_pointers
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
-from dumpload.listen.advice import GAPS_PER_AGE
-from dumpload.listen.survey import Survey, document_of, leaves_of, time_pointers
 
 # A proposed age is never shorter: a source that misses a beat must not switch the load off (our choice, no source).
 LEAST_AGE_S = 10

@@ -8,9 +8,9 @@ import secrets
 import time
 from collections.abc import Callable
 
+from dumpload.commissioning.survey import Arrived, Survey
 from dumpload.io.mqtt import Link
 from dumpload.io.mqtt_types import LinkOptions, Message, Subscription
-from dumpload.listen.survey import Arrived, Survey
 
 EVERY_TOPIC = "#"
 # How long a broker may take to answer.

@@ -2,10 +2,10 @@
 
 from typing import Any
 
+from dumpload.commissioning.advice import advise, state_of, why_not
+from dumpload.commissioning.survey import SignalSurvey, Survey, document_of, leaves_of
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
-from dumpload.listen.advice import advise, state_of, why_not
-from dumpload.listen.survey import SignalSurvey, Survey, document_of, leaves_of
 
 # Bytes of a payload that are shown.
 SHOWN_BYTES = 48

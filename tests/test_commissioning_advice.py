@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from judged import settings
 
+from dumpload.commissioning.advice import advise, state_of, why_not
+from dumpload.commissioning.survey import MOST_POINTERS, MOST_TOPICS, Arrived, Survey, leaves_of
 from dumpload.core.signals import Signal
-from dumpload.listen.advice import advise, state_of, why_not
-from dumpload.listen.survey import MOST_POINTERS, MOST_TOPICS, Arrived, Survey, leaves_of
 from dumpload.setup import topic_fields
 
 WALL = 1_750_075_200.0

@@ -6,10 +6,10 @@ from difflib import get_close_matches
 from statistics import fmean
 from typing import NamedTuple
 
+from dumpload.commissioning.survey import SignalSurvey, Survey, document_of, leaves_of, time_pointers
 from dumpload.core.decode import FUTURE_TOLERANCE_S, Reading, Reason, Rejection, Unknown
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
-from dumpload.listen.survey import SignalSurvey, Survey, document_of, leaves_of, time_pointers
 
 # A value should survive two lost messages (our choice, no source): three times the longest gap heard.
 GAPS_PER_AGE = 3.0
