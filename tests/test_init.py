@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.commissioning.ask import Interview
+from dumpload.commissioning.ask import Interview, interview
 from dumpload.commissioning.questions import AFTER_SIGNALS, QUESTIONS, judged, settings_text, toml
 from dumpload.config import load_settings
 from dumpload.layers import ConfigError

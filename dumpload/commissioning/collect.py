@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from dumpload.commissioning.survey import Arrived, Survey
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import LinkOptions, Message, Subscription
+from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription
 
 EVERY_TOPIC = "#"
 # How long a broker may take to answer.
@@ -21,7 +21,7 @@ class NoBrokerError(Exception):
     """The broker cannot be reached, or refuses; the message says which, and why."""
 
 
-class _Ear:
+class _Ear(Listener):
     """Takes what the link says."""
 
     def __init__(self, survey: Survey) -> None:
@@ -38,12 +38,10 @@ class _Ear:
         """Every subscription is acknowledged."""
         self.up.set()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:
         """Keep the reason, in case no answer ever comes."""
+        del retry_s
         self.trouble = reason
-
-    def on_doubt(self, reason: str) -> None:
-        """Not of interest here."""
 
     def on_callback_error(self, error: Exception) -> None:
         """Keep the reason."""

@@ -80,7 +80,7 @@ def judged(key: str, text: str, answers: Mapping[str, Any]) -> Answer:
         table[name] = list(value) if isinstance(value, tuple) else value
     origins = {leaf: str(NEW_FILE) for leaf, _ in leaves(values)}
     try:
-        return Answer(flat(judge(Layers(NEW_FILE, values, origins, {key: text}, []))).get(key), "")
+        return Answer(flat(judge(Layers(NEW_FILE, values, origins, {key: text}, []), {})).get(key), "")
     except ConfigError as error:
         own = [problem.line for problem in error.problems if problem.key == key]
         # What only a later answer can mend (a cut-in below the default cut-out) is judged with the whole file.
@@ -122,7 +122,7 @@ def judge_text(path: Path, text: str) -> None:
         ConfigError: the answers do not fit together.
     """
     values = tomllib.loads(text)
-    judge(Layers(path, values, {key: str(path) for key, _ in leaves(values)}, {}, []))
+    judge(Layers(path, values, {key: str(path) for key, _ in leaves(values)}, {}, []), {})
 
 
 def toml(value: Any) -> str:
