@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from judged import settings
-from test_passing_page import history, pages
+from played import history, pages
 from world import LIMITS, NOON, setup
 
 from dumpload.core.law import Position
@@ -204,7 +204,7 @@ def placed(t: float, wall: float, **fields: Any) -> HistoryRow:
 def test_a_step_of_the_clock_past_midnight_adds_no_energy(tmp_path: Path) -> None:
     """Midnight was then, by the new clock, before what has been counted already."""
     rows = [placed(float(t), NOON + t + (1000 if t >= 300 else 0)) for t in range(0, 600, 15)]
-    plan = Plan(SETUP._replace(permissives=PermissiveLimits()), Element(RATED_W))
+    plan = Plan(SETUP._replace(settings=SETUP.settings._replace(permissives=PermissiveLimits())), Element(RATED_W))
     without, seen, diary = both(Paged(tmp_path, rows), ZONES["midnight a quarter after noon"], plan)
     agree(without, seen)
     assert seen.summary.on_time_s == 585 - 30

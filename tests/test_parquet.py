@@ -10,8 +10,8 @@ from unittest.mock import patch
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from played import ELEMENT, EXAMPLES, SETUPS
 from tables import UNKNOWN, figures, replayed, rows, stamp
-from test_passing import ELEMENT, EXAMPLES, SETUPS
 from world import LIMITS, NOON, setup
 
 from dumpload.core.decode import Reason, Rejection

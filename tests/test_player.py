@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_passing import ELEMENT, EXAMPLES, SETUPS, outcome
+from played import ELEMENT, EXAMPLES, SETUPS, outcome
 from world import LIMITS, NOON, setup
 
 from dumpload.core.controller import Event, Kind, Setup
@@ -108,7 +108,7 @@ def test_rejected_cells_are_counted_and_change_nothing() -> None:
 
 def test_a_column_without_settings_is_no_sample() -> None:
     ages = (60.0, *[float("nan")] * 5)
-    one = player(setup(QUICK)._replace(max_age_s=ages))
+    one = player(setup(QUICK, max_age_s=ages))
     one.play(stretch((0, "27"), (10, "x"), signal=Signal.BATTERY_VOLTAGE))
     assert one.tally.samples == 0
 

@@ -85,7 +85,7 @@ def test_a_selector_moved_by_a_person_is_moved_in_replay(path: Path) -> None:
     rows = [row(1, RowKind.SAMPLE, 5, value=80.0, until=100), hand, row(3, RowKind.SAMPLE, 90, value=80.0)]
     fill(path, rows)
     result = played(path)
-    assert changes(result) == [(10, "on", "hand"), (40, "off", "below_cut_out")]
+    assert changes(result) == [(10, "on", "hand"), (40, "off", "hand_over")]
     assert "moves of the selector by a person, replayed as they were: 1" in result.account.notes
 
 
@@ -143,4 +143,4 @@ def test_an_unfinished_start_row_means_auto(path: Path) -> None:
     player = Player(Plan(setup(QUICK), Element()), 0.0)
     for page in HistoryRecord(path).read(Account()):
         player.play(page)
-    assert player.controller.selector == Selector.AUTO
+    assert player.state.selector == Selector.AUTO

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from played import ELEMENT, EXAMPLES, SETUPS
 from tables import UNKNOWN, figures, replayed, table
-from test_passing import ELEMENT, EXAMPLES, SETUPS
 from world import LIMITS, setup
 
 from dumpload.core.signals import Signal

@@ -10,7 +10,6 @@ from dumpload.config.kinds import find_zone
 from dumpload.core.freshness import is_missing
 from dumpload.study.records.open import open_record
 from dumpload.study.records.record import Account, Form
-from dumpload.study.replay.at_once import play_all
 from dumpload.study.replay.document import OPEN_LOOP, replay_document
 from dumpload.study.replay.figures import Figures, figures, plan
 from dumpload.study.replay.replay import Result, Witness, replay
@@ -54,8 +53,10 @@ def run_trials(  # noqa: PLR0913  (all but three are optional)
         settings, first = tried[0]
         account = Account(lambda part: watch(part / len(tried)))
         results = [replay(open_record(path, form, settings), first, account, witness)]
-    done = len(results)
-    results += play_all(path, form, tried[done:], lambda part: watch((done + part * (len(tried) - done)) / len(tried)))
+    for settings, wanted in tried[len(results) :]:
+        done = len(results)
+        account = Account(lambda part, done=done: watch((done + part) / len(tried)))  # type: ignore[misc]
+        results.append(replay(open_record(path, form, settings), wanted, account))
     return [
         Trial(name, settings, result, figures(settings, result.summary))
         for (name, settings), result in zip(chosen.items(), results, strict=True)

@@ -7,14 +7,12 @@ and knows no law: every change is the controller's.
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from dumpload.core.controller import Controller, Decision, Event, Kind, Setup
+from dumpload.core.controller import Decision, Event, Kind, Lockout, Setup, decide, remember, start
 from dumpload.core.decode import Rejection
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.study.records.bounds import ALL, Band
 from dumpload.study.records.items import Item, Moment, Restart, Run, Stretch
-from dumpload.study.replay.quiet import NEVER_QUIET, Quiet, find_quiet
 from dumpload.study.replay.summary import Change, Element, Summary, Tally
 
 SOC = Signal.STATE_OF_CHARGE
@@ -42,18 +40,17 @@ class Player:
     """One replay in progress: evaluates every event, and every row, of what it is given.
 
     `ages`: how long a value of each signal counts (s). `tally`: what it has come to so far. `t`: how far it is (s).
-    `evaluated_at`, `evaluated_ahead`: when the last evaluation was, and how far that clock was ahead of Unix time (s).
     """
 
     def __init__(self, plan: Plan, t: float) -> None:
         """Start at `t` (s): relay off, nothing known."""
-        self.controller = Controller(plan.setup, t)
-        self.tally = Tally(plan.element, t, plan.setup.max_age_s[SOC])
-        self.ages = plan.setup.max_age_s
+        self.settings, self._schedule = plan.setup.settings, plan.setup.schedule()
+        self.state = start(t)
+        self.ages = self.settings.max_age_s
+        self.tally = Tally(plan.element, t, self.ages[SOC])
         self._plan = plan
-        self.t = self.evaluated_at = t
-        self._ahead = self.evaluated_ahead = 0.0
-        self._quiet: Quiet | None = None
+        self.t = t
+        self._ahead = 0.0
 
     def play(self, item: Item) -> None:
         """Play one part of a record, row by row."""
@@ -81,7 +78,7 @@ class Player:
     def finish(self, t: float) -> Summary:
         """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
         self.wake_before(t)
-        while self.controller.deadline <= t:
+        while self.state.deadline <= t:
             self._wake()
         return self.tally.summary(t)
 
@@ -100,10 +97,7 @@ class Player:
             return True
         accepted = item.kind == Kind.SAMPLE
         if not self.is_aside(item):
-            if self._passes(item):
-                self.controller.take((item,))
-            else:
-                accepted = self._handle(item)
+            accepted = self._handle(item)
         self._count(item, accepted=accepted)
         return accepted
 
@@ -122,7 +116,8 @@ class Player:
                 events.append(item)
         if events:
             events.sort(key=lambda event: event.signal == SOC)  # what is evaluated is the arrival of a charge
-            self.controller.take(events[:-1])
+            for event in events[:-1]:
+                self.state = remember(self.settings, self.state, event)
             self._handle(events[-1])
             for event in events:
                 self._count(event, accepted=event.kind == Kind.SAMPLE)
@@ -144,27 +139,17 @@ class Player:
             return
         self.tally.energy.extend(run.signal, run.until + self.hold_s(run.signal))
         if not is_missing(self.ages[run.signal]):
-            self.controller.extend(run.signal, run.until, self.t)
+            held = Event(self.t, self.t - self._ahead, Kind.HELD, run.signal, stamp=run.until)
+            self.state = remember(self.settings, self.state, held)
         if run.signal == SOC:
             self.tally.charge(run.until)
 
-    def _passes(self, event: Event) -> bool:
-        """Return whether this is a sample that changes nothing but its age."""
-        quiet = self.quiet_now()
-        band = quiet.bands[event.signal]
-        is_fresh = event.kind == Kind.SAMPLE and event.stamp <= event.t < event.stamp + self.ages[event.signal]
-        is_undue = event.t < quiet.until and event.t < self.controller.deadline
-        return is_fresh and is_undue and band != ALL and band.low <= event.value < band.high
-
     def _handle(self, event: Event) -> bool:
-        self.t = self.evaluated_at = event.t
-        self.evaluated_ahead = self._ahead
-        self._quiet = NEVER_QUIET if event.more else None  # a start may have been put off until the rest is heard
-        decisions = self.controller.handle(event)
-        for decision in decisions:
-            if decision.changed:
-                self._change(decision)
-        return decisions[-1].accepted
+        self.t = event.t
+        self.state, decision = decide(self.settings, self.state, event, self._schedule.at(event.wall))
+        if decision.changed:
+            self._change(decision)
+        return decision.accepted
 
     def _change(self, decision: Decision) -> None:
         change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
@@ -172,34 +157,14 @@ class Player:
 
     def wake_before(self, t: float) -> bool:
         """Run the deadlines that pass before `t` (s); return whether there were any."""
-        is_due = self.controller.deadline < t
-        while self.controller.deadline < t:
+        is_due = self.state.deadline < t
+        while self.state.deadline < t:
             self._wake()
         return is_due
 
     def _wake(self) -> None:
-        due = self.controller.deadline
+        due = self.state.deadline
         self._handle(Event(due, due - self._ahead, Kind.WAKE))
-
-    def quiet_now(self) -> Quiet:
-        """Return which samples now change nothing but their age."""
-        if self._quiet is None:
-            self._quiet = find_quiet(self.controller, self.evaluated_at)
-        return self._quiet
-
-    def band(self, signal: Signal) -> Band:
-        """Return the values of a signal that now change nothing but their age."""
-        is_aside = signal == Signal.LOAD_POWER and not self._plan.judge_contact
-        return ALL if is_aside else self.quiet_now().bands[signal]
-
-    def pass_over(self, event: Event, until: float) -> None:
-        """Take the last of some samples of a signal that changed nothing, which went on arriving up to `until` (s)."""
-        self._ahead = event.t - event.wall
-        self.t = event.t
-        if not self.is_aside(event):
-            self.controller.take([event])
-        self.note(event)
-        self._extend(Run(event.signal, until), accepted=True)
 
     def _restart(self, item: Restart) -> None:
         """The recorded program ended or started: the relay is off then, and everything begins anew."""
@@ -208,12 +173,9 @@ class Player:
         if self.tally.is_on:
             self.tally.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.tally.lose(item.t)
-        self.controller = Controller(self._plan.setup, item.t)
-        self.controller.selector = item.selector
-        if self._plan.judge_contact:
-            self.controller.lockout = item.lockout
-        self.t = self.evaluated_at = item.t
-        self._quiet = None
+        lockout = item.lockout if self._plan.judge_contact else Lockout.NONE
+        self.state = start(item.t, selector=item.selector, lockout=lockout)
+        self.t = item.t
 
     # ---- counting ----
 

@@ -9,7 +9,6 @@ from typing import NamedTuple, Protocol
 from dumpload.core.window import utc_text
 from dumpload.study.records.items import Item, Stretch
 from dumpload.study.records.record import Account, Record, RecordError
-from dumpload.study.replay.passing import Passing
 from dumpload.study.replay.player import Plan, Player
 from dumpload.study.replay.summary import Change, Summary, Tally
 
@@ -41,7 +40,7 @@ class Witness(Protocol):
     def begin(self, tally: Tally) -> None:
         """The replay begins."""
 
-    def play(self, passing: Passing, item: Item) -> None:
+    def play(self, player: Player, item: Item) -> None:
         """Have one part of the record played."""
 
 
@@ -57,18 +56,17 @@ def replay(record: Record, plan: Plan, account: Account, witness: Witness | None
     if first is None:
         raise RecordError.of(account.bad[0]) if account.bad else RecordError(record.path, "at least one row")
     item, player = first, Player(plan, first.ends.t)
-    passing = Passing(player)
-    play = passing.play
+    play = player.play
     if witness is not None:
         witness.begin(player.tally)
-        play = partial(witness.play, passing)
+        play = partial(witness.play, player)
     try:
         for item in chain([first], items):
             play(item)
     except KeyboardInterrupt:
         msg = f"interrupted at {utc_text(item.ends.wall)} of the record; nothing is shown for a part of it"
         raise ReplayInterrupted(msg) from None
-    summary, tally = passing.finish(item.ends.end_t), player.tally
+    summary, tally = player.finish(item.ends.end_t), player.tally
     counts = (tally.samples, tally.accepted, tally.rejected)
     ends = (first.ends.wall, item.ends.end_wall)
     return Result(record.path, record.kind, *ends, *counts, tally.changes, summary, account)

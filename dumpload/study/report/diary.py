@@ -13,7 +13,7 @@ from dumpload.core.signals import Signal
 from dumpload.io.history_schema import RowKind
 from dumpload.study.records.bounds import Extremes
 from dumpload.study.records.items import Item, Moment, Page, Stretch
-from dumpload.study.replay.passing import Passing
+from dumpload.study.replay.player import Player
 from dumpload.study.replay.summary import Tally
 from dumpload.study.report.chronicle import Story
 from dumpload.study.report.local_time import Span, next_midnight
@@ -42,28 +42,28 @@ class Diary:
         self._tally = tally
         tally.on_loss = lambda begin, end: self._lost.append(Span(begin - self._ahead, end - self._ahead))
 
-    def play(self, passing: Passing, item: Item) -> None:
+    def play(self, player: Player, item: Item) -> None:
         """Have an item played, cut at every midnight."""
         for part in self._parts(item):
             ends = part.ends
             self._ahead = ends.t - ends.wall
-            self._pass_midnights(passing, ends.wall, ends.t)
+            self._pass_midnights(player, ends.wall, ends.t)
             self._note(part)
-            passing.play(part)
+            player.play(part)
             self._reached = ends.end_t
 
     def story(self) -> Story:
         """Return what was written down."""
         return Story(self._charge, self._lost, self._energy_at)
 
-    def _pass_midnights(self, passing: Passing, wall: float, t: float) -> None:
+    def _pass_midnights(self, player: Player, wall: float, t: float) -> None:
         """Write down the energy at each midnight up to a Unix time, which is `t` on the record's own clock (s)."""
         if not self._midnight:
             self._midnight = next_midnight(wall, self._zone)
         while wall >= self._midnight:
             assert self._tally is not None  # noqa: S101  (begin comes first)
             at = min(t, max(self._reached, self._midnight + self._ahead))  # a step of the clock may pass midnight
-            passing.play(Moment(at, (), self._ahead))
+            player.play(Moment(at, (), self._ahead))
             self._tally.energy.advance(at)
             self._energy_at[self._midnight] = self._tally.energy.wh
             self._midnight = next_midnight(self._midnight, self._zone)

@@ -124,12 +124,12 @@ class _Chronicler:
         before = self._before
         self._first = self._last = begin = self._period.begin + self._timeline.ahead if before.is_any else t
         self._midnight = next_midnight(self._wall(begin), self._zone)
-        self._tally = tally = Tally(self._plan.element, begin, self._plan.setup.max_age_s[SOC])
+        self._tally = tally = Tally(self._plan.element, begin, self._plan.setup.settings.max_age_s[SOC])
         tally.on_loss = lambda since, until: self._lost.append(Span(self._wall(since), self._wall(until)))
         if before.on is not None and row.kind != RowKind.START:
             self._change(begin, Position.ON, before.on.cause, before.on.state_of_charge)
         for signal, sample in before.samples.items():
-            if sample.until + hold_s(self._plan.setup.max_age_s, signal) > begin:
+            if sample.until + hold_s(self._plan.setup.settings.max_age_s, signal) > begin:
                 self._note(tally, signal, sample.value, Span(begin, sample.until))
             if signal == SOC and sample.until > begin:
                 self._charge.hold(self._wall(begin), self._wall(sample.until), sample.value)
@@ -188,7 +188,7 @@ class _Chronicler:
     def _note(self, tally: Tally, signal: Signal, value: float, during: Span) -> None:
         """Take a value that went on arriving."""
         t, until = during
-        tally.energy.note(signal, value, t, until + hold_s(self._plan.setup.max_age_s, signal))
+        tally.energy.note(signal, value, t, until + hold_s(self._plan.setup.settings.max_age_s, signal))
         if signal == SOC:
             tally.regain(t)
             tally.charge(until)

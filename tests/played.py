@@ -1,26 +1,39 @@
-"""Passing over rows of a history changes nothing either: what is counted is what evaluating every row gives."""
+"""Settings and random histories that are played through a replay, and what came of it as something to compare."""
 
 import json
+import math
+import os
 import random
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Iterator, Sequence
 
-import pytest
-from histories import fill
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from test_passing import ELEMENT, EXAMPLES, SETUPS, outcome
 from world import LIMITS, NOON, setup
 
-from dumpload.core.controller import Setup
 from dumpload.core.law import Selector
+from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.io.history_schema import Entry, HistoryRow, RowKind
-from dumpload.study.records.history import HistoryRecord, _Meaning, _pages
+from dumpload.io.history_schema import HistoryRow, RowKind
+from dumpload.study.records.history import _Meaning, _pages
 from dumpload.study.records.items import Page
-from dumpload.study.records.record import Account
-from dumpload.study.replay.passing import Passing
-from dumpload.study.replay.player import Plan, Player
+from dumpload.study.replay.summary import Element, Summary, Tally
+
+PERMISSIVES = PermissiveLimits(26.0, 27.0, 65.0, 58.0, 100.0, 60.0, 600.0, 1200.0, 3600.0)
+QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
+SETUPS = {
+    "plain": setup(LIMITS),
+    "no dwell, no confirmation": setup(QUICK),
+    "only a dwell on": setup(QUICK._replace(min_on_s=120.0)),
+    "voltage": setup(QUICK, PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)),
+    "tank": setup(QUICK, PermissiveLimits(tank_cut_out_c=65.0, tank_cut_in_c=58.0)),
+    "drain": setup(QUICK, PermissiveLimits(drain_limit_w=100.0, drain_limit_s=20.0, drain_rest_s=100.0)),
+    "duty": setup(QUICK, PermissiveLimits(max_on_s=200.0, max_on_per_day_s=500.0)),
+    "window": setup(LIMITS, window=("12:10-12:25",)),
+    "every permissive": setup(LIMITS, PERMISSIVES),
+    "young data only": setup(LIMITS, PERMISSIVES, max_age_s=20.5),
+    "floor in the band": setup(LIMITS._replace(floor_percent=93.0)),
+    "charge alone": setup(LIMITS, max_age_s=(60.0, *[math.nan] * 5)),
+}
+ELEMENT = Element(300.0, 1.92)
+EXAMPLES = int(os.environ.get("REPLAY_EXAMPLES", "60"))
 
 SOC = Signal.STATE_OF_CHARGE
 VALUES = {
@@ -73,41 +86,9 @@ def pages(rows: list[HistoryRow]) -> Iterator[Page]:
         meaning.end(part[-1])
 
 
-@pytest.mark.parametrize("configured", SETUPS.values(), ids=SETUPS)
-@settings(max_examples=EXAMPLES)
-@given(seed=st.integers(0, 2**32), judge_contact=st.booleans())
-def test_passing_over_rows_gives_what_evaluating_every_row_gives(
-    configured: Setup, seed: int, judge_contact: bool
-) -> None:
-    rows = history(seed)
-    plan = Plan(configured, ELEMENT, judge_contact)
-    begin, end = rows[0].t, list(pages(rows))[-1].ends.end_t
-    quick, slow = Player(plan, begin), Player(plan, begin)
-    passing = Passing(quick)
-    for page in pages(rows):
-        passing.play(page)
-    for page in pages(rows):
-        slow.play(page)
-    exact, numbers = outcome(quick.tally, passing.finish(end))
-    expected, expected_numbers = outcome(slow.tally, slow.finish(end))
-    assert exact == expected
-    assert numbers == pytest.approx(expected_numbers, rel=1e-4, abs=2e-3, nan_ok=True)  # the wall clock may drift
-
-
-def test_a_quiet_history_is_passed_over_and_not_evaluated(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    entries = [
-        Entry(row, NOON + 15.0 * row, RowKind.SAMPLE, 15.0 * row, 15.0 * row, 15.0 * row + 14.0, row % 2, 80.0)
-        for row in range(1, 2000)
-    ]
-    fill(tmp_path / "history.sqlite3", entries)
-    player = Player(Plan(setup(LIMITS), ELEMENT), 0.0)
-    evaluated: list[object] = []
-    handle = player.controller.__class__.handle
-    monkeypatch.setattr(
-        player.controller.__class__, "handle", lambda own, event: evaluated.append(event) or handle(own, event)
-    )
-    passing = Passing(player)
-    for page in HistoryRecord(tmp_path / "history.sqlite3").read(Account()):
-        passing.play(page)
-    assert player.tally.accepted == 1999
-    assert len(evaluated) < 20
+def outcome(tally: Tally, summary: Summary) -> tuple[Sequence[object], list[float]]:
+    changes = [(round(change.wall, 2), *change[1:]) for change in tally.changes]  # the test's times are no nearer
+    exact = [changes, tally.samples, tally.accepted, tally.rejected, tally.unknown, summary.switch_ons]
+    parts = [number for part in (summary.measured, summary.by_voltage, summary.by_rating) for number in part]
+    numbers = [summary.on_time_s, summary.data_lost_s, summary.lowest_state_of_charge_on, summary.energy_wh]
+    return repr(exact), [*numbers, summary.longest_run_s, summary.shortest_run_s, summary.drawing_s, *parts]
