@@ -135,7 +135,5 @@ def test_a_person_at_a_terminal_is_asked(tmp_path: Path) -> None:
 
 
 def test_an_unknown_answer_names_those_there_are() -> None:
-    from dumpload.commissioning.ask import interview
-
     with pytest.raises(ConfigError, match="--set: moon: expected one of"):
         interview({"moon": "1"}, None, print)
