@@ -4,11 +4,13 @@ import signal
 
 from hypothesis import settings
 
-# The same examples on every run, so that a run says something about the change and not about luck. New ones are sought
-# with --hypothesis-profile=search; what it finds becomes an @example.
-settings.register_profile("steady", deadline=None, derandomize=True)
+# The same examples on every run, so that a run says something about the change and not about luck. `quick` is for every
+# day, `full` for a landing (tests/run.sh takes it for what is marked slow), `search` seeks new examples by chance; what
+# it finds becomes an @example.
+settings.register_profile("quick", deadline=None, derandomize=True, max_examples=25)
+settings.register_profile("full", deadline=None, derandomize=True, max_examples=200)
 settings.register_profile("search", deadline=None, max_examples=1000)
-settings.load_profile("steady")
+settings.load_profile("quick")
 
 # A shell's job in the background ignores it, and so would every program that a test starts and interrupts.
 signal.signal(signal.SIGINT, signal.default_int_handler)
