@@ -7,11 +7,12 @@ from datetime import tzinfo
 from enum import IntEnum
 from typing import NamedTuple
 
-from dumpload.core import law, permissive
 from dumpload.core.contact import Evidence, Feedback
 from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, is_missing
 from dumpload.core.law import Cause, Limits, Memory, Position, Selector
+from dumpload.core.law import start as start_law
 from dumpload.core.permissive import Permission, PermissiveLimits, PermissiveMemory
+from dumpload.core.permissive import start as start_permissives
 from dumpload.core.signals import Signal
 from dumpload.core.window import Schedule, Span
 
@@ -181,11 +182,15 @@ def start(
     What outlived a restart is given: the selector (off or auto: hand is never kept), the lockout, and the on-time (s)
     counted on the local day numbered `day` (as in `LocalTime`).
     """
-    known = Known(Data(), False, selector, NEVER, lockout, Feedback.UNKNOWN)
-    permitted = Permission(Cause.NONE, NEVER)
-    permissives = permissive.start(t, on_time_s, day)
+    return fresh(t, selector, lockout, on_time_s, day)
+
+
+def fresh(t: float, selector: Selector, lockout: Lockout, on_time_s: float, day: int) -> State:
+    """Return what `start` does; the compiler takes no keywords."""
+    known = Known(NO_DATA, False, selector, NEVER, lockout, Feedback.UNKNOWN)
+    memory, permissives, permitted = start_law(t), start_permissives(t, on_time_s, day), Permission(Cause.NONE, NEVER)
     return State(
-        known, law.start(t), permissives, permitted, Evidence.NONE, Cause.STARTING, NEVER, NEVER, -NEVER, NEVER, NEVER
+        known, memory, permissives, permitted, Evidence.NONE, Cause.STARTING, NEVER, NEVER, -NEVER, NEVER, NEVER
     )
 
 
