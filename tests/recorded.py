@@ -1,9 +1,12 @@
 """A controller that lives through a script and is recorded; and the plain replay of such a record."""
 
 import json
+from collections import deque
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any, NamedTuple
 
+from histories import open_file
 from world import Shell, World
 
 from dumpload.core.contact import Feedback
@@ -12,6 +15,8 @@ from dumpload.core.freshness import is_missing
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history import Gap
+from dumpload.io.history_backlog import Batch
+from dumpload.io.history_file import Start
 from dumpload.io.history_schema import Boot, Entry, RowKind
 from dumpload.record import Recorder
 
@@ -89,6 +94,17 @@ class Recorded(World):
         self.recorder.after(place, event, decision, self.settings, self.state)
         self.rows.append(decision)
         return decision
+
+
+def write(path: Path, world: Recorded, boot_id: str = "b1") -> Path:
+    """Write what was recorded of it, as the daemon's file has it."""
+    boot = world.notebook.boot
+    assert boot is not None
+    first, *rest = world.notebook.rows
+    file = open_file(path, Start(boot._replace(boot_id=boot_id), first))
+    file.write(Batch(deque(rest), deque(), {}), durable=True)
+    file.close()
+    return path
 
 
 class Moved(NamedTuple):

@@ -8,6 +8,7 @@ import random
 import shutil
 import subprocess
 import sys
+from array import array
 from pathlib import Path
 
 import pytest
@@ -16,17 +17,20 @@ from world import LIMITS, NOON, START, setup
 import dumpload
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Decision, Event, Kind, Lockout, Setup, State, decide, remember, start
-from dumpload.core.freshness import MISSING
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.known import is_believed
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
+from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, RowBatch, column_of
+from dumpload.study.replay.replayer import Replayer, Scenario
+from dumpload.study.replay.summary import LoadRating
 
 np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
 from dumpload.study.fast import compiler  # noqa: E402  (only with the extra)
-from dumpload.study.fast.compiler import Restart, as_arrays, cache_folder, compiled, play, replay_arrays  # noqa: E402
+from dumpload.study.fast.compiler import Restart, as_arrays, cache_folder, compiled, of_batches, play, replay_arrays  # noqa: E402
 
 SOC = Signal.STATE_OF_CHARGE
 PERMISSIVES = PermissiveLimits(25.0, 26.0, 70.0, 60.0, 50.0, 40.0, 90.0, 400.0, 1_500.0)
@@ -156,6 +160,41 @@ def test_local_times_reach_as_far_as_any_deadline() -> None:
         assert_the_same(SETUPS[1], 1_000 + seed, 6, play)
         times = compiler.local_times(SETUPS[1].schedule(), arrays, arrays.t[-1] + 5_000.0)
         assert (times.wall[1:] == times.valid_until[:-1]).all()
+
+
+def batches_of(seed: int, rows: int, signals: list[Signal]) -> list[RowBatch]:
+    """Return the rows of a table: gaps, rows of one time, blanks, codes for unknown, values that do not count."""
+    draw = random.Random(seed)  # noqa: S311
+    times = [NOON]
+    while len(times) < rows:
+        times.append(times[-1] + draw.choice([0.0, 1.0, 10.0, 10.0, 10.0, 60.0, 61.0, 400.0]))
+    parts = []
+    for begin in range(0, rows, 50):
+        here = times[begin : begin + 50]
+        columns = {}
+        for signal in signals:
+            codes = [draw.choice([PLAIN] * 12 + [EMPTY, UNKNOWN, REJECTED]) for _ in here]
+            good = [value for value in VALUES[signal] if -1e3 < value < 1e3 and value != 255.0]
+            columns[signal] = column_of([draw.choice(good) if code == PLAIN else MISSING for code in codes], codes)
+        parts.append(RowBatch(array("d", here), columns))
+    return parts
+
+
+@pytest.mark.parametrize("configured", SETUPS)
+def test_the_rows_of_a_table_as_arrays_are_played_as_the_replayer_plays_them(configured: Setup) -> None:
+    batches = batches_of(3, 150, list(Signal))
+    heard = {s for s in Signal if not is_missing(configured.settings.max_age_s[s])} - {Signal.LOAD_POWER}
+    replayer = Replayer(Scenario(configured, LoadRating(300.0, 1.92)), NOON)
+    for one in batches:
+        replayer.play(one)
+    end = batches[-1].times[-1]
+    replayer.finish(end)
+    played = replay_arrays(configured, of_batches(batches, heard), end, begin=NOON)
+    found = list(zip(played.wall, played.position, played.cause, played.state_of_charge, strict=True))
+    assert repr([tuple(map(float, one)) for one in found]) == repr(
+        [tuple(map(float, one)) for one in replayer.totals.changes]
+    )
+    assert plain(played.state) == plain(replayer.state)
 
 
 @pytest.mark.slow

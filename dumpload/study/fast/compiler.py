@@ -8,7 +8,7 @@ plain loop that the compiled one must equal to the last bit.
 import hashlib
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from types import FunctionType, ModuleType
@@ -37,6 +37,7 @@ from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal
 from dumpload.core.state import fresh
 from dumpload.core.window import LocalTime, Schedule
+from dumpload.study.records.items import PLAIN, UNKNOWN, Column, RowBatch
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
@@ -136,6 +137,43 @@ def _row(event: Event | Restart) -> tuple[Any, ...]:
         return *event[:2], RESTART, 0, MISSING, MISSING, event.selector, MISSING, -1, event.lockout, False
     *told, more = event
     return *told, Lockout.NONE, more
+
+
+def of_batches(batches: Sequence[RowBatch], heard: Collection[Signal]) -> Events:
+    """Return what the rows of a record say to the law, as arrays: of the signals that are heard, row by row.
+
+    The values of a row are judged once, with the last of them, and the state of charge is the last.
+    """
+    signals = sorted((signal for signal in batches[0].columns if signal in heard), reverse=True)
+    columns = [[one.columns[signal] for one in batches] for signal in signals]
+    times = np.concatenate([np.asarray(one.times, np.float64) for one in batches])
+    values = np.stack([np.concatenate([np.asarray(part.values) for part in parts]) for parts in columns], axis=1)
+    codes = np.stack([np.concatenate([_codes_of(part) for part in parts]) for parts in columns], axis=1)
+    spoken = (codes == PLAIN) | (codes == UNKNOWN)
+    to_come = np.cumsum(spoken[:, ::-1], axis=1)[:, ::-1] - spoken
+    t = np.repeat(times, len(signals))[spoken.ravel()]
+    is_plain = codes[spoken] == PLAIN
+    signal = np.broadcast_to(np.array(signals, np.int8), spoken.shape)[spoken]
+    missing, none = np.full(len(t), MISSING), np.zeros(len(t), np.int8)
+    return Events(
+        t=t,
+        wall=t,
+        kind=np.where(is_plain, Kind.SAMPLE, Kind.UNKNOWN).astype(np.int8),
+        signal=signal,
+        value=np.where(is_plain, values[spoken], MISSING),
+        stamp=np.where(is_plain, t, MISSING),
+        selector=none + np.int8(Selector.AUTO),
+        until=missing,
+        feedback=none + np.int8(Feedback.UNKNOWN),
+        lockout=none,
+        more=none.astype(np.bool_),
+        with_next=(to_come > 0)[spoken],
+    )
+
+
+def _codes_of(column: Column) -> Codes:
+    rows = len(column.values)
+    return np.full(rows, PLAIN, np.int8) if column.codes is None else np.asarray(column.codes).astype(np.int8)
 
 
 def local_times(schedule: Schedule, events: Events, end: float) -> LocalTimes:
@@ -247,14 +285,18 @@ def cut_short(state: State, t: float, wall: float) -> Decision:
     return Decision(t, wall, Position.OFF, Cause.STOPPING, was_on, state.cause, after_s, MISSING, False, Cause.NONE)
 
 
-def play(settings: ControllerSettings, events: Events, times: LocalTimes, end: float) -> tuple[State, Floats, Flags]:
-    """Play events deadline by deadline up to `end` (s); return the last state, the changes, and which samples counted.
+def play(
+    settings: ControllerSettings, events: Events, times: LocalTimes, begin: float, end: float
+) -> tuple[State, Floats, Flags]:
+    """Play events from `begin` to `end` (s), deadline by deadline.
+
+    Returns the last state, the changes, and which samples counted.
 
     A row of a change: t, wall, position, cause, previous cause, after_s, state of charge. As a replay does it: the
-    relay starts off at the first event; deadlines before an event come first, and one at its very moment after it.
+    relay starts off; deadlines before an event come first, and one at its very moment after it.
     """
     rows = len(events.t)
-    state = fresh(events.t[0], Selector.AUTO, Lockout.NONE, 0.0, -1)
+    state = fresh(begin, Selector.AUTO, Lockout.NONE, 0.0, -1)
     accepted = np.zeros(rows, np.bool_)
     changes, count = np.empty((64, 7)), 0
     index, place, ahead = 0, 0, 0.0
@@ -281,10 +323,16 @@ def play(settings: ControllerSettings, events: Events, times: LocalTimes, end: f
     return state, changes[:count], accepted
 
 
-def replay_arrays(setup: Setup, events: Events, end: float, *, run: Callable[..., Any] = play) -> Played:
-    """Play events under some settings, up to `end` (s); `run`: `play` itself, or what `compiled` returns."""
+def replay_arrays(
+    setup: Setup, events: Events, end: float, *, begin: float | None = None, run: Callable[..., Any] = play
+) -> Played:
+    """Play events under some settings, from `begin` (s; None: the first event) to `end` (s).
+
+    `run`: `play` itself, or what `compiled` returns.
+    """
+    begin = float(events.t[0]) if begin is None else begin
     settings = with_floats(setup.settings)
-    last, changes, accepted = run(settings, events, local_times(setup.schedule(), events, end), end)
+    last, changes, accepted = run(settings, events, local_times(setup.schedule(), events, end), begin, end)
     t, wall, position, cause, previous, after_s, charge = changes.T
     position, cause, previous = (column.astype(np.int8) for column in (position, cause, previous))
     return Played(t, wall, position, cause, previous, after_s, charge, accepted, last)
