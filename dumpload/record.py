@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from dumpload import __version__
 from dumpload.core.controller import ControllerSettings, Decision, Event, Kind, Lockout, State
-from dumpload.core.freshness import is_missing
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause
+from dumpload.core.signals import Signal
 from dumpload.documents import change_document, position_name, to_json
 from dumpload.io.history_schema import NO_SIGNAL, Boot, Entry, RowKind
 from dumpload.thinning import Run, Thinner, footing
@@ -45,6 +46,8 @@ class Recorder:
         self._lockout = Lockout.NONE
         self._ahead = 0.0
         self._ended = False
+        self._beat = MISSING
+        self._beats = 0
 
     def reserve(self) -> int:
         """Return the place in the record for what happens now, before it is known what comes of it."""
@@ -140,6 +143,8 @@ class Recorder:
     def _take_sample(self, event: Event, state: State, *, moved: bool) -> None:
         signal, value, t = event.signal, event.value, event.t
         datum = state.data[signal]
+        if signal == Signal.HEARTBEAT:
+            value = self._count_beats(datum.value)
         runs = self._thinner.runs
         if self._thinner.wants(signal, value, t, moved=moved):
             sequence = self._next()
@@ -149,6 +154,16 @@ class Recorder:
         elif (run := runs[signal]) is not None:
             run.expires_at = datum.expires_at
             self._history.extend(run.sequence, datum.stamp)
+
+    def _count_beats(self, value: float) -> float:
+        """Return how often the heartbeat changed, which is what is stored of it.
+
+        Most changes are left out. Of the values themselves two kept ones might then be equal although it changed
+        between them, and a replay would take the second for a repetition.
+        """
+        self._beats += value != self._beat
+        self._beat = value
+        return float(self._beats)
 
     def _take_word(self, event: Event) -> None:
         runs = self._thinner.runs

@@ -49,9 +49,13 @@ def permissive_limits(settings: Settings) -> PermissiveLimits:
 
 
 def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:
-    """Return what each telemetry topic carries, in the order of the signals."""
+    """Return what each telemetry topic carries, in the order of the signals, but the heartbeat first.
+
+    A message that comes at the last moment of the heartbeat renews it before its other values are looked at.
+    """
     fields: dict[str, tuple[Field, ...]] = {}
-    for signal, source in signal_sources(settings).items():
+    sources = signal_sources(settings)
+    for signal, source in sorted(sources.items(), key=lambda item: item[0] != Signal.HEARTBEAT):
         stamp = source.timestamp_pointer
         field = Field(
             signal=signal,

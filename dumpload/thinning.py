@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 
 from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.controller import ControllerSettings, State
-from dumpload.core.freshness import Datum
+from dumpload.core.freshness import NEVER, Datum
 from dumpload.core.signals import Signal
 
 DEADBANDS: dict[Signal, float] = {
@@ -26,6 +26,7 @@ DEADBANDS: dict[Signal, float] = {
     Signal.LOAD_POWER: 10.0,
     Signal.SOLAR_POWER: 10.0,
     Signal.TANK_TEMPERATURE: 0.5,
+    Signal.HEARTBEAT: math.inf,  # that it went on changing is told by the run
 }
 """In the signal's base unit: a change of more than this is kept (our choice, no source)."""
 
@@ -94,6 +95,7 @@ def footing(settings: ControllerSettings, state: State) -> tuple[object, ...]:
         permissive.drain_since,
         permissive.drained_at,
         load > LOAD_PRESENT_W,
+        state.data.heartbeat.expires_at == -NEVER,  # never seen to change yet
         state.evidence,
         state.lockout,
         state.cause,

@@ -59,3 +59,13 @@ def test_not_all_of_a_million_different_texts_are_remembered() -> None:
     one.column([f"{value / 1000:.3f}" for value in range(100_000)])
     assert len(one._meanings) < 10_000
     assert one.highest == 99.999
+
+
+def test_a_heartbeat_may_be_a_text_or_a_number() -> None:
+    parser = CellParser(Signal.HEARTBEAT, "any", unknown=("gone",))
+    assert parser.parse("41") == (41.0, PLAIN)
+    (one, code), (other, _) = parser.parse("12:00:01"), parser.parse("12:00:02")
+    assert code == PLAIN
+    assert one != other
+    assert parser.parse(" 12:00:01 ") == (one, PLAIN)
+    assert parser.parse("gone")[1] == UNKNOWN

@@ -758,3 +758,66 @@ def test_a_value_that_went_on_arriving_lives_longer_never_shorter(longer_s: floa
     assert world.state.charge_expires_at == world.state.deadline == world.t + expires_after_s
     world.wait_through(expires_after_s)
     assert world.changes[-1] == (300.0 + expires_after_s, "off", "data_lost")
+
+
+# The heartbeat
+
+
+def beating(world: World, beat: float) -> World:
+    return world.measure(Signal.HEARTBEAT, beat)
+
+
+WITH_HEARTBEAT = setup(AT_ONCE, max_age_s=600.0, heartbeat_s=30.0)
+
+
+def test_without_a_change_of_the_heartbeat_no_signal_is_live() -> None:
+    """The bridge repeats the last values of a source that died, as live messages, once a second."""
+    world = beating(beating(World(WITH_HEARTBEAT), 1.0).soc(98.0), 2.0).soc(98.0)
+    assert world.seen_as == ("on", "surplus")
+    assert world.state.charge_expires_at == START + 30.0
+    for _ in range(29):
+        beating(world.wait(1.0), 2.0).soc(98.0)
+    assert world.seen_as == ("on", "surplus")
+    beating(world.wait_through(1.0), 2.0).soc(98.0)
+    assert world.changes[1:] == [(30.0, "off", "data_lost")]
+    assert is_missing(world.rows[-1].state_of_charge)
+
+
+def test_the_first_heartbeat_is_no_change() -> None:
+    world = beating(World(WITH_HEARTBEAT).soc(98.0), 7.0).soc(98.0)
+    assert (world.seen_as, world.state.known.seen) == (("off", "starting"), False)
+    assert beating(world, 7.0).soc(98.0).seen_as == ("off", "starting")
+    assert beating(world, 8.0).seen_as == ("off", "confirming")  # live again, and no sample yet
+    assert world.soc(98.0).seen_as == ("on", "surplus")
+
+
+def test_a_heartbeat_that_went_on_after_a_stop_brings_back_what_is_still_young() -> None:
+    world = beating(beating(World(WITH_HEARTBEAT), 1.0), 2.0).soc(98.0)
+    beating(world.wait_through(40.0), 3.0)
+    assert [change[1:] for change in world.changes] == [("on", "surplus"), ("off", "data_lost")]
+    assert world.seen_as == ("off", "confirming")
+    assert world.soc(98.0).seen_as == ("on", "surplus")
+
+
+@pytest.mark.parametrize("kind", [Kind.UNKNOWN, Kind.ABSENT])
+def test_a_heartbeat_that_is_not_known_has_stopped_until_it_changes(kind: Kind) -> None:
+    world = beating(beating(World(WITH_HEARTBEAT), 1.0), 2.0).soc(98.0).send(kind, signal=Signal.HEARTBEAT)
+    assert world.seen_as == ("off", "data_lost")
+    assert beating(world, 2.0).soc(98.0).seen_as == ("off", "data_lost")
+    assert beating(world, 3.0).soc(98.0).seen_as == ("on", "surplus")
+
+
+def test_no_permissive_reads_a_signal_of_a_source_whose_heart_has_stopped() -> None:
+    limits = PermissiveLimits(voltage_cut_out_v=25.0, voltage_cut_in_v=26.0)
+    world = World(setup(AT_ONCE, limits, max_age_s=600.0, heartbeat_s=30.0))
+    beating(beating(world, 1.0), 2.0).measure(Signal.BATTERY_VOLTAGE, 27.0).measure(Signal.BATTERY_VOLTAGE, 25.5)
+    assert world.soc(98.0).seen_as == ("on", "surplus")
+    beating(world.wait_through(30.0), 2.0).soc(98.0)
+    assert world.seen_as == ("off", "data_lost")
+    assert beating(world, 3.0).soc(98.0).seen_as == ("off", "voltage_low")  # whether it held is not known any more
+
+
+def test_new_settings_may_ask_for_a_heartbeat_or_for_none() -> None:
+    world = World(setup(AT_ONCE, max_age_s=600.0)).soc(98.0)
+    assert world.reconfigure(WITH_HEARTBEAT).wake().seen_as == ("off", "data_lost")
+    assert world.reconfigure(setup(AT_ONCE, max_age_s=600.0)).wake().soc(98.0).seen_as == ("on", "surplus")

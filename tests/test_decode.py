@@ -660,3 +660,36 @@ def test_every_number_in_range_is_read_as_it_was_written(value: float) -> None:
 @given(st.from_regex(r"-?(0|[1-9][0-9]{0,20})(\.[0-9]{1,20})?", fullmatch=True))
 def test_a_bare_number_is_what_json_says_it_is(text: str) -> None:
     assert parse_json(text.encode()) == json.loads(text, parse_int=float)
+
+
+# The heartbeat: any number or text that changes
+
+
+def heartbeat(pointer: str = "", unknown: tuple[float | str, ...] = ()) -> Field:
+    return Field(Signal.HEARTBEAT, parse_pointer(pointer), "any", 60.0, None, unknown)
+
+
+def beat_of(payload: bytes, pointer: str = "") -> object:
+    (outcome,) = decode(payload, [heartbeat(pointer)], 1.75e9)
+    return outcome.value if isinstance(outcome, Reading) else outcome
+
+
+def test_a_heartbeat_is_a_number_as_it_is_or_a_text_by_its_number() -> None:
+    assert beat_of(b"41") == 41.0
+    assert beat_of(b'{"uptime_s": 1e9}', "/uptime_s") == 1e9
+    texts = [b'"12:00:01"', b"12:00:01", b"12:00:02", b"2026-06-16T12:00:01Z", b'"x"']
+    beats = [beat_of(text) for text in texts]
+    assert beats[0] == beats[1]
+    assert len(set(beats)) == 4
+    assert all(isinstance(beat, float) and beat == int(beat) for beat in beats)
+
+
+def test_the_number_of_a_text_is_the_same_on_every_computer() -> None:
+    """BLAKE2b (RFC 7693) of 48 bits, as `printf a | b2sum -l 48` of GNU coreutils prints it."""
+    assert beat_of(b'"a"') == beat_of(b"a") == 0x433911C6EB0D
+
+
+@pytest.mark.parametrize("payload", [b"true", b"[1]", b"{}", b"NaN", b"\xff\xfe"])
+def test_what_is_neither_a_number_nor_a_text_is_no_heartbeat(payload: bytes) -> None:
+    assert isinstance(beat_of(payload), Rejection)
+    assert decode(b"gone", [heartbeat(unknown=("gone",))], 1.75e9) == [Unknown(Signal.HEARTBEAT)]

@@ -46,6 +46,7 @@ values = {
     Signal.LOAD_POWER: st.sampled_from([0.0, 5.0, 300.0]),
     Signal.SOLAR_POWER: st.sampled_from([0.0, 800.0]),
     Signal.TANK_TEMPERATURE: st.sampled_from([20.0, 40.0, 60.0, 65.0, 69.9, 70.0]),
+    Signal.HEARTBEAT: st.sampled_from([1.0, 1.0, 2.0]),
 }
 any_configurations = st.builds(
     setup,
@@ -61,6 +62,7 @@ any_configurations = st.builds(
     st.sampled_from([PermissiveLimits(), PermissiveLimits(), ALL_PERMISSIVES]),
     max_age_s=st.sampled_from([10.0, 60.0]),
     window=st.sampled_from([(), (), ("12:10-12:40",), ("11:00-12:05", "12:20-06:00")]),
+    heartbeat_s=st.sampled_from([MISSING, MISSING, 120.0]),
 )
 configurations = any_configurations.filter(
     # without a minimum off-time a run that has used up its time starts anew with the next event
@@ -83,6 +85,8 @@ class AnyEvents(RuleBasedStateMachine):
         self.above_since = MISSING
         """Since when samples have been at or above cut-in, by their stamps, as far as this test can tell."""
         self.newest = -NEVER
+        self.beat, self.beat_at = MISSING, -NEVER
+        """The last value of the heartbeat, and when it was last measured to have changed."""
         self.confirmed = False
         self.one: Shell
         self.other: Shell
@@ -99,6 +103,10 @@ class AnyEvents(RuleBasedStateMachine):
         for row in rows:
             self.check_row(row)
             self.rows.append(row)
+        if rows[-1].accepted and event.signal == Signal.HEARTBEAT:
+            if not math.isnan(self.beat) and event.value != self.beat:
+                self.beat_at = self.t
+            self.beat = event.value
         if rows[-1].accepted and event.signal == Signal.STATE_OF_CHARGE:
             self.learn(event)
         elif kind in (Kind.DOUBT, Kind.ABSENT) or (kind == Kind.UNKNOWN and event.signal == Signal.STATE_OF_CHARGE):
@@ -143,6 +151,11 @@ class AnyEvents(RuleBasedStateMachine):
     def state_of_charge(self, percent: float, after_s: float) -> None:
         self.wait(after_s)
         self.send(Kind.SAMPLE, value=percent, stamp=self.t)
+
+    @rule(after_s=st.floats(0.0, 100.0))
+    def heart_beats(self, after_s: float) -> None:
+        self.wait(after_s)
+        self.send(Kind.SAMPLE, signal=Signal.HEARTBEAT, value=self.t, stamp=self.t)
 
     @rule(percent=st.sampled_from([97.0, 99.0, 99.0, 95.0]), times=st.integers(3, 40), every_s=st.floats(1.0, 30.0))
     def steady_state_of_charge(self, percent: float, times: int, every_s: float) -> None:
@@ -229,7 +242,8 @@ class AnyEvents(RuleBasedStateMachine):
             good = {Signal.BATTERY_VOLTAGE: 28.0, Signal.BATTERY_POWER: 0.0, Signal.TANK_TEMPERATURE: 40.0}
             for signal, value in good.items():
                 self.send(Kind.SAMPLE, signal=signal, value=value, stamp=self.t)
-            self.state_of_charge(99.0, 5.0)
+            self.heart_beats(2.0)
+            self.state_of_charge(99.0, 3.0)
             came_on |= self.one.state.position == Position.ON
         assert came_on
 
@@ -244,6 +258,8 @@ class AnyEvents(RuleBasedStateMachine):
         if self.one.state.position == Position.ON:
             assert self.t < self.stamp + self.shortest_max_age_s
             assert self.t < self.one.state.charge_expires_at <= self.stamp + self.shortest_max_age_s
+            heartbeat_s = self.one.settings.max_age_s[Signal.HEARTBEAT]
+            assert math.isnan(heartbeat_s) or self.t < self.beat_at + heartbeat_s
 
     @precondition(awake)
     @invariant()

@@ -28,7 +28,7 @@ def test_ages_are_in_the_order_of_the_signals_and_missing_where_not_configured()
     ages = dict(zip(Signal, found.settings.max_age_s, strict=True))
     assert ages.pop(Signal.STATE_OF_CHARGE) == 30.0
     assert ages.pop(Signal.TANK_TEMPERATURE) == 60.0
-    assert len(ages) == 4
+    assert len(ages) == 5
     assert all(math.isnan(age) for age in ages.values())
 
 

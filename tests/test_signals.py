@@ -17,6 +17,7 @@ def test_the_names_are_those_of_the_config_tables() -> None:
         "load_power",
         "solar_power",
         "tank_temperature",
+        "heartbeat",
     ]
 
 

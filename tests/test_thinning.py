@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from recorded import EVERY_S, Moved, Recorded, moves, replay
-from world import LIMITS, MAX_AGE_S, setup
+from world import LIMITS, MAX_AGE_S, START, setup
 
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Event, Kind
@@ -42,7 +42,7 @@ def test_the_first_sample_is_kept_and_the_same_value_again_is_not() -> None:
     assert (row.value, row.until - row.t) == (80.0, 50.0)
 
 
-@pytest.mark.parametrize("signal", Signal)
+@pytest.mark.parametrize("signal", [signal for signal in Signal if signal != Signal.HEARTBEAT])
 def test_a_value_that_leaves_the_deadband_is_kept(signal: Signal) -> None:
     base, band = 60.0, DEADBANDS[signal]
     world = Recorded()
@@ -50,6 +50,15 @@ def test_a_value_that_leaves_the_deadband_is_kept(signal: Signal) -> None:
     for value in (base, base + 0.9 * band, base - 0.9 * band, base + 1.1 * band, base + 2.0 * band, base):
         world.measure(signal, value).wait(5)
     assert kept_values(world, signal) == [base, base + 1.1 * band, base]
+
+
+def test_a_heartbeat_that_goes_on_is_kept_as_a_run_and_counted() -> None:
+    """The second change is kept exactly, since from it on the source lives; the others only lengthen the run."""
+    world = Recorded(setup(heartbeat_s=25.0))
+    for beat in (7.0, 8.0, 7.0, 8.0, 8.0):
+        world.measure(Signal.HEARTBEAT, beat).wait(5)
+    first, second = world.notebook.of(RowKind.SAMPLE)
+    assert [(row.value, row.t - START, row.until - START) for row in (first, second)] == [(1.0, 0, 0), (2.0, 5, 15)]
 
 
 def test_one_is_kept_every_so_often_whatever_it_is() -> None:
@@ -130,13 +139,16 @@ BRISK = setup(
     LIMITS._replace(confirm_s=20.0, min_on_s=45.0, min_off_s=30.0), PERMISSIVES, window=("11:00-12:20", "12:30-15:00")
 )
 ONLY_CHARGE = setup(LIMITS._replace(confirm_s=20.0, min_on_s=45.0, min_off_s=30.0))
+BEATING = setup(LIMITS._replace(confirm_s=20.0, min_on_s=45.0, min_off_s=30.0), heartbeat_s=25.0)
 
 measurements = st.sampled_from(
     [(Kind.SAMPLE, {"signal": signal, "value": value}) for signal in VALUES for value in VALUES[signal]]
 )
 charges = st.sampled_from([(Kind.SAMPLE, {"signal": SOC, "value": value}) for value in VALUES[SOC]])
+beats = st.sampled_from([(Kind.SAMPLE, {"signal": Signal.HEARTBEAT, "value": value}) for value in (1.0, 2.0, 2.0)])
 words = st.sampled_from(
     [
+        (Kind.UNKNOWN, {"signal": Signal.HEARTBEAT}),
         (Kind.UNKNOWN, {"signal": SOC}),
         (Kind.UNKNOWN, {"signal": VOLTS}),
         (Kind.ABSENT, {}),
@@ -156,7 +168,7 @@ words = st.sampled_from(
 pauses = st.sampled_from([0.13, 0.37, 0.9, 1.7, 5.3, 5.3, 5.3, 11.1, 11.1, 29.7, 59.9, 75.1])
 ages = st.sampled_from([0.0, 0.0, 0.0, 0.5, 0.95, 20.0])
 steps = st.lists(
-    st.tuples(pauses, st.one_of(charges, charges, measurements, measurements, measurements, words), ages), max_size=80
+    st.tuples(pauses, st.one_of(charges, charges, measurements, measurements, beats, words), ages), max_size=80
 )
 
 
@@ -191,7 +203,7 @@ def until_the_last_row(world: Recorded) -> list[Moved]:
 
 
 @settings(max_examples=300)
-@given(script=steps, configured=st.sampled_from([BRISK, ONLY_CHARGE]))
+@given(script=steps, configured=st.sampled_from([BRISK, ONLY_CHARGE, BEATING]))
 def test_replaying_what_was_kept_makes_every_decision_again(
     script: list[tuple[float, tuple[Kind, dict[str, object]], float]], configured: object
 ) -> None:

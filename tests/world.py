@@ -16,6 +16,7 @@ from dumpload.core.controller import (
     remember,
     start,
 )
+from dumpload.core.freshness import MISSING
 from dumpload.core.law import Limits, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
@@ -38,10 +39,11 @@ def setup(
     window: tuple[str, ...] = (),
     zone: tzinfo = UTC,
     feedback_s: float = 0.5,
+    heartbeat_s: float = MISSING,
 ) -> Setup:
-    """Return settings with every signal configured, unless there are `max_age_s` for each."""
+    """Return settings with every signal configured, unless there are `max_age_s` for each; a heartbeat if it is set."""
     spans = tuple(parse_span(text) for text in window)
-    ages = max_age_s if isinstance(max_age_s, tuple) else (max_age_s,) * len(Signal)
+    ages = max_age_s if isinstance(max_age_s, tuple) else ((max_age_s,) * Signal.HEARTBEAT + (heartbeat_s,))
     settings = ControllerSettings(limits, permissives or PermissiveLimits(), ages, feedback_s)
     return Setup(settings, spans, zone)
 

@@ -100,6 +100,13 @@ class TemperatureSource(Source):
     unit: Literal["degC", "degF", "K"] = Field("degC", description="Unit it is published in.")
 
 
+class HeartbeatSource(Source):
+    """Where a value is published that changes for as long as the source lives."""
+
+    unit: Literal["any"] = Field("any", description="A heartbeat has none.")
+    max_age_s: kind.Age = Field(60.0, description="Once it has not changed for this long, nothing counts any more.")
+
+
 class Telemetry(Table):
     """What is measured, and where it is published."""
 
@@ -115,6 +122,9 @@ class Telemetry(Table):
     load_power: PowerSource | None = Field(None, description="Power the load draws.")
     solar_power: PowerSource | None = Field(None, description="Power from the panels.")
     tank_temperature: TemperatureSource | None = Field(None, description="Temperature of the water.")
+    heartbeat: HeartbeatSource | None = Field(
+        None, description="A number or text that changes while the source lives: a counter, an uptime, a clock."
+    )
 
 
 class Control(Table):

@@ -57,6 +57,8 @@ class Key(NamedTuple):
             return str(self.schema["x-expected"])
         if "enum" in self.schema:
             return " or ".join(show(item) for item in self.schema["enum"])
+        if "const" in self.schema:
+            return show(self.schema["const"])
         kinds = {"boolean": "true or false", "integer": "a whole number", "number": "a number", "string": "text"}
         return kinds[self.schema["type"]] + self.bounds
 

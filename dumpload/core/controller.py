@@ -38,6 +38,8 @@ from dumpload.core.state import (
     Lockout,
     Setup,
     State,
+    charge_expires_at,
+    live_data,
     reconfigure,
     start,
 )
@@ -91,6 +93,7 @@ def remember(settings: ControllerSettings, state: State, event: Event) -> State:
         state.cause,
         state.window_changes_at,
         state.day_ends_at,
+        charge_expires_at(settings, known.data),
         state.changes_at,
         deadline,
     )
@@ -104,16 +107,17 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     t, before = event.t, state.law
     accepted = is_believed(settings, event)
     known = learn(settings, state.known, event, accepted)
-    evidence = look_at_contact(settings, known, before, t)
+    data = live_data(settings, known.data, t)
+    evidence = look_at_contact(settings, data, known.feedback, before, t)
     if evidence == Evidence.CLOSED_WHILE_OFF and known.lockout == Lockout.NONE:
         known = lock_out(known, Lockout.CONTACT_CLOSED)
-    asked = permissive_inputs(known.data, before, event, local)
+    asked = permissive_inputs(data, before, event, local)
     permissives, permitted = ask_permissives(settings.permissives, state.permissives, asked)
-    inputs = law_inputs(known, event, accepted, permitted.cause)
+    inputs = law_inputs(data, known, event, accepted, permitted.cause)
     refused = refuse_hand(settings, event, inputs)
     if refused != Cause.NONE:
         known = end_hand(select(known, state.known.selector, state.known.hand_until), t)
-        inputs = law_inputs(known, event, accepted, permitted.cause)
+        inputs = law_inputs(data, known, event, accepted, permitted.cause)
     memory = begin_evidence_anew(before) if event.kind == Kind.DOUBT else before
     after, cause = overrule(state, event, apply_law(settings.limits, memory, inputs))
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
@@ -121,28 +125,27 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
         evidence = Evidence.NONE
         permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, asked, after))
     changes_at = next_change(settings, known, after, permitted, t)
-    deadline = min(changes_at, expires_next(known.data, t))
-    window_changes_at, day_ends_at = asked.window_changes_at, asked.day_ends_at
     decision = Decision(
         t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
         inputs.state_of_charge, accepted, refused,
     )  # fmt: skip
     return State(
-        known, after, permissives, permitted, evidence, cause, window_changes_at, day_ends_at, changes_at, deadline
-    ), decision
+        known, after, permissives, permitted, evidence, cause, asked.window_changes_at, asked.day_ends_at,
+        charge_expires_at(settings, known.data), changes_at, min(changes_at, expires_next(known.data, t)),
+    ), decision  # fmt: skip
 
 
-def contact_inputs(known: Known, memory: Memory, t: float) -> ContactInputs:
+def contact_inputs(data: Data, feedback: Feedback, memory: Memory, t: float) -> ContactInputs:
     """Return what is seen of the contact at `t` (s)."""
-    load = known.data.load_power
-    return ContactInputs(t, memory.position, memory.relay_since, known.feedback, live_value(load, t), load.stamp)
+    load = data.load_power
+    return ContactInputs(t, memory.position, memory.relay_since, feedback, live_value(load, t), load.stamp)
 
 
-def look_at_contact(settings: ControllerSettings, known: Known, memory: Memory, t: float) -> Evidence:
+def look_at_contact(settings: ControllerSettings, data: Data, feedback: Feedback, memory: Memory, t: float) -> Evidence:
     """Return what contradicts the command at `t` (s), as far as a feedback line or the load's power can tell."""
-    if known.feedback == Feedback.UNKNOWN and is_missing(known.data.load_power.stamp):
+    if feedback == Feedback.UNKNOWN and is_missing(data.load_power.stamp):
         return Evidence.NONE
-    return judge(settings.feedback_s, contact_inputs(known, memory, t))
+    return judge(settings.feedback_s, contact_inputs(data, feedback, memory, t))
 
 
 def permissive_inputs(data: Data, memory: Memory, event: Event, local: LocalTime) -> PermissiveInputs:
@@ -164,10 +167,10 @@ def permissive_inputs(data: Data, memory: Memory, event: Event, local: LocalTime
     )
 
 
-def law_inputs(known: Known, event: Event, accepted: bool, permitted: Cause) -> Inputs:
+def law_inputs(data: Data, known: Known, event: Event, accepted: bool, permitted: Cause) -> Inputs:
     """Return what the law looks at."""
-    charge = known.data.state_of_charge
-    stamp = charge.stamp if accepted and event.signal == Signal.STATE_OF_CHARGE else MISSING
+    charge = data.state_of_charge
+    stamp = known.data.state_of_charge.stamp if accepted and event.signal == Signal.STATE_OF_CHARGE else MISSING
     soc = live_value(charge, event.t)
     return Inputs(event.t, soc, stamp, known.seen, known.selector, known.lockout != Lockout.NONE, permitted)
 
@@ -240,5 +243,5 @@ def next_change(settings: ControllerSettings, known: Known, memory: Memory, perm
     if t < dwell_over_at < moment:
         moment = dwell_over_at
     if known.feedback != Feedback.UNKNOWN:
-        moment = min(moment, next_look(settings.feedback_s, contact_inputs(known, memory, t)))
+        moment = min(moment, next_look(settings.feedback_s, contact_inputs(known.data, known.feedback, memory, t)))
     return moment

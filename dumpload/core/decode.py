@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import Any, NamedTuple, NoReturn
 
 from dumpload.core.freshness import MISSING
-from dumpload.core.signals import QUANTITIES, Signal, in_range
+from dumpload.core.signals import QUANTITIES, Signal, beat, in_range
 from dumpload.core.text import MILLISECONDS_FROM
 
 MAX_PAYLOAD_BYTES = 64 * 1024
@@ -222,6 +222,8 @@ def _read(document: Any, field: Field, wall: float) -> Reading | Unknown:
         raise _RejectedError(Reason.MISSING_POINTER) from None
     if is_unknown(raw, field.unknown):
         return Unknown(field.signal)
+    if field.signal == Signal.HEARTBEAT and isinstance(raw, str):
+        raw = beat(raw)
     if not isinstance(raw, float):
         raise _RejectedError(Reason.WRONG_TYPE)
     if not math.isfinite(raw):
@@ -257,13 +259,17 @@ def decode(payload: bytes, fields: Sequence[Field], wall: float) -> list[Outcome
         document = _parse(payload)
     except _RejectedError as rejected:
         words = payload.strip()[:64].decode("utf-8", "replace")
-        return [
-            Unknown(field.signal)
-            if not field.pointer and is_unknown(words, field.unknown)  # a bare word, such as: unknown
-            else Rejection(field.signal, rejected.reason)
-            for field in fields
-        ]
+        return [_bare(words, field, wall, rejected.reason) for field in fields]
     return [_outcome(document, field, wall) for field in fields]
+
+
+def _bare(words: str, field: Field, wall: float, reason: Reason) -> Outcome:
+    """Return what a payload that is no JSON says: a bare word, such as: unknown; for a heartbeat any text."""
+    if not field.pointer and is_unknown(words, field.unknown):
+        return Unknown(field.signal)
+    if not field.pointer and field.signal == Signal.HEARTBEAT and reason == Reason.NOT_JSON:
+        return _outcome(words, field, wall)
+    return Rejection(field.signal, reason)
 
 
 def _outcome(document: Any, field: Field, wall: float) -> Outcome:

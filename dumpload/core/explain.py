@@ -13,7 +13,8 @@ from dumpload.core.permissive import BUDGET_TOLERANCE_S
 
 MEANINGS: dict[Cause, str] = {
     Cause.STARTING: "No live state of charge has arrived since the start.",
-    Cause.DATA_LOST: "The state of charge, or a permissive's own signal, is too old, unknown or gone.",
+    Cause.DATA_LOST: "The state of charge, or a permissive's own signal, is too old, unknown or gone, "
+    "or the heartbeat has stopped.",
     Cause.LOCKOUT: "A fault was found (contact closed while commanded off, or the pin fails). A person must look, "
     "then reset it.",
     Cause.SELECTOR_OFF: "The selector is in off.",

@@ -1,9 +1,9 @@
 """What events tell: which of them is believed, and what is known after it. Nothing is judged here."""
 
-from dumpload.core.freshness import NEVER, Datum, admit
+from dumpload.core.freshness import NEVER, Datum, admit, is_missing
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal, in_range
-from dumpload.core.state import ControllerSettings, Data, Event, Kind, Known, Lockout
+from dumpload.core.state import ControllerSettings, Data, Event, Kind, Known, Lockout, charge_expires_at
 
 
 def is_believed(settings: ControllerSettings, event: Event) -> bool:
@@ -50,9 +50,21 @@ def end_hand(known: Known, t: float) -> Known:
 def take_sample(settings: ControllerSettings, known: Known, event: Event) -> Known:
     """Return what is known with a sample that counts."""
     datum = admit(event.value, measured_at(event), settings.max_age_s[event.signal + 0])
-    seen = known.seen or event.signal == Signal.STATE_OF_CHARGE
+    if event.signal == Signal.HEARTBEAT:
+        datum = take_beat(known.data.heartbeat, datum)
     data = replace(known.data, event.signal, datum)
+    seen = known.seen or event.t < charge_expires_at(settings, data)
     return Known(data, seen, known.selector, known.hand_until, known.lockout, known.feedback)
+
+
+def take_beat(last: Datum, told: Datum) -> Datum:
+    """Return the heartbeat's datum after one more: only another value than the last one shows that the source lives.
+
+    The first one is none: it may be all that a bridge will ever repeat.
+    """
+    if is_missing(last.value):
+        return Datum(told.value, told.stamp, -NEVER)
+    return last if told.value == last.value else told
 
 
 def know(known: Known, data: Data) -> Known:
@@ -72,9 +84,9 @@ def lock_out(known: Known, lockout: Lockout) -> Known:
 
 def replace(data: Data, signal: Signal, datum: Datum) -> Data:
     """Return the data with another datum for one signal."""
-    charge, voltage, power, load, solar, tank = data
+    charge, voltage, power, load, solar, tank, heart = data
     if signal == Signal.STATE_OF_CHARGE:  # most of what is heard
-        return Data(datum, voltage, power, load, solar, tank)
+        return Data(datum, voltage, power, load, solar, tank, heart)
     return Data(
         charge,
         datum if signal == Signal.BATTERY_VOLTAGE else voltage,
@@ -82,6 +94,7 @@ def replace(data: Data, signal: Signal, datum: Datum) -> Data:
         datum if signal == Signal.LOAD_POWER else load,
         datum if signal == Signal.SOLAR_POWER else solar,
         datum if signal == Signal.TANK_TEMPERATURE else tank,
+        datum if signal == Signal.HEARTBEAT else heart,
     )
 
 
@@ -99,5 +112,7 @@ def lose(datum: Datum, t: float) -> Datum:
 
 def lose_all(data: Data, t: float) -> Data:
     """Return the data, none of which is live at `t` (s)."""
-    charge, voltage, power, load, solar, tank = data
-    return Data(lose(charge, t), lose(voltage, t), lose(power, t), lose(load, t), lose(solar, t), lose(tank, t))
+    charge, voltage, power, load, solar, tank, heart = data
+    return Data(
+        lose(charge, t), lose(voltage, t), lose(power, t), lose(load, t), lose(solar, t), lose(tank, t), lose(heart, t)
+    )

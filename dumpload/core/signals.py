@@ -3,6 +3,8 @@
 A value outside its range is rejected, never clamped: a clamp turns most "unknown" codes into 100 %.
 """
 
+import hashlib
+import sys
 from enum import IntEnum
 from typing import NamedTuple
 
@@ -16,6 +18,7 @@ class Signal(IntEnum):
     LOAD_POWER = 3
     SOLAR_POWER = 4
     TANK_TEMPERATURE = 5
+    HEARTBEAT = 6  # no quantity: it tells by changing that the source lives
 
 
 class Scale(NamedTuple):
@@ -53,6 +56,7 @@ QUANTITIES: dict[Signal, Quantity] = {
         125.0,
         {"degC": _PLAIN, "degF": Scale(5.0 / 9.0, -160.0 / 9.0), "K": Scale(1.0, -273.15)},
     ),
+    Signal.HEARTBEAT: Quantity("any", -sys.float_info.max, sys.float_info.max, {"any": _PLAIN}),
 }
 
 
@@ -65,6 +69,11 @@ def in_range(signal: Signal, value: float) -> bool:
     """Return whether a value in the signal's base unit can be believed. NaN and the infinities never can."""
     low, high = _RANGES[signal + 0]
     return low <= value <= high
+
+
+def beat(text: str) -> float:
+    """Return a number for the text of a heartbeat: the same for the same text, on every computer, and else another."""
+    return float(int.from_bytes(hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=6).digest()))
 
 
 def signal_name(signal: Signal) -> str:

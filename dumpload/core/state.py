@@ -7,11 +7,12 @@ from datetime import tzinfo
 from enum import IntEnum
 from typing import NamedTuple
 
-from dumpload.core import law, permissive
 from dumpload.core.contact import Evidence, Feedback
 from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, is_missing
 from dumpload.core.law import Cause, Limits, Memory, Position, Selector
+from dumpload.core.law import start as start_law
 from dumpload.core.permissive import Permission, PermissiveLimits, PermissiveMemory
+from dumpload.core.permissive import start as start_permissives
 from dumpload.core.signals import Signal
 from dumpload.core.window import Schedule, Span
 
@@ -110,6 +111,10 @@ class Data(NamedTuple):
     load_power: Datum = NO_DATUM
     solar_power: Datum = NO_DATUM
     tank_temperature: Datum = NO_DATUM
+    heartbeat: Datum = NO_DATUM
+
+
+NO_DATA = Data()
 
 
 class Known(NamedTuple):
@@ -126,7 +131,9 @@ class Known(NamedTuple):
 class State(NamedTuple):
     """All that a controller remembers between events. Moments in s.
 
-    `deadline`: when it must be woken at the latest; `changes_at`: the same, the expiry of data left out.
+    `charge_expires_at`: when the state of charge will be (or was) lost, by its own age or by the heartbeat's: the
+    moment up to which the relay may be on. `deadline`: when it must be woken at the latest; `changes_at`: the same, the
+    expiry of data left out.
     """
 
     known: Known
@@ -137,6 +144,7 @@ class State(NamedTuple):
     cause: Cause
     window_changes_at: float
     day_ends_at: float
+    charge_expires_at: float
     changes_at: float
     deadline: float
 
@@ -160,11 +168,6 @@ class State(NamedTuple):
         """Whether the relay is locked out, and why."""
         return self.known.lockout
 
-    @property
-    def charge_expires_at(self) -> float:
-        """When the state of charge will be (or was) lost: the moment up to which the relay may be on."""
-        return self.known.data.state_of_charge.expires_at
-
 
 def start(
     t: float,
@@ -179,10 +182,16 @@ def start(
     What outlived a restart is given: the selector (off or auto: hand is never kept), the lockout, and the on-time (s)
     counted on the local day numbered `day` (as in `LocalTime`).
     """
-    known = Known(Data(), False, selector, NEVER, lockout, Feedback.UNKNOWN)
-    permitted = Permission(Cause.NONE, NEVER)
-    permissives = permissive.start(t, on_time_s, day)
-    return State(known, law.start(t), permissives, permitted, Evidence.NONE, Cause.STARTING, NEVER, NEVER, NEVER, NEVER)
+    return fresh(t, selector, lockout, on_time_s, day)
+
+
+def fresh(t: float, selector: Selector, lockout: Lockout, on_time_s: float, day: int) -> State:
+    """Return what `start` does; the compiler takes no keywords."""
+    known = Known(NO_DATA, False, selector, NEVER, lockout, Feedback.UNKNOWN)
+    memory, permissives, permitted = start_law(t), start_permissives(t, on_time_s, day), Permission(Cause.NONE, NEVER)
+    return State(
+        known, memory, permissives, permitted, Evidence.NONE, Cause.STARTING, NEVER, NEVER, -NEVER, NEVER, NEVER
+    )
 
 
 def reconfigure(state: State, settings: ControllerSettings) -> State:
@@ -198,4 +207,25 @@ def reconfigure(state: State, settings: ControllerSettings) -> State:
             for datum, max_age in zip(state.known.data, settings.max_age_s, strict=True)
         )
     )
-    return state._replace(known=state.known._replace(data=data), deadline=state.permissives.counted_at)
+    known = state.known._replace(data=data)
+    expires_at = charge_expires_at(settings, data)
+    return state._replace(known=known, charge_expires_at=expires_at, deadline=state.permissives.counted_at)
+
+
+def heart_stops_at(settings: ControllerSettings, data: Data) -> float:
+    """Return when the source will have shown no sign of life for too long (s; NEVER: no heartbeat is configured).
+
+    A bridge, or a broker that resumed a session, repeats the last values as live messages for as long as it runs, and
+    their ages never grow. Only a value that must change tells that from a source that lives.
+    """
+    return NEVER if is_missing(settings.max_age_s[Signal.HEARTBEAT + 0]) else data.heartbeat.expires_at
+
+
+def charge_expires_at(settings: ControllerSettings, data: Data) -> float:
+    """Return when the state of charge will be (or was) lost (s), by its own age or by the heartbeat's."""
+    return min(data.state_of_charge.expires_at, heart_stops_at(settings, data))
+
+
+def live_data(settings: ControllerSettings, data: Data, t: float) -> Data:
+    """Return the data that may be live at `t` (s): none while the source shows no sign of life."""
+    return data if t < heart_stops_at(settings, data) else NO_DATA

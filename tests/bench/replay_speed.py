@@ -1,5 +1,7 @@
 """The plain loop against `decide` alone on the same events, ready in memory; what reading a record costs beside it.
 
+The compiled loop, against the plain one, on the same month, ready in memory too.
+
 Memory is what the process grows by while it replays, for a month and for four.
 """
 
@@ -19,16 +21,18 @@ from unittest.mock import patch
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from common import Row, absolute, at_most, folder, memory_kib, told
+from common import Row, absolute, at_least, at_most, folder, memory_kib, told
 from histories import NOON, batch, open_file, start
 from judged import settings
 from month import COLUMNS, write_month
 
 from dumpload.core import controller
 from dumpload.core.controller import Event, decide, remember
+from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal
 from dumpload.core.window import LocalTime
 from dumpload.io.history_schema import Entry, RowKind
+from dumpload.study.fast.compiler import compiled, local_times, of_batches, with_floats
 from dumpload.study.records import open as records_open
 from dumpload.study.records.csv import CsvRecord
 from dumpload.study.records.items import RowBatch
@@ -38,6 +42,7 @@ from dumpload.study.replay.figures import scenario
 from dumpload.study.replay.replayer import Replayer, Scenario
 
 LOOP_LIMIT = 1.3
+COMPILED_LIMIT = 100.0
 MEMORY_LIMIT_MB = 5.0
 ROUNDS = 3
 HISTORY_ROWS = 200_000
@@ -100,6 +105,16 @@ def play(batches: list[RowBatch], tried: Scenario) -> None:
     replayer.finish(float(batches[-1].times[-1]))
 
 
+def compiled_loop(batches: list[RowBatch], tried: Scenario) -> Callable[[], Any]:
+    """Return what plays the same rows compiled, its arrays ready."""
+    ages = tried.setup.settings.max_age_s
+    heard = {s for s in Signal if not is_missing(ages[s])} - {Signal.LOAD_POWER}
+    events, end = of_batches(batches, heard), float(batches[-1].times[-1])
+    times, keys, run = local_times(tried.setup.schedule(), events, end), with_floats(tried.setup.settings), compiled()
+    run(keys, events, times, float(batches[0].times[0]), end)  # is compiled now, if it was not
+    return lambda: run(keys, events, times, float(batches[0].times[0]), end)
+
+
 def write_history(path: Path) -> Path:
     """Write a history as the daemon leaves it: a sample a minute of five signals, most of them in runs."""
     draw = random.Random(1)  # noqa: S311
@@ -148,6 +163,9 @@ def measure_plain() -> list[Row]:
                 lambda tried=tried: play(batches, tried),
             )
             rows.append(at_most(f"plain loop over a month ({name}) / decide alone", floor, ours, LOOP_LIMIT, "s"))
+            speed = 1.0 / least_s(compiled_loop(batches, tried))[0]
+            words = f"compiled loop over a month ({name}) / plain loop, months a second"
+            rows.append(at_least(words, 1.0 / ours, speed, COMPILED_LIMIT, "a second"))
         floor, ours = least_s(lambda: scan_table(month), lambda: deque(CsvRecord(month).read(ReadLog()), maxlen=0))
         rows.append(told("reading a month of CSV / csv.reader", floor, ours, "s"))
         history = write_history(work / "history.sqlite3")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from dumpload.core.decode import to_base_unit
 from dumpload.core.freshness import MISSING
-from dumpload.core.signals import QUANTITIES, Signal, in_range, signal_name
+from dumpload.core.signals import QUANTITIES, Signal, beat, in_range, signal_name
 from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column, column_of
 from dumpload.study.records.record import RecordError, TableFormat
 
@@ -50,7 +50,7 @@ class CellParser:
         try:
             number = self._number(text)
         except ValueError:
-            return MISSING, REJECTED
+            return (beat(text), PLAIN) if self.signal == Signal.HEARTBEAT else (MISSING, REJECTED)
         if number in self.unknown:
             return MISSING, UNKNOWN
         value = to_base_unit(self.signal, self.unit, number) if math.isfinite(number) else MISSING

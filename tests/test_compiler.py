@@ -1,0 +1,282 @@
+"""The compiled law is the law: bit for bit what the core says, event by event, and never what it said once.
+
+Compiling takes a while, so all of this is slow; the plain loop over the same arrays is looked at in the quick tests.
+"""
+
+import os
+import random
+import shutil
+import subprocess
+import sys
+from array import array
+from pathlib import Path
+
+import pytest
+from world import LIMITS, NOON, START, setup
+
+import dumpload
+from dumpload.core.contact import Feedback
+from dumpload.core.controller import Decision, Event, Kind, Lockout, Setup, State, decide, remember, start
+from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.known import is_believed
+from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.permissive import PermissiveLimits
+from dumpload.core.signals import Signal
+from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, RowBatch, column_of
+from dumpload.study.replay.replayer import Replayer, Scenario
+from dumpload.study.replay.summary import LoadRating
+
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+
+from dumpload.study.fast import compiler  # noqa: E402  (only with the extra)
+from dumpload.study.fast.compiler import Restart, as_arrays, cache_folder, compiled, of_batches, play, replay_arrays  # noqa: E402
+
+SOC = Signal.STATE_OF_CHARGE
+PERMISSIVES = PermissiveLimits(25.0, 26.0, 70.0, 60.0, 50.0, 40.0, 90.0, 400.0, 1_500.0)
+BRISK = LIMITS._replace(confirm_s=10.0, min_on_s=40.0, min_off_s=30.0)
+SETUPS = [
+    setup(),
+    setup(BRISK, window=("11:50-12:20", "12:40-13:00")),
+    setup(BRISK, PERMISSIVES),
+    setup(LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0), PERMISSIVES, max_age_s=20.0),
+    setup(BRISK, PERMISSIVES, window=("12:10-06:00",), heartbeat_s=45.0),
+    setup(BRISK, max_age_s=(60.0, *[MISSING] * (len(Signal) - 1)), feedback_s=MISSING),
+]
+VALUES = {
+    SOC: [98.0] * 8 + [97.0, 96.0, 93.0, 92.0, 50.0, 40.0, MISSING, 255.0],
+    Signal.BATTERY_VOLTAGE: [27.0, 27.0, 27.0, 26.0, 25.5, 24.0],
+    Signal.BATTERY_POWER: [0.0, 0.0, 100.0, -60.0],
+    Signal.LOAD_POWER: [0.0, 0.0, 0.0, 300.0],
+    Signal.SOLAR_POWER: [500.0, -1e9],
+    Signal.TANK_TEMPERATURE: [20.0, 20.0, 60.0, 65.0, 70.0],
+    Signal.HEARTBEAT: [1.0, 2.0, 3.0, 3.0],
+}
+RARE = [kind for kind in Kind if kind not in (Kind.SAMPLE, Kind.OVERDUE, Kind.STOP, Kind.ASSUME_ON)]
+
+
+def record(seed: int, rows: int) -> tuple[list[Event | Restart], list[bool]]:
+    """Return random events: gaps, equal times, unknowns, bad values, late stamps, restarts, steps of the wall clock."""
+    draw = random.Random(seed)  # noqa: S311
+    t, ahead = START, NOON - START
+    events: list[Event | Restart] = []
+    with_next: list[bool] = []
+    while len(events) < rows:
+        t += draw.choice([0.0, 0.0, 0.5, 1.0, 5.0, 5.0, 5.0, 30.0, 60.0, 61.0, 400.0 if draw.random() < 0.2 else 2.0])
+        ahead += draw.choice([-3_600.0, 3_600.0, 86_400.0]) if draw.random() < 0.01 else 0.0
+        if draw.random() < 0.005:
+            events.append(Restart(t, t + ahead, draw.choice([Selector.OFF, Selector.AUTO, Selector.AUTO])))
+            with_next.append(False)
+            continue
+        kind = draw.choice(RARE) if draw.random() < 0.08 else Kind.SAMPLE
+        kind = Kind.RESET if draw.random() < 0.05 else kind
+        signal = draw.choice([SOC, SOC, *Signal])
+        stamp = draw.choice([t, t, t, t - 1.0, t - 20.0, t - 70.0, t + 5.0, MISSING])
+        selector = draw.choice([Selector.AUTO, *Selector])
+        until = t + draw.choice([40.0, -1.0, 300.0, MISSING])
+        feedback = draw.choice([*Feedback, Feedback.UNKNOWN])
+        more = draw.random() < 0.1
+        value = draw.choice(VALUES[signal])
+        events.append(Event(t, t + ahead, kind, signal, value, stamp, selector, until, feedback, more))
+        with_next.append(kind in (Kind.SAMPLE, Kind.HELD) and draw.random() < 0.15)
+    return events, with_next
+
+
+def judged(
+    configured: Setup, events: list[Event | Restart], with_next: list[bool], end: float
+) -> tuple[list[Decision], list[bool], State]:
+    """Return the changes, what counted, and the last state, by the plain loop, as a replay plays a record."""
+    settings, schedule = configured.settings, configured.schedule()
+    state, decisions, accepted, ahead = start(events[0].t), [], [], 0.0
+
+    def take(event: Event) -> Decision:
+        nonlocal state
+        state, decision = decide(settings, state, event, schedule.at(event.wall))
+        decisions.append(decision)
+        return decision
+
+    for event, remembered in zip(events, with_next, strict=True):
+        ahead = event.t - event.wall
+        while state.deadline < event.t:
+            take(Event(state.deadline, state.deadline - ahead, Kind.WAKE))
+        if isinstance(event, Restart):
+            after_s, was_on = event.t - state.law.relay_since, state.position == Position.ON
+            decisions.append(
+                Decision(
+                    event.t,
+                    event.wall,
+                    Position.OFF,
+                    Cause.STOPPING,
+                    was_on,
+                    state.cause,
+                    after_s,
+                    MISSING,
+                    False,
+                    Cause.NONE,
+                )
+            )
+            state = start(event.t, selector=event.selector, lockout=event.lockout)
+            accepted.append(False)
+        elif remembered:
+            accepted.append(is_believed(settings, event))
+            state = remember(settings, state, event)
+        else:
+            accepted.append(take(event).accepted)
+    while state.deadline <= end:
+        take(Event(state.deadline, state.deadline - ahead, Kind.WAKE))
+    return [decision for decision in decisions if decision.changed], accepted, state
+
+
+def assert_the_same(configured: Setup, seed: int, rows: int, run: object) -> set[Cause]:
+    events, with_next = record(seed, rows)
+    end = events[-1].t + random.Random(seed).choice([0.0, 10.0, 5_000.0])  # noqa: S311
+    changes, accepted, state = judged(configured, events, with_next, end)
+    played = replay_arrays(configured, as_arrays(events, with_next), end, run=run)  # type: ignore[arg-type]
+    assert played.accepted.tolist() == accepted
+    for name in ("t", "wall", "position", "cause", "previous_cause", "after_s", "state_of_charge"):
+        ours = np.array([getattr(change, name) for change in changes], getattr(played, name).dtype)
+        assert getattr(played, name).tobytes() == ours.tobytes(), name
+    assert plain(played.state) == plain(state)
+    return {change.cause for change in changes}
+
+
+def plain(state: object) -> object:
+    """Return a state with ordinary numbers, told apart to the last bit."""
+    if isinstance(state, tuple):
+        return tuple(plain(part) for part in state)
+    return float(state).hex()  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("configured", SETUPS)
+def test_the_loop_over_arrays_is_the_loop_over_events(configured: Setup) -> None:
+    assert_the_same(configured, 7, 150, play)
+
+
+def test_local_times_reach_as_far_as_any_deadline() -> None:
+    """Before the first event after a step of the wall clock, and long after the last one."""
+    for seed in range(10):
+        events, with_next = record(1_000 + seed, 6)
+        arrays = as_arrays(events, with_next)
+        assert_the_same(SETUPS[1], 1_000 + seed, 6, play)
+        times = compiler.local_times(SETUPS[1].schedule(), arrays, arrays.t[-1] + 5_000.0)
+        assert (times.wall[1:] == times.valid_until[:-1]).all()
+
+
+def batches_of(seed: int, rows: int, signals: list[Signal]) -> list[RowBatch]:
+    """Return the rows of a table: gaps, rows of one time, blanks, codes for unknown, values that do not count."""
+    draw = random.Random(seed)  # noqa: S311
+    times = [NOON]
+    while len(times) < rows:
+        times.append(times[-1] + draw.choice([0.0, 1.0, 10.0, 10.0, 10.0, 60.0, 61.0, 400.0]))
+    parts = []
+    for begin in range(0, rows, 50):
+        here = times[begin : begin + 50]
+        columns = {}
+        for signal in signals:
+            codes = [draw.choice([PLAIN] * 12 + [EMPTY, UNKNOWN, REJECTED]) for _ in here]
+            good = [value for value in VALUES[signal] if -1e3 < value < 1e3 and value != 255.0]
+            columns[signal] = column_of([draw.choice(good) if code == PLAIN else MISSING for code in codes], codes)
+        parts.append(RowBatch(array("d", here), columns))
+    return parts
+
+
+@pytest.mark.parametrize("configured", SETUPS)
+def test_the_rows_of_a_table_as_arrays_are_played_as_the_replayer_plays_them(configured: Setup) -> None:
+    batches = batches_of(3, 150, list(Signal))
+    heard = {s for s in Signal if not is_missing(configured.settings.max_age_s[s])} - {Signal.LOAD_POWER}
+    replayer = Replayer(Scenario(configured, LoadRating(300.0, 1.92)), NOON)
+    for one in batches:
+        replayer.play(one)
+    end = batches[-1].times[-1]
+    replayer.finish(end)
+    played = replay_arrays(configured, of_batches(batches, heard), end, begin=NOON)
+    found = list(zip(played.wall, played.position, played.cause, played.state_of_charge, strict=True))
+    assert repr([tuple(map(float, one)) for one in found]) == repr(
+        [tuple(map(float, one)) for one in replayer.totals.changes]
+    )
+    assert plain(played.state) == plain(replayer.state)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_compiled_it_says_the_same_to_the_last_bit() -> None:
+    run, causes = compiled(), set()
+    for seed in range(120):
+        causes |= assert_the_same(SETUPS[seed % len(SETUPS)], seed, 1_000, run)
+    expected = {Cause.SURPLUS, Cause.HAND, Cause.HAND_OVER, Cause.BELOW_CUT_OUT, Cause.DATA_LOST, Cause.STOPPING}
+    assert expected | {Cause.OUTSIDE_WINDOW, Cause.TANK_HOT, Cause.VOLTAGE_LOW, Cause.DUTY_LIMIT} <= causes
+
+
+PROGRAM = """
+import sys
+from dumpload.core.controller import ControllerSettings, Event, Kind, Setup
+from dumpload.core.law import Limits
+from dumpload.core.permissive import PermissiveLimits
+from dumpload.core.signals import Signal
+from datetime import UTC
+from dumpload.study.fast.compiler import as_arrays, compiled, replay_arrays
+limits = Limits(97.0, 93.0, 50.0, 0.0, 0.0, 0.0)
+settings = ControllerSettings(limits, PermissiveLimits(), (60.0,) * 6 + (float("nan"),), 0.5)
+events = as_arrays([Event(float(t), 1.75e9 + t, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 97.0, float(t)) for t in range(9)])
+run = compiled(lambda words: print(words, file=sys.stderr))
+print(len(replay_arrays(Setup(settings, (), UTC), events, 8.0, run=run).t))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_a_changed_law_is_never_served_from_an_old_cache(tmp_path: Path) -> None:
+    """The law is changed in another file than the one that is cached, and keeps its size and its time of change."""
+    package = tmp_path / "dumpload"
+    shutil.copytree(Path(dumpload.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
+    environ = os.environ | {"PYTHONPATH": str(tmp_path), "XDG_CACHE_HOME": str(tmp_path / "cache")}
+    environ["PYTHONDONTWRITEBYTECODE"] = "1"
+
+    def switch_ons() -> tuple[str, str]:
+        done = subprocess.run(
+            [sys.executable, "-c", PROGRAM], env=environ, cwd=tmp_path, capture_output=True, text=True, check=True
+        )
+        return done.stdout.strip(), done.stderr
+
+    first, said = switch_ons()
+    assert (first, said.count("compiling the control law")) == ("1", 1)
+    assert switch_ons() == ("1", "")  # from the cache, without a word
+    law = package / "core" / "law.py"
+    before, text = law.stat(), law.read_text()
+    changed = text.replace("if not soc >= limits.cut_in_percent:", "if not soc > limits.cut_in_percent: ")
+    assert len(changed) == len(text)
+    law.write_text(changed)
+    os.utime(law, ns=(before.st_atime_ns, before.st_mtime_ns))
+    changed_law, said = switch_ons()
+    assert (changed_law, said.count("compiling the control law")) == ("0", 1)
+
+
+def test_the_cache_has_a_folder_for_every_state_of_the_sources(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = cache_folder({"XDG_CACHE_HOME": str(tmp_path)})
+    assert folder.parent == tmp_path / "dumpload"
+    assert folder == cache_folder({"XDG_CACHE_HOME": str(tmp_path)})
+    for module in compiler.CORE:
+        copy = tmp_path / "changed.py"
+        copy.write_bytes(Path(str(module.__file__)).read_bytes() + b"\n")
+        with monkeypatch.context() as changed:
+            changed.setattr(module, "__file__", str(copy))
+            assert cache_folder({"XDG_CACHE_HOME": str(tmp_path)}) != folder
+
+
+def test_every_function_that_the_law_calls_is_in_a_module_that_is_hashed() -> None:
+    """So that no part of the law can change unnoticed."""
+    ours = {module.__name__ for module in (*compiler.CORE, compiler)}
+    for module in compiler.CORE:
+        for name, thing in vars(module).items():
+            home = getattr(thing, "__module__", "") or ""
+            if home.startswith("dumpload.") and callable(thing):
+                assert home in ours | {"dumpload.core.window"}, name  # whose tuples are used here, and no function
+
+
+def test_lockouts_are_restored() -> None:
+    events: list[Event | Restart] = [
+        Restart(START, NOON, Selector.AUTO, Lockout.PIN_FAULT),
+        Event(START + 1.0, NOON + 1.0, Kind.SAMPLE, SOC, 98.0, START + 1.0),
+    ]
+    played = replay_arrays(setup(), as_arrays(events), START + 1.0, run=play)
+    assert (played.state.lockout, played.state.cause) == (Lockout.PIN_FAULT, Cause.LOCKOUT)
