@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from judged import settings
 from scripted_broker import DISCONNECT, Peer, encode, eventually, scripted_broker
-from staging import BANK, BASE, USUAL, FakeKeeper, FakeRelay, FakeVoice, Trace
+from staging import BANK, BASE, USUAL, FakeLog, FakeNotifier, FakeRelay, FakeStateFile, Trace
 
 from dumpload.announce import Voice
 from dumpload.core.controller import Lockout
 from dumpload.io import mqtt
-from dumpload.io.kept import Kept
+from dumpload.io.kept import SavedState
 from dumpload.service import Service
 
 HAND, RESET = b'{"selector": "hand", "for_s": 600}', b'{"reset": true}'
@@ -28,14 +28,14 @@ Script = Callable[[Peer], Coroutine[Any, Any, None]]
 class Wired:
     """A service with a real link and a relay, a log and a keeper that only write down what they are told."""
 
-    def __init__(self, port: int, kept: Kept, clock: Callable[[], float], keys: dict[str, Any]) -> None:
+    def __init__(self, port: int, kept: SavedState, clock: Callable[[], float], keys: dict[str, Any]) -> None:
         self.trace = Trace()
         self.relay = FakeRelay(self.trace)
-        voice = Voice(FakeVoice(self.trace, "log"), FakeVoice(self.trace, "notifier"))  # type: ignore[arg-type]
+        voice = Voice(FakeLog(self.trace), FakeNotifier(self.trace))
         judged = settings({**USUAL, "mqtt.host": "127.0.0.1", "mqtt.port": port, **keys})
         relay: Any = self.relay
-        keeper: Any = FakeKeeper(self.trace, kept)
-        self.service = Service(judged, relay, voice, reload=lambda: judged, clock=clock, keeper=keeper)
+        state_file: Any = FakeStateFile(self.trace, kept)
+        self.service = Service(judged, relay, voice, reload=lambda: judged, clock=clock, state_file=state_file)
 
     def logged(self, event: str) -> list[dict[str, Any]]:
         """Return the fields of every log entry of this event."""
@@ -44,12 +44,12 @@ class Wired:
 
 @asynccontextmanager
 async def wired(
-    script: Script, kept: Kept | None = None, *, clock: Callable[[], float] = time.monotonic, **keys: Any
+    script: Script, kept: SavedState | None = None, *, clock: Callable[[], float] = time.monotonic, **keys: Any
 ) -> AsyncIterator[tuple[Wired, list[Peer]]]:
     """Run a service's link against a scripted broker; in the names of `keys` two underscores stand for a dot."""
     async with scripted_broker(script) as broker:
         changed = {key.replace("__", "."): value for key, value in keys.items()}
-        one = Wired(broker.port, kept or Kept(), clock, changed)
+        one = Wired(broker.port, kept or SavedState(), clock, changed)
         running = asyncio.ensure_future(one.service.link.run())
         try:
             yield one, broker.peers
@@ -82,11 +82,11 @@ async def test_requests_switched_off_are_not_obeyed_on_the_empty_topic(payload: 
         await peer.publish("", payload, properties=alias)
         await peer.serve()
 
-    async with wired(script, Kept(lockout=Lockout.CONTACT_CLOSED), request__enabled=False) as (one, peers):
+    async with wired(script, SavedState(lockout=Lockout.CONTACT_CLOSED), request__enabled=False) as (one, peers):
         await eventually(lambda: one.logged("broker_down"))
         assert "without a topic" in one.logged("broker_down")[0]["reason"]
         assert not one.logged("request")
-        one.service._announcer.status(one.service.controller)
+        one.service._status()
         await eventually(lambda: len(peers) > 1 and statuses(peers[1]))  # it is back by itself
         now = statuses(peers[1])[-1]
         assert (now["selector"], now["lockout"]) == ("auto", "contact_closed")
@@ -102,8 +102,8 @@ async def test_the_empty_topic_is_not_that_of_a_source_without_a_presence_either
 
     async with wired(script) as (one, _peers):
         await eventually(lambda: one.logged("broker_down"))
-        one.service._announcer.status(one.service.controller)
-        assert one.service.controller.cause.name == "CONFIRMING"
+        one.service._status()
+        assert one.service.control.state.cause.name == "CONFIRMING"
 
 
 async def test_a_topic_alias_ends_the_session_since_none_was_ever_allowed() -> None:
@@ -118,7 +118,7 @@ async def test_a_topic_alias_ends_the_session_since_none_was_ever_allowed() -> N
     async with wired(script) as (one, _peers):
         await eventually(lambda: one.logged("broker_down"))
         assert "topic alias" in one.logged("broker_down")[0]["reason"]
-        assert one.service.controller.cause.name == "STARTING"
+        assert one.service.control.state.cause.name == "STARTING"
 
 
 # ---- values that were held back ----
