@@ -14,8 +14,9 @@ from typing import Any
 from dumpload import client
 from dumpload.client import NoAnswerError, RefusedError
 from dumpload.config import Settings
+from dumpload.core.printable import one_line
 from dumpload.core.window import utc_text
-from dumpload.documents import Document
+from dumpload.documents import Document, status_misfit
 from dumpload.io.local_socket import Line, connected, sockets
 
 ANSWER_S = 5.0
@@ -55,8 +56,8 @@ class Daemon:
         except OSError as error:
             message = f"the daemon is gone, or does not answer on its socket ({error or 'timeout'})"
             raise NoAnswerError(message) from error
-        if not isinstance(answer.get("status", {}), dict) or not answer.keys() & {"status", "refused"}:
-            message = "the daemon's answer is none that this version understands"
+        if "refused" not in answer and (misfit := status_misfit(answer.get("status"))):
+            message = f"the daemon's answer is none that this version understands ({misfit})"
             raise NoAnswerError(message)
         return answer
 
@@ -77,7 +78,7 @@ async def daemon_of(config: Path, closed: list[Path]) -> AsyncIterator[Daemon | 
             continue
         try:
             answer: dict[str, Any] = await line.ask(_STATUS, ANSWER_S)
-            if answer.get("config") == str(config) and isinstance(answer.get("status"), dict):
+            if answer.get("config") == str(config) and not status_misfit(answer.get("status")):
                 yield Daemon(line, answer["status"])
                 return
         except OSError:
@@ -136,11 +137,11 @@ async def _select(daemon: Daemon, wanted: Document) -> Document:
     request = {**wanted, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
     answer = await daemon.ask(request, DONE_S)
     if "refused" in answer:
-        message = f"refused: {answer['refused']}"
+        message = one_line(f"refused: {answer['refused']}")
         raise RefusedError(message)
     status: Document = answer["status"]
     if "trouble" in answer:
-        message = f"done, the selector is in {status['selector']}, but {answer['trouble']}"
+        message = f"done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
         raise NoAnswerError(message)
     if wanted.get("reset") and status["lockout"]:
         message = f"the lockout is still there, or came back at once: {status['lockout']}"

@@ -5,14 +5,17 @@ so changes nothing. An answer is given when the disk has what must outlive a res
 here: hand never defeats a veto, and the controller says which.
 """
 
+import asyncio
 import json
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from dumpload.control import ControlLoop
+from dumpload.announce import Announcer
+from dumpload.control import Clocks, ControlLoop
 from dumpload.core.controller import Event, Kind, Lockout
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.freshness import MISSING
+from dumpload.core.intake import Arrival
 from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.documents import Document
@@ -38,28 +41,52 @@ class Asked(NamedTuple):
 class Requests:
     """Takes requests for one control loop."""
 
-    def __init__(  # noqa: PLR0913  (each is a part that a test puts another in for)
-        self,
-        control: ControlLoop,
-        log: Any,
-        *,
-        clock: Callable[[], float],
-        wall: Callable[[], float],
-        later: Callable[[float, Callable[[], None]], object],
-        status: Callable[[], Document],
-    ) -> None:
-        """`later(seconds, call)` calls on the event loop; `status` builds the document that answers."""
-        self._control, self._log = control, log
-        self._clock, self._wall, self._later, self._status = clock, wall, later, status
-        self._acts_next_at = clock()
+    def __init__(self, control: ControlLoop, announcer: Announcer, log: Any, clocks: Clocks, max_hand_s: float) -> None:
+        """`max_hand_s` may be set anew: the longest that hand may be asked for."""
+        self._control, self._announcer, self._log = control, announcer, log
+        self._clock, self._wall = clocks
+        self.max_hand_s = max_hand_s
+        self._acts_next_at = self._clock()
         self._pending: Asked | None = None
         self._repeats = Repeats()
 
-    def take(self, payload: bytes, terms: Terms, *, retained: bool, way: str, answer: Answer) -> None:
+    def hear(self, arrival: Arrival) -> None:
+        """Take a request that came over MQTT, and answer it there."""
+        if arrival.retained and not arrival.payload:
+            return  # a retained request is being cleared
+
+        def answer(document: Document) -> None:
+            if "refused" in document:
+                self._announcer.refused(document["refused"], arrival.payload)
+            if document.get("unchanged"):
+                self._announcer.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+            elif "status" in document:
+                self._control.show()
+
+        self.take(arrival.payload, retained=arrival.retained, way="MQTT", answer=answer)
+
+    async def answer(self, line: bytes) -> Document:
+        """Answer a line of the local socket, once the disk has what it asks for."""
+        answered: asyncio.Future[Document] = asyncio.get_running_loop().create_future()
+
+        def answer(document: Document) -> None:
+            if not answered.done():
+                answered.set_result(document)
+
+        if self._control.ended:
+            answer({"refused": "the service is stopping"})
+        elif wants_status(line):
+            self._control.when_kept(lambda _trouble: answer({"status": self._status()}))
+        else:
+            self.take(line, retained=False, way="the local socket", answer=answer)
+        return await answered
+
+    def take(self, payload: bytes, *, retained: bool, way: str, answer: Answer) -> None:
         """Judge a request and act on it, now or when its second has come.
 
         `answer` is called once, perhaps later: with what refuses it, or the status that it led to, `unchanged` or not.
         """
+        terms = Terms(self._wall(), self._announcer.boot_id, self.max_hand_s)
         asked = read_request(payload, retained=retained, terms=terms)
         if isinstance(asked, Refusal):
             answer({"refused": asked.reason})
@@ -70,7 +97,7 @@ class Requests:
             self._act(one)
             return
         self._pending = one
-        self._later(self._acts_next_at - self._clock(), self._act_on_pending)
+        asyncio.get_running_loop().call_later(self._acts_next_at - self._clock(), self._act_on_pending)
 
     def _supersede(self) -> None:
         pending, self._pending = self._pending, None
@@ -124,6 +151,9 @@ class Requests:
             decision = self._control.dispatch(event)
             veto = veto if decision is None else max(veto, decision.refused)
         return veto
+
+    def _status(self) -> Document:
+        return self._announcer.status_now(self._control.settings, self._control.state)
 
     def _say(self, kind: str, words: str) -> None:
         if (left_out := self._repeats.admit(kind, self._clock())) is not None:

@@ -19,15 +19,13 @@ from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.intake import Arrival
-from dumpload.core.request import Terms
-from dumpload.documents import Document
 from dumpload.io.kept import StateFile
 from dumpload.io.local_socket import LocalSocket, LocalWay
 from dumpload.io.mqtt import Link
 from dumpload.io.mqtt_types import Listener, Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
-from dumpload.requests import Requests, wants_status
+from dumpload.requests import Requests
 from dumpload.setup import controller_setup
 
 TICK_S = 1.0
@@ -60,22 +58,17 @@ class Service(Listener):
         self._settings = settings
         self._relay = relay
         self._log, self._notifier = voice
-        self._reload = reload
-        self._clock = clock
-        self._wall = wall
+        self._reload, self._clock, self._wall = reload, clock, wall
         self._intake = intake(settings)
         topics = base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
-        hands = Hands(relay, self._announcer, self._log, state_file or StateFile({}))
+        hands, clocks = Hands(relay, self._announcer, self._log, state_file or StateFile({})), Clocks(clock, wall)
         hands.state_file.on_trouble = lambda words: self._announcer.fault("state", words)
-        self.control = ControlLoop(controller_setup(settings), hands, Clocks(clock, wall), self.fail)
-        self._requests = Requests(
-            self.control, self._log, clock=clock, wall=wall, later=self._later, status=self._status
-        )
-        self._local = local
-        self._socket = LocalSocket(local.folder, self._answer) if local else None
+        self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
+        self._requests = Requests(self.control, self._announcer, self._log, clocks, settings.request.max_hand_s)
+        self._socket = LocalSocket(local, self._requests.answer) if local else None
         self._fed_at = -NEVER
         self._exit_code: int | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -181,7 +174,7 @@ class Service(Listener):
             return
         arrival = Arrival(*message, self._clock(), self._wall())
         if message.topic == self._request_topic:
-            self._on_request(arrival)
+            self._requests.hear(arrival)
             return
         for rejection in [self._take(item) for item in self._intake.read(arrival)]:  # all taken before any is told
             if rejection is not None:
@@ -231,45 +224,6 @@ class Service(Listener):
     def _on_feedback(self, closed: bool) -> None:  # noqa: FBT001
         self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
 
-    def _on_request(self, arrival: Arrival) -> None:
-        if arrival.retained and not arrival.payload:
-            return  # a retained request is being cleared
-
-        def answer(document: Document) -> None:
-            if "refused" in document:
-                self._announcer.refused(document["refused"], arrival.payload)
-            if document.get("unchanged"):
-                self._announcer.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
-            elif "status" in document:
-                self.control.show()
-
-        self._requests.take(arrival.payload, self._terms(), retained=arrival.retained, way="MQTT", answer=answer)
-
-    async def _answer(self, line: bytes) -> Document:
-        """Answer a line of the local socket, once the disk has what it asks for."""
-        answered: asyncio.Future[Document] = asyncio.get_running_loop().create_future()
-
-        def answer(document: Document) -> None:
-            if not answered.done():
-                answered.set_result(document)
-
-        if self._exit_code is not None:
-            answer({"refused": "the service is stopping"})
-        elif wants_status(line):
-            self.control.when_kept(lambda _trouble: answer({"status": self._status()}))
-        else:
-            self._requests.take(line, self._terms(), retained=False, way="the local socket", answer=answer)
-        return {"config": self._local.config if self._local else "", **await answered}
-
-    def _terms(self) -> Terms:
-        return Terms(self._wall(), self._announcer.boot_id, self._settings.request.max_hand_s)
-
-    def _status(self) -> Document:
-        return self._announcer.status_now(self.control.settings, self.control.state)
-
-    def _later(self, seconds: float, call: Callable[[], None]) -> None:
-        asyncio.get_running_loop().call_later(seconds, call)
-
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
         self._announcer.fault("history", words)
@@ -315,6 +269,7 @@ class Service(Listener):
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
             return problem
         self._settings = new
+        self._requests.max_hand_s = new.request.max_hand_s
         self._intake = intake(new)
         self.control.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"

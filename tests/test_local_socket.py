@@ -13,12 +13,14 @@ from typing import Any
 import pytest
 
 from dumpload.io import local_socket
-from dumpload.io.local_socket import MAX_CLIENTS, MAX_LINE_BYTES, LocalSocket, connected, sockets
+from dumpload.io.local_socket import MAX_CLIENTS, MAX_LINE_BYTES, LocalSocket, LocalWay, connected, sockets
 
 
 async def echo(line: bytes) -> dict[str, Any]:
     return {"heard": line.decode("utf-8", "replace").strip()}
 
+
+NAMED = {"config": "settings"}
 
 Scene = Callable[[LocalSocket], Awaitable[None]]
 
@@ -29,13 +31,13 @@ def play(tmp_path: Path) -> Callable[[Scene], None]:
 
     def run(scene: Scene) -> None:
         async def whole() -> None:
-            one = LocalSocket(tmp_path, echo)
+            one = LocalSocket(LocalWay(tmp_path, "settings"), echo)
             await one.open()
             try:
                 async with asyncio.timeout(30):
                     await scene(one)
                     line = await connected(one.path)  # whatever happened: the next person is served
-                    assert await line.ask({"still": "there"}, 10) == {"heard": '{"still": "there"}'}
+                    assert await line.ask({"still": "there"}, 10) == {**NAMED, "heard": '{"still": "there"}'}
                     line.close()
             finally:
                 one.close()
@@ -53,7 +55,7 @@ def test_a_line_is_answered_by_a_line_again_and_again(play: Play) -> None:
     async def scene(one: LocalSocket) -> None:
         line = await connected(one.path)
         for number in range(3):
-            assert await line.ask({"number": number}, 10) == {"heard": f'{{"number": {number}}}'}
+            assert await line.ask({"number": number}, 10) == {**NAMED, "heard": f'{{"number": {number}}}'}
         line.close()
 
     play(scene)
@@ -155,7 +157,7 @@ def test_a_thousand_connections_are_at_most_eight_at_a_time(play: Play) -> None:
 
 def opened(folder: Path) -> None:
     async def once() -> None:
-        one = LocalSocket(folder, echo)
+        one = LocalSocket(LocalWay(folder, "settings"), echo)
         await one.open()
         one.close()
 

@@ -10,9 +10,26 @@ from judged import settings
 
 from dumpload import client, nearby
 from dumpload.client import NoAnswerError, RefusedError
-from dumpload.io.local_socket import LocalSocket
+from dumpload.io.local_socket import LocalSocket, LocalWay
 
-STATUS = {"relay": "off", "cause": "starting", "selector": "auto", "data": "none", "lockout": None, "boot_id": "b"}
+STATUS = {
+    "relay": "off",
+    "cause": "starting",
+    "since": "2025-06-16T12:00:00.000Z",
+    "selector": "auto",
+    "state_of_charge": None,
+    "data": "none",
+    "data_age_s": None,
+    "next": {"relay": "on", "condition": "the bank is full", "at": None},
+    "lockout": None,
+    "notes": [],
+    "rejected": 0,
+    "at": "2025-06-16T12:00:00.000Z",
+    "boot_id": "b",
+    "sequence": 1,
+    "uptime_s": 1.0,
+    "version": "0.1.0",
+}
 
 Reply = dict[str, Any]
 
@@ -28,7 +45,7 @@ def serve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]
             return left.pop(0) if len(left) > 1 else left[0]
 
         async def whole() -> Any:
-            one = LocalSocket(tmp_path, answer)
+            one = LocalSocket(LocalWay(tmp_path, "settings"), answer)
             await one.open()
             try:
                 return await ask()

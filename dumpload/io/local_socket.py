@@ -40,11 +40,12 @@ Answer = Callable[[bytes], Awaitable[Document]]
 
 
 class LocalSocket:
-    """Listens in one folder; `answer` makes a document of each line."""
+    """Listens in one folder; `answer` makes a document of each line, to which the settings file's name is added."""
 
-    def __init__(self, folder: Path, answer: Answer) -> None:
+    def __init__(self, way: LocalWay, answer: Answer) -> None:
         """Nothing is opened before `open`."""
-        self.path = folder / FILE_NAME
+        self.path = way.folder / FILE_NAME
+        self._config = way.config
         self._answer = answer
         self._server: asyncio.Server | None = None
         self._clients: set[asyncio.Task[None]] = set()
@@ -86,7 +87,7 @@ class LocalSocket:
         while True:
             async with asyncio.timeout(SILENCE_S):
                 line = await reader.readuntil()
-            answer = await self._answer(line)
+            answer = {"config": self._config, **await self._answer(line)}
             writer.write(json.dumps(answer, separators=(",", ":"), ensure_ascii=False).encode() + b"\n")
             async with asyncio.timeout(SILENCE_S):
                 await writer.drain()
