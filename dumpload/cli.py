@@ -164,29 +164,30 @@ def check(args: argparse.Namespace) -> int:
 
 def replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
-    from dumpload.study.arguments import record_form  # noqa: PLC0415
+    from dumpload.study.arguments import table_format  # noqa: PLC0415
     from dumpload.study.progress import Bar  # noqa: PLC0415
     from dumpload.study.records.record import RecordError  # noqa: PLC0415
     from dumpload.study.replay.compare import run_trials, trials_document, trials_text  # noqa: PLC0415
     from dumpload.study.replay.replay import ReplayInterrupted  # noqa: PLC0415
-    from dumpload.study.report.report import diary_of_replay, report_of_replay  # noqa: PLC0415
+    from dumpload.study.report.day_log import DayLog  # noqa: PLC0415
+    from dumpload.study.report.report import report_of_replay, zone_of  # noqa: PLC0415
 
     path, settings = _settings(args)
     name = " ".join([str(path), *(f"--set {_without_secrets(one)}" for one in args.sets)])
     chosen = {name: settings, **_others(args.compare)}
-    diary = diary_of_replay(settings) if _wants_pictures(args) else None
+    day_log = DayLog(zone_of(settings)) if _wants_pictures(args) else None
     try:
         with Bar(sys.stderr, "replay") as bar:
-            form, contact = record_form(args), args.judge_contact
-            trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, witness=diary)
+            form, contact = table_format(args), args.judge_contact
+            trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, observer=day_log)
     except RecordError as error:
         _fail(args, str(error))
         return USAGE
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
         return INTERRUPTED
-    if diary is not None:
-        _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, diary))
+    if day_log is not None:
+        _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, day_log))
     _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     return OK if trials[0].result.accepted else WRONG
 

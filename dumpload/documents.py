@@ -8,10 +8,9 @@ from typing import Any, NamedTuple
 
 from dumpload import __version__
 from dumpload.core.contact import Evidence
-from dumpload.core.controller import Controller, Decision, Lockout
+from dumpload.core.controller import ControllerSettings, Decision, Lockout, State
 from dumpload.core.explain import cause_name, outlook
-from dumpload.core.freshness import live_value
-from dumpload.core.law import Cause, Position
+from dumpload.core.law import Position
 from dumpload.core.signals import Signal
 from dumpload.core.window import utc_text
 
@@ -39,35 +38,35 @@ def _number(value: float, digits: int = 3) -> float | None:
     return None if math.isnan(value) or math.isinf(value) else round(value, digits)
 
 
-def _data_state(controller: Controller, t: float) -> str:
-    if not controller.seen:
+def _data_state(state: State, t: float) -> str:
+    if not state.known.seen:
         return "none"
-    return "live" if t < controller.charge_expires_at else "lost"
+    return "live" if t < state.charge_expires_at else "lost"
 
 
-def status_document(controller: Controller, account: Account) -> Document:
+def status_document(settings: ControllerSettings, state: State, account: Account) -> Document:
     """Return the retained status: what the load is doing, why, and what would change it."""
     t, wall = account.t, account.wall
-    ahead = outlook(controller, t)
-    charge = controller.data[Signal.STATE_OF_CHARGE]
-    state = _data_state(controller, t)
+    ahead = outlook(settings, state, t)
+    charge = state.data[Signal.STATE_OF_CHARGE]
+    data = _data_state(state, t)
     notes = list(account.faults)
-    if controller.evidence == Evidence.OPEN_WHILE_ON:
+    if state.evidence == Evidence.OPEN_WHILE_ON:
         notes.append("on, but the load draws no power: tank hot, or element or contact open")
     return {
-        "relay": position_name(controller.position),
-        "cause": cause_name(controller.cause),
-        "since": utc_text(wall - (t - controller.law_memory.relay_since)),
-        "selector": controller.selector.name.lower(),
-        "state_of_charge": _number(charge.value) if state == "live" else None,
-        "data": state,
+        "relay": position_name(state.position),
+        "cause": cause_name(state.cause),
+        "since": utc_text(wall - (t - state.law.relay_since)),
+        "selector": state.selector.name.lower(),
+        "state_of_charge": _number(charge.value) if data == "live" else None,
+        "data": data,
         "data_age_s": _number(t - charge.stamp),
         "next": {
             "relay": position_name(ahead.position),
             "condition": ahead.condition,
             "at": utc_text(wall + ahead.at - t) if math.isfinite(ahead.at) else None,
         },
-        "lockout": None if controller.lockout == Lockout.NONE else controller.lockout.name.lower(),
+        "lockout": None if state.lockout == Lockout.NONE else state.lockout.name.lower(),
         "notes": notes,
         "rejected": account.rejected,
         "at": utc_text(wall),
@@ -88,13 +87,6 @@ def change_document(decision: Decision) -> Document:
         "state_of_charge": _number(decision.state_of_charge),
         "after_s": _number(decision.after_s),
     }
-
-
-def stop_decision(controller: Controller, t: float, wall: float) -> Decision:
-    """Return the change that the service makes itself when it ends with the relay on."""
-    after_s = t - controller.law_memory.relay_since
-    charge = live_value(controller.data[Signal.STATE_OF_CHARGE], t)
-    return Decision(t, wall, Position.OFF, Cause.STOPPING, True, controller.cause, after_s, charge, False)
 
 
 def to_json(document: Document) -> str:

@@ -13,15 +13,15 @@ from typing import Any
 from dumpload.announce import Announcer, Voice, summary
 from dumpload.broker import base_topics, intake, link_options
 from dumpload.config import Settings, changed_keys, flat, restart_needed
-from dumpload.control import Clocks, Control, Hands
+from dumpload.control import Clocks, ControlLoop, Hands
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Controller, Event, Kind
+from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
+from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.intake import Arrival
-from dumpload.core.law import Cause, Position, Selector
-from dumpload.core.request import Refusal, Terms, read_request
-from dumpload.documents import stop_decision
+from dumpload.core.law import Cause, Selector
+from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.io.kept import Keeper
 from dumpload.io.mqtt import Link
 from dumpload.io.mqtt_types import Message
@@ -67,8 +67,7 @@ class Service:
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
         hands = Hands(relay, self._announcer, self._log, keeper or Keeper({}, self._log.error))
-        self.control = Control(Controller(controller_setup(settings), clock()), hands, Clocks(clock, wall), self.fail)
-        self.controller = self.control.controller
+        self.control = ControlLoop(controller_setup(settings), hands, Clocks(clock, wall), self.fail)
         self._fed_at = -NEVER
         self._exit_code: int | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -95,14 +94,16 @@ class Service:
             self.fail(group.exceptions[0])
         finally:
             is_off = self._shut()
-            self._end_record()
+            self.control.end(is_off=is_off or self.control.reads_off())
         return (self._exit_code or 0) if is_off else 1
 
     def _begin(self) -> None:
-        self._notifier.ready(summary(self.controller))
+        self._notifier.ready(summary(self.control.state))
         if self.control.recorder is not None:
-            ahead, settings = self.control.wall_ahead, flat(self._settings)
-            self.control.recorder.begin(self._announcer.boot_id, self.controller, ahead, settings)
+            control, settings = self.control, flat(self._settings)
+            self.control.recorder.begin(
+                self._announcer.boot_id, control.settings, control.state, control.wall_ahead, settings
+            )
         if (closed := self._relay.is_contact_closed()) is not None:
             self._on_feedback(closed)
 
@@ -138,22 +139,10 @@ class Service:
     def _on_loop_error(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         self.fail(context.get("exception") or RuntimeError(context["message"]))
 
-    def _end_record(self) -> None:
-        if self.control.recorder is not None:
-            self.control.recorder.end(self.controller, self._clock(), self._wall())
-
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
-        controller = self.controller
-        if not self._shut() and not self.control.reads_off():
-            self.control.doubt(controller.law_memory.relay_since)
-        self._end_record()
-        if controller.position == Position.ON and controller.cause != Cause.LOCKOUT:
-            last = stop_decision(controller, self._clock(), self._wall())
-            controller.law_memory = controller.law_memory._replace(position=Position.OFF, relay_since=last.t)
-            controller.cause = last.cause
-            self.control.tell(last)
-        self._announcer.status(controller)
+        self.control.end(is_off=self._shut() or self.control.reads_off())
+        self.control.show()
         self._announcer.presence("down")
         self._log.info("stopped", text="service stopped")
         await self.link.close(GOODBYE_S)
@@ -176,8 +165,9 @@ class Service:
         """Dispatch an event; return what is to be told as rejected."""
         if isinstance(item, Rejection):
             return item
-        accepted = self.control.dispatch(item)
-        return None if accepted or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
+        decision = self.control.dispatch(item)
+        counts = decision is not None and decision.accepted
+        return None if counts or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
         """Start the evidence anew, and say that we are there."""
@@ -186,7 +176,7 @@ class Service:
         self.control.happened(Kind.DOUBT)
         self._log.info("broker_up", text="connected to the broker, subscriptions acknowledged")
         self._announcer.presence("up")
-        self._announcer.status(self.controller)
+        self.control.show()
         self.link.flush()
 
     def on_down(self, reason: str) -> None:
@@ -219,14 +209,32 @@ class Service:
         if isinstance(asked, Refusal):
             self._announcer.refused(asked.reason, arrival.payload)
             return
-        if asked.selector is not None:
-            until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
-            self.control.dispatch(Event(arrival.t, arrival.wall, Kind.SELECT, selector=asked.selector, until=until))
-        if asked.reset:  # last, so that reset with off does not switch on in between
-            self.control.dispatch(Event(arrival.t, arrival.wall, Kind.RESET))
-        words = " ".join(arrival.payload.decode("utf-8", "replace").split())
-        self._log.info("request", text=f"request: {words}", request=words)
-        self._announcer.status(self.controller)  # also when nothing moved: whoever asked is waiting
+        veto = self._obey(asked, arrival)
+        if veto == Cause.NONE:
+            words = " ".join(arrival.payload.decode("utf-8", "replace").split())
+            self._log.info("request", text=f"request: {words}", request=words)
+        else:
+            self._announcer.refused(f"{cause_name(veto)}: {MEANINGS[veto]}", arrival.payload)
+        self.control.show()  # also when nothing moved: whoever asked is waiting
+
+    def _obey(self, asked: Request, arrival: Arrival) -> Cause:
+        """Do what is asked; return the veto for which hand was refused, or NONE.
+
+        A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
+        would refuse.
+        """
+        kinds = [Kind.SELECT] if asked.selector is not None else []
+        if asked.reset:
+            kinds.insert(0 if asked.selector == Selector.HAND else len(kinds), Kind.RESET)
+        veto = Cause.NONE
+        for kind in kinds:
+            event = Event(arrival.t, arrival.wall, kind)
+            if kind == Kind.SELECT and asked.selector is not None:
+                until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
+                event = event._replace(selector=asked.selector, until=until)
+            decision = self.control.dispatch(event)
+            veto = veto if decision is None else max(veto, decision.refused)
+        return veto
 
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
@@ -237,14 +245,14 @@ class Service:
     async def _supervise(self) -> None:
         """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
         while True:
-            limits = [age for age in self.controller.setup.max_age_s if not is_missing(age)]
+            limits = [age for age in self.control.settings.max_age_s if not is_missing(age)]
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
             self.link.tick()
-            self.control.look()
+            self.control.supervise()
             self._announcer.undelivered(self.link.dropped)
             t = self._clock()
             if t >= self._announcer.status_due_at:
-                self._announcer.status(self.controller)
+                self.control.show()
             self._feed_watchdog(t)
 
     def _feed_watchdog(self, t: float) -> None:
@@ -261,7 +269,7 @@ class Service:
             self._take_settings(self._reload())
         except ConfigError as error:
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
-        self._notifier.ready(summary(self.controller))
+        self._notifier.ready(summary(self.control.state))
 
     def _take_settings(self, new: Settings) -> None:
         changes = changed_keys(self._settings, new)
@@ -271,9 +279,9 @@ class Service:
             return
         self._settings = new
         self._intake = intake(new)
-        self.controller.reconfigure(controller_setup(new))
+        self.control.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
         if self.control.recorder is not None:
-            self.control.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
+            self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
         self._log.info("reloaded", text=f"settings read again: {words}")

@@ -1,6 +1,5 @@
 """Reading the history: in the order of what happened, while it is written, and never changing it."""
 
-import math
 import os
 import sqlite3
 import subprocess
@@ -32,25 +31,6 @@ def test_starts_come_in_their_order_whatever_the_clock_said(tmp_path: Path) -> N
     fill(path, [sample(16, wall=NOON)], "z")
     fill(path, [sample(18, wall=NOON + 60), sample(17, wall=1000.0)], "a")
     assert sequences(path) == [("z", 0), ("z", 16), ("a", 0), ("a", 17), ("a", 18)]
-
-
-@pytest.mark.parametrize(
-    ("since", "until", "expected"),
-    [
-        (-math.inf, math.inf, [1, 2, 3]),
-        (NOON + 2, math.inf, [2, 3]),
-        (NOON + 2, NOON + 3, [2]),
-        (-math.inf, NOON + 2, [1]),
-        (NOON + 4, math.inf, []),
-    ],
-)
-def test_a_period_begins_at_its_first_moment_and_ends_before_its_last(
-    tmp_path: Path, since: float, until: float, expected: list[int]
-) -> None:
-    path = tmp_path / "history.sqlite3"
-    fill(path, [sample(number, wall=NOON + number) for number in (1, 2, 3)])
-    found = [row.sequence for row in read_events(path, since, until) if row.kind == RowKind.SAMPLE]
-    assert found == expected
 
 
 def test_many_rows_come_page_by_page(tmp_path: Path) -> None:

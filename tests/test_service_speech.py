@@ -7,6 +7,8 @@ from contract import CHANGE, STATUS
 from staging import BANK, BASE, Stage, Staging
 from world import START
 
+from dumpload.core.controller import Kind
+from dumpload.core.law import Selector
 from dumpload.io.relay import RelayError
 
 pytest_plugins = ["stage_fixtures"]
@@ -181,3 +183,29 @@ def test_a_reset_together_with_off_does_not_switch_on_in_between(stage: Stage) -
 def test_line_breaks_in_a_request_do_not_break_the_log(stage: Stage) -> None:
     stage.forget().ask('{"selector":\n\n"off"}')
     assert stage.calls("log", "info")[0][1]["text"] == 'request: {"selector": "off"}'
+
+
+# ---- hand within the vetoes ----
+
+
+def refusals(stage: Stage) -> list[str]:
+    return [json.loads(text)["refused"] for text in stage.published("change") if "refused" in text]
+
+
+def test_hand_asked_for_while_a_veto_holds_is_refused_with_the_veto_and_its_words(stage: Stage) -> None:
+    stage.soc(40.0).forget().ask('{"selector": "hand", "for_s": 3600}')
+    assert refusals(stage) == ["below_floor: The state of charge is below the floor: off whatever else is true."]
+    assert "request" not in stage.logged
+    assert json.loads(stage.published("status")[-1])["selector"] == "auto"
+    stage.soc_for(80.0, 600.0)
+    assert stage.seen_as == ("off", "below_cut_in")
+
+
+def test_hand_with_a_reset_comes_after_the_reset_and_off_before_it(stage: Stage) -> None:
+    stage.soc(98.0).soc_for(98.0, 300.0).inside(stage.service.control.happened, Kind.PIN_FAULT).forget()
+    stage.ask('{"selector": "hand", "for_s": 3600, "reset": true}')
+    assert (refusals(stage), stage.service.control.state.selector) == ([], Selector.HAND)
+    stage.inside(stage.service.control.happened, Kind.PIN_FAULT).forget()
+    stage.ask('{"selector": "off", "reset": true}')
+    assert stage.seen_as == ("off", "selector_off")
+    assert "relay.on" not in stage.steps

@@ -55,4 +55,4 @@ def _png(report: Report, folder: Path | None) -> Iterator[Output]:
 
 def _pictures(report: Report) -> list[Picture]:
     control = report.settings.control
-    return pictures(report.chronicle, control.cut_in_percent, control.cut_out_percent)
+    return pictures(report.data, control.cut_in_percent, control.cut_out_percent)
