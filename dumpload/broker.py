@@ -26,7 +26,7 @@ def intake(settings: Settings) -> Intake:
     """Return which signals each topic carries, and the source's own will."""
     telemetry = settings.telemetry
     absent = telemetry.absent_payload
-    return Intake(topic_fields(settings), telemetry.presence_topic or "", b"" if absent is None else absent.encode())
+    return Intake(topic_fields(settings), telemetry.presence_topic, b"" if absent is None else absent.encode())
 
 
 def link_options(settings: Settings) -> LinkOptions:

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
+# Settings are read within a second or two, on a slow core as well (our choice, no source).
+RELOAD_S = 60.0
+
 _DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
 
 
@@ -88,6 +91,8 @@ def build_parser() -> argparse.ArgumentParser:
     select_parser.add_argument("--reset", action="store_true", help="reset the lockout, after a person has looked")
     # `off` is run before this parser is made, see __main__; it is here so that the help names it.
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
+    reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
+    reload_parser.set_defaults(run_command=reload)
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
     demo_parser.set_defaults(run_command=demo)
     return parser
@@ -147,8 +152,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def check(args: argparse.Namespace) -> int:
-    """Check the config and the installation it describes; 1 if anything fails."""
-    from dumpload.study.check.document import check_document  # noqa: PLC0415
+    """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
+    from dumpload.study.check.document import check_document, is_wrong  # noqa: PLC0415
     from dumpload.study.check.text import check_text  # noqa: PLC0415
 
     path, settings = _settings(args)
@@ -159,7 +164,7 @@ def check(args: argparse.Namespace) -> int:
         output = Output("--report", args.report, check_page(document).encode())
         write_outputs([output], _named(args, path, settings))
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
-    return WRONG if document["counts"]["fail"] else OK
+    return WRONG if is_wrong(document) else OK
 
 
 def replay(args: argparse.Namespace) -> int:
@@ -268,15 +273,15 @@ def status(args: argparse.Namespace) -> int:
     """Print what the load is doing."""
     import asyncio  # noqa: PLC0415
 
-    from dumpload import client  # noqa: PLC0415
+    from dumpload import client, nearby  # noqa: PLC0415
 
-    _path, settings = _settings(args)
+    path, settings = _settings(args)
 
     def show(document: dict[str, Any]) -> None:
         _print(json.dumps(document) if args.json else client.sentence(document))
 
     try:
-        asyncio.run(client.watch(settings, show, follow=args.follow))
+        asyncio.run(nearby.watch(path, settings, show, follow=args.follow))
     except client.NoAnswerError as error:
         _fail(args, str(error))
         return WRONG
@@ -287,7 +292,7 @@ def select(args: argparse.Namespace) -> int:
     """Send a request and wait for its effect or its refusal."""
     import asyncio  # noqa: PLC0415
 
-    from dumpload import client  # noqa: PLC0415
+    from dumpload import client, nearby  # noqa: PLC0415
 
     wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
     if args.reset:
@@ -297,13 +302,25 @@ def select(args: argparse.Namespace) -> int:
     if not (args.position or args.reset) or (args.for_s is not None and args.position != "hand"):
         _print_error("dumpload select: expected hand, off or auto, or --reset; --for goes with hand only")
         return USAGE
-    _path, settings = _settings(args)
+    path, settings = _settings(args)
     try:
-        document = asyncio.run(client.select(settings, wanted))
+        document = asyncio.run(nearby.select(path, settings, wanted))
     except (client.NoAnswerError, client.RefusedError) as error:
         _fail(args, str(error))
         return WRONG
     _print(json.dumps(document) if args.json else client.sentence(document))
+    return OK
+
+
+def reload(_args: argparse.Namespace) -> int:
+    """Have the service's daemon read its settings again; 1 with the reason if it does not take them."""
+    from dumpload.io.reload_answer import NotTakenError, ask  # noqa: PLC0415
+
+    try:
+        ask(os.environ, RELOAD_S)
+    except NotTakenError as error:
+        _print_error(f"dumpload reload: {error}")
+        return WRONG
     return OK
 
 

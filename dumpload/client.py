@@ -20,7 +20,7 @@ from dumpload.core.printable import one_line, printable
 from dumpload.core.window import utc_text
 from dumpload.documents import Document, status_misfit, to_json
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import Message, Subscription
+from dumpload.io.mqtt_types import Listener, Message, Subscription
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0
@@ -44,7 +44,7 @@ class Heard(NamedTuple):
     retained: bool
 
 
-class Conversation:
+class Conversation(Listener):
     """Collects what the daemon publishes."""
 
     def __init__(self, settings: Settings) -> None:
@@ -80,12 +80,9 @@ class Conversation:
         """The broker answered."""
         self.up.set()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:  # noqa: ARG002
         """Keep the reason, in case no answer ever comes."""
         self.trouble = reason
-
-    def on_doubt(self, reason: str) -> None:
-        """Not of interest here."""
 
     def on_callback_error(self, error: Exception) -> None:
         """Keep the reason."""

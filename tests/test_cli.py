@@ -148,7 +148,7 @@ def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixtu
 
 
 def test_these_commands_are_there() -> None:
-    assert {"run", "check", "status", "select", "off", "demo"} <= set(COMMANDS)
+    assert {"run", "check", "status", "select", "off", "reload", "demo"} <= set(COMMANDS)
 
 
 def test_the_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,5 +1,6 @@
 """What each kind of value may be, and the line that refuses it."""
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ NO_HOST = "the name or address of a broker alone, without scheme, user, port or 
 HIDDEN = "(not shown)"
 NO_NAME = "1 to 64 letters, digits, - or _"
 NO_ZONE = 'the IANA name of a time zone this computer knows, such as "Europe/London"'
+NO_DAY = "a date such as 2026-05-02"
 NO_SPANS = 'a list of parts of the day, such as ["09:00-17:00"]'
 
 
@@ -36,6 +38,11 @@ NO_SPANS = 'a list of parts of the day, such as ["09:00-17:00"]'
         ("mqtt.host", "localhost:1883", HIDDEN, NO_HOST),
         ("mqtt.host", "local\u202ehost", HIDDEN, NO_HOST),
         ("mqtt.base_topic", "barge ", HIDDEN, NO_BASE),
+        ("installation.date", "2 May", '"2 May"', NO_DAY),
+        ("installation.date", "2026-02-30", '"2026-02-30"', NO_DAY),
+        ("installation.date", "20260502", '"20260502"', NO_DAY),
+        ("installation.date", 2026, "2026", NO_DAY),
+        ("installation.site", "", '""', "1 to 1000 characters of text"),
         ("mqtt.port", 0, "0", "a whole number from 1 to 65535"),
         ("mqtt.port", 65536, "65536", "a whole number from 1 to 65535"),
         ("mqtt.port", 1883.0, "1883.0", "a whole number from 1 to 65535"),
@@ -168,3 +175,8 @@ def test_values_at_the_very_bounds_are_accepted_unchanged(key: str, value: Any) 
 )
 def test_files_are_named_from_the_folder_of_the_settings_file(key: str, base: str, path: str) -> None:
     assert str(flat(settings({key: base, "mqtt.tls": True}))[key]) == path
+
+
+@pytest.mark.parametrize("day", ["2026-05-02", date(2026, 5, 2)])
+def test_a_date_is_taken_with_quotes_and_without(day: object) -> None:
+    assert flat(settings({"installation.date": day}))["installation.date"] == "2026-05-02"

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from daemons import SETTINGS, Daemon, write_settings
+from daemons import SETTINGS, Daemon, run_dumpload, write_settings
 from rig import FULL, Barge
 from waiting import boot_clock, never
 
@@ -75,6 +75,22 @@ def test_case_42_a_broken_file_leaves_the_old_settings(barge: Barge) -> None:
     assert daemon.line[-1].on
     barge.source.set(92)
     barge.expect("off", "below_cut_out")
+
+
+def test_the_command_fails_with_the_reason_unless_the_settings_were_taken(barge: Barge, tmp_path: Path) -> None:
+    barge.complaints_expected = True
+    daemon = barge.daemon()
+    daemon.environ["RUNTIME_DIRECTORY"] = str(tmp_path)
+    daemon.start()
+    barge.await_presence("up")
+    usual = {"mqtt.port": barge.broker.port, "mqtt.protocol": "5" if barge.broker.speaks_5 else "3.1.1"}
+    service = {"RUNTIME_DIRECTORY": str(tmp_path), "MAINPID": str(daemon.pid)}
+    for changes, words in [*REFUSED, ({}, "")]:
+        changed = {key.replace("__", "."): value for key, value in changes.items()}
+        write_settings(daemon.config, {**SETTINGS, **usual, **changed})
+        done = run_dumpload("reload", folder=daemon.folder, environ=service)
+        assert (done.returncode, words in done.stderr) == (1 if changes else 0, True), done.stderr
+    assert daemon.is_running
 
 
 HOSTILE: list[Callable[[Path], object]] = [

@@ -11,8 +11,7 @@ import pytest
 from fake_lgpio import HEADER, FakeGpio, installed
 
 import dumpload
-from dumpload.io import line, off
-from dumpload.io.line import PinSpec
+from dumpload.io import last_line, off
 
 SEARCHED = ("./installed/dumpload.toml", "./dumpload.toml", "./config/dumpload.toml")
 SETTINGS = '[relay]\npin = 17\nchip_label = "pinctrl-bcm2711"\n'
@@ -31,6 +30,24 @@ def gpio(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[FakeGpio]:
 
 
 Run = Callable[..., tuple[int, str, str]]
+
+# What a service user could put in place of the record, which root then reads.
+TRAPS: dict[str, Callable[[Path], object]] = {
+    "a pipe": os.mkfifo,
+    "a link to a device": lambda path: path.symlink_to("/dev/zero"),
+    "a link to a file": lambda path: path.symlink_to(__file__),
+    "a link to nowhere": lambda path: path.symlink_to("nowhere"),
+    "a folder": lambda path: path.mkdir(),
+    "a second name of a file": lambda path: (
+        path.with_name("first").write_text("x 1 high\n"),
+        path.hardlink_to(path.with_name("first")),
+    ),
+    "too long": lambda path: path.write_text("x" * 200 + " 17 high\n" + " " * 100),
+    "endless": lambda path: (path.touch(), os.truncate(path, 1 << 40)),
+    "not text": lambda path: path.write_bytes(b"\xff\x00 17 hi\n"),
+    "a long number": lambda path: path.write_text("x " + "9" * 240 + " high\n"),
+    "empty": lambda path: path.touch(),
+}
 
 
 @pytest.fixture
@@ -203,6 +220,10 @@ def test_no_line_is_long_or_drives_a_terminal(run: Run, gpio: FakeGpio) -> None:
         (["--set", "relay.pin"], "--set expects KEY=VALUE, not (not shown)"),
         (["--json=yes"], "unknown argument"),
         (["now"], 'unknown argument "now"'),
+        (["--wait"], "--wait expects whole seconds, at most 600"),
+        (["--wait", "601"], '--wait expects whole seconds, at most 600, not "601"'),
+        (["--wait=-1"], "--wait expects whole seconds"),
+        (["--recorded", "--json"], 'unknown argument "--recorded"'),
     ],
 )
 def test_wrong_usage_touches_nothing(run: Run, gpio: FakeGpio, arguments: list[str], says: str) -> None:
@@ -228,7 +249,7 @@ def test_help_touches_nothing(run: Run, gpio: FakeGpio, word: str) -> None:
 def recorded(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., None]:
     def record(pin: int, label: str, *, active_high: bool) -> None:
         monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
-        line.write_record(os.environ, label, PinSpec(pin, active_high, None, "lgpio", None))
+        last_line.write_records(os.environ, label, pin, active_high=active_high)
 
     return record
 
@@ -237,8 +258,8 @@ def test_the_recorded_line_goes_first_then_the_configured_one(
     run: Run, gpio: FakeGpio, recorded: Callable[..., None], tmp_path: Path
 ) -> None:
     recorded(22, EXPANDER, active_high=False)
-    driven = "GPIO22 (galley-expander) driven off\nGPIO17 (pinctrl-bcm2711) driven off\n"
-    assert run(SETTINGS)[:2] == (0, driven + named(tmp_path))
+    said = f"GPIO22 (galley-expander) driven off, as recorded in {tmp_path}/line\nGPIO17 (pinctrl-bcm2711) driven off\n"
+    assert run(SETTINGS)[:2] == (0, said + named(tmp_path))
     assert claims(gpio) == [("gpio_claim_output", 22, 1), ("gpio_claim_output", 17, 0)]
 
 
@@ -256,7 +277,8 @@ def test_the_recorded_line_is_driven_off_even_if_the_settings_are_unusable(
 ) -> None:
     recorded(17, HEADER, active_high=True)
     status, out, err = run("[relay\n")
-    assert (status, out) == (2, "GPIO17 (pinctrl-bcm2711) driven off\n" + named(tmp_path))
+    driven = f"GPIO17 (pinctrl-bcm2711) driven off, as recorded in {tmp_path}/line\n"
+    assert (status, out) == (2, driven + named(tmp_path))
     assert "expected TOML" in err
     assert gpio.line(17).level == 0
 
@@ -269,6 +291,90 @@ def test_a_recorded_line_that_fails_does_not_spare_the_configured_one(
     recorded(22, EXPANDER, active_high=True)
     monkeypatch.setattr(gpio, "gpio_read", lambda _handle, pin: 0 if pin == 17 else 1 // 0)
     assert run(SETTINGS)[:2] == (1, "GPIO17 (pinctrl-bcm2711) driven off\n" + named(tmp_path))
+
+
+@pytest.fixture
+def in_runtime_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """The service's runtime folder, which is its user's own, and the file in it."""
+    folder = tmp_path / "run"
+    folder.mkdir()
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(folder))
+    return folder / "line"
+
+
+@pytest.mark.parametrize("trap", list(TRAPS), ids=str)
+def test_whatever_lies_in_place_of_the_record_the_settings_line_is_driven(
+    trap: str, run: Run, gpio: FakeGpio, in_runtime_folder: Path
+) -> None:
+    TRAPS[trap](in_runtime_folder)
+    status, out, _ = run(SETTINGS)
+    assert status == 0
+    assert out.startswith("GPIO17 (pinctrl-bcm2711) driven off\n")
+    assert f"{in_runtime_folder} " in out, "says that it was no record"
+    assert gpio.line(17).level == 0
+
+
+def test_after_a_power_cut_the_record_in_the_state_folder_names_the_line(
+    run: Run, gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    state = tmp_path / "var-lib" / "dumpload"
+    state.mkdir(parents=True)
+    last_line.write_records({"STATE_DIRECTORY": str(state)}, HEADER, 17, active_high=True)
+    monkeypatch.setattr(last_line, "PARENTS", (str(tmp_path / "run"), str(tmp_path / "var-lib")))
+    status, out, _ = run("[relay\npin = 22\n")
+    driven = f"GPIO17 (pinctrl-bcm2711) driven off, as recorded in {state}/line\n"
+    assert (status, out) == (2, driven + named(tmp_path))
+    assert gpio.line(17).level == 0
+
+
+@pytest.mark.parametrize("pin", [17, 22])
+def test_outside_a_service_a_recorded_line_in_use_is_another_loads_unless_the_settings_name_it(
+    pin: int, run: Run, gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    state = tmp_path / "dumpload-watermaker"
+    state.mkdir()
+    last_line.write_records({"STATE_DIRECTORY": str(state)}, HEADER, 17, active_high=True)
+    monkeypatch.setattr(last_line, "PARENTS", (str(tmp_path),))
+    gpio.hold(17, "lg")
+    status, out, err = run(f"[relay]\npin = {pin}\n")
+    assert status == (1 if pin == 17 else 0), err
+    assert f"recorded in {state}/line, left alone" in out
+    assert ("use `dumpload select off`" in err) == (pin == 17)
+
+
+# A chip that comes late
+
+
+def test_a_chip_that_comes_late_is_waited_for(run: Run, gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch) -> None:
+    labels = dict(gpio.labels)
+    gpio.labels.clear()
+    waited: list[float] = []
+
+    def sleep(seconds: float) -> None:
+        waited.append(seconds)
+        if len(waited) == 3:
+            gpio.labels.update(labels)
+
+    monkeypatch.setattr("time.sleep", sleep)
+    assert run(SETTINGS, "--wait", "600")[::2] == (0, "")
+    assert len(waited) == 3
+
+
+def test_a_recorded_line_whose_chip_is_gone_does_not_hold_up_the_settings_line(
+    run: Run, gpio: FakeGpio, recorded: Callable[..., None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(5, "unplugged", active_high=True)
+    now = [0.0]
+
+    def sleep(seconds: float) -> None:
+        assert gpio.line(17).level == 0, "before any waiting"
+        now[0] += seconds
+
+    monkeypatch.setattr("time.sleep", sleep)
+    monkeypatch.setattr("time.monotonic", lambda: now[0])
+    status, out, err = run(SETTINGS, "--wait=2")
+    assert (status, out.splitlines()[0]) == (1, "GPIO17 (pinctrl-bcm2711) driven off")
+    assert "expected one chip labelled unplugged" in err
 
 
 # The process

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from dumpload.config import kinds as kind
 from dumpload.config import named_files, report, rules
-from dumpload.config.installation import Battery, Contact, Driver, Load, Solar, Tank, Wiring
+from dumpload.config.installation import Battery, Contact, Driver, Installation, Load, Solar, Tank, Wiring
 from dumpload.config.kinds import Table
 from dumpload.layers import ConfigError, Layers, leaves, load_layers
 
@@ -196,6 +196,7 @@ class Settings(BaseSettings):
     relay: Relay
     request: Request = Field(default_factory=Request)
     history: History = Field(default_factory=History)
+    installation: Installation = Field(default_factory=Installation)
     battery: Battery = Field(default_factory=Battery)
     solar: Solar = Field(default_factory=Solar)
     load: Load = Field(default_factory=Load)

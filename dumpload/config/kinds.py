@@ -4,12 +4,12 @@ Judges one value at a time and opens nothing; how values must fit together is in
 """
 
 import re
-from datetime import UTC, tzinfo
+from datetime import UTC, date, tzinfo
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from dumpload.core.decode import parse_pointer
 from dumpload.core.window import parse_span
@@ -74,6 +74,17 @@ def _check_zone(name: str) -> str:
     return name
 
 
+def _date_text(value: Any) -> Any:
+    """Return a date of TOML, which needs no quotes, as its text."""
+    return value.isoformat() if type(value) is date else value
+
+
+def _check_date(text: str) -> str:
+    if date.fromisoformat(text).isoformat() != text:  # it takes 20260502 and 2026-W18-6, too
+        raise ValueError(text)
+    return text
+
+
 def _check_path(path: Path) -> Path:
     if "\0" in str(path) or path == Path():
         raise ValueError(path)
@@ -130,28 +141,34 @@ Volts = Annotated[float, _positive(150, "V")]
 Amperes = Annotated[float, _positive(1000, "A")]
 AmpereHours = Annotated[float, _positive(10_000, "Ah")]
 Watts = Annotated[float, _positive(100_000, "W")]
+PlateVolts = Annotated[float, _number(1, 150, "V")]
+PlateWatts = Annotated[float, _number(1, 100_000, "W")]
+PinVolts = Annotated[float, _number(1, 50, "V")]
 Drain = Annotated[float, _number(0, 30_000, "W")]
 Celsius = Annotated[float, _number(0, 95, "degC")]
 Litres = Annotated[float, _positive(10_000, "l")]
 Metres = Annotated[float, _positive(1000, "m")]
-SquareMillimetres = Annotated[float, _positive(1000, "mm2")]
+SquareMillimetres = Annotated[float, _number(0.05, 1000, "mm2")]
 ContactVolts = Annotated[float, _positive(1000, "V")]
 Milliohms = Annotated[float, _positive(1000, "mohm")]
 Ohms = Annotated[float, _positive(10_000_000, "ohm")]
+CoilOhms = Annotated[float, _number(0.1, 1_000_000, "ohm")]
 Henries = Annotated[float, _positive(100, "H")]
 Milliamperes = Annotated[float, _positive(1000, "mA")]
 FaultAmperes = Annotated[float, _positive(1_000_000, "A")]
 OtherAmperes = Annotated[float, _number(0, 1000, "A")]
 WattHours = Annotated[float, _positive(1_000_000, "Wh")]
 LossOfADay = Annotated[float, _positive(100, "kWh/d")]
-Kelvins = Annotated[float, _positive(100, "K")]
+Kelvins = Annotated[float, _number(1, 100, "K")]
 Bars = Annotated[float, _number(0, 20, "bar")]
 Weather = Annotated[float, _number(-50, 60, "degC")]
 CableCelsius = Annotated[float, _number(20, 200, "degC")]
 InsulationCelsius = Annotated[float, _number(60, 200, "degC")]
 Nearby = Annotated[float, _number(0, 100, "m")]
 Gain = Annotated[float, _number(1, 100_000, "ratio")]
+People = Annotated[int, Field(ge=1, le=1000)]
 Conductors = Annotated[int, Field(ge=1, le=100)]
+Cells = Annotated[int, Field(ge=1, le=400)]
 Operations = Annotated[float, _positive(1_000_000_000, "times")]
 OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
 Port = Annotated[int, Field(ge=1, le=65_535)]
@@ -163,6 +180,12 @@ _NO = r"+#\x00-\x1f\x7f-\x9f"
 NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[\w.-]{1,253}$"
 Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
 Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
+Day = Annotated[
+    str,
+    BeforeValidator(_date_text),
+    AfterValidator(_check_date),
+    _said("a date such as 2026-05-02", r"^\d{4}-\d\d-\d\d$"),
+]
 Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
 Host = Annotated[
     str,

@@ -3,6 +3,7 @@
 Readable light and dark, on a phone and on paper; colour is never the only sign of anything.
 """
 
+import re
 from collections.abc import Iterable, Iterator
 from html import escape
 
@@ -20,6 +21,17 @@ h1 { font-size: 1.4rem } h2 { font-size: 1.15rem; margin-top: 2rem } h3 { font-s
 code, dd { overflow-wrap: anywhere } dd { margin: 0 }
 @media print { html { font-size: 10pt } body { max-width: none; padding: 0 } h2 { break-after: avoid } }
 """
+
+
+# How a unit is printed, by how a terminal is sent it. A word that is part of a setting's name (area_mm2) is left alone.
+SIGNS = {"degC": "°C", "degF": "°F", "mm2": "mm²", "mohm": "mΩ", "kohm": "kΩ", "ohm": "Ω", "^2": "²"}
+_SIGN = re.compile(r"\b(?:degC|degF|mm2|mohm|kohm|ohm)\b|\^2(?!\d)")
+_SQUARE = re.compile(r"\b([VI])2\b")
+
+
+def typeset(text: str) -> str:
+    """Return a text with the signs of its units as a printer sets them: degC, mm2, mohm, ohm, V2 and V^2."""
+    return _SQUARE.sub(r"\1²", _SIGN.sub(lambda match: SIGNS[match[0]], text))
 
 
 def page(title: str, style: str, body: Iterable[str]) -> str:
