@@ -293,7 +293,7 @@ async def test_a_password_that_is_not_text_is_an_os_error_that_does_not_show_it(
     file = tmp_path / "password"
     file.write_bytes(b"brass-kettle-\xff")
     session = Session(options_for(1, username="barge", password_file=file), Ear(), time.monotonic)
-    with pytest.raises(OSError, match="UTF-8") as caught:
+    with pytest.raises(OSError, match="password_file: expected UTF-8 text") as caught:
         await session.open()
     assert "brass" not in str(caught.value)
     session.close()

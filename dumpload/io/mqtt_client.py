@@ -207,12 +207,13 @@ def connect(client: ChunkClient, options: LinkOptions) -> None:
 
 
 def _read_password(file: Path) -> str:
-    content = read_plain(file, PASSWORD_FILE_BYTES)
     try:
-        return content.decode().partition("\n")[0].rstrip("\r")
+        return read_plain(file, PASSWORD_FILE_BYTES).decode().partition("\n")[0].rstrip("\r")
+    except FileKindError as error:
+        message = f"mqtt.password_file: {error}"
     except UnicodeDecodeError:  # whose own words show a byte of it
-        expected = "UTF-8 text"
-        raise FileKindError(expected) from None
+        message = "mqtt.password_file: expected UTF-8 text"
+    raise OSError(message)
 
 
 def subscribe(client: ChunkClient, options: LinkOptions) -> int | None:
