@@ -89,9 +89,7 @@ class HistoryRecord:
         except HistoryError as error:
             raise self._refused(error) from None
         is_stepped = any(abs(step_s) > STEPPED_S for step_s in steps_s.values())
-        return Timeline(
-            {boot: step_s for boot, step_s in steps_s.items() if abs(step_s) < LATEST} if is_stepped else {}
-        )
+        return Timeline(steps_s if is_stepped else {})
 
     def rows(self, log: ReadLog, timeline: "Timeline") -> Iterator[Placed]:
         """Yield the rows as they are, each with its time; drop those that no daemon can have written.

@@ -9,6 +9,7 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import NamedTuple, Protocol
 
+from dumpload.core.printable import printable
 from dumpload.core.signals import Signal
 from dumpload.layers import show
 from dumpload.study.records.items import Item
@@ -21,11 +22,6 @@ MAX_YEARS = 40
 MAX_SPAN_S = MAX_YEARS * 365.25 * 86_400.0
 
 _SHOWN_CHARACTERS = 40
-
-
-def printable(text: str) -> str:
-    """Return text with everything that a terminal might obey, or cannot show, as an escape."""
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text)
 
 
 class RowError(NamedTuple):

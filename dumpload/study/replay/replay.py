@@ -46,9 +46,7 @@ def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer 
         RecordError: it cannot be read, has no rows, or spans too long a time.
         ReplayInterrupted: a person ended it; nothing of a part of a record is returned.
     """
-    items = _within_span(
-        record.path, (item for item in record.read(log) if not isinstance(item, RowBatch) or item.rows)
-    )
+    items = _within_span(record.path, record.read(log))
     item = first = None
     try:
         item = first = next(items, None)

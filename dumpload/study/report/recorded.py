@@ -11,10 +11,11 @@ from typing import Any, NamedTuple
 
 from dumpload.core.freshness import MISSING, NEVER
 from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.printable import printable
 from dumpload.core.signals import Signal, in_range
 from dumpload.io.history_schema import HistoryRow, RowKind
 from dumpload.study.records.history import HistoryRecord, Timeline, said_in
-from dumpload.study.records.record import ReadLog, RecordError, printable
+from dumpload.study.records.record import ReadLog, RecordError
 from dumpload.study.replay.replay import ReplayInterrupted, Result
 from dumpload.study.replay.replayer import Scenario, hold_s
 from dumpload.study.replay.summary import ENERGY_SIGNALS, SOC, Change, Totals
