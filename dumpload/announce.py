@@ -8,13 +8,13 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload.broker import Topics
-from dumpload.core.controller import Controller, Decision
+from dumpload.core.controller import ControllerSettings, Decision, State
 from dumpload.core.decode import Rejection
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
 from dumpload.core.intake import Arrival
 from dumpload.core.signals import Signal, signal_name
-from dumpload.documents import Account, change_document, position_name, status_document, to_json
+from dumpload.documents import Account, Document, change_document, position_name, status_document, to_json
 from dumpload.io.logs import Repeats
 from dumpload.io.mqtt import Link
 from dumpload.io.systemd import Notifier
@@ -61,7 +61,7 @@ class Announcer:
         """Publish that we are "up" or "down", retained."""
         self._link.publish(self._topics.presence, word, retain=True)
 
-    def change(self, controller: Controller, decision: Decision) -> None:
+    def change(self, state: State, decision: Decision) -> None:
         """Log and publish one relay change."""
         document = change_document(decision)
         soc = document["state_of_charge"]
@@ -70,22 +70,26 @@ class Announcer:
         text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
         ages = {
             f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
-            for signal, datum in zip(Signal, controller.data, strict=True)
+            for signal, datum in zip(Signal, state.data, strict=True)
             if not is_missing(datum.stamp)
         }
         self._log.info("relay_changed", text=text, **document, **ages)
-        self._link.publish_surely(self._topics.change, to_json(document))
+        self._link.publish_acked(self._topics.change, to_json(document))
 
-    def status(self, controller: Controller) -> None:
+    def status(self, settings: ControllerSettings, state: State) -> None:
         """Publish the retained status, and tell the service manager in one line."""
-        t = self._clock()
-        self.status_due_at = t + STATUS_EVERY_S
+        self.status_due_at = self._clock() + STATUS_EVERY_S
         self._sequence += 1
-        faults = tuple(self._faults.values())
-        account = Account(t, self._wall(), self._started_at, self.boot_id, self._sequence, self._rejected, faults)
-        document = to_json(status_document(controller, account))
+        document = to_json(self.status_now(settings, state))
         self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
-        self._notifier.status(summary(controller))
+        self._notifier.status(summary(state))
+
+    def status_now(self, settings: ControllerSettings, state: State) -> Document:
+        """Return the status of this moment, published or not."""
+        faults = tuple(self._faults.values())
+        t, wall = self._clock(), self._wall()
+        account = Account(t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults)
+        return status_document(settings, state, account)
 
     def status_soon(self) -> None:
         """Publish the status at the next tick: something worth showing changed, but not the relay."""
@@ -131,10 +135,10 @@ class Announcer:
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 
-    def broker_down(self, reason: str) -> None:
+    def broker_down(self, reason: str, retry_s: float) -> None:
         """Log a lost or failed connection, the first of its kind."""
         if (more := self._more(("down", reason))) is not None:
-            self._log.warning("broker_down", text=f"broker: {reason}; trying again{more}", reason=reason)
+            self._log.warning("broker_down", text=f"broker: {reason}; next try in {retry_s:.0f} s{more}", reason=reason)
 
     def _more(self, kind: Any) -> str | None:
         left_out = self._repeats.admit(kind, self._clock())
@@ -145,6 +149,6 @@ def _others(left_out: int) -> str:
     return f" ({left_out} more like this since)" if left_out else ""
 
 
-def summary(controller: Controller) -> str:
+def summary(state: State) -> str:
     """Return one short line on what the relay does and why."""
-    return f"{position_name(controller.position)}: {cause_name(controller.cause)}"
+    return f"{position_name(state.position)}: {cause_name(state.cause)}"

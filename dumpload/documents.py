@@ -2,14 +2,15 @@
 
 import json
 import math
+import re
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload import __version__
 from dumpload.core.contact import Evidence
-from dumpload.core.controller import Controller, Decision, Lockout
+from dumpload.core.controller import ControllerSettings, Decision, Lockout, State
 from dumpload.core.explain import cause_name, outlook
-from dumpload.core.freshness import live_value
-from dumpload.core.law import Cause, Position
+from dumpload.core.law import Position
 from dumpload.core.signals import Signal
 from dumpload.core.window import utc_text
 
@@ -37,35 +38,35 @@ def _number(value: float, digits: int = 3) -> float | None:
     return None if math.isnan(value) or math.isinf(value) else round(value, digits)
 
 
-def _data_state(controller: Controller, t: float) -> str:
-    if not controller.seen:
+def _data_state(state: State, t: float) -> str:
+    if not state.known.seen:
         return "none"
-    return "live" if t < controller.charge_expires_at else "lost"
+    return "live" if t < state.charge_expires_at else "lost"
 
 
-def status_document(controller: Controller, account: Account) -> Document:
+def status_document(settings: ControllerSettings, state: State, account: Account) -> Document:
     """Return the retained status: what the load is doing, why, and what would change it."""
     t, wall = account.t, account.wall
-    ahead = outlook(controller, t)
-    charge = controller.data[Signal.STATE_OF_CHARGE]
-    state = _data_state(controller, t)
+    ahead = outlook(settings, state, t)
+    charge = state.data[Signal.STATE_OF_CHARGE]
+    data = _data_state(state, t)
     notes = list(account.faults)
-    if controller.evidence == Evidence.OPEN_WHILE_ON:
+    if state.evidence == Evidence.OPEN_WHILE_ON:
         notes.append("on, but the load draws no power: tank hot, or element or contact open")
     return {
-        "relay": position_name(controller.position),
-        "cause": cause_name(controller.cause),
-        "since": utc_text(wall - (t - controller.law_memory.relay_since)),
-        "selector": controller.selector.name.lower(),
-        "state_of_charge": _number(charge.value) if state == "live" else None,
-        "data": state,
+        "relay": position_name(state.position),
+        "cause": cause_name(state.cause),
+        "since": utc_text(wall - (t - state.law.relay_since)),
+        "selector": state.selector.name.lower(),
+        "state_of_charge": _number(charge.value) if data == "live" else None,
+        "data": data,
         "data_age_s": _number(t - charge.stamp),
         "next": {
             "relay": position_name(ahead.position),
             "condition": ahead.condition,
             "at": utc_text(wall + ahead.at - t) if math.isfinite(ahead.at) else None,
         },
-        "lockout": None if controller.lockout == Lockout.NONE else controller.lockout.name.lower(),
+        "lockout": None if state.lockout == Lockout.NONE else state.lockout.name.lower(),
         "notes": notes,
         "rejected": account.rejected,
         "at": utc_text(wall),
@@ -88,13 +89,60 @@ def change_document(decision: Decision) -> Document:
     }
 
 
-def stop_decision(controller: Controller, t: float, wall: float) -> Decision:
-    """Return the change that the service makes itself when it ends with the relay on."""
-    after_s = t - controller.law_memory.relay_since
-    charge = live_value(controller.data[Signal.STATE_OF_CHARGE], t)
-    return Decision(t, wall, Position.OFF, Cause.STOPPING, True, controller.cause, after_s, charge, False)
-
-
 def to_json(document: Document) -> str:
     """Return a document as compact JSON."""
     return json.dumps(document, separators=(",", ":"), ensure_ascii=False)
+
+
+def status_misfit(payload: Any) -> str:
+    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there.
+
+    Keys that are not known here are no misfit: another version may have more.
+    """
+    if not isinstance(payload, dict):
+        return "the whole document"
+    unfit = [key for key, fits in _STATUS.items() if key not in payload or not fits(payload[key])]
+    if not unfit and payload["state_of_charge"] is not None and payload["data_age_s"] is None:
+        unfit = ["data_age_s"]
+    return ", ".join(unfit)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str)
+
+
+def _is_moment(value: Any) -> bool:
+    return isinstance(value, str) and re.fullmatch(_MOMENT, value) is not None
+
+
+def _is_outlook(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and value.get("relay") in ("on", "off")
+        and _is_text(value.get("condition"))
+        and (value.get("at", "") is None or _is_moment(value.get("at")))
+    )
+
+
+_MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
+# A number beyond this is none of ours, and an integer may be too large even to be shown.
+LARGEST = 1e15
+_STATUS: dict[str, Callable[[Any], bool]] = {
+    "relay": lambda value: value in ("on", "off"),
+    "cause": _is_text,
+    "since": _is_moment,
+    "selector": _is_text,
+    "state_of_charge": lambda value: value is None or _is_number(value),
+    "data": _is_text,
+    "data_age_s": lambda value: value is None or _is_number(value),
+    "next": _is_outlook,
+    "lockout": lambda value: value is None or _is_text(value),
+    "notes": lambda value: isinstance(value, list) and all(map(_is_text, value)),
+    "at": _is_moment,
+    "boot_id": _is_text,
+    "sequence": _is_number,
+}

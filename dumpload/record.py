@@ -9,16 +9,16 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
 from dumpload import __version__
-from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
+from dumpload.core.controller import ControllerSettings, Decision, Event, Kind, Lockout, State
 from dumpload.core.freshness import is_missing
-from dumpload.core.law import Cause, Position
-from dumpload.documents import change_document, position_name, stop_decision, to_json
+from dumpload.core.law import Cause
+from dumpload.documents import change_document, position_name, to_json
 from dumpload.io.history_schema import NO_SIGNAL, Boot, Entry, RowKind
 from dumpload.thinning import Run, Thinner, footing
 
 if TYPE_CHECKING:
     from dumpload.config import Settings
-    from dumpload.io.history import Gap, History
+    from dumpload.io.history import Gap, HistoryWriter
 
 CLOCK_STEP_S = 0.5
 
@@ -35,7 +35,7 @@ _PLAIN = {
 class Recorder:
     """Records one controller."""
 
-    def __init__(self, history: "History", sample_every_s: float, on_note: Callable[[str], None]) -> None:
+    def __init__(self, history: "HistoryWriter", sample_every_s: float, on_note: Callable[[str], None]) -> None:
         """Nothing is recorded before `begin`. `on_note` is told what is wrong, should anything be."""
         self._history = history
         self._thinner = Thinner(sample_every_s)
@@ -50,28 +50,35 @@ class Recorder:
         """Return the place in the record for what happens now, before it is known what comes of it."""
         return self._history.reserve()
 
-    def begin(self, boot_id: str, controller: Controller, ahead: float, settings: Mapping[str, Any]) -> None:
+    def begin(
+        self,
+        boot_id: str,
+        rules: ControllerSettings,
+        state: State,
+        ahead: float,
+        settings: Mapping[str, Any],
+    ) -> None:
         """Start, with what the controller starts from. `ahead`: Unix s less monotonic s."""
         with self._guarded():
-            t = controller.law_memory.relay_since
-            self._ahead, self._lockout, self._footing = ahead, controller.lockout, footing(controller)
-            told = {**_switches(controller), "settings": settings}
+            t = state.law.relay_since
+            self._ahead, self._lockout, self._footing = ahead, state.lockout, footing(rules, state)
+            told = {**_switches(state), "settings": settings}
             first = Entry(self.reserve(), t + ahead, RowKind.START, t, t, t, text=_text(told))
             self._history.begin(Boot(boot_id, t + ahead, t, __version__), first)
 
-    def after(self, place: int, event: Event, decisions: tuple[Decision, ...], controller: Controller) -> None:
+    def after(self, place: int, event: Event, decision: Decision, rules: ControllerSettings, state: State) -> None:
         """Record one event and what came of it; `place` was reserved when it happened."""
         try:
             self._sequence = place
-            self._record(event, decisions, controller)
+            self._record(event, decision, footing(rules, state), state)
         except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)
             self._complain(error)
 
-    def take_settings(self, controller: Controller, t: float, wall: float, settings: Mapping[str, Any]) -> None:
+    def take_settings(self, state: State, t: float, wall: float, settings: Mapping[str, Any]) -> None:
         """Record that new settings are in force."""
         with self._guarded():
             self._sequence = self.reserve()
-            self._thinner.keep_next(controller.data)
+            self._thinner.keep_next(state.data)
             self._put(RowKind.SETTINGS, t, wall, text=_text({"settings": settings}))
 
     def fail(self, t: float, wall: float, words: str) -> None:
@@ -79,15 +86,13 @@ class Recorder:
         with self._guarded():
             self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(words)))
 
-    def end(self, controller: Controller, t: float, wall: float) -> None:
-        """Record the end, once, and the change that it makes when the relay is on and could be driven off."""
+    def end(self, t: float, wall: float) -> None:
+        """Record the end, once."""
         if self._ended:
             return
         self._ended = True
         with self._guarded():
             self._sequence = self.reserve()
-            if controller.position == Position.ON and controller.cause != Cause.LOCKOUT:
-                self._put_change(stop_decision(controller, t, wall))
             self._put(RowKind.STOP, t, wall)
 
     def close(self, within_s: float) -> bool:
@@ -106,38 +111,35 @@ class Recorder:
 
     # ---- one event ----
 
-    def _record(self, event: Event, decisions: tuple[Decision, ...], controller: Controller) -> None:
-        *overdue, last = decisions
-        self._look_around(event, controller)
-        if event.kind == Kind.WAKE or overdue:
+    def _record(self, event: Event, decision: Decision, now: tuple[object, ...], state: State) -> None:
+        self._look_around(event, state)
+        if event.kind in (Kind.WAKE, Kind.OVERDUE):
             for signal in self._thinner.lose(event.t):
                 self._put(RowKind.LOST, event.t, event.wall, signal=signal)
-        for decision in overdue:
-            self._put_change(decision)
-        now = footing(controller)
         moved, self._footing = now != self._footing, now
         if event.kind != Kind.SAMPLE:
-            self._take_word(event)
-        elif last.accepted:
-            self._take_sample(event, controller, moved=moved or last.changed)
-        self._put_change(last)
-        if controller.lockout != self._lockout:
-            self._lockout = controller.lockout
+            if decision.refused == Cause.NONE:
+                self._take_word(event)
+        elif decision.accepted:
+            self._take_sample(event, state, moved=moved or decision.changed)
+        self._put_change(decision)
+        if state.lockout != self._lockout:
+            self._lockout = state.lockout
             if self._lockout != Lockout.NONE:
                 self._put(RowKind.FAULT, event.t, event.wall, text=f"lockout: {self._lockout.name.lower()}")
 
-    def _look_around(self, event: Event, controller: Controller) -> None:
+    def _look_around(self, event: Event, state: State) -> None:
         """Record what happened to the clock and to the record itself since the last event."""
         ahead = event.wall - event.t
         step_s, self._ahead = ahead - self._ahead, ahead
         if abs(step_s) > CLOCK_STEP_S:
             self._put(RowKind.CLOCK, event.t, event.wall, value=step_s)
         if (gap := self._history.take_gap()) is not None:
-            self._put_gap(gap, event, controller)
+            self._put_gap(gap, event, state)
 
-    def _take_sample(self, event: Event, controller: Controller, *, moved: bool) -> None:
+    def _take_sample(self, event: Event, state: State, *, moved: bool) -> None:
         signal, value, t = event.signal, event.value, event.t
-        datum = controller.data[signal]
+        datum = state.data[signal]
         runs = self._thinner.runs
         if self._thinner.wants(signal, value, t, moved=moved):
             sequence = self._next()
@@ -191,15 +193,15 @@ class Recorder:
         text = to_json(change_document(decision))
         self._put(RowKind.CHANGE, decision.t, decision.wall, value=decision.position, cause=decision.cause, text=text)
 
-    def _put_gap(self, gap: "Gap", event: Event, controller: Controller) -> None:
-        self._thinner.keep_next(controller.data)
-        told = {"why": gap.why, "relay": position_name(controller.position), **_switches(controller)}
+    def _put_gap(self, gap: "Gap", event: Event, state: State) -> None:
+        self._thinner.keep_next(state.data)
+        told = {"why": gap.why, "relay": position_name(state.position), **_switches(state)}
         text = _text(told)
-        self._put(RowKind.GAP, event.t, event.wall, value=gap.rows, cause=controller.cause, text=text)
+        self._put(RowKind.GAP, event.t, event.wall, value=gap.rows, cause=state.cause, text=text)
 
 
-def _switches(controller: Controller) -> dict[str, str]:
-    return {"selector": controller.selector.name.lower(), "lockout": controller.lockout.name.lower()}
+def _switches(state: State) -> dict[str, str]:
+    return {"selector": state.selector.name.lower(), "lockout": state.lockout.name.lower()}
 
 
 def _text(told: Mapping[str, Any]) -> str:
@@ -217,9 +219,9 @@ def open_recorder(settings: "Settings", on_note: Callable[[str], None]) -> Recor
     if kept.path is None:
         return None
     try:
-        from dumpload.io.history import History, Options  # noqa: PLC0415  (loads the database library)
+        from dumpload.io.history import HistoryWriter, Options  # noqa: PLC0415  (loads the database library)
     except ImportError as error:
         on_note(f"not recording: {error}")
         return None
-    history = History(kept.path, Options(kept.retain_days, kept.max_size_mb), on_note)
+    history = HistoryWriter(kept.path, Options(kept.retain_days, kept.max_size_mb), on_note)
     return Recorder(history, kept.sample_every_s, on_note)

@@ -13,29 +13,30 @@ from typing import Any
 from dumpload.announce import Announcer, Voice, summary
 from dumpload.broker import base_topics, intake, link_options
 from dumpload.config import Settings, changed_keys, flat, restart_needed
-from dumpload.control import Clocks, Control, Hands
+from dumpload.control import Clocks, ControlLoop, Hands
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Controller, Event, Kind
+from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
-from dumpload.core.freshness import MISSING, NEVER, is_missing
+from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.intake import Arrival
-from dumpload.core.law import Cause, Position, Selector
-from dumpload.core.request import Refusal, Terms, read_request
-from dumpload.documents import stop_decision
-from dumpload.io.kept import Keeper
+from dumpload.core.request import Terms
+from dumpload.documents import Document
+from dumpload.io.kept import StateFile
+from dumpload.io.local_socket import LocalSocket, LocalWay
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import Message
+from dumpload.io.mqtt_types import Listener, Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
+from dumpload.requests import Requests, wants_status
 from dumpload.setup import controller_setup
 
 TICK_S = 1.0
 GOODBYE_S = 1.0
-HARD_STOP_S = 5.0
+HARD_STOP_S = 12.0
 """From the stop on: a process that has not ended by then is ended by SIGALRM."""
 
 
-class Service:
+class Service(Listener):
     """One relay, one broker, one controller."""
 
     def __init__(  # noqa: PLR0913  (each is a part that a test puts another in for)
@@ -46,13 +47,14 @@ class Service:
         *,
         reload: Callable[[], Settings],
         clock: Callable[[], float],
-        keeper: Keeper | None = None,
+        state_file: StateFile | None = None,
+        local: LocalWay | None = None,
         wall: Callable[[], float] = time.time,
     ) -> None:
         """Take the claimed relay; nothing runs before `run`.
 
-        `reload` reads the settings again. `keeper` remembers a selector in off, and a lockout, across restarts
-        (None: nothing is kept).
+        `reload` reads the settings again. `state_file` remembers across restarts what must outlive one (None: nothing
+        is kept). `local`: where people of this machine reach us (None: nowhere).
         `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
         self._settings = settings
@@ -63,12 +65,17 @@ class Service:
         self._wall = wall
         self._intake = intake(settings)
         topics = base_topics(settings)
-        self._request_topic = topics.request if settings.request.enabled else ""
+        self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
-        hands = Hands(relay, self._announcer, self._log, keeper or Keeper({}, self._log.error))
-        self.control = Control(Controller(controller_setup(settings), clock()), hands, Clocks(clock, wall), self.fail)
-        self.controller = self.control.controller
+        hands = Hands(relay, self._announcer, self._log, state_file or StateFile({}))
+        hands.state_file.on_trouble = lambda words: self._announcer.fault("state", words)
+        self.control = ControlLoop(controller_setup(settings), hands, Clocks(clock, wall), self.fail)
+        self._requests = Requests(
+            self.control, self._log, clock=clock, wall=wall, later=self._later, status=self._status
+        )
+        self._local = local
+        self._socket = LocalSocket(local.folder, self._answer) if local else None
         self._fed_at = -NEVER
         self._exit_code: int | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -84,6 +91,7 @@ class Service:
         self._loop.add_signal_handler(signal.SIGHUP, self.reload)
         try:
             self._begin()
+            await self._listen()
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(self._supervise()), tasks.create_task(self.link.run())]
                 if self._exit_code is None:
@@ -95,16 +103,26 @@ class Service:
             self.fail(group.exceptions[0])
         finally:
             is_off = self._shut()
-            self._end_record()
+            self.control.end(is_off=is_off or self.control.reads_off())
         return (self._exit_code or 0) if is_off else 1
 
     def _begin(self) -> None:
-        self._notifier.ready(summary(self.controller))
+        self._notifier.ready(summary(self.control.state))
         if self.control.recorder is not None:
-            ahead, settings = self.control.wall_ahead, flat(self._settings)
-            self.control.recorder.begin(self._announcer.boot_id, self.controller, ahead, settings)
+            control, settings = self.control, flat(self._settings)
+            self.control.recorder.begin(
+                self._announcer.boot_id, control.settings, control.state, control.wall_ahead, settings
+            )
         if (closed := self._relay.is_contact_closed()) is not None:
             self._on_feedback(closed)
+
+    async def _listen(self) -> None:
+        """Listen on the local socket; without it the rest goes on."""
+        try:
+            if self._socket is not None:
+                await self._socket.open()
+        except OSError as error:
+            self._announcer.fault("local socket", str(error))
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
@@ -138,25 +156,22 @@ class Service:
     def _on_loop_error(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
         self.fail(context.get("exception") or RuntimeError(context["message"]))
 
-    def _end_record(self) -> None:
-        if self.control.recorder is not None:
-            self.control.recorder.end(self.controller, self._clock(), self._wall())
-
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
-        controller = self.controller
-        if not self._shut() and not self.control.reads_off():
-            self.control.doubt(controller.law_memory.relay_since)
-        self._end_record()
-        if controller.position == Position.ON and controller.cause != Cause.LOCKOUT:
-            last = stop_decision(controller, self._clock(), self._wall())
-            controller.law_memory = controller.law_memory._replace(position=Position.OFF, relay_since=last.t)
-            controller.cause = last.cause
-            self.control.tell(last)
-        self._announcer.status(controller)
+        if self._socket is not None:
+            self._socket.close()
+        self.control.end(is_off=self._shut() or self.control.reads_off())
+        await self._wait_until_kept()
+        self.control.show()
         self._announcer.presence("down")
         self._log.info("stopped", text="service stopped")
         await self.link.close(GOODBYE_S)
+
+    async def _wait_until_kept(self) -> None:
+        kept: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.control.when_kept(kept.set_result)
+        if trouble := await kept:
+            self._log.error("not_kept", text=f"stopping all the same: {trouble}")
 
     # ---- what the link says ----
 
@@ -176,8 +191,9 @@ class Service:
         """Dispatch an event; return what is to be told as rejected."""
         if isinstance(item, Rejection):
             return item
-        accepted = self.control.dispatch(item)
-        return None if accepted or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
+        decision = self.control.dispatch(item)
+        counts = decision is not None and decision.accepted
+        return None if counts or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
         """Start the evidence anew, and say that we are there."""
@@ -186,17 +202,21 @@ class Service:
         self.control.happened(Kind.DOUBT)
         self._log.info("broker_up", text="connected to the broker, subscriptions acknowledged")
         self._announcer.presence("up")
-        self._announcer.status(self.controller)
+        self.control.show()
         self.link.flush()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:
         """Nothing changes at once: the age of the data decides."""
-        self._announcer.broker_down(reason)
+        self._announcer.broker_down(reason, retry_s)
 
     def on_doubt(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""
         self.control.happened(Kind.DOUBT)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Say what an owner should know of the broker."""
+        self._announcer.fault(part, words)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""
@@ -214,19 +234,41 @@ class Service:
     def _on_request(self, arrival: Arrival) -> None:
         if arrival.retained and not arrival.payload:
             return  # a retained request is being cleared
-        terms = Terms(arrival.wall, self._announcer.boot_id, self._settings.request.max_hand_s)
-        asked = read_request(arrival.payload, retained=arrival.retained, terms=terms)
-        if isinstance(asked, Refusal):
-            self._announcer.refused(asked.reason, arrival.payload)
-            return
-        if asked.selector is not None:
-            until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
-            self.control.dispatch(Event(arrival.t, arrival.wall, Kind.SELECT, selector=asked.selector, until=until))
-        if asked.reset:  # last, so that reset with off does not switch on in between
-            self.control.dispatch(Event(arrival.t, arrival.wall, Kind.RESET))
-        words = " ".join(arrival.payload.decode("utf-8", "replace").split())
-        self._log.info("request", text=f"request: {words}", request=words)
-        self._announcer.status(self.controller)  # also when nothing moved: whoever asked is waiting
+
+        def answer(document: Document) -> None:
+            if "refused" in document:
+                self._announcer.refused(document["refused"], arrival.payload)
+            if document.get("unchanged"):
+                self._announcer.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+            elif "status" in document:
+                self.control.show()
+
+        self._requests.take(arrival.payload, self._terms(), retained=arrival.retained, way="MQTT", answer=answer)
+
+    async def _answer(self, line: bytes) -> Document:
+        """Answer a line of the local socket, once the disk has what it asks for."""
+        answered: asyncio.Future[Document] = asyncio.get_running_loop().create_future()
+
+        def answer(document: Document) -> None:
+            if not answered.done():
+                answered.set_result(document)
+
+        if self._exit_code is not None:
+            answer({"refused": "the service is stopping"})
+        elif wants_status(line):
+            self.control.when_kept(lambda _trouble: answer({"status": self._status()}))
+        else:
+            self._requests.take(line, self._terms(), retained=False, way="the local socket", answer=answer)
+        return {"config": self._local.config if self._local else "", **await answered}
+
+    def _terms(self) -> Terms:
+        return Terms(self._wall(), self._announcer.boot_id, self._settings.request.max_hand_s)
+
+    def _status(self) -> Document:
+        return self._announcer.status_now(self.control.settings, self.control.state)
+
+    def _later(self, seconds: float, call: Callable[[], None]) -> None:
+        asyncio.get_running_loop().call_later(seconds, call)
 
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
@@ -237,14 +279,14 @@ class Service:
     async def _supervise(self) -> None:
         """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
         while True:
-            limits = [age for age in self.controller.setup.max_age_s if not is_missing(age)]
+            limits = [age for age in self.control.settings.max_age_s if not is_missing(age)]
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
             self.link.tick()
-            self.control.look()
+            self.control.supervise()
             self._announcer.undelivered(self.link.dropped)
             t = self._clock()
             if t >= self._announcer.status_due_at:
-                self._announcer.status(self.controller)
+                self.control.show()
             self._feed_watchdog(t)
 
     def _feed_watchdog(self, t: float) -> None:
@@ -258,22 +300,26 @@ class Service:
         """Read the settings again and take them if they are right and can be taken without a restart."""
         self._notifier.reloading()
         try:
-            self._take_settings(self._reload())
+            problem = self._take_settings(self._reload())
         except ConfigError as error:
+            problem = str(error)
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
-        self._notifier.ready(summary(self.controller))
+        self._notifier.reloaded(problem)
+        self._notifier.ready(summary(self.control.state))
 
-    def _take_settings(self, new: Settings) -> None:
+    def _take_settings(self, new: Settings) -> str:
+        """Take the settings, or return why they need a restart."""
         changes = changed_keys(self._settings, new)
         if fixed := restart_needed(self._settings, new):
-            text = f"new settings rejected, the old ones stay: needs a restart: {', '.join(fixed)}"
-            self._log.error("reload_rejected", text=text, keys=fixed)
-            return
+            problem = f"needs a restart: {', '.join(fixed)}"
+            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            return problem
         self._settings = new
         self._intake = intake(new)
-        self.controller.reconfigure(controller_setup(new))
+        self.control.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
         if self.control.recorder is not None:
-            self.control.recorder.take_settings(self.controller, self._clock(), self._wall(), flat(new))
+            self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
         self._log.info("reloaded", text=f"settings read again: {words}")
+        return ""

@@ -2,7 +2,7 @@
 
 from dumpload.config import Settings, Source
 from dumpload.config.kinds import find_zone
-from dumpload.core.controller import Setup
+from dumpload.core.controller import ControllerSettings, Setup
 from dumpload.core.decode import Field, parse_pointer
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Limits
@@ -15,7 +15,7 @@ def controller_setup(settings: Settings) -> Setup:
     """Return the settings of the control law and its permissives."""
     control, permissive, relay = settings.control, settings.permissive, settings.relay
     sources = signal_sources(settings)
-    return Setup(
+    rules = ControllerSettings(
         Limits(
             cut_in_percent=control.cut_in_percent,
             cut_out_percent=control.cut_out_percent,
@@ -27,9 +27,8 @@ def controller_setup(settings: Settings) -> Setup:
         permissive_limits(settings),
         tuple(sources[signal].max_age_s if signal in sources else MISSING for signal in Signal),
         MISSING if relay.feedback_pin is None else relay.feedback_s,
-        tuple(parse_span(text) for text in permissive.window),
-        find_zone(permissive.timezone),
     )
+    return Setup(rules, tuple(parse_span(text) for text in permissive.window), find_zone(permissive.timezone))
 
 
 def permissive_limits(settings: Settings) -> PermissiveLimits:

@@ -15,7 +15,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from dumpload.core.contact import LOAD_PRESENT_W
-from dumpload.core.controller import Controller
+from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.freshness import Datum
 from dumpload.core.signals import Signal
 
@@ -75,13 +75,13 @@ class Thinner:
                 run.kept_at, run.expires_at = -math.inf, datum.expires_at
 
 
-def footing(controller: Controller) -> tuple[object, ...]:
+def footing(settings: ControllerSettings, state: State) -> tuple[object, ...]:
     """Return what samples have made of the controller, apart from their values: equal before and after, if nothing.
 
     A NaN is the core's one MISSING and so equals itself here; were it not, more samples would be kept.
     """
-    law, permissive, limits = controller.law_memory, controller.permissive_memory, controller.setup.limits
-    charge, load = controller.data[Signal.STATE_OF_CHARGE].value, controller.data[Signal.LOAD_POWER].value
+    law, permissive, limits = state.law, state.permissives, settings.limits
+    charge, load = state.data.state_of_charge.value, state.data.load_power.value
     return (
         law.surplus,
         law.above_since,
@@ -94,7 +94,7 @@ def footing(controller: Controller) -> tuple[object, ...]:
         permissive.drain_since,
         permissive.drained_at,
         load > LOAD_PRESENT_W,
-        controller.evidence,
-        controller.lockout,
-        controller.cause,
+        state.evidence,
+        state.lockout,
+        state.cause,
     )

@@ -7,18 +7,17 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from dumpload.core.law import Cause, Position
-from dumpload.study.records.bounds import Extremes
-from dumpload.study.records.record import Account
+from dumpload.study.records.record import ReadLog
 from dumpload.study.replay.replay import Result
-from dumpload.study.replay.summary import Change, Element, Tally
-from dumpload.study.report.chronicle import Chronicle, Event, Story, chronicle
-from dumpload.study.report.local_time import Span, local_days
-from dumpload.study.report.trace import Trace
+from dumpload.study.replay.summary import Change, LoadRating, Totals
+from dumpload.study.report.chronicle import ReportData, report_data
+from dumpload.study.report.day_log import DayLog, Incident
+from dumpload.study.report.local_time import local_days
 
 LONDON = ZoneInfo("Europe/London")
 MAX_AGE_S = 60.0
 RATED_W = 300.0
-HEATER = Element(RATED_W)
+HEATER = LoadRating(RATED_W)
 
 
 def wall(*when: int, zone: tzinfo = LONDON) -> float:
@@ -39,42 +38,42 @@ def told(
     changes: Sequence[Change],
     *,
     samples: Mapping[float, float] | None = None,
-    element: Element = HEATER,
+    element: LoadRating = HEATER,
     zone: tzinfo = LONDON,
     max_age_s: float = MAX_AGE_S,
-    events: Sequence[Event] = (),
-    is_tried: bool = True,
-) -> Chronicle:
+    events: Sequence[Incident] = (),
+    is_replay: bool = True,
+) -> ReportData:
     """Tell of changes, and of samples of the charge (percent, by Unix s)."""
-    tally = Tally(element, begin, max_age_s)
-    lost: list[Span] = []
-    tally.on_loss = lambda since, until: lost.append(Span(since, until))
-    trace, energy_at = Trace(), {}
+    tally = Totals(element, begin, max_age_s)
+    day_log = DayLog(zone)
+    day_log.begin(tally, begin)
+    tally.on_loss = day_log.lose
+    day_log.incidents = events
     midnights = {span.end for _day, span in local_days(begin, end, zone)}
     moves = {change.wall: change for change in changes}
     for at in sorted(midnights | moves.keys() | (samples or {}).keys()):
         if at in midnights and at <= end:
-            tally.energy.advance(at)
-            energy_at[at] = tally.energy.wh
+            day_log.pass_midnight(at)
         if at in moves:
             tally.change(at, moves[at])
         if samples and at in samples:
-            take(tally, trace, at, samples[at])
+            take(tally, day_log, at, samples[at])
     counts = (tally.samples, tally.accepted, tally.rejected)
-    result = Result(Path("log.csv"), "CSV", begin, end, *counts, changes, tally.summary(end), Account())
-    return chronicle("barge", result, Story(trace, lost, energy_at, events), zone, is_tried=is_tried)
+    result = Result(Path("log.csv"), "CSV", begin, end, *counts, changes, tally.summary(end), ReadLog())
+    return report_data("barge", result, day_log, zone, is_replay=is_replay)
 
 
-def take(tally: Tally, trace: Trace, at: float, percent: float) -> None:
+def take(tally: Totals, day_log: DayLog, at: float, percent: float) -> None:
     """Let both know a sample of the charge."""
     tally.accept()
     tally.regain(at)
     tally.charge(at)
     tally.lowest(percent)
-    trace.add(at, Extremes(percent, percent))
+    day_log.hold(at, at, percent)
 
 
-def rough(days: int, switch_ons_a_day: int, *, seed: int = 1, is_tried: bool = False) -> Chronicle:
+def rough(days: int, switch_ons_a_day: int, *, seed: int = 1, is_replay: bool = False) -> ReportData:
     """Tell of a bank under clouds, a value every quarter of an hour, and of a relay that moves so often, anywhen."""
     draw = random.Random(seed)  # noqa: S311
     begin = wall(2025, 1, 1)
@@ -89,4 +88,4 @@ def rough(days: int, switch_ons_a_day: int, *, seed: int = 1, is_tried: bool = F
     changes = [
         off(begin + at, draw.choice(causes)) if index % 2 else on(begin + at) for index, at in enumerate(moments)
     ]
-    return told(begin, end, changes, samples=samples, max_age_s=1800.0, is_tried=is_tried)
+    return told(begin, end, changes, samples=samples, max_age_s=1800.0, is_replay=is_replay)

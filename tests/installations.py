@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from random import Random
 from typing import Any
 
-from judged import complaints, settings
+from judged import settings
 
 from dumpload.config import Settings, known_keys
 from dumpload.config.report import Key
 from dumpload.config.rules import ASCENDING
+from dumpload.layers import ConfigError
 
 TABLES = ("installation", "battery", "solar", "load", "tank", "wiring", "contact", "driver", "control")
 FURTHER = (
@@ -85,7 +86,9 @@ def installations(seed: int, count: int, base: dict[str, Any]) -> Iterator[tuple
     random = Random(seed)  # noqa: S311  (the same examples on every run)
     while count:
         keys = fitting(draw(random, base))
-        if complaints(keys):
+        try:
+            fit = settings(keys)
+        except ConfigError:  # they do not fit together after all
             continue
-        yield keys, settings(keys)
+        yield keys, fit
         count -= 1

@@ -27,22 +27,32 @@ def vetoes(facts: Facts) -> list[str]:
     ]
 
 
-def latch(facts: Facts, latched: bool, above_since: float | None) -> tuple[bool, float | None]:
-    """The surplus latch and `above_since` after one look."""
+Began = tuple[float, float] | None
+"""When the evidence for surplus began: as measured, and as heard."""
+
+
+def tells(facts: Facts) -> bool:
+    """Whether a state of charge arrives that was not measured before one that is known already."""
+    return facts["stamp"] is not None and (facts["newest"] is None or facts["stamp"] >= facts["newest"])
+
+
+def latch(facts: Facts, latched: bool, began: Began) -> tuple[bool, Began]:
+    """The surplus latch, and when the evidence for it began, after one look."""
     soc, now = facts["soc"], facts["now"]
     if soc is None or soc < facts["cut_out"]:
         return False, None
     if soc < facts["cut_in"]:
         return latched, None
-    if not facts["sample_arrives"]:
-        return latched, above_since
-    if above_since is None:
-        above_since = now
-    return latched or now - above_since >= facts["confirm"], above_since
+    if not tells(facts):
+        return latched, began
+    if began is None:
+        began = facts["stamp"], now
+    measured, heard = began
+    return latched or min(facts["stamp"] - measured, now - heard) >= facts["confirm"], began
 
 
-def relay(facts: Facts, position: str, since: float, *, latched: bool) -> tuple[str, str]:
-    """Where the relay goes, and why."""
+def relay(facts: Facts, position: str, since: float, *, latched: bool, by_hand: bool) -> tuple[str, str]:
+    """Where the relay goes, and why; `by_hand`: what last asked for it to be on was hand."""
     soc, stayed = facts["soc"], facts["now"] - since
     standing = vetoes(facts)
     demand = facts["selector"] == "hand" or (facts["selector"] == "auto" and latched)
@@ -56,7 +66,9 @@ def relay(facts: Facts, position: str, since: float, *, latched: bool) -> tuple[
         return "on", wish
     if position == "on" and stayed < facts["min_on"]:
         return "on", "min_on_dwell"
-    return "off", "below_cut_out" if position == "on" and soc < facts["cut_out"] else idle
+    if position == "on":
+        return "off", "hand_over" if by_hand else "below_cut_out"
+    return "off", idle
 
 
 class Trace:
@@ -75,6 +87,8 @@ class Trace:
         self.selector, self.hand_ends = "auto", None
         self.lockout = False
         self.position, self.since = "off", now
+        self.by_hand = False
+        self.newest: int | None = None
         self.on_seconds: list[int] = []  # every second at whose start the relay was on, as its day's number
         self.drain_began: int | None = None
         self.drain_tripped: int | None = None
@@ -110,6 +124,7 @@ class Trace:
 
     def look(self, what: str = "wake", *details: Any) -> tuple[str, str]:
         """Take in one event, decide, and return (position, cause)."""
+        before = self.selector, self.hand_ends
         self.happens(what, *details)
         if self.hand_ends is not None and self.now >= self.hand_ends:
             self.selector, self.hand_ends = "auto", None
@@ -119,7 +134,8 @@ class Trace:
             "soc": self.live("soc"),
             "volts": self.live("volts"),
             "celsius": self.live("celsius"),
-            "sample_arrives": arrived,
+            "stamp": self.now - details[2] if arrived else None,
+            "newest": self.newest,
             "doubt": what == "doubt",
             "ever_live": self.ever_live,
             "locked_out": self.lockout,
@@ -128,23 +144,31 @@ class Trace:
         }
         self.looks.append(facts)
         facts["failed_permissives"] = list(self.failed_permissives())
-        position, cause = relay(facts, self.position, self.since, latched=self.surplus())
+        if what == "select" and self.selector == "hand" and vetoes(facts):
+            self.selector, self.hand_ends = before
+            facts["selector"] = self.selector
+        if tells(facts):
+            self.newest = facts["stamp"]
+        latched = self.surplus()
+        position, cause = relay(facts, self.position, self.since, latched=latched, by_hand=self.by_hand)
+        if cause in ("surplus", "hand"):
+            self.by_hand = cause == "hand"
         if position != self.position:
             self.position, self.since = position, self.now
         return position, cause
 
     def surplus(self) -> bool:
         """Look back: since the last loss, did any unbroken stretch at or above cut-in last the confirm time?"""
-        last_arrival: int | None = None  # the latest arrival of the stretch being walked, going back in time
+        last: Facts | None = None  # the latest evidence of the stretch being walked, going back in time
         for facts in reversed(self.looks):
             soc = facts["soc"]
             if soc is None or soc < facts["cut_out"]:
                 return False
             if soc < facts["cut_in"] or facts["doubt"]:
-                last_arrival = None
-            elif facts["sample_arrives"]:
-                last_arrival = facts["now"] if last_arrival is None else last_arrival
-                if last_arrival - facts["now"] >= facts["confirm"]:
+                last = None
+            elif tells(facts):
+                last = facts if last is None else last
+                if min(last[clock] - facts[clock] for clock in ("stamp", "now")) >= facts["confirm"]:
                     return True
         return False
 

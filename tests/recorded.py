@@ -1,17 +1,22 @@
 """A controller that lives through a script and is recorded; and the plain replay of such a record."""
 
 import json
+from collections import deque
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any, NamedTuple
 
-from world import World
+from histories import open_file
+from world import Shell, World
 
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout, Setup
+from dumpload.core.controller import Decision, Event, Kind, Lockout, Setup, is_overdue, start
 from dumpload.core.freshness import is_missing
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history import Gap
+from dumpload.io.history_backlog import Batch
+from dumpload.io.history_file import Start
 from dumpload.io.history_schema import Boot, Entry, RowKind
 from dumpload.record import Recorder
 
@@ -71,19 +76,35 @@ class Recorded(World):
         self.accepted: list[Event] = []
         self.said: list[Event] = []
         self.recorder = Recorder(self.notebook, every_s, self.notes.append)  # type: ignore[arg-type]
-        self.recorder.begin("b1", self.controller, self.ahead, {"name": "barge"})
+        self.recorder.begin("b1", self.settings, self.state, self.ahead, {"name": "barge"})
 
     def send(self, kind: Kind, **fields: Any) -> "Recorded":
         event = Event(self.t, self.t + self.ahead, kind, **fields)
-        place = self.recorder.reserve()
-        decisions = self.controller.handle(event)
-        self.recorder.after(place, event, decisions, self.controller)
-        self.rows += decisions
-        if decisions[-1].accepted:
+        if is_overdue(self.state, event):
+            self._record(event._replace(kind=Kind.OVERDUE))
+        if self._record(event).accepted:
             self.accepted.append(event)
         if kind in (Kind.UNKNOWN, Kind.ABSENT):
             self.said.append(event)
         return self
+
+    def _record(self, event: Event) -> Decision:
+        place = self.recorder.reserve()
+        decision = self.decide(event)
+        self.recorder.after(place, event, decision, self.settings, self.state)
+        self.rows.append(decision)
+        return decision
+
+
+def write(path: Path, world: Recorded, boot_id: str = "b1") -> Path:
+    """Write what was recorded of it, as the daemon's file has it."""
+    boot = world.notebook.boot
+    assert boot is not None
+    first, *rest = world.notebook.rows
+    file = open_file(path, Start(boot._replace(boot_id=boot_id), first))
+    file.write(Batch(deque(rest), deque(), {}), durable=True)
+    file.close()
+    return path
 
 
 class Moved(NamedTuple):
@@ -102,22 +123,22 @@ def replay(rows: list[Entry], configured: Setup) -> list[Moved]:
     """Drive a new controller with the rows of one start, waking it at its deadlines; ignore what the rows decided."""
     first = rows[0]
     assert first.kind == RowKind.START
-    controller = Controller(configured, first.t)
+    controller = Shell(configured, first.t)
     told = json.loads(first.text)
-    controller.selector, controller.lockout = Selector[told["selector"].upper()], Lockout[told["lockout"].upper()]
+    selector, lockout = Selector[told["selector"].upper()], Lockout[told["lockout"].upper()]
+    controller.state = start(first.t, selector=selector, lockout=lockout)
     ahead = first.wall - first.t
     made: list[Decision] = []
     for row in rows[1:]:
         event = as_event(row)
-        while controller.deadline < row.t or (controller.deadline == row.t and event is None):
-            t = controller.deadline
+        while controller.state.deadline < row.t or (controller.state.deadline == row.t and event is None):
+            t = controller.state.deadline
             made += controller.handle(Event(t, t + ahead, Kind.WAKE))
         ahead = row.wall - row.t
         if event is not None:
             made += controller.handle(event)
         if row.kind == RowKind.SAMPLE:  # the same value went on arriving: it stays live
-            datum = controller.data[row.signal]
-            controller.data[row.signal] = datum._replace(expires_at=row.until + controller.setup.max_age_s[row.signal])
+            controller.remember(Event(row.t, row.wall, Kind.HELD, Signal(row.signal), stamp=row.until))
     return moves(made)
 
 

@@ -5,20 +5,25 @@ hour of the barge's time passes in milliseconds and every deadline is met exactl
 """
 
 import asyncio
+import json
 import selectors
 from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, Self
 
 import pytest
 from judged import settings
+from recorded import Notebook
 from world import NOON, START
 
 from dumpload import service
 from dumpload.announce import Voice
 from dumpload.config import Settings
 from dumpload.core.freshness import NEVER
-from dumpload.io.kept import Kept
+from dumpload.io.history_schema import Entry, RowKind
+from dumpload.io.kept import SavedState
 from dumpload.io.mqtt_types import Message
+from dumpload.io.systemd import Notifier
+from dumpload.record import Recorder
 from dumpload.service import Service
 
 BANK = "barge/bank/charge"
@@ -166,8 +171,8 @@ class FakeLink:
     def publish(self, topic: str, payload: str, **how: Any) -> None:
         self._call("publish", (topic, payload, how))
 
-    def publish_surely(self, topic: str, payload: str) -> None:
-        self._call("publish_surely", (topic, payload))
+    def publish_acked(self, topic: str, payload: str) -> None:
+        self._call("publish_acked", (topic, payload))
 
     def flush(self) -> None:
         self._call("flush")
@@ -183,47 +188,86 @@ class FakeLink:
         self._call("close", within_s)
 
 
-class FakeVoice:
-    """The log and the notifier in one: both write down what they are told."""
-
-    def __init__(self, trace: Trace, to: str, watchdog_s: float | None = None) -> None:
-        self._trace, self._to = trace, to
-        self.trouble = Trouble()
-        self.watchdog_s = watchdog_s
-
-    def __getattr__(self, what: str) -> Callable[..., None]:
-        def call(*words: Any, **fields: Any) -> None:
-            self._trace.note(self._to, what, (*words, fields) if fields else words)
-            self.trouble.check(what)
-
-        return call
-
-
-class FakeKeeper:
-    """What outlives a restart."""
-
-    def __init__(self, trace: Trace, kept: Kept) -> None:
-        self._trace, self._kept = trace, kept
-
-    def read(self) -> Kept:
-        return self._kept
-
-    def keep(self, kept: Kept) -> None:
-        self._trace.note("keeper", "keep", kept)
-
-
-class FakeRecorder:
-    """A record that takes note of what it is told, after the fact."""
+class FakeLog:
+    """The log: writes down the event and its fields."""
 
     def __init__(self, trace: Trace) -> None:
         self._trace = trace
+        self.trouble = Trouble()
 
-    def reserve(self) -> int:
-        """Return a number, and touch nothing: this may come before the pin."""
-        return len(self._trace.calls)
+    def _call(self, level: str, event: str, fields: dict[str, Any]) -> None:
+        self._trace.note("log", level, (event, fields))
+        self.trouble.check(level)
 
-    def __getattr__(self, what: str) -> Callable[..., None]:
-        return lambda *details: self._trace.note("recorder", what, details)
+    def info(self, event: str, **fields: Any) -> None:
+        self._call("info", event, fields)
+
+    def warning(self, event: str, **fields: Any) -> None:
+        self._call("warning", event, fields)
+
+    def error(self, event: str, **fields: Any) -> None:
+        self._call("error", event, fields)
+
+
+class FakeNotifier(Notifier):
+    """The real notifier of a service manager, but for its socket."""
+
+    def __init__(self, trace: Trace, watchdog_s: float | None = None) -> None:
+        super().__init__({})
+        self._trace = trace
+        self.trouble = Trouble()
+        self.watchdog_s = watchdog_s
+        self.answers: list[str] = []
+
+    def reloaded(self, problem: str) -> None:
+        self.answers.append(problem)
+
+    def _send(self, *lines: str) -> None:
+        first, *_ = lines
+        what = {"READY=1": "ready", "WATCHDOG=1": "watchdog", "RELOADING=1": "reloading", "STOPPING=1": "stopping"}
+        name = what.get(first, "status")
+        words = tuple(line.removeprefix("STATUS=") for line in lines if line.startswith("STATUS="))
+        self._trace.note("notifier", name, words)
+        self.trouble.check(name)
+
+
+class FakeStateFile:
+    """What outlives a restart."""
+
+    def __init__(self, trace: Trace, kept: SavedState) -> None:
+        self._trace, self._kept = trace, kept
+        self.is_slow = False
+        self.on_trouble: Callable[[str], None] = lambda _words: None
+        self._waiting: list[Callable[[str], None]] = []
+
+    def read(self) -> SavedState:
+        return self._kept
+
+    def keep(self, kept: SavedState) -> None:
+        self._trace.note("state_file", "keep", kept)
+
+    def when_durable(self, confirm: Callable[[str], None]) -> None:
+        self._waiting.append(confirm)
+        if not self.is_slow:
+            self.sync()
+
+    def sync(self, trouble: str = "") -> None:
+        """The disk has everything now, or says what it cannot do."""
+        waiting, self._waiting = self._waiting, []
+        for confirm in waiting:
+            confirm(trouble)
+
+
+class TracedNotebook(Notebook):
+    """A history in a list, that notes when each row came."""
+
+    def __init__(self, trace: Trace) -> None:
+        super().__init__()
+        self._trace = trace
+
+    def put(self, entry: Entry) -> None:
+        super().put(entry)
+        self._trace.note("history", "put", entry)
 
 
 class Stage:
@@ -236,15 +280,15 @@ class Stage:
         *,
         watchdog_s: float | None = None,
         at: float = 0.0,
-        kept: Kept | None = None,
+        kept: SavedState | None = None,
     ) -> None:
         """`at`: seconds after noon. `kept`: what an earlier run left behind."""
         self.trace = Trace()
         self.relay = FakeRelay(self.trace)
         self.link = FakeLink(self.trace)
-        self.log = FakeVoice(self.trace, "log")
-        self.notifier = FakeVoice(self.trace, "notifier", watchdog_s)
-        self.keeper = FakeKeeper(self.trace, kept or Kept())
+        self.log = FakeLog(self.trace)
+        self.notifier = FakeNotifier(self.trace, watchdog_s)
+        self.state_file = FakeStateFile(self.trace, kept or SavedState())
         self.ahead = NOON - START + at
         self.sample = "{percent}"
         self.loop = JumpingLoop()
@@ -264,7 +308,7 @@ class Stage:
             voice,
             reload=self._reload,
             clock=self.clock,
-            keeper=self.keeper,
+            state_file=self.state_file,
             wall=self.wall,
         )
 
@@ -276,6 +320,13 @@ class Stage:
 
     def wall(self) -> float:
         return self.clock() + self.ahead
+
+    def record(self, sample_every_s: float = 60.0) -> Self:
+        """Have everything recorded from now on, by the real recorder, into a list."""
+        self.notebook = TracedNotebook(self.trace)
+        recorder = Recorder(self.notebook, sample_every_s, self.service.note_history)  # type: ignore[arg-type]
+        self.service.control.recorder = recorder
+        return self
 
     # ---- time ----
 
@@ -374,8 +425,8 @@ class Stage:
 
     @property
     def seen_as(self) -> tuple[str, str]:
-        controller = self.service.controller
-        return controller.position.name.lower(), controller.cause.name.lower()
+        state = self.service.control.state
+        return state.position.name.lower(), state.cause.name.lower()
 
     @property
     def steps(self) -> list[str]:
@@ -390,9 +441,22 @@ class Stage:
         """The events that were logged."""
         return [call.details[0] for call in self.trace.calls if call.to == "log"]
 
+    def recorded(self, *kinds: RowKind) -> list[Entry]:
+        """The rows of these kinds that were recorded."""
+        return self.notebook.of(*kinds)
+
+    def check_changes(self) -> None:
+        """Every change is one: published, recorded and logged alike, to the last digit."""
+        published = [json.loads(text) for text in self.published("change") if "relay" in text]
+        logged = [details[1] for details in self.calls("log", "info") if details[0] == "relay_changed"]
+        assert [json.loads(row.text) for row in self.recorded(RowKind.CHANGE)] == published
+        assert [
+            {key: fields[key] for key in change} for fields, change in zip(logged, published, strict=True)
+        ] == published
+
     def published(self, leaf: str) -> list[str]:
         """The payloads that went out on one of our topics."""
-        sent = self.calls("link", "publish") + self.calls("link", "publish_surely")
+        sent = self.calls("link", "publish") + self.calls("link", "publish_acked")
         return [payload for topic, payload, *_ in sent if topic == f"{BASE}/{leaf}"]
 
 

@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta, timezone
 from world import NOON
 
 from dumpload.core.signals import Signal
-from dumpload.study.records.record import Account, Record, RecordError
-from dumpload.study.replay.replay import Plan, Result, replay
+from dumpload.study.records.record import ReadLog, Record, RecordError
+from dumpload.study.replay.replay import Result, Scenario, replay
 
 UNKNOWN = {Signal.STATE_OF_CHARGE: [255.0, "null"], Signal.BATTERY_VOLTAGE: ["26.5", "-"]}
 """Codes for "not known now"."""
@@ -80,23 +80,15 @@ def table(seed: int) -> str:
 Told = tuple[int, int, list[str], str, list[str]]
 
 
-def told(account: Account) -> Told:
+def told(account: ReadLog) -> Told:
     """Return all that an account tells of the reading."""
     return account.rows, account.dropped, [str(one) for one in account.bad], account.torn, account.notes
 
 
-def replayed(record: Record, plan: Plan) -> tuple[Result | None, str, Told]:
+def replayed(record: Record, plan: Scenario) -> tuple[Result | None, str, Told]:
     """Return the result or the refusal, and what was told."""
-    account = Account()
+    account = ReadLog()
     try:
         return replay(record, plan, account), "", told(account)
     except RecordError as refused:
         return None, str(refused), told(account)
-
-
-def figures(result: Result) -> list[float]:
-    """Return all numbers of a result that are sums, and so may be rounded in other ways."""
-    summary = result.summary
-    parts = [number for part in (summary.measured, summary.by_voltage, summary.by_rating) for number in part]
-    numbers = [number for number in summary if isinstance(number, int | float)]
-    return [*numbers, *parts, result.first, result.last]

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 from contract import CHANGE, STATUS
-from staging import BASE, FakeLink, FakeVoice, Trace
+from staging import BASE, FakeLink, FakeLog, FakeNotifier, Trace
 from world import NOON, START, World, running
 
 from dumpload.announce import REASONS, STATUS_EVERY_S, Announcer, Voice, summary
@@ -23,7 +23,7 @@ class Desk:
     def __init__(self) -> None:
         self.t = START
         self.trace = Trace()
-        voice: Any = Voice(FakeVoice(self.trace, "log"), FakeVoice(self.trace, "notifier"))  # type: ignore[arg-type]
+        voice: Any = Voice(FakeLog(self.trace), FakeNotifier(self.trace))
         link: Any = FakeLink(self.trace)
         self.announcer = Announcer(TOPICS, link, voice, clock=lambda: self.t, wall=lambda: self.t - START + NOON)
 
@@ -35,7 +35,8 @@ class Desk:
         return [json.loads(payload)["refused"] for topic, payload, _how in sent if topic == TOPICS.change]
 
     def status(self, world: World | None = None) -> dict[str, Any]:
-        self.announcer.status((world or World()).controller)
+        world = world or World()
+        self.announcer.status(world.settings, world.state)
         document: dict[str, Any] = json.loads(self.said("link", "publish")[-1][1])
         STATUS.validate(document)
         return document
@@ -55,25 +56,27 @@ def test_presence_is_retained(desk: Desk) -> None:
     assert desk.said("link", "publish") == [(TOPICS.presence, "up", {"retain": True})]
 
 
-def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_then_published_surely(desk: Desk) -> None:
+def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_then_published(
+    desk: Desk,
+) -> None:
     world = running()
     world.measure(Signal.BATTERY_VOLTAGE, 27.1, age_s=2.5)
     [change] = [row for row in world.rows if row.changed]
-    desk.announcer.change(world.controller, change)
+    desk.announcer.change(world.state, change)
     [(event, fields)] = desk.said("log", "info")
     assert event == "relay_changed"
     assert fields["text"] == "relay ON: surplus, state of charge 98 % (was min_off_dwell)"
     assert (fields["state_of_charge_age_s"], fields["battery_voltage_age_s"]) == (0.0, 2.5)
     assert "tank_temperature_age_s" not in fields
-    [(topic, payload)] = desk.said("link", "publish_surely")
+    [(topic, payload)] = desk.said("link", "publish_acked")
     assert topic == TOPICS.change
     CHANGE.validate(json.loads(payload))
-    assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_surely"]
+    assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_acked"]
 
 
 def test_a_change_without_live_data_says_so(desk: Desk) -> None:
     world = running().wait_through(60.0)
-    desk.announcer.change(world.controller, world.rows[-1])
+    desk.announcer.change(world.state, world.rows[-1])
     [(_event, fields)] = desk.said("log", "info")
     assert fields["text"] == "relay OFF: data_lost, no live state of charge (was surplus)"
 
@@ -193,11 +196,11 @@ def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk
 
 
 def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
-    for _ in range(3):
-        desk.announcer.broker_down("refused")
+    for retry_s in (1.4, 2.8, 5.6):
+        desk.announcer.broker_down("refused", retry_s)
         desk.t += 30.0
     texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
-    assert texts == ["broker: refused; trying again", "broker: refused; trying again (1 more like this since)"]
+    assert texts == ["broker: refused; next try in 1 s", "broker: refused; next try in 6 s (1 more like this since)"]
 
 
 def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> None:
@@ -217,5 +220,5 @@ def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> N
 
 
 def test_the_summary_is_what_the_load_does_and_why() -> None:
-    assert summary(World().controller) == "off: starting"
-    assert summary(running().controller) == "on: surplus"
+    assert summary(World().state) == "off: starting"
+    assert summary(running().state) == "on: surplus"

@@ -1,102 +1,61 @@
-"""The cells of a column: what counts as a number, and what many of them say at once."""
+"""The cells of a column: what counts as a number."""
+
+import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from world import NOON
 
-from dumpload.core.controller import Event, Kind
-from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.records.bounds import ALL, Band
-from dumpload.study.records.cells import Cells
+from dumpload.study.records.cells import CellParser
+from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN
 
 SOC = Signal.STATE_OF_CHARGE
 
 
-def cells(unit: str = "percent", *unknown: float | str, decimal_comma: bool = False) -> Cells:
-    return Cells(SOC, unit, unknown, decimal_comma=decimal_comma)
+def cells(unit: str = "percent", *unknown: float | str, decimal_comma: bool = False) -> CellParser:
+    return CellParser(SOC, unit, unknown, decimal_comma=decimal_comma)
+
+
+@pytest.mark.parametrize(("text", "value"), [("97.5", 97.5), (" 97.5\n", 97.5), ("0", 0.0), ("1e2", 100.0)])
+def test_a_number_in_range_is_a_sample(text: str, value: float) -> None:
+    assert cells().parse(text) == (value, PLAIN)
 
 
 @pytest.mark.parametrize(
-    ("text", "expected"),
-    [
-        ("97.5", 97.5),
-        (" 97.5\n", 97.5),
-        ("0", 0.0),
-        ("1e2", 100.0),
-        ("100.01", Reason.OUT_OF_RANGE),
-        ("-0.1", Reason.OUT_OF_RANGE),
-        ("65535", Reason.OUT_OF_RANGE),
-        ("nan", Reason.NOT_FINITE),
-        ("-inf", Reason.NOT_FINITE),
-        ("1e999", Reason.NOT_FINITE),
-        ("", Reason.WRONG_TYPE),
-        ("98 %", Reason.WRONG_TYPE),
-        ("97,5", Reason.WRONG_TYPE),
-        ("true", Reason.WRONG_TYPE),
-        ("9_7", Reason.WRONG_TYPE),
-        ("٩٧", Reason.WRONG_TYPE),
-    ],
-)  # fmt: skip
-def test_a_cell_counts_if_it_is_a_number_in_range(text: str, expected: float | Reason) -> None:
-    assert cells().read(text) == expected
+    "text",
+    ["100.01", "-0.1", "65535", "nan", "-inf", "1e999", "98 %", "97,5", "true", "9_7", "٩٧", "9\0", "x" * 10_000],
+)
+def test_anything_else_is_rejected(text: str) -> None:
+    value, code = cells().parse(text)
+    assert (math.isnan(value), code) == (True, REJECTED)
 
 
-def test_a_ratio_and_a_decimal_comma_are_read_as_told() -> None:
-    assert cells("ratio").read("0.57") == 57.0
-    assert cells("ratio").read("1.01") == Reason.OUT_OF_RANGE
-    assert cells(decimal_comma=True).read("97,5") == 97.5
-    assert cells(decimal_comma=True).extremes({"97,5", "98"}) == (97.5, 98.0)
-    assert cells("ratio").extremes({"0.57", "0.98"}) == (57.0, 98.0)
+@pytest.mark.parametrize("text", ["", " ", "\t\n"])
+def test_a_blank_is_no_sample_and_no_rejection(text: str) -> None:
+    assert cells().parse(text)[1] == EMPTY
+
+
+def test_a_ratio_and_a_decimal_comma_are_read_as_said() -> None:
+    assert cells("ratio").parse("0.57") == (57.0, PLAIN)
+    assert cells("ratio").parse("1.01")[1] == REJECTED
+    assert cells(decimal_comma=True).parse("97,5") == (97.5, PLAIN)
 
 
 @pytest.mark.parametrize("text", ["255", "255.0", " null ", "0"])
 def test_a_code_for_unknown_is_no_number(text: str) -> None:
-    column = cells("percent", 255.0, "null", 0.0)
-    assert column.read(text) is None
-    assert column.event(text, NOON) == Event(NOON, NOON, Kind.UNKNOWN, SOC)
-    assert column.leading(["97", text, "98"], ALL) == 1
+    assert cells("percent", 255.0, "null", 0.0).parse(text)[1] == UNKNOWN
 
 
-def test_a_cell_becomes_a_sample_of_its_row_or_a_rejection() -> None:
-    assert cells().event("97.5", NOON) == Event(NOON, NOON, Kind.SAMPLE, SOC, 97.5, NOON)
-    assert cells().event("x", NOON) == Rejection(SOC, Reason.WRONG_TYPE)
+def test_a_column_means_what_its_cells_mean_however_many_different_ones_there_are() -> None:
+    texts = [f"{value / 1000:.3f}" for value in range(99_000, 101_000)] + ["", "x", "255"] * 4000
+    column, one = cells("percent", 255.0).column(texts), cells("percent", 255.0)
+    assert column.codes is not None
+    assert repr(list(zip(column.values.tolist(), column.codes.tolist(), strict=True))) == repr(
+        [one.parse(text) for text in texts]
+    )
 
 
-TEXTS = st.lists(
-    st.sampled_from(["97", "97.0", "96.9", "98", "100", "101", "", "x", "nan", "9_7", "0.5", "93", "1e2", "255", "é"])
-    | st.floats(90, 101).map(str),
-    max_size=60,
-)
-
-
-@pytest.mark.parametrize("unit", ["percent", "ratio"])
-@pytest.mark.parametrize("band", [ALL, Band(97.0, 200.0), Band(93.0, 97.0), Band(50.0, 97.0)])
-@given(columns=st.lists(TEXTS, min_size=1, max_size=5))
-def test_how_many_lead_is_what_one_by_one_gives(unit: str, band: Band, columns: list[list[str]]) -> None:
-    """Several columns one after the other: what is remembered of one must not spoil the next."""
-    column = cells(unit, 255.0)
-    for texts in columns:
-        count = 0
-        for text in texts:
-            value = column.read(text)
-            if not isinstance(value, float) or not band.low <= value < band.high:
-                break
-            count += 1
-        assert column.leading(texts, band) == count
-
-
-def test_a_column_of_many_different_texts_is_not_all_remembered() -> None:
-    column = cells()
-    texts = [f"{value / 1000:.3f}" for value in range(100_000)]
-    assert column.leading(texts, ALL) == len(texts)
-    assert sum(map(len, column._known.values())) < 10_000
-
-
-def test_numbers_of_a_column_are_given_only_when_all_are_plain() -> None:
-    assert cells().numbers(["97", "98.5"]) == [97.0, 98.5]
-    assert cells().numbers(["97", ""]) is None
-    assert cells().numbers(["97", "101"]) is None
-    assert cells("ratio").numbers(["0.97"]) is None
-    assert cells().numbers(["97", ""], checked=True) is None
+def test_not_all_of_a_million_different_texts_are_remembered() -> None:
+    one = cells()
+    one.column([f"{value / 1000:.3f}" for value in range(100_000)])
+    assert len(one._meanings) < 10_000
+    assert one.highest == 99.999

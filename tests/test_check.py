@@ -81,6 +81,7 @@ def test_a_caution_is_not_a_fail() -> None:
 
 
 def test_a_page_that_cannot_be_written_is_an_input_error(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "no").touch()
     assert check("--report", str(tmp_path / "no" / "check.html")) == 2
     captured = capsys.readouterr()
     assert captured.out == ""

@@ -28,11 +28,10 @@ def answers(seed: int, count: int) -> Counter[str]:
             assert not re.search(r"\b(nan|inf|None|Traceback)\b", words), (keys, words)
         assert len({one["id"] for one in document["findings"]}) == len(document["findings"]), keys
         for one in document["findings"]:
-            assert one["figure"] in " ".join(text.split()) or "{" not in one["figure"], (keys, one)
             assert "{" not in one["figure"] + one["limit"] + one["change"], (keys, one)
             assert one["change"] or one["state"] in {"pass", "info"}, (keys, one)
             seen[f"{one['id']} {one['state']}"] += 1
-            seen["cannot be right"] += one["figure"].startswith("cannot be right")
+            assert not one["figure"].startswith("cannot be right"), (keys, one)
     return seen
 
 
@@ -48,7 +47,7 @@ def test_any_settings_get_an_answer() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(3600)
 def test_five_thousand_settings_get_an_answer() -> None:
     seen = answers(3, 5000)
     found = {key.split()[0] for key in seen} & {one.id for one in CHECKS}

@@ -10,15 +10,15 @@ from hypothesis import strategies as st
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
-from dumpload.study.replay.summary import Element
-from dumpload.study.report.chronicle import Chronicle, runs_of
+from dumpload.study.replay.summary import LoadRating
+from dumpload.study.report.chronicle import ReportData, runs_of
 from dumpload.study.report.local_time import Span, midnight
 
 CHANGES_OF_CLOCKS = {"spring": (2025, 3, 29), "autumn": (2025, 10, 25), "neither": (2025, 6, 14)}
 
 
 @st.composite
-def lives(draw: st.DrawFn) -> Chronicle:
+def lives(draw: st.DrawFn) -> ReportData:
     """Some days around a change of the clocks, with a relay that moves at any moment, and a charge now and then."""
     zone = draw(st.sampled_from([ZoneInfo("Europe/London"), UTC, ZoneInfo("Asia/Kathmandu")]))
     begin = wall(*draw(st.sampled_from([*CHANGES_OF_CLOCKS.values()])), zone=zone) + draw(st.integers(0, 90_000))
@@ -33,7 +33,7 @@ def lives(draw: st.DrawFn) -> Chronicle:
 
 
 @given(one=lives())
-def test_its_days_add_up_to_the_summary(one: Chronicle) -> None:
+def test_its_days_add_up_to_the_summary(one: ReportData) -> None:
     summary = one.result.summary
     assert sum(day.on_time_s for day in one.days) == pytest.approx(summary.on_time_s, abs=1e-3)
     assert sum(day.switch_ons for day in one.days) == summary.switch_ons
@@ -46,7 +46,7 @@ def test_its_days_add_up_to_the_summary(one: Chronicle) -> None:
 
 
 @given(one=lives())
-def test_its_runs_are_as_long_as_the_on_time(one: Chronicle) -> None:
+def test_its_runs_are_as_long_as_the_on_time(one: ReportData) -> None:
     assert sum(run.seconds for run in one.runs) == pytest.approx(one.result.summary.on_time_s, abs=1e-3)
     assert len(one.runs) == one.result.summary.switch_ons
     assert sum(one.offs.values()) == sum(change.position == Position.OFF for change in one.result.changes)
@@ -89,7 +89,7 @@ def test_causes_of_going_off_are_counted_the_most_frequent_first() -> None:
 
 def test_where_nothing_is_known_of_the_load_no_day_has_an_energy() -> None:
     begin = wall(2025, 6, 16, 10)
-    one = told(begin, begin + 100_000, [on(begin)], element=Element())
+    one = told(begin, begin + 100_000, [on(begin)], element=LoadRating())
     assert all(is_missing(day.energy_wh) for day in one.days)
 
 

@@ -7,7 +7,7 @@ from judged import settings
 from month import write_month
 
 from dumpload.config import Settings
-from dumpload.study.records.record import Form
+from dumpload.study.records.record import TableFormat
 from dumpload.study.replay.compare import Trial, run_trials, trials_document, trials_text
 from dumpload.study.replay.document import replay_document
 
@@ -27,11 +27,11 @@ def chosen(*cut_ins: float) -> dict[str, Settings]:
 
 @pytest.fixture(scope="module")
 def trials(month: Path) -> list[Trial]:
-    return run_trials(month, Form(), chosen(97, 99.5, 98, 96, 95, 99))
+    return run_trials(month, TableFormat(), chosen(97, 99.5, 98, 96, 95, 99))
 
 
 def test_each_trial_is_that_of_its_own_settings_alone(month: Path, trials: list[Trial]) -> None:
-    alone = run_trials(month, Form(), chosen(99.5))[0]
+    alone = run_trials(month, TableFormat(), chosen(99.5))[0]
     assert replay_document(alone.result, alone.figures) == replay_document(trials[1].result, trials[1].figures)
     assert trials[0].result.summary.on_time_s > trials[1].result.summary.on_time_s > 0
 
@@ -64,11 +64,11 @@ def test_keys_that_decide_nothing_are_only_counted(month: Path) -> None:
         settings(KEYS),
         settings(KEYS | {"name": "galley", "mqtt.port": 1884, "permissive.window": ["09:00-17:00"]}),
     )
-    lines = trials_text(run_trials(month, Form(), {"one": one, "other": other})).splitlines()
+    lines = trials_text(run_trials(month, TableFormat(), {"one": one, "other": other})).splitlines()
     assert "   permissive.window ('09:00-17:00',) (A: ())" in lines
     assert lines[-1].startswith("   and in ")
     assert "mqtt.port" not in "".join(lines)
-    same = trials_text(run_trials(month, Form(), {"one": one, "other": one})).splitlines()
+    same = trials_text(run_trials(month, TableFormat(), {"one": one, "other": one})).splitlines()
     assert same[-1] == "B has the same control settings as A."
 
 
@@ -78,7 +78,7 @@ def test_one_trial_is_told_in_full(trials: list[Trial]) -> None:
 
 def test_how_far_all_of_them_are_is_told(month: Path) -> None:
     parts: list[float] = []
-    run_trials(month, Form(), chosen(97, 98), watch=parts.append)
+    run_trials(month, TableFormat(), chosen(97, 98), watch=parts.append)
     assert parts == sorted(parts)
     assert any(0.3 < part <= 0.5 for part in parts)
     assert parts[-1] == 1.0

@@ -13,7 +13,7 @@ import pytest
 from world import LIMITS, NOON, START, World, running, setup
 
 from dumpload.core.contact import Evidence, Feedback
-from dumpload.core.controller import Controller, Event, Kind, Lockout
+from dumpload.core.controller import Event, Kind, Lockout, start
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
@@ -27,16 +27,12 @@ AT_ONCE = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
 
 
 def test_at_the_start_it_is_off_in_auto_and_knows_nothing() -> None:
-    controller = Controller(setup(), START)
-    assert (controller.position, controller.cause) == (Position.OFF, Cause.STARTING)
-    assert (controller.selector, controller.lockout, controller.evidence) == (
-        Selector.AUTO,
-        Lockout.NONE,
-        Evidence.NONE,
-    )
-    assert not controller.seen
-    assert controller.charge_expires_at == -NEVER
-    assert controller.deadline == NEVER
+    state = start(START)
+    assert (state.position, state.cause) == (Position.OFF, Cause.STARTING)
+    assert (state.selector, state.lockout, state.evidence) == (Selector.AUTO, Lockout.NONE, Evidence.NONE)
+    assert not state.known.seen
+    assert state.charge_expires_at == -NEVER
+    assert state.deadline == NEVER
 
 
 def test_until_the_first_state_of_charge_it_is_starting() -> None:
@@ -45,8 +41,8 @@ def test_until_the_first_state_of_charge_it_is_starting() -> None:
     assert world.measure(Signal.BATTERY_VOLTAGE, 28.0).seen_as == ("off", "starting")
     assert world.select(Selector.HAND, for_s=3_600.0).seen_as == ("off", "starting")
     assert world.send(Kind.UNKNOWN).seen_as == ("off", "starting")
-    assert world.soc(98.0).seen_as == ("off", "min_off_dwell")
-    assert world.controller.seen
+    assert world.soc(98.0).seen_as == ("off", "confirming")
+    assert world.state.known.seen
 
 
 # A day in the life
@@ -73,6 +69,7 @@ def test_a_decision_says_what_is_published() -> None:
     last = world.rows[-1]
     assert last._replace(accepted=False) == (
         START + 300.0, NOON + 300.0, Position.ON, Cause.SURPLUS, True, Cause.MIN_OFF_DWELL, 300.0, 98.0, False,
+        Cause.NONE,
     )  # fmt: skip
     assert last.accepted
     world.wait_through(60.0)
@@ -87,7 +84,7 @@ def test_a_decision_says_what_is_published() -> None:
 
 def test_data_are_lost_exactly_at_arrival_plus_max_age() -> None:
     world = running()
-    assert world.controller.charge_expires_at == world.controller.deadline == START + 360.0
+    assert world.state.charge_expires_at == world.state.deadline == START + 360.0
     world.wait(59.999).wake()
     assert world.seen_as == ("on", "surplus")
     world.wait_through(0.001)
@@ -109,26 +106,26 @@ def test_a_loss_forgets_the_surplus_and_what_comes_back_must_be_confirmed() -> N
 
 def test_a_sample_that_is_too_old_on_arrival_changes_nothing() -> None:
     world = running().wait(10.0)
-    before = world.controller.data[:]
+    before = world.state.data
     assert world.soc(10.0, age_s=60.0).seen_as == ("on", "surplus")
-    assert world.controller.data == before
+    assert world.state.data == before
     assert not world.rows[-1].accepted
     fresh = World().soc(98.0, age_s=60.0)
     assert fresh.seen_as == ("off", "starting")
-    assert not fresh.controller.seen
+    assert not fresh.state.known.seen
 
 
 def test_the_age_counts_from_when_it_was_measured() -> None:
     world = running().wait(10.0).soc(98.0, age_s=45.0)
     assert world.rows[-1].accepted
-    assert world.controller.charge_expires_at == world.t + 15.0
+    assert world.state.charge_expires_at == world.t + 15.0
     world.wait_through(15.0)
     assert world.seen_as == ("off", "data_lost")
 
 
 def test_nothing_is_measured_in_the_future() -> None:
     world = running().wait(10.0).soc(98.0, age_s=-3_600.0)
-    assert world.controller.charge_expires_at == world.t + 60.0
+    assert world.state.charge_expires_at == world.t + 60.0
 
 
 @pytest.mark.parametrize("value", [MISSING, math.inf, -math.inf, 100.1, -0.1, 255.0])
@@ -137,14 +134,14 @@ def test_a_value_that_is_not_to_be_believed_changes_nothing(value: float) -> Non
     world = running().wait(50.0).soc(value)
     assert world.seen_as == ("on", "surplus")
     assert not world.rows[-1].accepted
-    assert world.controller.charge_expires_at == START + 360.0
+    assert world.state.charge_expires_at == START + 360.0
     assert World(setup(AT_ONCE)).soc(value).seen_as == ("off", "starting")
 
 
 def test_a_sample_without_a_moment_or_of_a_signal_not_configured_changes_nothing() -> None:
     world = World(setup(AT_ONCE)).send(Kind.SAMPLE, value=98.0)
     assert world.seen_as == ("off", "starting")
-    unconfigured = World(setup(AT_ONCE)._replace(max_age_s=(MISSING,) * len(Signal))).soc(98.0)
+    unconfigured = World(setup(AT_ONCE, max_age_s=(MISSING,) * len(Signal))).soc(98.0)
     assert unconfigured.seen_as == ("off", "starting")
 
 
@@ -152,7 +149,7 @@ def test_a_sample_without_a_moment_or_of_a_signal_not_configured_changes_nothing
 def test_unknown_and_absent_mean_lost_now(gone: Kind) -> None:
     world = running().wait(5.0).send(gone)
     assert world.changes[-1] == (305.0, "off", "data_lost")
-    assert world.controller.charge_expires_at == world.t
+    assert world.state.charge_expires_at == world.t
     assert world.wait(10.0).soc(98.0).seen_as == ("off", "confirming")
 
 
@@ -185,6 +182,23 @@ def test_a_burst_cannot_start_the_load() -> None:
     assert world.seen_as == ("off", "confirming")
 
 
+def test_a_back_log_cannot_start_the_load_however_long_it_takes_to_work_off() -> None:
+    """A stall: all that piled up is as old as the stall, and is looked at in the course of the next forty seconds."""
+    world = World().soc_for(90.0, 400.0)
+    stalled_at = world.t
+    for _ in range(40):
+        world.wait(1.0).soc(98.0, age_s=world.t - stalled_at)
+    assert world.seen_as == ("off", "confirming")
+    assert world.wait(1.0).soc(98.0).seen_as == ("on", "surplus")  # 41 s after the first, by the stamps too
+
+
+def test_a_value_measured_before_one_below_cut_in_is_no_evidence() -> None:
+    world = World().wait(400.0).soc(90.0).soc(98.0, age_s=40.0).wait(1.0)
+    assert world.state.law.above_since != world.t - 41.0
+    assert world.soc(98.0, age_s=5.0).wait(29.0).soc(98.0).seen_as == ("off", "confirming")
+    assert world.wait(1.0).soc(98.0).seen_as == ("off", "confirming")
+
+
 def test_a_dip_below_cut_in_begins_the_evidence_anew() -> None:
     world = World().wait(400.0).soc(98.0).wait(20.0).soc(96.9).wait(5.0).soc(98.0).wait(29.0).soc(98.0)
     assert world.seen_as == ("off", "confirming")
@@ -201,7 +215,7 @@ def test_doubt_begins_the_evidence_anew() -> None:
 def test_doubt_leaves_the_latch_and_the_age() -> None:
     world = running().wait(10.0).send(Kind.DOUBT)
     assert world.seen_as == ("on", "surplus")
-    assert world.controller.charge_expires_at == START + 360.0
+    assert world.state.charge_expires_at == START + 360.0
     waiting = World().soc(98.0).wait(30.0).soc(98.0).send(Kind.DOUBT)
     assert waiting.soc_for(95.0, 270.0).seen_as == ("on", "surplus")
 
@@ -213,8 +227,8 @@ def test_hand_runs_until_its_time_is_over_and_ends_where_auto_would_be() -> None
     world = World(setup(LIMITS._replace(min_on_s=60.0))).soc_for(80.0, 300.0).select(Selector.HAND, for_s=600.0)
     assert world.changes == [(300.0, "on", "hand")]
     world.soc_for(80.0, 590.0).wait_through(10.0)
-    assert world.changes[1:] == [(900.0, "off", "below_cut_out")]
-    assert world.controller.selector == Selector.AUTO
+    assert world.changes[1:] == [(900.0, "off", "hand_over")]
+    assert world.state.selector == Selector.AUTO
 
 
 def test_hand_ends_on_while_there_is_surplus() -> None:
@@ -225,16 +239,16 @@ def test_hand_ends_on_while_there_is_surplus() -> None:
 
 def test_hand_is_over_exactly_at_its_end() -> None:
     world = World(setup(AT_ONCE)).soc(80.0).select(Selector.HAND, for_s=30.0)
-    assert world.controller.deadline == world.t + 30.0
+    assert world.state.deadline == world.t + 30.0
     assert world.wait(29.999).wake().seen_as == ("on", "hand")
-    assert world.wait_through(0.001).seen_as == ("off", "below_cut_out")
+    assert world.wait_through(0.001).seen_as == ("off", "hand_over")
 
 
 @pytest.mark.parametrize("for_s", [0.0, -1.0, MISSING])
 def test_hand_without_a_future_is_auto(for_s: float) -> None:
     world = World(setup(AT_ONCE)).soc(80.0).select(Selector.HAND, for_s=for_s)
     assert world.seen_as == ("off", "below_cut_in")
-    assert world.controller.selector == Selector.AUTO
+    assert world.state.selector == Selector.AUTO
 
 
 def test_hand_waits_for_the_minimum_off_and_gives_way_to_every_veto() -> None:
@@ -262,23 +276,117 @@ def test_a_selector_set_to_off_or_auto_forgets_the_end_of_hand() -> None:
     assert world.seen_as == ("off", "selector_off")
 
 
+def test_hand_asked_for_while_a_veto_holds_is_refused_and_nothing_fires_later() -> None:
+    world = World(setup(AT_ONCE, window=("12:01-17:00",))).soc(80.0)
+    world.select(Selector.HAND, for_s=600.0)
+    assert (world.rows[-1].refused, world.seen_as) == (Cause.OUTSIDE_WINDOW, ("off", "outside_window"))
+    assert world.state.selector == Selector.AUTO
+    world.soc_for(80.0, 120.0)
+    assert world.changes == []
+    assert world.select(Selector.HAND, for_s=600.0).seen_as == ("on", "hand")
+    assert world.rows[-1].refused == Cause.NONE
+
+
+def test_a_refused_hand_leaves_the_selector_where_it_was() -> None:
+    world = World(setup(AT_ONCE)).soc(40.0).select(Selector.OFF)
+    assert world.select(Selector.HAND, for_s=600.0).rows[-1].refused == Cause.BELOW_FLOOR
+    assert world.state.selector == Selector.OFF
+    assert world.soc(80.0).seen_as == ("off", "selector_off")
+    assert world.select(Selector.HAND, for_s=600.0).seen_as == ("on", "hand")
+
+
+def test_hand_refused_while_hand_is_running_keeps_the_time_it_had() -> None:
+    world = World(setup(AT_ONCE)).soc(80.0).select(Selector.HAND, for_s=30.0).soc(40.0)
+    assert world.select(Selector.HAND, for_s=600.0).rows[-1].refused == Cause.BELOW_FLOOR
+    assert world.soc(80.0).seen_as == ("on", "hand")
+    assert world.wait_through(30.0).seen_as == ("off", "hand_over")
+
+
+def test_a_dwell_is_no_veto_and_hand_waits_for_it() -> None:
+    world = World().soc(80.0).select(Selector.HAND, for_s=600.0)
+    assert (world.rows[-1].refused, world.seen_as) == (Cause.NONE, ("off", "min_off_dwell"))
+
+
+def test_surplus_that_ended_in_a_dwell_is_below_cut_out_and_a_run_by_hand_is_hand_over() -> None:
+    by_surplus = running().wait(1.0).soc(92.0).soc_for(95.0, 299.0)
+    assert [change[1:] for change in by_surplus.changes] == [("on", "surplus"), ("off", "below_cut_out")]
+    by_hand = World().soc_for(80.0, 300.0).select(Selector.HAND, for_s=60.0).soc_for(80.0, 300.0)
+    assert by_hand.changes == [(300.0, "on", "hand"), (600.0, "off", "hand_over")]
+
+
+def test_hand_that_surplus_took_over_ends_below_cut_out() -> None:
+    world = World(setup(AT_ONCE)).soc(80.0).select(Selector.HAND, for_s=30.0).soc(98.0).wait(31.0).soc(95.0)
+    assert world.seen_as == ("on", "surplus")
+    assert world.soc(92.0).seen_as == ("off", "below_cut_out")
+
+
+# A restart, and the stop
+
+
+def test_a_selector_in_off_and_a_lockout_are_restored() -> None:
+    world = World(setup(AT_ONCE))
+    world.state = start(world.t, selector=Selector.OFF, lockout=Lockout.PIN_FAULT)
+    assert world.soc(98.0).seen_as == ("off", "lockout")
+    assert world.send(Kind.RESET).seen_as == ("off", "selector_off")
+    assert world.select(Selector.AUTO).seen_as == ("on", "surplus")
+
+
+def test_the_on_time_of_the_day_is_restored_for_that_day_only() -> None:
+    limits = PermissiveLimits(max_on_per_day_s=600.0)
+    today = World(setup(AT_ONCE, limits, max_age_s=1e6))
+    day = today.schedule.at(NOON).day
+    today.state = start(today.t, on_time_s=590.0, day=day)
+    today.soc(98.0).wait(100.0).wake()
+    assert today.changes == [(0.0, "on", "surplus"), (10.0, "off", "duty_limit")]
+    tomorrow = World(setup(AT_ONCE, limits, max_age_s=1e6))
+    tomorrow.state = start(tomorrow.t, on_time_s=590.0, day=day - 1)
+    tomorrow.soc(98.0).wait(100.0).wake()
+    assert tomorrow.changes == [(0.0, "on", "surplus")]
+
+
+def test_the_stop_is_one_change_from_on_and_none_from_off() -> None:
+    world = running().wait(7.0).send(Kind.STOP)
+    assert world.changes[-1] == (307.0, "off", "stopping")
+    assert (world.rows[-1].previous_cause, world.rows[-1].after_s) == (Cause.SURPLUS, 7.0)
+    assert world.rows[-1].state_of_charge == 98.0
+    again = world.send(Kind.STOP)
+    assert not again.rows[-1].changed
+    assert again.seen_as == ("off", "stopping")
+
+
+def test_the_stop_is_no_start() -> None:
+    world = World().soc_for(98.0, 290.0).stall(15.0).send(Kind.STOP)
+    assert (world.changes, world.seen_as) == ([], ("off", "min_off_dwell"))
+
+
+def test_a_relay_that_could_not_be_driven_off_counts_as_on_since_it_went_on() -> None:
+    """The law said off, the pin did not obey: no change came about, and the relay is locked out."""
+    world = running().wait(400.0).soc(98.0)
+    since = START + 300.0
+    world.send(Kind.ASSUME_ON, stamp=since)
+    assert not world.rows[-1].changed
+    assert (world.seen_as, world.state.lockout) == (("on", "lockout"), Lockout.PIN_FAULT)
+    assert world.state.law.relay_since == since
+    assert world.soc(98.0).changes[-1][1:] == ("off", "lockout")  # it is tried again with every event
+
+
 # Lockout and evidence of the contact
 
 
 def test_a_pin_fault_locks_out_until_a_person_resets_it() -> None:
     world = running().wait(5.0).send(Kind.PIN_FAULT)
     assert world.changes[-1] == (305.0, "off", "lockout")
-    assert world.controller.lockout == Lockout.PIN_FAULT
+    assert world.state.lockout == Lockout.PIN_FAULT
     world.soc_for(98.0, 600.0)
     assert world.seen_as == ("off", "lockout")
     assert world.send(Kind.RESET).seen_as == ("on", "surplus")
-    assert world.controller.lockout == Lockout.NONE
+    assert world.state.lockout == Lockout.NONE
 
 
 def test_a_contact_closed_while_commanded_off_locks_out() -> None:
     world = World().soc(90.0).wait(10.0).feed_back(Feedback.CLOSED)
     assert world.seen_as == ("off", "lockout")
-    assert (world.controller.lockout, world.controller.evidence) == (
+    assert (world.state.lockout, world.state.evidence) == (
         Lockout.CONTACT_CLOSED,
         Evidence.CLOSED_WHILE_OFF,
     )
@@ -292,19 +400,19 @@ def test_the_contact_has_its_time_to_move() -> None:
     world = World().feed_back(Feedback.OPEN).soc_for(98.0, 300.0)
     assert world.seen_as == ("on", "surplus")
     world.wait(0.2).feed_back(Feedback.CLOSED).wait_through(10.0)
-    assert world.controller.evidence == Evidence.NONE
+    assert world.state.evidence == Evidence.NONE
     world.select(Selector.OFF)
-    assert world.controller.deadline == world.t + 0.5
+    assert world.state.deadline == world.t + 0.5
     world.wait(0.4).feed_back(Feedback.OPEN).wait_through(1.0)
-    assert (world.controller.lockout, world.controller.evidence) == (Lockout.NONE, Evidence.NONE)
+    assert (world.state.lockout, world.state.evidence) == (Lockout.NONE, Evidence.NONE)
 
 
 def test_a_contact_that_does_not_open_in_its_time_locks_out() -> None:
     world = World().feed_back(Feedback.OPEN).soc_for(98.0, 300.0)
     world.wait(0.2).feed_back(Feedback.CLOSED).wait(5.0).select(Selector.OFF).wait(0.499).wake()
-    assert world.controller.lockout == Lockout.NONE
+    assert world.state.lockout == Lockout.NONE
     world.wait_through(0.001)
-    assert world.controller.lockout == Lockout.CONTACT_CLOSED
+    assert world.state.lockout == Lockout.CONTACT_CLOSED
 
 
 def test_load_power_while_off_locks_out_once_it_has_settled() -> None:
@@ -317,14 +425,14 @@ def test_no_load_power_while_on_is_reported_and_is_no_fault() -> None:
     """The tank is hot, or the element is open."""
     world = running().wait(30.0).measure(Signal.LOAD_POWER, 0.0)
     assert world.seen_as == ("on", "surplus")
-    assert world.controller.evidence == Evidence.OPEN_WHILE_ON
-    assert world.soc(98.0).wait_through(59.0).controller.evidence == Evidence.OPEN_WHILE_ON
-    assert world.soc(98.0).wait_through(1.0).controller.evidence == Evidence.NONE  # its own data are lost
+    assert world.state.evidence == Evidence.OPEN_WHILE_ON
+    assert world.soc(98.0).wait_through(59.0).state.evidence == Evidence.OPEN_WHILE_ON
+    assert world.soc(98.0).wait_through(1.0).state.evidence == Evidence.NONE  # its own data are lost
 
 
 def test_a_change_of_the_relay_begins_the_evidence_of_the_contact_anew() -> None:
     world = running().wait(30.0).measure(Signal.LOAD_POWER, 0.0).select(Selector.OFF)
-    assert world.controller.evidence == Evidence.NONE
+    assert world.state.evidence == Evidence.NONE
 
 
 # Deadlines
@@ -348,29 +456,29 @@ PERMISSIVES = PermissiveLimits(
 def test_the_deadline_is_the_next_moment_at_which_anything_can_change(
     after_s: float, script: Callable[[World], World]
 ) -> None:
-    assert script(World()).controller.deadline == START + after_s
+    assert script(World()).state.deadline == START + after_s
 
 
 def test_the_deadlines_of_the_permissives() -> None:
     world = World(setup(LIMITS._replace(confirm_s=0.0, min_on_s=10.0, min_off_s=0.0), PERMISSIVES, max_age_s=1e9))
     world.measure(Signal.BATTERY_POWER, -100.0)
-    assert world.controller.deadline == world.t + 20.0  # the drain
+    assert world.state.deadline == world.t + 20.0  # the drain
     world.measure(Signal.BATTERY_POWER, 0.0).soc(98.0)
-    assert world.controller.deadline == world.t + 10.0  # the minimum-on dwell
+    assert world.state.deadline == world.t + 10.0  # the minimum-on dwell
     world.wait_through(10.0)
-    assert world.controller.deadline == world.t + 15.0  # the run
+    assert world.state.deadline == world.t + 15.0  # the run
     world.wait_through(15.0)
     assert world.changes == [(0.0, "on", "surplus"), (25.0, "off", "duty_limit")]
     world.select(Selector.OFF)
-    assert world.controller.deadline == START + 12 * 3_600.0  # midnight
+    assert world.state.deadline == START + 12 * 3_600.0  # midnight
 
 
 def test_to_be_woken_early_or_twice_does_nothing() -> None:
     world = running()
-    before = (world.seen_as, world.controller.deadline, world.controller.law_memory)
+    before = (world.seen_as, world.state.deadline, world.state.law)
     for _ in range(10):
         world.wait(1.0).wake().wake()
-    assert (world.seen_as, world.controller.deadline, world.controller.law_memory) == before
+    assert (world.seen_as, world.state.deadline, world.state.law) == before
 
 
 # Late
@@ -440,15 +548,15 @@ def test_a_stepped_wall_clock_does_not_touch_ages_and_dwells() -> None:
     for years in (-55, 50, 0):
         world.ahead = NOON - START + years * 31_557_600.0
         assert world.wake().seen_as == ("on", "surplus")
-        assert world.controller.deadline == START + 360.0
+        assert world.state.deadline == START + 360.0
 
 
 def test_a_stepped_wall_clock_is_looked_at_in_the_window_at_once() -> None:
     world = running(setup(window=("09:00-17:00",)))
-    assert world.controller.window_changes_at == START + 5 * 3_600.0
+    assert world.state.window_changes_at == START + 5 * 3_600.0
     world.ahead += 6 * 3_600.0
     assert world.wait(1.0).wake().seen_as == ("off", "outside_window")
-    assert world.controller.window_changes_at == START + 301.0 + 15 * 3_600.0 - 301.0
+    assert world.state.window_changes_at == START + 301.0 + 15 * 3_600.0 - 301.0
 
 
 def test_a_clock_set_back_across_midnight_does_not_renew_the_days_on_time() -> None:
@@ -521,7 +629,7 @@ def test_a_run_across_a_midnight_nobody_was_awake_at_counts_from_midnight() -> N
     permissives = PermissiveLimits(max_on_per_day_s=1_800.0)
     world = World(setup(AT_ONCE, permissives, max_age_s=1e6), wall=NOON + 12 * 3_600.0 - 600.0)
     world.soc(98.0).stall(1_000.0).wake()
-    assert world.controller.permissive_memory.on_time_s == pytest.approx(400.0, abs=1e-6)
+    assert world.state.permissives.on_time_s == pytest.approx(400.0, abs=1e-6)
     world.wait_through(1_400.0)
     assert world.changes == [(0.0, "on", "surplus"), (pytest.approx(2_400.0, abs=1e-6), "off", "duty_limit")]
 
@@ -550,44 +658,45 @@ def test_a_permissive_without_its_signal_is_data_lost_though_the_state_of_charge
 
 def test_new_settings_are_due_at_once_and_keep_what_is_remembered() -> None:
     world = running()
-    memory = world.controller.law_memory
-    world.controller.reconfigure(setup(LIMITS._replace(cut_in_percent=99.0)))
-    assert world.controller.deadline == world.t
+    memory = world.state.law
+    world.reconfigure(setup(LIMITS._replace(cut_in_percent=99.0)))
+    assert world.state.deadline == world.t
     assert world.wait(1.0).seen_as == ("on", "surplus")
-    assert world.controller.law_memory == memory._replace(above_since=pytest.approx(MISSING, nan_ok=True))
-    assert world.controller.deadline > world.t
+    nothing = pytest.approx(MISSING, nan_ok=True)
+    assert world.state.law == memory._replace(above_since=nothing, heard_at=nothing)
+    assert world.state.deadline > world.t
 
 
 def test_a_shorter_greatest_age_counts_for_what_is_known_already() -> None:
     world = running().wait(20.0)
-    world.controller.reconfigure(setup(max_age_s=20.0))
-    assert world.controller.charge_expires_at == world.t
+    world.reconfigure(setup(max_age_s=20.0))
+    assert world.state.charge_expires_at == world.t
     assert world.wake().seen_as == ("off", "data_lost")
 
 
 def test_under_new_settings_a_late_event_comes_after_what_they_lose() -> None:
     world = running().wait(20.0)
-    world.controller.reconfigure(setup(max_age_s=20.0))
+    world.reconfigure(setup(max_age_s=20.0))
     world.soc(98.0)
     assert [row.cause for row in world.rows[-2:]] == [Cause.DATA_LOST, Cause.CONFIRMING]
 
 
 def test_a_longer_greatest_age_brings_nothing_back_and_lengthens_no_age() -> None:
     world = running().wait(20.0)
-    world.controller.reconfigure(setup(max_age_s=600.0))
-    assert world.controller.charge_expires_at == START + 360.0
+    world.reconfigure(setup(max_age_s=600.0))
+    assert world.state.charge_expires_at == START + 360.0
     world.wait_through(40.0)
     assert world.seen_as == ("off", "data_lost")
-    world.controller.reconfigure(setup(max_age_s=6_000.0))
+    world.reconfigure(setup(max_age_s=6_000.0))
     assert world.wake().seen_as == ("off", "data_lost")
 
 
 def test_a_signal_no_longer_configured_takes_no_more_samples() -> None:
     world = running().measure(Signal.SOLAR_POWER, 500.0)
     ages = tuple(60.0 if signal == Signal.STATE_OF_CHARGE else MISSING for signal in Signal)
-    world.controller.reconfigure(setup()._replace(max_age_s=ages))
+    world.reconfigure(setup(max_age_s=ages))
     world.wait(1.0).measure(Signal.SOLAR_POWER, 600.0)
-    assert world.controller.data[Signal.SOLAR_POWER].value == 500.0
+    assert world.state.data[Signal.SOLAR_POWER].value == 500.0
     world.soc_for(98.0, 100.0)
     assert world.seen_as == ("on", "surplus")
 
@@ -606,13 +715,13 @@ def test_the_next_look_is_by_the_new_settings(
     limits: dict[str, float], window: tuple[str, ...], seen_as: tuple[str, str]
 ) -> None:
     world = running().wait(10.0)
-    world.controller.reconfigure(setup(LIMITS._replace(**limits), window=window))
+    world.reconfigure(setup(LIMITS._replace(**limits), window=window))
     assert world.wake().seen_as == seen_as
 
 
 def test_a_lower_cut_in_starts_nothing_before_it_is_confirmed_by_samples() -> None:
     world = World().soc_for(95.0, 400.0)
-    world.controller.reconfigure(setup(LIMITS._replace(cut_in_percent=94.0)))
+    world.reconfigure(setup(LIMITS._replace(cut_in_percent=94.0)))
     assert world.wake().seen_as == ("off", "confirming")
     assert world.wait(29.0).soc(95.0).wait(29.0).soc(95.0).seen_as == ("off", "confirming")
     assert world.wait(1.0).soc(95.0).seen_as == ("on", "surplus")
@@ -627,24 +736,25 @@ def test_values_that_came_together_are_evaluated_once_with_the_last() -> None:
     world = World(setup(AT_ONCE, permissives))
     tank = Event(world.t, NOON, Kind.SAMPLE, Signal.TANK_TEMPERATURE, 40.0, world.t)
     stale = Event(world.t, NOON, Kind.SAMPLE, Signal.SOLAR_POWER, 800.0, world.t - 60.0)
-    world.controller.take([tank, stale])
-    assert world.controller.cause == Cause.STARTING
-    assert world.controller.deadline == world.t + 60.0
-    assert is_missing(world.controller.data[Signal.SOLAR_POWER].value)
+    world.remember(tank)
+    world.remember(stale)
+    assert world.state.cause == Cause.STARTING
+    assert world.state.deadline == world.t + 60.0
+    assert is_missing(world.state.data[Signal.SOLAR_POWER].value)
     assert world.soc(98.0).seen_as == ("on", "surplus")
     assert len(world.rows) == 1
 
 
 def test_a_state_of_charge_taken_without_an_evaluation_is_no_evidence() -> None:
     world = World(setup(AT_ONCE))
-    world.controller.take([Event(world.t, NOON, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 98.0, world.t)])
+    world.remember(Event(world.t, NOON, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 98.0, world.t))
     assert world.wake().seen_as == ("off", "confirming")
 
 
 @pytest.mark.parametrize(("longer_s", "expires_after_s"), [(-10.0, 60.0), (0.0, 60.0), (25.0, 85.0)])
 def test_a_value_that_went_on_arriving_lives_longer_never_shorter(longer_s: float, expires_after_s: float) -> None:
     world = running()
-    world.controller.extend(Signal.STATE_OF_CHARGE, world.t + longer_s, world.t)
-    assert world.controller.charge_expires_at == world.controller.deadline == world.t + expires_after_s
+    world.remember(Event(world.t, NOON, Kind.HELD, Signal.STATE_OF_CHARGE, stamp=world.t + longer_s))
+    assert world.state.charge_expires_at == world.state.deadline == world.t + expires_after_s
     world.wait_through(expires_after_s)
     assert world.changes[-1] == (300.0 + expires_after_s, "off", "data_lost")

@@ -8,13 +8,13 @@ import pytest
 from contract import CHANGE, STATUS
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from world import LIMITS, NOON, START, World, running, setup
+from world import LIMITS, START, World, running, setup
 
 from dumpload import __version__
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Decision, Kind
 from dumpload.core.law import Cause, Position, Selector
-from dumpload.documents import Account, change_document, position_name, status_document, stop_decision, to_json
+from dumpload.documents import Account, change_document, position_name, status_document, to_json
 
 
 def as_sent(document: dict[str, Any]) -> Any:
@@ -28,7 +28,7 @@ def as_sent(document: dict[str, Any]) -> Any:
 
 def status_of(world: World, *, rejected: int = 0, faults: tuple[str, ...] = ()) -> dict[str, Any]:
     account = Account(world.t, world.t + world.ahead, START, "5eed5eed", 7, rejected, faults)
-    document = as_sent(status_document(world.controller, account))
+    document = as_sent(status_document(world.settings, world.state, account))
     STATUS.validate(document)
     return dict(document)
 
@@ -151,7 +151,7 @@ def test_a_change_for_lost_data_has_no_state_of_charge() -> None:
 
 def test_the_end_of_the_service_is_a_change_with_the_charge_that_is_live() -> None:
     world = running().wait(12.5)
-    document = as_sent(change_document(stop_decision(world.controller, world.t, world.t + world.ahead)))
+    document = as_sent(change_document(world.send(Kind.STOP).rows[-1]))
     CHANGE.validate(document)
     assert document == {
         "at": "2025-06-16T12:05:12.500Z",
@@ -165,7 +165,7 @@ def test_the_end_of_the_service_is_a_change_with_the_charge_that_is_live() -> No
 
 def test_the_end_of_the_service_with_lost_data_has_no_charge() -> None:
     world = running().stall(61.0)
-    assert math.isnan(stop_decision(world.controller, world.t, NOON).state_of_charge)
+    assert math.isnan(world.send(Kind.STOP).rows[-1].state_of_charge)
 
 
 # ---- both ----
@@ -187,7 +187,7 @@ def test_documents_are_compact() -> None:
     cause=st.sampled_from([cause for cause in Cause if cause != Cause.NONE]),
 )
 def test_every_change_keeps_the_contract(charge: float, after_s: float, wall: float, cause: Cause) -> None:
-    decision = Decision(0.0, wall, Position.OFF, cause, True, Cause.SURPLUS, after_s, charge, False)
+    decision = Decision(0.0, wall, Position.OFF, cause, True, Cause.SURPLUS, after_s, charge, False, Cause.NONE)
     CHANGE.validate(as_sent(change_document(decision)))
 
 

@@ -19,7 +19,7 @@ AFTERNOON = ("15:00-17:00",)
 
 
 def seen(world: World) -> Outlook:
-    return outlook(world.controller, world.t)
+    return outlook(world.settings, world.state, world.t)
 
 
 def words(world: World) -> str:
@@ -85,7 +85,7 @@ SURPLUS = "the state of charge is at or above 97 % for 30 s"
 
 
 def off_because(cause: Cause, world: World) -> World:
-    assert (world.position, world.controller.cause) == (Position.OFF, cause)
+    assert (world.position, world.state.cause) == (Position.OFF, cause)
     return world
 
 
@@ -93,7 +93,11 @@ def off_because(cause: Cause, world: World) -> World:
     ("cause", "make", "condition"),
     [
         (Cause.STARTING, dwelt, f"live data arrive, and {SURPLUS}"),
-        (Cause.STARTING, lambda: dwelt().select(Selector.HAND, for_s=HOUR), "live data arrive"),
+        (
+            Cause.DATA_LOST,
+            lambda: dwelt().soc(80.0).select(Selector.HAND, for_s=HOUR).send(Kind.UNKNOWN),
+            "live data arrive",
+        ),
         (
             Cause.STARTING,
             lambda: dwelt().select(Selector.OFF),
@@ -117,7 +121,7 @@ def off_because(cause: Cause, world: World) -> World:
         (Cause.BELOW_FLOOR, lambda: dwelt().soc(40.0), SURPLUS),
         (
             Cause.BELOW_FLOOR,
-            lambda: dwelt().select(Selector.HAND, for_s=HOUR).soc(40.0),
+            lambda: dwelt().soc(80.0).select(Selector.HAND, for_s=HOUR).soc(40.0),
             "the state of charge is at or above the floor, 50 %",
         ),
         (
@@ -158,9 +162,7 @@ def test_after_a_cut_out_the_surplus_has_to_come_back() -> None:
 
 
 def test_a_service_that_is_ending_comes_back_only_when_it_is_started() -> None:
-    world = running()
-    world.controller.law_memory = world.controller.law_memory._replace(position=Position.OFF)
-    world.controller.cause = Cause.STOPPING
+    world = running().send(Kind.STOP)
     assert seen(world)[:2] == (Position.ON, "the service is started again")
     assert due_in(world) is None
 
@@ -313,7 +315,7 @@ def test_an_on_time_that_outlasts_the_day_is_no_end() -> None:
 
 def test_a_relay_that_could_not_be_driven_off_waits_for_a_person() -> None:
     world = running()
-    world.controller.cause = Cause.LOCKOUT
+    world.send(Kind.ASSUME_ON, stamp=world.t)
     assert seen(world).position == Position.OFF
     assert words(world) == "a person opens the isolator: the pin could not be driven off"
     assert due_in(world) is None

@@ -13,7 +13,7 @@ from world import LIMITS
 
 from dumpload.core import law
 from dumpload.core.freshness import is_missing
-from dumpload.core.law import RULES, Cause, Inputs, Limits, Memory, Position, Rule, Selector, Situation, Why
+from dumpload.core.law import RULES, Cause, Dwell, Inputs, Limits, Memory, Position, Rule, Selector, Situation, Why
 
 NOW = 10_000.0
 LONG_AGO = -1e6
@@ -22,27 +22,45 @@ JUST_BELOW_97 = math.nextafter(97.0, 0.0)
 JUST_BELOW_50 = math.nextafter(50.0, 0.0)
 A_BIT_LESS = -1e-6
 
-Rules = tuple[tuple[tuple[Rule, Rule], ...], ...]
+Rules = dict[tuple[Position, Situation], Dwell]
 
 
 def remembered(
-    position: str = "off", *, for_s: float = NOW - LONG_AGO, surplus: bool = False, above_for: float | None = None
+    position: str = "off",
+    *,
+    for_s: float = NOW - LONG_AGO,
+    surplus: bool = False,
+    above_for: float | None = None,
+    heard_for: float | None = None,
+    newest: float = math.nan,
+    by_hand: bool = False,
 ) -> Memory:
+    """`above_for`: the age of the evidence by its stamp; `heard_for`: by when it was heard, if that is another."""
     above_since = math.nan if above_for is None else NOW - above_for
-    return Memory(surplus, above_since, Position[position.upper()], NOW - for_s)
+    heard_at = above_since if heard_for is None else NOW - heard_for
+    return Memory(surplus, above_since, heard_at, newest, Position[position.upper()], NOW - for_s, by_hand)
 
 
 def seen(
     soc: float | None = 95.0,
     *,
     arrives: bool = False,
+    stamp: float = NOW,
     ever: bool = True,
     selector: str = "auto",
     lockout: bool = False,
     permissive: str = "none",
 ) -> Inputs:
     percent = math.nan if soc is None else soc
-    return Inputs(NOW, percent, arrives, ever, Selector[selector.upper()], lockout, Cause[permissive.upper()])
+    return Inputs(
+        NOW,
+        percent,
+        stamp if arrives else math.nan,
+        ever,
+        Selector[selector.upper()],
+        lockout,
+        Cause[permissive.upper()],
+    )
 
 
 def decide(memory: Memory, inputs: Inputs, limits: Limits = LIMITS) -> tuple[str, str]:
@@ -54,9 +72,9 @@ def decide(memory: Memory, inputs: Inputs, limits: Limits = LIMITS) -> tuple[str
 
 
 def test_at_the_start_the_relay_and_the_latch_are_off_and_off_counts_from_now() -> None:
-    surplus, above_since, position, relay_since = law.start(123.0)
-    assert (surplus, position, relay_since) == (False, Position.OFF, 123.0)
-    assert is_missing(above_since)
+    memory = law.start(123.0)
+    assert (memory.surplus, memory.position, memory.relay_since) == (False, Position.OFF, 123.0)
+    assert is_missing(memory.above_since)
 
 
 # 1. The surplus latch
@@ -94,15 +112,52 @@ def test_the_surplus_latch(
 ) -> None:
     """Before and after: the latch, and for how long the state of charge has been at or above cut-in."""
     memory = remembered(surplus=before[0], above_for=before[1])
-    surplus, above_since = law.latch_surplus(LIMITS, memory, seen(soc, arrives=arrives))
-    assert surplus is after[0]
+    latched = law.latch_surplus(LIMITS, memory, seen(soc, arrives=arrives))
+    assert latched.surplus is after[0]
     expected = math.nan if after[1] is None else NOW - after[1]
-    assert above_since == pytest.approx(expected, abs=1e-9, nan_ok=True)
+    assert latched.above_since == pytest.approx(expected, abs=1e-9, nan_ok=True)
 
 
 def test_without_a_confirm_time_the_first_sample_at_cut_in_is_surplus() -> None:
     at_once = LIMITS._replace(confirm_s=0.0)
-    assert law.latch_surplus(at_once, remembered(), seen(97.0, arrives=True)) == (True, NOW)
+    latched = law.latch_surplus(at_once, remembered(), seen(97.0, arrives=True))
+    assert (latched.surplus, latched.above_since) == (True, NOW)
+
+
+@pytest.mark.parametrize(
+    ("before", "stamp", "surplus", "above_since"),
+    [
+        # what comes late counts from when it was measured
+        ({}, NOW - 20.0, False, NOW - 20.0),
+        ({"above_for": 50.0}, NOW - 20.0, True, NOW - 50.0),
+        ({"above_for": 50.0}, NOW - 20.0 + A_BIT_LESS, False, NOW - 50.0),
+        # a back-log: all measured when the stall began, however long it takes to hear it
+        ({"above_for": 40.0, "newest": NOW - 40.0}, NOW - 40.0, False, NOW - 40.0),
+        # values that bring their own times may come all at once: that is one moment's evidence
+        ({"above_for": 59.0, "heard_for": 0.0}, NOW, False, NOW - 59.0),
+        ({"above_for": 59.0, "heard_for": 30.0 + A_BIT_LESS}, NOW, False, NOW - 59.0),
+        ({"above_for": 59.0, "heard_for": 30.0}, NOW, True, NOW - 59.0),
+        # a stamp that goes back neither begins nor completes it: something later has been heard
+        ({"newest": NOW - 10.0}, NOW - 10.0 + A_BIT_LESS, False, None),
+        ({"newest": NOW - 10.0}, NOW - 10.0, False, NOW - 10.0),
+        ({"above_for": 50.0, "newest": NOW}, NOW + A_BIT_LESS, False, NOW - 50.0),
+    ],
+)
+def test_the_evidence_is_timed_by_stamps(
+    before: dict[str, float], stamp: float, surplus: bool, above_since: float | None
+) -> None:
+    latched = law.latch_surplus(LIMITS, remembered(**before), seen(98.0, arrives=True, stamp=stamp))
+    assert latched.surplus is surplus
+    expected = math.nan if above_since is None else above_since
+    assert latched.above_since == pytest.approx(expected, abs=1e-9, nan_ok=True)
+
+
+def test_the_newest_stamp_is_kept_whatever_the_state_of_charge() -> None:
+    for soc in (40.0, 95.0, 98.0):
+        latched = law.latch_surplus(LIMITS, remembered(newest=NOW - 5.0), seen(soc, arrives=True, stamp=NOW - 1.0))
+        assert latched.newest == NOW - 1.0
+        late = law.latch_surplus(LIMITS, latched, seen(soc, arrives=True, stamp=NOW - 3.0))
+        assert late.newest == NOW - 1.0
 
 
 @pytest.mark.parametrize("selector", ["off", "hand", "auto"])
@@ -259,12 +314,16 @@ def test_a_relay_that_stays_keeps_its_since_and_one_that_moves_has_it_now(positi
         (remembered(), seen(97.0), "off", "confirming"),  # the evidence began anew, and no sample has come since
         (remembered(above_for=40.0), seen(97.0, arrives=True), "on", "surplus"),
         # hand that ends: where auto would be
-        (remembered("on"), seen(95.0), "off", "below_cut_in"),
-        (remembered("on", above_for=5.0), seen(98.0), "off", "confirming"),
+        (remembered("on", by_hand=True), seen(95.0), "off", "hand_over"),
+        (remembered("on", above_for=5.0, by_hand=True), seen(98.0), "off", "hand_over"),
+        (remembered("on", by_hand=True), seen(92.0), "off", "hand_over"),
+        # surplus that ends, also when a dwell held it until the charge had come back
         (remembered("on"), seen(92.0), "off", "below_cut_out"),
+        (remembered("on"), seen(95.0), "off", "below_cut_out"),
+        (remembered("on", above_for=5.0), seen(98.0), "off", "below_cut_out"),
         (remembered("on", for_s=10.0), seen(95.0), "on", "min_on_dwell"),
         (remembered("on", surplus=True), seen(95.0), "on", "surplus"),
-        # below_cut_out names the change only; afterwards it is below cut-in
+        # below_cut_out and hand_over name the change only; afterwards it is below cut-in
         (remembered("off", for_s=0.0), seen(92.0), "off", "below_cut_in"),
     ],
 )
@@ -281,11 +340,23 @@ def test_a_limit_that_is_not_a_number_cannot_turn_it_on_from_the_start(limit: st
     broken = LIMITS._replace(**{limit: math.nan})
     memory = law.start(NOW - 1e6)
     for k in range(100):
-        at = seen(100.0, arrives=True, selector=selector)._replace(t=NOW + k)
+        at = seen(100.0, arrives=True, selector=selector)._replace(t=NOW + k, stamp=NOW + k)
         memory = law.step(broken, memory, at).memory
     unused_by_hand = selector == "hand" and limit in ("cut_in_percent", "cut_out_percent", "confirm_s", "min_on_s")
     unused_to_start = limit == "min_on_s"
     assert (memory.position == Position.ON) is (unused_by_hand or unused_to_start)
+
+
+@pytest.mark.parametrize(
+    ("selector", "surplus", "by_hand"), [("hand", False, True), ("hand", True, True), ("auto", True, False)]
+)
+def test_the_demand_that_last_held_it_on_is_remembered(selector: str, surplus: bool, by_hand: bool) -> None:
+    for memory in (remembered(surplus=surplus, by_hand=not by_hand), remembered("on", surplus=surplus)):
+        after = law.step(LIMITS, memory, seen(95.0, selector=selector)).memory
+        assert (after.position, after.by_hand) == (Position.ON, by_hand)
+    held = law.step(LIMITS, remembered("on", for_s=0.0, by_hand=by_hand), seen(92.0)).memory
+    assert (held.position, held.by_hand) == (Position.ON, by_hand)
+    assert not law.step(LIMITS, remembered("on", by_hand=by_hand), seen(92.0)).memory.by_hand
 
 
 @pytest.mark.parametrize("field", ["t", "state_of_charge"])
@@ -306,7 +377,7 @@ def test_a_moment_of_change_that_is_not_a_number_cannot_turn_it_on() -> None:
 def unsafe(rules: Rules) -> list[str]:
     """Everything that a table of rules gets wrong about safety; empty for a safe one."""
     cells = {
-        (now, situation, dwelt): rules[now][situation][dwelt]
+        (now, situation, dwelt): rules[now, situation][dwelt]
         for now, situation, dwelt in product(Position, Situation, (False, True))
     }
     faults = [
@@ -326,12 +397,8 @@ def unsafe(rules: Rules) -> list[str]:
 
 
 def test_the_table_is_complete() -> None:
-    assert len(RULES) == len(Position)
-    for row in RULES:
-        assert len(row) == len(Situation)
-        for pair in row:
-            assert len(pair) == 2
-            assert all(isinstance(rule, Rule) for rule in pair)
+    assert list(RULES) == list(product(Position, Situation))
+    assert all(isinstance(rule, Rule) for dwell in RULES.values() for rule in dwell)
 
 
 def test_every_vetoed_cell_is_off_and_one_cell_goes_from_off_to_on_and_off_is_reachable_from_everywhere() -> None:
@@ -345,17 +412,16 @@ RIGHTS = [Rule(position, why) for position, why in product(Position, Why)]
 def spoilt(cell: tuple[Position, Situation, bool], rule: Rule) -> Rules:
     """Return the table with one cell changed."""
     now, situation, dwelt = cell
-    rows = [[list(pair) for pair in row] for row in RULES]
-    rows[now][situation][dwelt] = rule
-    return tuple(tuple((pair[0], pair[1]) for pair in row) for row in rows)
+    right = RULES[now, situation]
+    return RULES | {(now, situation): right._replace(over=rule) if dwelt else right._replace(running=rule)}
 
 
 def steps() -> Iterator[tuple[Memory, Inputs]]:
     """Steps through every cell of the table, and every cause."""
-    for position, for_s, surplus, above_for in product(
-        ("off", "on"), (0.0, 299.0, 300.0), (False, True), (None, 5.0, 30.0)
+    for position, for_s, surplus, above_for, by_hand in product(
+        ("off", "on"), (0.0, 299.0, 300.0), (False, True), (None, 5.0, 30.0), (False, True)
     ):
-        memory = remembered(position, for_s=for_s, surplus=surplus, above_for=above_for)
+        memory = remembered(position, for_s=for_s, surplus=surplus, above_for=above_for, by_hand=by_hand)
         for soc, selector, lockout in product((None, 40.0, 92.0, 95.0, 98.0), ("off", "hand", "auto"), (False, True)):
             yield memory, seen(soc, arrives=soc is not None, selector=selector, lockout=lockout)
 
@@ -366,7 +432,8 @@ def facts_of(inputs: Inputs, limits: Limits = LIMITS) -> prose.Facts:
     return {
         "now": inputs.t,
         "soc": None if missing else inputs.state_of_charge,
-        "sample_arrives": inputs.is_sample,
+        "stamp": None if is_missing(inputs.stamp) else inputs.stamp,
+        "newest": None,
         "ever_live": inputs.seen,
         "locked_out": inputs.lockout,
         "selector": inputs.selector.name.lower(),
@@ -382,9 +449,10 @@ def facts_of(inputs: Inputs, limits: Limits = LIMITS) -> prose.Facts:
 
 def agrees_with_the_prose(memory: Memory, inputs: Inputs) -> bool:
     facts = facts_of(inputs)
-    above_since = None if is_missing(memory.above_since) else memory.above_since
-    latched, _ = prose.latch(facts, memory.surplus, above_since)
-    expected = prose.relay(facts, memory.position.name.lower(), memory.relay_since, latched=latched)
+    began = None if is_missing(memory.above_since) else (memory.above_since, memory.heard_at)
+    latched, _ = prose.latch(facts, memory.surplus, began)
+    position = memory.position.name.lower()
+    expected = prose.relay(facts, position, memory.relay_since, latched=latched, by_hand=memory.by_hand)
     return decide(memory, inputs) == expected
 
 
@@ -398,15 +466,15 @@ def test_changing_any_cell_of_the_table_is_caught(
     cell: tuple[Position, Situation, bool], rule: Rule, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     now, situation, dwelt = cell
-    right = RULES[now][situation][dwelt]
+    right = RULES[now, situation][dwelt]
     if rule == right:
         assert unsafe(RULES) == []
         return
-    monkeypatch.setattr(law, "RULES", spoilt(cell, rule))
+    monkeypatch.setattr(law, "_BY_NUMBER", law.by_number(spoilt(cell, rule)))
     assert not all(agrees_with_the_prose(*step) for step in steps())
     harmful = rule.position == Position.ON and situation != Situation.DEMANDED and (now == Position.OFF or dwelt)
     if situation == Situation.VETOED or harmful:
-        assert unsafe(law.RULES) != []
+        assert unsafe(spoilt(cell, rule)) != []
 
 
 # A whole day, as a script
@@ -423,7 +491,7 @@ def test_a_sunny_day() -> None:
     memory = law.start(0.0)
     story = []
     for minute, soc in enumerate(day):
-        verdict = law.step(LIMITS, memory, seen(soc, arrives=True)._replace(t=60.0 * minute))
+        verdict = law.step(LIMITS, memory, seen(soc, arrives=True)._replace(t=60.0 * minute, stamp=60.0 * minute))
         memory = verdict.memory
         story.append((verdict.memory.position.name.lower(), verdict.cause.name.lower()))
     changes = [(minute, now) for minute, (before, now) in enumerate(pairwise(story), 1) if before != now]

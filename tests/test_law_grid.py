@@ -11,10 +11,11 @@ from typing import NamedTuple
 
 import prose
 import pytest
-from world import LIMITS, NOON, setup
+from world import LIMITS, NOON, Shell, setup
 
 from dumpload.core import law
-from dumpload.core.controller import Controller, Decision, Event, Kind, Lockout
+from dumpload.core.contact import Feedback
+from dumpload.core.controller import Data, Decision, Event, Kind, Known, Lockout, start
 from dumpload.core.freshness import MISSING, NEVER, Datum, is_missing
 from dumpload.core.law import Cause, Inputs, Memory, Position, Selector, Verdict
 from dumpload.core.signals import Signal
@@ -38,8 +39,9 @@ def whole_seconds_around(limit: float) -> tuple[float, float, float]:
 
 PERCENTS = (MISSING, 0.0, *around(50.0), 70.0, *around(93.0), 95.0, *around(97.0), 100.0)
 MEMORIES = [
-    Memory(surplus, above_since, position, relay_since)
-    for surplus, above_since, position, relay_since in product(
+    Memory(surplus, above_since, above_since, MISSING, position, relay_since, by_hand)
+    for surplus, by_hand, above_since, position, relay_since in product(
+        (False, True),
         (False, True),
         (MISSING, *(NOW - age for age in (0.0, *whole_seconds_around(LIMITS.confirm_s)))),
         Position,
@@ -47,16 +49,16 @@ MEMORIES = [
     )
 ]
 SEEN = [
-    Inputs(NOW, percent, is_sample, seen, selector, lockout, permissive)
-    for percent, (is_sample, seen), selector, lockout, permissive in product(
+    Inputs(NOW, percent, stamp, seen, selector, lockout, permissive)
+    for percent, (stamp, seen), selector, lockout, permissive in product(
         PERCENTS,
-        ((False, False), (False, True), (True, True)),
+        ((MISSING, False), (MISSING, True), (NOW, True)),
         Selector,
         (False, True),
         (Cause.NONE, Cause.DATA_LOST, Cause.OUTSIDE_WINDOW, Cause.DUTY_LIMIT),
     )
     if is_missing(percent) or seen
-    if not (is_missing(percent) and is_sample)
+    if is_missing(percent) <= is_missing(stamp)
 ]
 
 
@@ -65,7 +67,8 @@ def by_the_prose(memory: Memory, inputs: Inputs) -> tuple[str, str, bool, float 
     facts = {
         "now": NOW,
         "soc": None if is_missing(inputs.state_of_charge) else inputs.state_of_charge,
-        "sample_arrives": inputs.is_sample,
+        "stamp": None if is_missing(inputs.stamp) else inputs.stamp,
+        "newest": None,
         "ever_live": inputs.seen,
         "locked_out": inputs.lockout,
         "selector": inputs.selector.name.lower(),
@@ -77,10 +80,11 @@ def by_the_prose(memory: Memory, inputs: Inputs) -> tuple[str, str, bool, float 
         "min_on": 300.0,
         "min_off": 300.0,
     }
-    since = None if is_missing(memory.above_since) else memory.above_since
-    latched, since = prose.latch(facts, memory.surplus, since)
-    position, cause = prose.relay(facts, memory.position.name.lower(), memory.relay_since, latched=latched)
-    return position, cause, latched, since
+    began = None if is_missing(memory.above_since) else (memory.above_since, memory.heard_at)
+    latched, began = prose.latch(facts, memory.surplus, began)
+    before = memory.position.name.lower()
+    position, cause = prose.relay(facts, before, memory.relay_since, latched=latched, by_hand=memory.by_hand)
+    return position, cause, latched, None if began is None else began[0]
 
 
 def in_words(verdict: Verdict) -> tuple[str, str, bool, float | None]:
@@ -106,7 +110,7 @@ def broken(memory: Memory, inputs: Inputs, verdict: Verdict) -> list[str]:
         "a start needs demand": was_on or not is_on or inputs.selector == Selector.HAND or after.surplus,
         "surplus begins with a sample at cut-in": memory.surplus
         or not after.surplus
-        or (inputs.is_sample and percent >= 97.0 and NOW - memory.above_since >= 30.0),
+        or (inputs.stamp == NOW and percent >= 97.0 and NOW - memory.above_since >= 30.0),
         "no data, no surplus": not (after.surplus and not percent >= 93.0),
         "since is the moment of the change": after.relay_since == (NOW if was_on != is_on else memory.relay_since),
     }
@@ -134,6 +138,7 @@ T = 1_000.0
 SHORT = LIMITS._replace(confirm_s=2.0, min_on_s=3.0, min_off_s=2.0)
 SETUP = setup(SHORT, max_age_s=2.0)
 LONGEST = 3.0
+OLDEST = 2.0  # no sample is older that counts
 SOC = Signal.STATE_OF_CHARGE
 
 
@@ -145,6 +150,9 @@ class State(NamedTuple):
     seen: bool
     surplus: bool
     above: float
+    heard: float
+    newest: float
+    by_hand: bool
     position: Position
     since: float
     selector: Selector
@@ -153,34 +161,43 @@ class State(NamedTuple):
     deadline: float
 
 
-def freeze(controller: Controller, t: float) -> State:
-    datum, memory = controller.data[SOC], controller.law_memory
+def cut_off(moment: float, t: float, longest: float) -> float:
+    return 1.0 if is_missing(moment) else max(moment - t, -longest)
+
+
+def freeze(controller: Shell, t: float) -> State:
+    state = controller.state
+    datum, memory = state.data[SOC], state.law
     live = datum.expires_at > t
     return State(
         datum.value if live else -1.0,
         datum.expires_at - t if live else 0.0,
-        controller.seen,
+        state.known.seen,
         memory.surplus,
-        1.0 if is_missing(memory.above_since) else max(memory.above_since - t, -LONGEST),
+        cut_off(memory.above_since, t, LONGEST),
+        cut_off(memory.heard_at, t, LONGEST),
+        cut_off(memory.newest, t, OLDEST),
+        memory.by_hand,
         memory.position,
         max(memory.relay_since - t, -LONGEST),
-        controller.selector,
-        controller.hand_until - t,
-        controller.lockout,
-        controller.deadline - t,
+        state.selector,
+        state.known.hand_until - t,
+        state.lockout,
+        state.deadline - t,
     )
 
 
-def thaw(state: State) -> Controller:
-    controller = Controller(SETUP, T)
-    controller.data[SOC] = Datum(state.percent, T + state.expires - 2.0, T + state.expires)
-    above_since = MISSING if state.above > 0.0 else T + state.above
-    controller.law_memory = Memory(state.surplus, above_since, state.position, T + state.since)
-    controller._seen = state.seen
-    controller.selector = state.selector
-    controller.hand_until = T + state.hand_until
-    controller.lockout = state.lockout
-    controller.deadline = T + state.deadline
+def thaw(state: State) -> Shell:
+    controller = Shell(SETUP, T)
+    datum = Datum(state.percent, T + state.expires - 2.0, T + state.expires)
+    above, heard, newest = (
+        MISSING if moment > 0.0 else T + moment for moment in (state.above, state.heard, state.newest)
+    )
+    controller.state = start(T)._replace(
+        known=Known(Data(datum), state.seen, state.selector, T + state.hand_until, state.lockout, Feedback.UNKNOWN),
+        law=Memory(state.surplus, above, heard, newest, state.position, T + state.since, state.by_hand),
+        deadline=T + state.deadline,
+    )
     return controller
 
 
@@ -204,33 +221,33 @@ def everything_that_can_happen() -> Iterator[Event]:
 EVENTS = tuple(everything_that_can_happen())
 
 
-def broken_by(state: State, happened: Event, after: Controller, decisions: tuple[Decision, ...]) -> list[str]:
+def broken_by(state: State, happened: Event, after: Shell, decisions: tuple[Decision, ...]) -> list[str]:
     """Return every promise of the controller that one event breaks."""
     t = happened.t
     last = decisions[-1]
-    was_on, is_on = state.position == Position.ON, after.position == Position.ON
-    datum = after.data[SOC]
+    was_on, is_on = state.position == Position.ON, after.state.position == Position.ON
+    datum = after.state.data[SOC]
     changes = [decision for decision in decisions if decision.changed]
-    newly_latched = after.law_memory.surplus and not state.surplus
+    newly_latched = after.state.law.surplus and not state.surplus
     good_sample = happened.kind == Kind.SAMPLE and last.accepted and happened.value >= 97.0
     promises = {
         "never on at or after the loss of data": not is_on or t < datum.expires_at,
         "never on below the floor": not is_on or datum.value >= 50.0,
-        "never on with the selector off": not is_on or after.selector != Selector.OFF,
-        "never on locked out": not is_on or after.lockout == Lockout.NONE,
+        "never on with the selector off": not is_on or after.state.selector != Selector.OFF,
+        "never on locked out": not is_on or after.state.lockout == Lockout.NONE,
         "at most one change": len(changes) == (was_on != is_on),
-        "a change counts from now": not changes or after.law_memory.relay_since == t,
+        "a change counts from now": not changes or after.state.law.relay_since == t,
         "off long enough before on": not (changes and is_on) or t - T - state.since >= 2.0,
         "on long enough before off, but for a veto": not (changes and was_on)
         or t - T - state.since >= 3.0
         or changes[0].cause in VETOES,
         "nothing starts on an overdue deadline": len(decisions) == 1 or not (decisions[0].changed and is_on),
         "surplus begins with a sample at cut-in, confirmed": not newly_latched
-        or (good_sample and t - T - state.above >= 2.0 and state.above <= 0.0),
+        or (good_sample and min(happened.stamp - T - state.above, t - T - state.heard) >= 2.0 and state.above <= 0.0),
         "what is too old changes no datum": last.accepted
         or happened.kind != Kind.SAMPLE
         or datum.expires_at <= T + state.expires,
-        "the deadline lies ahead": after.deadline > t,
+        "the deadline lies ahead": after.state.deadline > t,
         "the cause fits the position": is_on == (last.cause in ON_CAUSES),
     }
     return [promise for promise, kept in promises.items() if not kept]
@@ -240,11 +257,11 @@ def settled(state: State) -> bool:
     """Whether waking it twice now, or any time before its deadline, changes neither position nor cause."""
     controller = thaw(state)
     controller.handle(event(0.0, Kind.WAKE))
-    first = (controller.position, controller.cause)
+    first = (controller.state.position, controller.state.cause)
     end = min(state.deadline, 10.0)
     for share in (0.0, 0.5, 0.999):
         controller.handle(event(share * end, Kind.WAKE))
-        if (controller.position, controller.cause) != first:
+        if (controller.state.position, controller.state.cause) != first:
             return False
     return first[0] == state.position
 
@@ -256,14 +273,14 @@ def comes_on(state: State) -> bool:
     controller.handle(event(0.0, Kind.SELECT, selector=Selector.AUTO))
     for second in range(5):
         controller.handle(event(float(second), Kind.SAMPLE, value=99.0, stamp=T + second))
-    return controller.position == Position.ON
+    return controller.state.position == Position.ON
 
 
 @pytest.fixture(scope="module")
 def reachable() -> dict[State, list[str]]:
     """Every state that can be reached from the start, with the promises broken on the way out of it."""
     found: dict[State, list[str]] = {}
-    waiting = [freeze(Controller(SETUP, T), T)]
+    waiting = [freeze(Shell(SETUP, T), T)]
     while waiting:
         state = waiting.pop()
         if state in found:

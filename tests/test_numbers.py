@@ -4,11 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dumpload.core.controller import Event
-from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.records.cells import Cells
-from dumpload.study.records.columns import TextColumn
+from dumpload.study.records.cells import CellParser
+from dumpload.study.records.items import PLAIN, REJECTED, Column
 
 np = pytest.importorskip("numpy")
 number_column = pytest.importorskip("dumpload.study.fast.numbers").number_column
@@ -17,8 +15,9 @@ SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 NUMBERS = st.sampled_from([0.0, -0.0, 0.57, 1.0, 57.0, 99.9, 100.0, 255.0, 26500.0, -1.0, 1e9, np.nan, np.inf, -np.inf])
 
 
-def cells() -> Cells:
-    return Cells(SOC, "percent", [255.0, "null"])
+def meanings(column: Column) -> list[tuple[float, int]]:
+    values = column.values.tolist()
+    return list(zip(values, [PLAIN] * len(values) if column.codes is None else column.codes.tolist(), strict=True))
 
 
 @given(
@@ -31,18 +30,17 @@ def test_each_number_says_what_its_text_says(
     raw: list[float | None], signal: Signal, unknown: list[float], data: st.DataObject
 ) -> None:
     unit = data.draw(st.sampled_from(sorted(QUANTITIES[signal].scales)))
-    one, other = Cells(signal, unit, unknown), Cells(signal, unit, unknown)
-    texts = TextColumn(one, ["" if number is None else repr(float(number)) for number in raw])
+    one, other = CellParser(signal, unit, unknown), CellParser(signal, unit, unknown)
+    texts = ["" if number is None else repr(float(number)) for number in raw]
     present = np.array([number is not None for number in raw])
     numbers = np.array([np.nan if number is None else number for number in raw])
     column = number_column(other, numbers, None if present.all() else present)
-    said = [column.event(row, 0.0) for row in range(len(raw))]
-    assert said == [texts.event(row, 0.0) for row in range(len(raw))]
+    assert repr(meanings(column)) == repr([one.parse(text) for text in texts])
     assert other.highest == one.highest
 
 
 def test_the_highest_charge_is_kept_in_mind() -> None:
-    one = cells()
+    one = CellParser(SOC, "percent", [255.0, "null"])
     number_column(one, np.array([0.5, 255.0, 0.75, 101.0]))
     assert one.highest == 0.75
     number_column(one, np.array([0.9]))
@@ -50,7 +48,7 @@ def test_the_highest_charge_is_kept_in_mind() -> None:
 
 
 def test_a_unit_is_converted_and_rounded_as_everywhere() -> None:
-    column = number_column(Cells(SOC, "ratio"), np.array([0.57, 0.57, 0.29, 1.01]))
-    assert [event.value for row in range(3) if isinstance(event := column.event(row, 0.0), Event)] == [57.0, 57.0, 29.0]
-    assert column.event(3, 0.0) == Rejection(SOC, Reason.OUT_OF_RANGE)
-    assert number_column(Cells(VOLTS, "mV"), np.array([26500.0])).event(0, 0.0).value == 26.5
+    found = meanings(number_column(CellParser(SOC, "ratio"), np.array([0.57, 0.57, 0.29, 1.01])))
+    assert found[:3] == [(57.0, PLAIN), (57.0, PLAIN), (29.0, PLAIN)]
+    assert found[3][1] == REJECTED
+    assert number_column(CellParser(VOLTS, "mV"), np.array([26500.0])).values.tolist() == [26.5]

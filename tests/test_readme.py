@@ -47,7 +47,7 @@ def edges_of_the_law() -> set[tuple[str, str, str]]:
     edges = set()
     for now in Position:
         for situation in Situation:
-            running, over = RULES[now][situation]
+            running, over = RULES[now, situation]
             name = situation.name.lower()
             if running.position == over.position:
                 edges.add((now.name, over.position.name, name))

@@ -10,10 +10,10 @@ from histories import rows as rows_of
 from judged import settings
 from recorded import EVERY_S, Notebook, Recorded
 from waiting import eventually
-from world import LIMITS, MAX_AGE_S, NOON, START, setup
+from world import LIMITS, MAX_AGE_S, NOON, START, Shell, setup
 
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Controller, Event, Kind, Lockout
+from dumpload.core.controller import Event, Kind, Lockout, start
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal
 from dumpload.io.history import Gap
@@ -44,11 +44,10 @@ def test_the_start_says_what_the_controller_starts_from() -> None:
 
 
 def test_a_selector_and_a_lockout_that_outlived_a_restart_are_in_the_start() -> None:
-    controller = Controller(EAGER, START)
-    controller.selector, controller.lockout = Selector.OFF, Lockout.PIN_FAULT
+    state = start(START, selector=Selector.OFF, lockout=Lockout.PIN_FAULT)
     notebook = Notebook()
     recorder = Recorder(notebook, EVERY_S, [].append)  # type: ignore[arg-type]
-    recorder.begin("b1", controller, NOON - START, {})
+    recorder.begin("b1", EAGER.settings, state, NOON - START, {})
     assert json.loads(notebook.rows[0].text) == {"selector": "off", "lockout": "pin_fault", "settings": {}}
 
 
@@ -92,10 +91,17 @@ def test_every_command_and_every_fault_is_a_row(
     kind: Kind, fields: dict[str, Any], row_kind: RowKind, value: float
 ) -> None:
     world = Recorded()
-    world.wait(5).send(kind, **fields)
-    row = world.notebook.rows[1]
+    world.wait(5).soc(80.0).send(kind, **fields)
+    row = world.notebook.rows[2]
     assert (row.kind, row.value, row.t) == (row_kind, value, START + 5)
     assert row.until == fields.get("until", row.t)
+
+
+def test_a_refused_hand_is_no_row() -> None:
+    world = Recorded()
+    world.soc(40.0).select(Selector.HAND, for_s=600.0)
+    assert world.rows[-1].refused == Cause.BELOW_FLOOR
+    assert kinds(world) == [RowKind.START, RowKind.SAMPLE]
 
 
 def test_a_lockout_is_a_fault_once() -> None:
@@ -157,8 +163,8 @@ def test_a_gap_is_a_row_with_what_stands_now() -> None:
 def test_new_settings_are_a_row_and_the_next_sample_is_kept() -> None:
     world = Recorded()
     world.soc(80.0).wait(5)
-    world.controller.reconfigure(EAGER)
-    world.recorder.take_settings(world.controller, world.t, world.t + world.ahead, {"name": "other"})
+    world.reconfigure(EAGER)
+    world.recorder.take_settings(world.state, world.t, world.t + world.ahead, {"name": "other"})
     world.wake().soc(80.0)
     assert kinds(world)[2:] == [RowKind.SETTINGS, RowKind.SAMPLE]
     assert json.loads(world.notebook.rows[2].text) == {"settings": {"name": "other"}}
@@ -167,16 +173,16 @@ def test_new_settings_are_a_row_and_the_next_sample_is_kept() -> None:
 def test_a_shorter_age_limit_ends_a_run_when_it_is_over() -> None:
     world = Recorded()
     world.soc(80.0).wait(5)
-    world.controller.reconfigure(setup(max_age_s=10.0))
-    world.recorder.take_settings(world.controller, world.t, world.t + world.ahead, {})
+    world.reconfigure(setup(max_age_s=10.0))
+    world.recorder.take_settings(world.state, world.t, world.t + world.ahead, {})
     world.wake().wait_through(5)
     assert [(row.kind, row.t) for row in world.notebook.rows[3:]] == [(RowKind.LOST, START + 10)]
 
 
 def test_the_end_is_a_row_once_and_so_is_the_change_that_it_makes() -> None:
-    world = running()
+    world = running().wait(5).send(Kind.STOP)
     for _ in range(2):
-        world.recorder.end(world.controller, START + 5, NOON + 5)
+        world.recorder.end(world.t, world.t + world.ahead)
     change, stop = world.notebook.rows[3:]
     assert (change.kind, change.value, change.cause) == (RowKind.CHANGE, 0, Cause.STOPPING)
     assert stop.kind == RowKind.STOP
@@ -185,15 +191,15 @@ def test_the_end_is_a_row_once_and_so_is_the_change_that_it_makes() -> None:
 
 def test_the_end_with_the_relay_off_changes_nothing() -> None:
     world = Recorded()
-    world.recorder.end(world.controller, START + 5, NOON + 5)
+    world.recorder.end(START + 5, NOON + 5)
     assert kinds(world) == [RowKind.START, RowKind.STOP]
 
 
 def test_the_end_of_a_relay_that_could_not_be_driven_off_is_no_change() -> None:
     world = running()
-    world.controller.cause = Cause.LOCKOUT
+    world.send(Kind.ASSUME_ON, stamp=START)
     before = len(world.notebook.rows)
-    world.recorder.end(world.controller, START + 5, NOON + 5)
+    world.recorder.end(START + 5, NOON + 5)
     assert [row.kind for row in world.notebook.rows[before:]] == [RowKind.STOP]
 
 
@@ -207,12 +213,12 @@ def test_a_failure_is_a_row_whatever_its_words_are() -> None:
 def test_an_event_within_an_event_is_recorded_after_it() -> None:
     """The pin refuses to go on: its fault is decided on before the service is done with the sample."""
     world = Recorded(EAGER)
-    controller, recorder = world.controller, world.recorder
+    recorder = world.recorder
     outer = Event(START, NOON, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 98.0, START)
     place = recorder.reserve()
-    decisions = controller.handle(outer)
+    decision = world.decide(outer)
     world.send(Kind.PIN_FAULT)
-    recorder.after(place, outer, decisions, controller)
+    recorder.after(place, outer, decision, world.settings, world.state)
     assert kinds(world)[1:] == [
         RowKind.SAMPLE,
         RowKind.CHANGE,
@@ -226,9 +232,9 @@ def test_no_fault_of_the_record_reaches_the_service() -> None:
     world = running()
     world.notebook.fails = True
     world.soc(50.0).wait(1)
-    world.recorder.take_settings(world.controller, world.t, NOON, {})
+    world.recorder.take_settings(world.state, world.t, NOON, {})
     world.recorder.fail(world.t, NOON, "x")
-    world.recorder.end(world.controller, world.t, NOON)
+    world.recorder.end(world.t, NOON)
     assert world.notes == ["an event was not recorded: ValueError()"] * 4
     assert world.position == Position.OFF
 
@@ -263,11 +269,14 @@ def test_with_a_path_everything_ends_up_in_the_file(tmp_path: Path) -> None:
     notes: list[str] = []
     recorder = open_recorder(settings({"history.path": str(path)}), notes.append)
     assert recorder is not None
-    controller = Controller(EAGER, START)
-    recorder.begin("b1", controller, NOON - START, {"a.b": 1.5, "path": Path("x")})
-    event = Event(START + 1, NOON + 1, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 98.0, START + 1)
-    recorder.after(recorder.reserve(), event, controller.handle(event), controller)
-    recorder.end(controller, START + 2, NOON + 2)
+    shell = Shell(EAGER, START)
+    recorder.begin("b1", shell.settings, shell.state, NOON - START, {"a.b": 1.5, "path": Path("x")})
+    for event in (
+        Event(START + 1, NOON + 1, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 98.0, START + 1),
+        Event(START + 2, NOON + 2, Kind.STOP),
+    ):
+        recorder.after(recorder.reserve(), event, shell.decide(event), shell.settings, shell.state)
+    recorder.end(START + 2, NOON + 2)
     assert recorder.close(10)
     eventually(path.exists, "the file")
     rows = rows_of(path)

@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dumpload.core.signals import Signal
-from dumpload.study.arguments import add_record_arguments, record_form
-from dumpload.study.records.record import Form
+from dumpload.study.arguments import add_record_arguments, table_format
+from dumpload.study.records.record import TableFormat
 
 
 def parse(*words: str) -> argparse.Namespace:
@@ -20,7 +20,7 @@ def parse(*words: str) -> argparse.Namespace:
 def test_without_options_the_record_is_our_own() -> None:
     args = parse()
     assert args.log == Path("log.csv")
-    assert record_form(args) == Form()
+    assert table_format(args) == TableFormat()
 
 
 def test_every_option_says_how_the_record_is_written() -> None:
@@ -31,14 +31,14 @@ def test_every_option_says_how_the_record_is_written() -> None:
     )
     columns = {"state_of_charge": "SOC [%]", "time": "Date=Time"}
     zone = ZoneInfo("Europe/London")
-    assert record_form(args) == Form(
+    assert table_format(args) == TableFormat(
         columns, {Signal.STATE_OF_CHARGE: "ratio"}, "%d.%m.%Y %H:%M", zone, True, "|", True
     )
 
 
 @pytest.mark.parametrize(("text", "delimiter"), [("tab", "\t"), (r"\t", "\t"), (" ", " ")])
 def test_a_delimiter_is_one_character_or_the_word_tab(text: str, delimiter: str) -> None:
-    assert record_form(parse("--delimiter", text)).delimiter == delimiter
+    assert table_format(parse("--delimiter", text)).delimiter == delimiter
 
 
 @pytest.mark.parametrize(

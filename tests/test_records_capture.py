@@ -13,8 +13,8 @@ from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
 from dumpload.study.records.capture import CaptureRecord
-from dumpload.study.records.items import Moment
-from dumpload.study.records.record import Account, Form, RecordError
+from dumpload.study.records.items import Instant
+from dumpload.study.records.record import ReadLog, RecordError, TableFormat
 
 SOC = Signal.STATE_OF_CHARGE
 BANK = "barge/bank/charge"
@@ -25,9 +25,9 @@ def line(time: Any = NOON, topic: Any = BANK, payload: Any = "97.5", **more: Any
     return json.dumps({"time": time, "topic": topic, "payload": payload, **more}) + "\n"
 
 
-def read(path: Path, text: str, form: Form | None = None) -> tuple[list[Moment], Account]:
+def read(path: Path, text: str, form: TableFormat | None = None) -> tuple[list[Instant], ReadLog]:
     path.write_text(text)
-    account = Account()
+    account = ReadLog()
     return list(CaptureRecord(path, intake(settings(KEYS)), form).read(account)), account
 
 
@@ -92,7 +92,7 @@ def test_lines_out_of_order_are_refused_unless_sorted(log: Path) -> None:
     text = line(NOON + 5) + line(NOON)
     with pytest.raises(RecordError, match=r"line 2: .*--sort"):
         read(log, text)
-    assert [moment.t for moment in read(log, text, Form(sort=True))[0]] == [NOON, NOON + 5]
+    assert [moment.t for moment in read(log, text, TableFormat(sort=True))[0]] == [NOON, NOON + 5]
 
 
 def test_times_without_an_offset_are_refused(log: Path) -> None:

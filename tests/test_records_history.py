@@ -13,10 +13,10 @@ from dumpload.core.signals import Signal
 from dumpload.io.history_file import Start
 from dumpload.io.history_schema import Boot, Entry, RowKind
 from dumpload.study.records.history import THINNED, HistoryRecord
-from dumpload.study.records.record import Account, RecordError
-from dumpload.study.replay.player import Plan, Player
+from dumpload.study.records.record import ReadLog, RecordError
 from dumpload.study.replay.replay import Result, replay
-from dumpload.study.replay.summary import Element
+from dumpload.study.replay.replayer import Replayer, Scenario
+from dumpload.study.replay.summary import LoadRating
 
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
 
@@ -35,7 +35,7 @@ def write_start(path: Path, boot_id: str, wall: float, *rows: Entry, selector: s
 
 
 def played(path: Path, *, judge_contact: bool = False) -> Result:
-    return replay(HistoryRecord(path), Plan(setup(QUICK), Element(300.0, 1.92), judge_contact), Account())
+    return replay(HistoryRecord(path), Scenario(setup(QUICK), LoadRating(300.0, 1.92), judge_contact), ReadLog())
 
 
 def changes(result: Result) -> list[tuple[float, str, str]]:
@@ -60,7 +60,7 @@ def test_what_the_recorded_relay_did_is_no_part_of_it(path: Path) -> None:
     fill(path, [*rows, row(3, RowKind.LOST, 30), row(4, RowKind.FAULT, 40)])
     result = played(path)
     assert changes(result) == []
-    assert result.account.rows == 5
+    assert result.log.rows == 5
     assert result.last == NOON + 40
 
 
@@ -71,8 +71,8 @@ def test_nothing_starts_on_part_of_a_message(path: Path) -> None:
     first = Entry(1, NOON + 5, RowKind.SAMPLE, 5, 5, 5, Signal.BATTERY_VOLTAGE, 27.5)
     fill(path, [first, full, low, row(5, RowKind.SAMPLE, 30, value=98.0)])
     limits = PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)
-    plan = Plan(setup(QUICK, limits), Element())
-    assert changes(replay(HistoryRecord(path), plan, Account())) == []
+    plan = Scenario(setup(QUICK, limits), LoadRating())
+    assert changes(replay(HistoryRecord(path), plan, ReadLog())) == []
 
 
 def test_a_recorded_change_does_not_keep_its_own_sample_from_starting(path: Path) -> None:
@@ -85,8 +85,8 @@ def test_a_selector_moved_by_a_person_is_moved_in_replay(path: Path) -> None:
     rows = [row(1, RowKind.SAMPLE, 5, value=80.0, until=100), hand, row(3, RowKind.SAMPLE, 90, value=80.0)]
     fill(path, rows)
     result = played(path)
-    assert changes(result) == [(10, "on", "hand"), (40, "off", "below_cut_out")]
-    assert "manual switches, replayed as recorded: 1" in result.account.notes
+    assert changes(result) == [(10, "on", "hand"), (40, "off", "hand_over")]
+    assert "manual switches, replayed as recorded: 1" in result.log.notes
 
 
 def test_every_start_of_the_program_begins_anew(path: Path) -> None:
@@ -96,23 +96,22 @@ def test_every_start_of_the_program_begins_anew(path: Path) -> None:
     result = played(path)
     assert changes(result) == [(5, "on", "surplus"), (60, "off", "stopping")]
     assert result.last == NOON + 1010
-    assert any(
-        note.startswith("starts of the recorded program") and note.endswith(": 2") for note in result.account.notes
-    )
+    assert any(note.startswith("starts of the recorded program") and note.endswith(": 2") for note in result.log.notes)
 
 
 def test_a_start_with_a_wrong_clock_does_not_lead_back_in_time(path: Path) -> None:
     """A board without a clock of its own starts in the past until the network tells the time."""
     write_start(path, "a", NOON, row(1, RowKind.SAMPLE, 100, value=98.0, until=150))
     write_start(path, "b", NOON - 5000, sample(1, 98.0, wall=NOON - 4990, t=10.0))
-    items = list(HistoryRecord(path).read(Account()))
-    assert items[1].ends.t >= items[0].ends.end_t
+    items = list(HistoryRecord(path).read(ReadLog()))
+    times = [item.t for item in items]
+    assert times == sorted(times)
     assert played(path).summary.span_s >= 110
 
 
 def test_a_reader_is_told_that_it_is_thinned(path: Path) -> None:
     fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0), row(2, RowKind.GAP, 10, value=7.0)])
-    notes = played(path).account.notes
+    notes = played(path).log.notes
     assert notes[0] == THINNED
     assert "places where rows are missing from the history: 1" in notes
 
@@ -140,7 +139,7 @@ def test_a_database_of_another_program_is_refused(tmp_path: Path) -> None:
 
 def test_an_unfinished_start_row_means_auto(path: Path) -> None:
     fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0)])  # its START row says nothing
-    player = Player(Plan(setup(QUICK), Element()), 0.0)
-    for page in HistoryRecord(path).read(Account()):
+    player = Replayer(Scenario(setup(QUICK), LoadRating()), 0.0)
+    for page in HistoryRecord(path).read(ReadLog()):
         player.play(page)
-    assert player.controller.selector == Selector.AUTO
+    assert player.state.selector == Selector.AUTO

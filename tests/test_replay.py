@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from world import Shell
 
 from dumpload.cli import main
 from dumpload.config import load_settings
-from dumpload.core.controller import Controller, Event, Kind
+from dumpload.core.controller import Event, Kind
 from dumpload.core.window import utc_text
 from dumpload.setup import controller_setup
 
@@ -73,7 +74,7 @@ def document(outcome: tuple[int, str, str]) -> Any:
 def test_its_changes_are_those_of_the_controller_driven_by_hand(replayed: Any, tmp_path: Path) -> None:
     found = document(replayed(csv(), "--json"))
     first = START.timestamp()
-    controller = Controller(controller_setup(load_settings(tmp_path / "barge.toml", {}, [])), first)
+    controller = Shell(controller_setup(load_settings(tmp_path / "barge.toml", {}, [])), first)
     expected: list[tuple[str, str, str]] = []
 
     def note(event: Event) -> None:
@@ -84,8 +85,8 @@ def test_its_changes_are_those_of_the_controller_driven_by_hand(replayed: Any, t
 
     for minute in MINUTES:
         t = first + 60 * minute
-        while controller.deadline < t:
-            note(Event(controller.deadline, controller.deadline, Kind.WAKE))
+        while controller.state.deadline < t:
+            note(Event(controller.state.deadline, controller.state.deadline, Kind.WAKE))
         note(Event(t, t, Kind.SAMPLE, value=float(f"{charge(minute):.2f}"), stamp=t))
     assert [(change["at"], change["relay"], change["cause"]) for change in found["changes"]] == expected
     assert [change["cause"] for change in found["changes"]] == ["surplus", "data_lost", "surplus", "below_cut_out"]

@@ -4,15 +4,13 @@ import csv
 import io
 import json
 import random
-from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from histories import open_file
 from judged import settings
-from recorded import Recorded
+from recorded import Recorded, write
 from staging import BANK, USUAL, Stage, Staging
 from world import NOON
 
@@ -20,10 +18,8 @@ from dumpload.core.controller import Decision, Kind
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.window import utc_text
-from dumpload.io.history_backlog import Batch
-from dumpload.io.history_file import Start
 from dumpload.setup import controller_setup
-from dumpload.study.records.record import Form
+from dumpload.study.records.record import TableFormat
 from dumpload.study.replay.compare import run_trials
 
 pytest_plugins = ["stage_fixtures"]
@@ -101,7 +97,7 @@ def live_changes(stage: Stage, messages: list[Heard]) -> list[dict[str, Any]]:
 
 
 def replayed_changes(path: Path, keys: dict[str, Any], *, judge_contact: bool = True) -> list[dict[str, Any]]:
-    trial = run_trials(path, Form(), {"barge": settings(keys)}, judge_contact=judge_contact)[0]
+    trial = run_trials(path, TableFormat(), {"barge": settings(keys)}, judge_contact=judge_contact)[0]
     return [
         {
             "at": utc_text(change.wall),
@@ -204,11 +200,7 @@ def written(decision: Decision) -> tuple[str, str, str]:
 def test_the_history_of_a_controller_gives_the_changes_it_made(tmp_path: Path, seed: int) -> None:
     world = recorded(seed)
     path = tmp_path / "history.sqlite3"
-    assert world.notebook.boot is not None
-    first, *rest = world.notebook.rows
-    file = open_file(path, Start(world.notebook.boot, first))
-    file.write(Batch(deque(rest), deque(), {}), durable=True)
-    file.close()
+    write(path, world)
     found = replayed_changes(path, KEYS)
     assert len(found) > 10
     assert [(one["at"], one["relay"], one["cause"]) for one in found] == [

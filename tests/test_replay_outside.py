@@ -20,12 +20,12 @@ from judged import settings
 
 from dumpload.demo.barge import Barge, advance
 from dumpload.study.records.csv import CsvRecord
-from dumpload.study.records.items import Stretch
-from dumpload.study.records.record import Account, Form
+from dumpload.study.records.items import RowBatch
+from dumpload.study.records.record import ReadLog, TableFormat
 from dumpload.study.replay.compare import run_trials
-from dumpload.study.replay.figures import plan
-from dumpload.study.replay.player import Player
+from dumpload.study.replay.figures import scenario
 from dumpload.study.replay.replay import Result
+from dumpload.study.replay.replayer import Replayer
 
 PACKAGE = find_spec("pvanalytics")
 pytestmark = pytest.mark.skipif(PACKAGE is None, reason="the package pvanalytics (measured PV series) is not installed")
@@ -105,7 +105,7 @@ def path(series: Series, tmp_path: Path) -> Path:
 
 
 def replayed(path: Path, series: Series) -> Result:
-    return run_trials(path, Form(), {"barge": settings(keys(series))})[0].result
+    return run_trials(path, TableFormat(), {"barge": settings(keys(series))})[0].result
 
 
 def test_every_measured_row_is_read(path: Path, series: Series) -> None:
@@ -113,8 +113,8 @@ def test_every_measured_row_is_read(path: Path, series: Series) -> None:
     rows = measured(series)
     assert len(rows) == {"ac_power__752": 2607, "ac_power": 10_000, "value_normalized": 500}[series.power]
     found = replayed(path, series)
-    assert found.account.rows == len(rows)
-    assert (found.accepted, found.rejected, found.account.dropped) == (3 * len(rows), 0, 0)
+    assert found.log.rows == len(rows)
+    assert (found.accepted, found.rejected, found.log.dropped) == (3 * len(rows), 0, 0)
     assert found.first == datetime.fromisoformat(rows[0][0]).timestamp()
     assert found.last == datetime.fromisoformat(rows[-1][0]).timestamp()
 
@@ -147,7 +147,7 @@ def test_only_a_window_keeps_the_load_off_at_night(path: Path, series: Series) -
     always = replayed(path, series).summary
     assert 0.6 < always.on_time_s / always.span_s < 0.8
     window = {"permissive.window": ["09:00-17:00"], "permissive.timezone": "America/Denver"}
-    daily = run_trials(path, Form(), {"barge": settings(keys(series) | window)})[0].result.summary
+    daily = run_trials(path, TableFormat(), {"barge": settings(keys(series) | window)})[0].result.summary
     assert 0 < daily.on_time_s <= (daily.days + 1) * 8 * 3600.0
 
 
@@ -161,9 +161,9 @@ def test_the_energy_is_that_of_the_elements_resistance_at_the_derived_voltage(pa
 
 def test_passing_over_rows_changes_nothing_here_either(path: Path, series: Series) -> None:
     found = replayed(path, series)
-    chosen = plan(settings(keys(series)))
-    stretches: list[Stretch] = list(CsvRecord(path).read(Account()))
-    player = Player(chosen, stretches[0].times[0])
+    chosen = scenario(settings(keys(series)))
+    stretches: list[RowBatch] = list(CsvRecord(path).read(ReadLog()))
+    player = Replayer(chosen, stretches[0].times[0])
     for stretch in stretches:
         player.play(stretch)
     summary = player.finish(stretches[-1].times[-1])
@@ -177,6 +177,6 @@ def test_the_package_file_itself_is_read_with_its_own_column_names(tmp_path: Pat
     rows = measured(MINUTE)
     path = tmp_path / "serf.csv"
     path.write_text("measured_on,ac_power__752\n" + "".join(f"{time},{power / 100 + 50:.2f}\n" for time, power in rows))
-    form = Form(columns={"time": "measured_on", "state_of_charge": "ac_power__752"})
+    form = TableFormat(columns={"time": "measured_on", "state_of_charge": "ac_power__752"})
     (trial,) = run_trials(path, form, {"barge": settings(keys(MINUTE))})
     assert trial.result.accepted == len(rows)

@@ -10,11 +10,11 @@ from judged import settings
 from world import NOON
 
 from dumpload.core.law import Cause, Position
-from dumpload.study.records.record import Account, Complaint
+from dumpload.study.records.record import ReadLog, RowError
 from dumpload.study.replay.figures import figures
 from dumpload.study.replay.replay import Result
-from dumpload.study.replay.summary import Change, Part, Summary
-from dumpload.study.replay.text import account_remarks, duration, energy_words, replay_text, verdict
+from dumpload.study.replay.summary import Change, EnergyShare, Summary
+from dumpload.study.replay.text import duration, energy_words, log_remarks, replay_text, verdict
 
 BARGE = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60}
 
@@ -28,12 +28,12 @@ RAN = Summary(
     data_lost_s=8640.0,
     lowest_state_of_charge_on=93.0,
     energy_wh=4320.0,
-    measured=Part(0.0, 0.0),
-    by_voltage=Part(3420.0, 27_000.0),
-    by_rating=Part(900.0, 9000.0),
+    measured=EnergyShare(0.0, 0.0),
+    by_voltage=EnergyShare(3420.0, 27_000.0),
+    by_rating=EnergyShare(900.0, 9000.0),
     drawing_s=0.0,
 )
-NEVER_ON = RAN._replace(switch_ons=0, on_time_s=0.0, energy_wh=0.0, by_voltage=Part(), by_rating=Part())
+NEVER_ON = RAN._replace(switch_ons=0, on_time_s=0.0, energy_wh=0.0, by_voltage=EnergyShare(), by_rating=EnergyShare())
 
 
 def changes(count: int) -> list[Change]:
@@ -41,9 +41,9 @@ def changes(count: int) -> list[Change]:
     return [Change(NOON + 600 * index, *(off if index % 2 else on)) for index in range(count)]
 
 
-def text(summary: Summary = RAN, count: int = 4, account: Account | None = None, **more: object) -> str:
+def text(summary: Summary = RAN, count: int = 4, account: ReadLog | None = None, **more: object) -> str:
     result = Result(Path("barge.csv"), "CSV", NOON, NOON + summary.span_s, 110, 100, 7, changes(count), summary,
-                    account or Account())  # fmt: skip
+                    account or ReadLog())  # fmt: skip
     zone = more.pop("zone", UTC)
     return replay_text(result, figures(settings(BARGE), summary), zone, **more)  # type: ignore[arg-type]
 
@@ -75,9 +75,9 @@ def test_the_water_is_that_of_the_tank() -> None:
 
 
 def test_every_line_fits_and_is_plain() -> None:
-    account = Account()
+    account = ReadLog()
     account.notes.append("n" * 60 + " " + "m" * 60)
-    account.drop(Complaint(Path("barge.csv"), 7, "time", "sö\n" * 9, "a time"))
+    account.drop(RowError(Path("barge.csv"), 7, "time", "sö\n" * 9, "a time"))
     found = text(account=account, count=60)
     assert max(map(len, found.splitlines())) <= 80
     assert text(count=60).isascii()
@@ -98,14 +98,16 @@ def test_times_are_those_of_the_zone_of_the_settings() -> None:
 
 
 def test_nothing_is_made_up_where_nothing_is_known() -> None:
-    found = text(RAN._replace(energy_wh=math.nan, by_voltage=Part(), by_rating=Part()), count=0)
+    found = text(RAN._replace(energy_wh=math.nan, by_voltage=EnergyShare(), by_rating=EnergyShare()), count=0)
     assert "not known: needs load.rated_w, or load_power in the record" in " ".join(found.split())
     assert "Hot water" not in found
     assert found.endswith("No changes.")
 
 
 def test_a_load_that_hardly_drew_is_said() -> None:
-    measured = RAN._replace(measured=Part(100.0, 36_000.0), by_voltage=Part(), by_rating=Part(), drawing_s=3600.0)
+    measured = RAN._replace(
+        measured=EnergyShare(100.0, 36_000.0), by_voltage=EnergyShare(), by_rating=EnergyShare(), drawing_s=3600.0
+    )
     assert "drew power in only 10 % of this on-time" in text(measured)
 
 
@@ -114,11 +116,11 @@ def test_the_open_loop_is_explained() -> None:
 
 
 def test_what_was_left_out_is_told() -> None:
-    account = Account()
+    account = ReadLog()
     account.torn = "the last line (9) is torn and was left out"
     for line in range(7):
-        account.drop(Complaint(Path("log.csv"), line + 2, "time", "x", "a time"))
-    remarks = list(account_remarks(account))
+        account.drop(RowError(Path("log.csv"), line + 2, "time", "x", "a time"))
+    remarks = list(log_remarks(account))
     assert remarks[0] == "The last line (9) is torn and was left out."
     assert remarks[1] == 'Row dropped: log.csv, line 2: column time: "x": expected a time'
     assert remarks[-1] == "... and 2 more rows dropped."

@@ -1,4 +1,4 @@
-"""A report from a history or from a replay: one chronicle, and the same figures as text, document and page."""
+"""A report from a history or from a replay: one set of data, and the same figures as text, document and page."""
 
 import json
 from pathlib import Path
@@ -6,19 +6,18 @@ from pathlib import Path
 import pytest
 from histories import NOON, fill, sample
 from judged import settings
-from recorded import Recorded
-from test_recorded import write
+from recorded import Recorded, write
 from world import LIMITS, setup
 
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Position
 from dumpload.core.signals import Signal
-from dumpload.study.records.record import Form, RecordError
+from dumpload.study.records.record import RecordError, TableFormat
 from dumpload.study.replay.compare import run_trials
+from dumpload.study.report.day_log import DayLog
 from dumpload.study.report.local_time import Span
 from dumpload.study.report.report import (
     Report,
-    diary_of_replay,
     report_document,
     report_of_history,
     report_of_replay,
@@ -56,14 +55,16 @@ def path(tmp_path: Path) -> Path:
 
 
 def tried(path: Path) -> Report:
-    diary = diary_of_replay(SETTINGS)
-    return report_of_replay(SETTINGS, run_trials(path, Form(), {"": SETTINGS}, witness=diary)[0].result, diary)
+    day_log = DayLog(zone_of(SETTINGS))
+    return report_of_replay(
+        SETTINGS, run_trials(path, TableFormat(), {"": SETTINGS}, observer=day_log)[0].result, day_log
+    )
 
 
 def test_a_history_says_what_was_done_and_its_replay_the_same(path: Path) -> None:
     """Under the settings it was recorded with, that is."""
-    done, would = report_of_history(path, SETTINGS).chronicle, tried(path).chronicle
-    assert (done.is_tried, would.is_tried) == (False, True)
+    done, would = report_of_history(path, SETTINGS).data, tried(path).data
+    assert (done.is_replay, would.is_replay) == (False, True)
     assert [change[:3] for change in done.result.changes] == [change[:3] for change in would.result.changes]
     assert [change.position for change in done.result.changes] == [Position.ON, Position.OFF, Position.ON]
     assert [day.date.day for day in done.days] == [day.date.day for day in would.days] == [16, 17]
@@ -74,16 +75,16 @@ def test_a_history_says_what_was_done_and_its_replay_the_same(path: Path) -> Non
 
 
 def test_the_days_are_those_of_the_settings_zone(path: Path) -> None:
-    one = report_of_history(path, SETTINGS).chronicle
+    one = report_of_history(path, SETTINGS).data
     assert one.zone == zone_of(SETTINGS)
     assert one.days[0].span.end == NOON + 11 * 3600  # midnight in London, in summer
 
 
 def test_energy_and_tank_are_those_of_the_settings(path: Path) -> None:
     report = report_of_history(path, SETTINGS)
-    on_s = report.chronicle.result.summary.on_time_s
+    on_s = report.data.result.summary.on_time_s
     ohm = 24**2 / 300
-    assert report.chronicle.result.summary.energy_wh == pytest.approx(27.0**2 / ohm * on_s / 3600)
+    assert report.data.result.summary.energy_wh == pytest.approx(27.0**2 / ohm * on_s / 3600)
     assert report.figures.volume_l == 40
 
 
@@ -134,4 +135,4 @@ def test_a_record_that_is_no_history_is_not_what_was_done(tmp_path: Path) -> Non
 def test_a_part_of_it_can_be_told(path: Path) -> None:
     midnight = NOON + 11 * 3600
     report = report_of_history(path, SETTINGS, Span(midnight, midnight + 86_400))
-    assert (report.chronicle.result.first, len(report.chronicle.days)) == (midnight, 1)
+    assert (report.data.result.first, len(report.data.days)) == (midnight, 1)

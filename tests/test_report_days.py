@@ -7,8 +7,8 @@ import pytest
 from chronicles import off, on, rough, told, wall
 from paths import corners, heights
 
-from dumpload.study.replay.summary import Element
-from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.replay.summary import LoadRating
+from dumpload.study.report.chronicle import ReportData
 from dumpload.study.report.days import CHARGE, FINENESS, STEPS, WIDTH, day_tables
 from dumpload.study.report.pictures import lowest_shown
 
@@ -17,7 +17,7 @@ ROOM = 100_000
 MONTH = rough(31, 4)
 
 
-def rows(one: Chronicle, room: int = ROOM) -> list[str]:
+def rows(one: ReportData, room: int = ROOM) -> list[str]:
     return [line for line in day_tables(one, CUT_IN, CUT_OUT, room) if line.startswith("<tr>")]
 
 
@@ -41,7 +41,7 @@ def test_a_row_tells_its_day_its_time_on_its_energy_and_its_switch_ons() -> None
 
 def test_a_day_of_which_no_energy_is_known_says_so() -> None:
     begin = wall(2025, 6, 16)
-    (row,) = rows(told(begin, begin + 3600, [on(begin)], element=Element()))
+    (row,) = rows(told(begin, begin + 3600, [on(begin)], element=LoadRating()))
     assert figures(row)[-3:] == ["1:00", "-", "1"]
 
 

@@ -11,10 +11,11 @@ from judged import settings
 from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
-from dumpload.study.records.record import Account, Complaint
+from dumpload.study.records.record import ReadLog, RowError
 from dumpload.study.replay.document import OPEN_LOOP
 from dumpload.study.replay.figures import figures
-from dumpload.study.report.chronicle import Chronicle, Event
+from dumpload.study.report.chronicle import ReportData
+from dumpload.study.report.day_log import Incident
 from dumpload.study.report.page import SHOWN_EVENTS, SHOWN_GAPS, UNSEEN, cause_words, report_page
 
 SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60})
@@ -53,20 +54,20 @@ class Reader(HTMLParser):
             self.sections[self._heading] = " ".join(f"{self.sections.get(self._heading, '')} {data}".split())
 
 
-def page(one: Chronicle, chosen: Settings = SETTINGS) -> str:
+def page(one: ReportData, chosen: Settings = SETTINGS) -> str:
     return report_page(one, figures(chosen, one.result.summary), chosen)
 
 
-def read(one: Chronicle, chosen: Settings = SETTINGS) -> dict[str, str]:
+def read(one: ReportData, chosen: Settings = SETTINGS) -> dict[str, str]:
     return Reader(page(one, chosen)).sections
 
 
-def some(*causes: Cause, is_tried: bool = False, events: tuple[Event, ...] = ()) -> Chronicle:
+def some(*causes: Cause, is_replay: bool = False, events: tuple[Incident, ...] = ()) -> ReportData:
     """A day with a run for each cause of going off, and no data but at noon."""
     begin = wall(2025, 6, 16)
     changes = [one for hour, cause in enumerate(causes)
                for one in (on(begin + 3600 * hour), off(begin + 3600 * hour + 1800, cause))]  # fmt: skip
-    return told(begin, begin + 86_400, changes, samples={begin + 43_200: 98.0}, events=events, is_tried=is_tried)
+    return told(begin, begin + 86_400, changes, samples={begin + 43_200: 98.0}, events=events, is_replay=is_replay)
 
 
 # What it says
@@ -79,14 +80,14 @@ def test_the_verdict_comes_first() -> None:
 
 
 def test_a_replay_says_that_it_is_one_and_that_the_loop_is_open() -> None:
-    first = read(some(Cause.BELOW_CUT_OUT, is_tried=True))[""]
+    first = read(some(Cause.BELOW_CUT_OUT, is_replay=True))[""]
     assert "What the relay would have done: barge The relay would have come on once" in first
     assert OPEN_LOOP in first
 
 
 def test_its_sections_come_in_the_order_in_which_they_are_wanted() -> None:
-    one = some(Cause.BELOW_CUT_OUT, events=(Event(wall(2025, 6, 16, 3), "the program started"),))
-    one.result.account.notes.append("something to know")
+    one = some(Cause.BELOW_CUT_OUT, events=(Incident(wall(2025, 6, 16, 3), "the program started"),))
+    one.result.log.notes.append("something to know")
     assert [*read(one)][1:] == [
         "Notes on these figures",
         "Charts",
@@ -105,10 +106,10 @@ def test_figures_have_their_labels() -> None:
 
 
 def test_what_makes_a_figure_doubtful_comes_before_them() -> None:
-    account = Account()
+    account = ReadLog()
     account.notes.append("the clock was stepped")
-    account.drop(Complaint(Path("log.csv"), 3, "time", "x", "a time"))
-    found = read(MONTH._replace(result=MONTH.result._replace(account=account)))["Notes on these figures"]
+    account.drop(RowError(Path("log.csv"), 3, "time", "x", "a time"))
+    found = read(MONTH._replace(result=MONTH.result._replace(log=account)))["Notes on these figures"]
     assert "the clock was stepped" in found
     assert "Row dropped: log.csv, line 3" in found
 
@@ -148,7 +149,7 @@ def test_times_without_data_are_told_in_order_the_longest_if_there_are_many() ->
 
 def test_what_else_happened_is_told_the_last_of_it_if_it_is_much() -> None:
     begin = wall(2025, 6, 16)
-    events = tuple(Event(begin + 60 * number, f"event {number}.") for number in range(100))
+    events = tuple(Incident(begin + 60 * number, f"event {number}.") for number in range(100))
     found = read(some(events=events))["Events"]
     assert found.count("event") == SHOWN_EVENTS
     assert "2025-06-16 01:39 event 99." in found
@@ -180,20 +181,20 @@ def test_whoever_reads_it_is_cautioned(words: str) -> None:
 
 def test_nothing_in_it_can_be_taken_for_html() -> None:
     nasty = '<script>alert("1")</script>&amp;"\'><img src=x>'
-    account = Account()
+    account = ReadLog()
     account.notes.append(nasty)
-    one = some(Cause.NONE, events=(Event(wall(2025, 6, 16, 3), nasty),))
-    result = one.result._replace(path=Path(f"/barge/{nasty}"), kind=nasty, account=account)
+    one = some(Cause.NONE, events=(Incident(wall(2025, 6, 16, 3), nasty),))
+    result = one.result._replace(path=Path(f"/barge/{nasty}"), kind=nasty, log=account)
     found = page(one._replace(name=nasty, result=result))
     reader = Reader(found)
     assert not {tag for tag, _attributes in reader.tags} & {"script", "img"}
     for section in ("", "Notes on these figures", "Events"):
         assert " ".join(nasty.split()) in reader.sections[section]
-    assert len(reader.tags) == len(Reader(page(one._replace(result=one.result._replace(account=account)))).tags)
+    assert len(reader.tags) == len(Reader(page(one._replace(result=one.result._replace(log=account)))).tags)
 
 
-@pytest.mark.parametrize("one", [MONTH, rough(365, 4), some(Cause.DATA_LOST, is_tried=True)], ids=["m", "y", "d"])
-def test_nothing_is_loaded_and_nothing_is_run(one: Chronicle) -> None:
+@pytest.mark.parametrize("one", [MONTH, rough(365, 4), some(Cause.DATA_LOST, is_replay=True)], ids=["m", "y", "d"])
+def test_nothing_is_loaded_and_nothing_is_run(one: ReportData) -> None:
     found = page(one)
     for word in ("http:", "https:", "src=", "url(", "<script", "<link", "@import", "javascript:", "<style src"):
         assert word not in found
@@ -207,12 +208,12 @@ def test_every_id_is_there_once() -> None:
     assert len(ids) == len(set(ids)) > 8
 
 
-def test_a_name_that_no_text_can_hold_does_not_keep_the_page_from_being_written() -> None:
+def test_a_name_that_no_text_can_hold_is_shown_with_escapes() -> None:
     """A file's name is bytes; those that are no text come as half a character."""
-    path = Path("log-\udcff.csv")
-    assert (
-        "log-?.csv" in page(MONTH._replace(result=MONTH.result._replace(path=path))).encode(errors="replace").decode()
-    )
+    path = Path("log-\udcff\x1b[2J\u202e.csv")
+    shown = page(MONTH._replace(result=MONTH.result._replace(path=path)))
+    assert r"log-\udcff\x1b[2J\u202e.csv" in shown
+    assert all(line.isprintable() for line in shown.split("\n"))
 
 
 # How long it is
@@ -228,10 +229,11 @@ def test_the_page_of_a_rough_year_is_short(switch_ons: int, seed: int) -> None:
 
 def test_a_year_with_every_section_at_its_longest_is_short_too() -> None:
     year = rough(366, 6)
-    events = tuple(Event(year.result.first + 3600 * hour, "fault: " + "words " * 15) for hour in range(200))
-    account = Account()
+    events = tuple(Incident(year.result.first + 3600 * hour, "fault: " + "words " * 15) for hour in range(200))
+    account = ReadLog()
     account.notes += ["a remark of the usual length, which is about as long as this one is, or a little less"] * 8
-    one = year._replace(story=year.story._replace(events=events), result=year.result._replace(account=account))
+    year.day_log.incidents = events
+    one = year._replace(result=year.result._replace(log=account))
     assert len(page(one).encode()) < MOST_BYTES
 
 

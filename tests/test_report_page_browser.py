@@ -11,7 +11,8 @@ from chronicles import rough, told, wall
 from judged import settings
 
 from dumpload.study.replay.figures import figures
-from dumpload.study.report.chronicle import Chronicle, Event
+from dumpload.study.report.chronicle import ReportData
+from dumpload.study.report.day_log import Incident
 from dumpload.study.report.page import report_page
 
 pytestmark = [pytest.mark.browser, needs_axe]
@@ -22,16 +23,16 @@ LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-ord
 
 SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60})
 BEGIN = wall(2025, 6, 16)
-EVENTS = (Event(BEGIN, "fault: " + "x" * 200), Event(BEGIN + 60, "the program ended in good order"))
+EVENTS = (Incident(BEGIN, "fault: " + "x" * 200), Incident(BEGIN + 60, "the program ended in good order"))
 RECORDS = {
     "a month": rough(30, 4),
     "a year": rough(365, 3),
-    "nothing": told(BEGIN, BEGIN, [], is_tried=True, events=EVENTS),
+    "nothing": told(BEGIN, BEGIN, [], is_replay=True, events=EVENTS),
 }
 ONE_BY_ONE = pytest.mark.parametrize("one", RECORDS.values(), ids=RECORDS)
 
 
-def page(one: Chronicle) -> str:
+def page(one: ReportData) -> str:
     return report_page(one, figures(SETTINGS, one.result.summary), SETTINGS)
 
 
@@ -43,7 +44,7 @@ def is_label(line: str) -> bool:
 @ONE_BY_ONE
 @pytest.mark.parametrize(("width_px", "dark"), [(PHONE_PX, False), (PHONE_PX, True), (DESK_PX, False)])
 def test_it_is_open_to_everyone_and_does_not_scroll_sideways(
-    one: Chronicle, dark: bool, width_px: int, tmp_path: Path
+    one: ReportData, dark: bool, width_px: int, tmp_path: Path
 ) -> None:
     seen = look(page(one), tmp_path, width_px=width_px, dark=dark)
     assert (seen.width_px, seen.dark) == (width_px, dark)

@@ -13,9 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paths import corners, heights
 
-from dumpload.study.records.bounds import NOTHING, Extremes
-from dumpload.study.replay.summary import Element
-from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.replay.summary import LoadRating
+from dumpload.study.report.chronicle import ReportData
 from dumpload.study.report.local_time import HOUR_S, by_clock_hour
 from dumpload.study.report.pictures import (
     LEFT,
@@ -31,6 +30,7 @@ from dumpload.study.report.pictures import (
     lowest_shown,
     pictures,
 )
+from dumpload.study.report.trace import NOTHING, Extremes
 
 SVG = "{http://www.w3.org/2000/svg}"
 CUT_IN, CUT_OUT = 97.0, 93.0
@@ -40,7 +40,7 @@ RECORDS = {
     "a moment": told(wall(2025, 6, 16, 12), wall(2025, 6, 16, 12), [], samples={wall(2025, 6, 16, 12): 98.0}),
     "an hour": told(wall(2025, 6, 16, 12), wall(2025, 6, 16, 13), [on(wall(2025, 6, 16, 12, 30))]),
     "nothing but gaps": told(wall(2025, 6, 16), wall(2025, 6, 20), []),
-    "an unknown load": told(wall(2025, 6, 16), wall(2025, 6, 20), [on(wall(2025, 6, 17))], element=Element()),
+    "an unknown load": told(wall(2025, 6, 16), wall(2025, 6, 20), [on(wall(2025, 6, 17))], element=LoadRating()),
     "a day of 25 hours": told(wall(2025, 10, 26), wall(2025, 10, 27), [on(wall(2025, 10, 26))]),
     "three years": rough(1096, 2),
 }
@@ -72,7 +72,7 @@ def labels(picture: Picture) -> list[str]:
 
 
 @pytest.mark.parametrize("one", RECORDS.values(), ids=RECORDS)
-def test_every_picture_is_a_file_of_its_own_with_a_title_and_a_description(one: Chronicle) -> None:
+def test_every_picture_is_a_file_of_its_own_with_a_title_and_a_description(one: ReportData) -> None:
     found = pictures(one, CUT_IN, CUT_OUT)
     assert len({picture.name for picture in found}) == len(found) == 4
     for picture in found:
@@ -88,7 +88,7 @@ def test_every_picture_is_a_file_of_its_own_with_a_title_and_a_description(one: 
 
 
 @pytest.mark.parametrize("one", RECORDS.values(), ids=RECORDS)
-def test_in_a_page_it_is_well_formed_too(one: Chronicle) -> None:
+def test_in_a_page_it_is_well_formed_too(one: ReportData) -> None:
     for picture in pictures(one, CUT_IN, CUT_OUT):
         ET.fromstring(picture.svg())  # noqa: S314  (our own)
         assert "http" not in picture.svg()
@@ -225,7 +225,7 @@ def hours_of(paths: dict[int, str]) -> dict[tuple[int, int], int]:
 def test_the_heat_map_is_the_time_on_by_the_clock_on_the_wall(days: int) -> None:
     one = rough(days, 5, seed=days)
     first = one.days[0].date
-    lost = by_clock_hour(one.story.lost, one.zone)
+    lost = by_clock_hour(one.day_log.lost, one.zone)
     expected = {((day - first).days, hour): 0 for (day, hour), seconds in lost.items() if seconds > HOUR_S / 2}
     for (day, hour), seconds in by_clock_hour(one.runs, one.zone).items():
         expected[(day - first).days, hour] = min(SHADES, int(seconds / HOUR_S * SHADES) + 1)

@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 from contract import STATUS
-from staging import BANK, UNTIL_FIVE, FakeRecorder, Stage, Staging, reload_with
+from staging import BANK, UNTIL_FIVE, Stage, Staging, reload_with
 
-from dumpload.core.controller import Decision, Kind, Lockout
+from dumpload.core.controller import Decision, Lockout
 from dumpload.core.law import Position
+from dumpload.io.history_schema import RowKind
 from dumpload.io.relay import RelayError
 from dumpload.service import Service
 
@@ -92,13 +93,13 @@ def test_to_go_off_the_pin_is_driven_before_anything_is_logged_or_published(stag
     before = [call.step for call in stage.trace.calls[:off] if call.t == moment]
     assert set(before) <= {"notifier.reloading"}
     after = [call.step for call in stage.trace.calls[off:]]
-    assert after.index("log.info") < after.index("link.publish_surely") < after.index("link.publish")
+    assert after.index("log.info") < after.index("link.publish_acked") < after.index("link.publish")
 
 
 # ---- nothing that speaks can be in the way ----
 
 
-SPEAKERS = [("log", "info"), ("link", "publish_surely"), ("link", "publish"), ("notifier", "status")]
+SPEAKERS = [("log", "info"), ("link", "publish_acked"), ("link", "publish"), ("notifier", "status")]
 
 
 @pytest.mark.parametrize(("fake", "call"), SPEAKERS)
@@ -284,7 +285,7 @@ def test_a_pin_that_cannot_be_driven_on_is_locked_out_and_off(stage: Stage) -> N
     stage.relay.trouble.at["on"] = RelayError("GPIO17 is in use")
     stage.soc(98.0).soc_for(98.0, 300.0)
     assert stage.seen_as == ("off", "lockout")
-    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert stage.service.control.state.lockout == Lockout.PIN_FAULT
     assert not stage.relay.energised
     assert "pin_fault" in stage.logged
 
@@ -336,8 +337,8 @@ def a_signal(stage: Stage) -> None:
 def test_after_an_off_that_failed_nothing_says_that_the_relay_is_off(
     stage: Stage, way: Callable[[Stage], None]
 ) -> None:
-    recorder: Any = FakeRecorder(stage.trace)
-    stage.surplus().service.control.recorder = recorder
+    stage.record().surplus()
+    before = len(stage.recorded(RowKind.CHANGE))
     stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
     way(stage)
     status = await_the_end(stage)
@@ -346,9 +347,9 @@ def test_after_an_off_that_failed_nothing_says_that_the_relay_is_off(
     assert status["notes"] == ["pin: it could not be driven off, the relay may be on: open the isolator"]
     assert status["next"]["condition"].startswith("a person opens the isolator")
     assert stage.published("change") == []
-    recorded = [decision for _, _, decisions, _ in stage.calls("recorder", "after") for decision in decisions]
-    assert not any(decision.changed for decision in recorded)
-    assert stage.calls("keeper", "keep")[-1].lockout == Lockout.PIN_FAULT
+    assert len(stage.recorded(RowKind.CHANGE)) == before
+    assert [row.text for row in stage.recorded(RowKind.FAULT)][:1] == ["lockout: pin_fault"]
+    assert stage.calls("state_file", "keep")[-1].lockout == Lockout.PIN_FAULT
 
 
 def test_a_pin_found_on_that_cannot_be_driven_off_is_said_to_be_on(stage: Stage) -> None:
@@ -399,7 +400,7 @@ def test_a_pin_that_is_not_where_it_was_driven_is_locked_out_and_off(stage: Stag
     stage.relay.stuck = reads
     stage.forget().wait(1.0)
     assert stage.seen_as[0] == "off"
-    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert stage.service.control.state.lockout == Lockout.PIN_FAULT
     assert "relay.off" in stage.steps
     [fields] = [fields for event, fields in stage.calls("log", "error") if event == "pin_mismatch"]
     assert fields["text"].endswith(wanted)
@@ -409,29 +410,27 @@ def test_a_pin_that_cannot_be_read_back_is_locked_out_and_off(stage: Stage) -> N
     stage.surplus()
     stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
     stage.wait(1.0)
-    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert stage.service.control.state.lockout == Lockout.PIN_FAULT
     assert not stage.relay.energised
     assert "pin_fault" in stage.logged
 
 
 def test_a_pin_that_stays_unreadable_is_driven_off_every_second_but_said_once_a_minute(staging: Staging) -> None:
     stage = staging()
-    stage.service.control.recorder = FakeRecorder(stage.trace)  # type: ignore[assignment]
-    stage.surplus()
+    stage.record().surplus()
     stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
     stage.wait(150.0)
     assert stage.steps.count("relay.off") >= 150
     texts = [fields["text"] for event, fields in stage.calls("log", "error") if event == "pin_fault"]
     assert [text.rpartition(" (")[2] for text in texts[1:]] == ["59 more like this since)"] * 2
-    recorded = [event.kind for _place, event, *_ in stage.calls("recorder", "after")]
-    assert recorded.count(Kind.PIN_FAULT) == 1
+    assert len(stage.recorded(RowKind.PIN_FAULT)) == 1
 
 
 def test_a_reset_does_not_hide_a_pin_that_is_still_unreadable(stage: Stage) -> None:
     stage.surplus()
     stage.relay.trouble.at["is_energised"] = RelayError("GPIO17 cannot be read")
     stage.wait(10.0).ask('{"reset": true}').wait(1.0)
-    assert stage.service.controller.lockout == Lockout.PIN_FAULT
+    assert stage.service.control.state.lockout == Lockout.PIN_FAULT
     assert not stage.relay.energised
 
 
@@ -440,7 +439,7 @@ def test_a_relay_that_the_dead_man_thread_drove_off_counts_as_lost_data(stage: S
     stage.relay.energised, stage.relay.forced_off_at = False, stage.clock()
     stage.wait(1.0)
     assert stage.seen_as == ("off", "data_lost")
-    assert stage.service.controller.lockout == Lockout.NONE
+    assert stage.service.control.state.lockout == Lockout.NONE
     assert "forced_off" in stage.logged
 
 
@@ -459,7 +458,7 @@ def test_a_contact_found_closed_while_off_is_locked_out(staging: Staging) -> Non
     stage = staging({"relay.feedback_pin": 27}).soc(90.0).wait(5.0)
     stage.inside(stage.service.contact_moved, True).settle()
     assert stage.seen_as == ("off", "lockout")
-    assert stage.service.controller.lockout == Lockout.CONTACT_CLOSED
+    assert stage.service.control.state.lockout == Lockout.CONTACT_CLOSED
     assert json.loads(stage.published("status")[-1])["lockout"] == "contact_closed"
 
 

@@ -1,5 +1,6 @@
 """The life of the service: supervision, every way it ends, and new settings while it runs."""
 
+import itertools
 import json
 import os
 import signal
@@ -8,12 +9,13 @@ from typing import Any
 
 import pytest
 from contract import CHANGE, STATUS
-from staging import FakeRecorder, Stage, Staging, reload_with
+from staging import Stage, Staging, reload_with
 from world import NOON, START
 
-from dumpload.core.controller import Kind, Lockout
+from dumpload.core.controller import Lockout
 from dumpload.core.law import Cause
-from dumpload.io.kept import Kept
+from dumpload.io.history_schema import RowKind
+from dumpload.io.kept import SavedState
 from dumpload.io.relay import RelayError
 from dumpload.layers import ConfigError, Problem
 from dumpload.service import HARD_STOP_S
@@ -114,7 +116,7 @@ def test_a_stop_drives_off_before_anything_else_and_then_says_goodbye_in_order(s
     assert said == [
         "notifier.stopping",
         "log.info",
-        "link.publish_surely",
+        "link.publish_acked",
         "link.publish",
         "notifier.status",
         "link.publish",
@@ -218,7 +220,7 @@ def test_new_settings_that_allow_it_leave_the_relay_on(stage: Stage) -> None:
     stage.surplus()
     reload_with(stage, {"control.cut_in_percent": 99.0, "control.cut_out_percent": 92.0})
     assert stage.seen_as == ("on", "surplus")
-    assert stage.service.controller.setup.limits.cut_out_percent == 92.0
+    assert stage.service.control.settings.limits.cut_out_percent == 92.0
     assert "relay.off" not in stage.steps
     assert stage.steps[0] == "notifier.reloading"
     assert stage.steps[-1] == "notifier.ready"
@@ -230,6 +232,7 @@ def test_new_settings_that_allow_it_leave_the_relay_on(stage: Stage) -> None:
 def test_the_same_settings_change_nothing_and_say_so(stage: Stage) -> None:
     stage.inside(stage.service.reload)
     assert stage.calls("log", "info")[-1][1]["text"] == "settings read again: nothing changed"
+    assert stage.notifier.answers == [""]
 
 
 def test_a_shorter_age_counts_at_once(stage: Stage) -> None:
@@ -264,10 +267,11 @@ def test_settings_that_need_a_restart_are_refused_whole(stage: Stage, change: di
     stage.surplus()
     reload_with(stage, change)
     assert stage.seen_as == ("on", "surplus")
-    assert stage.service.controller.setup.limits.cut_in_percent == 97.0
+    assert stage.service.control.settings.limits.cut_in_percent == 97.0
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "needs a restart: " in fields["text"]
+    assert [answer.startswith("needs a restart: ") for answer in stage.notifier.answers] == [True]
     assert stage.steps[-1] == "notifier.ready"
 
 
@@ -281,59 +285,58 @@ def test_bad_settings_leave_the_old_ones(stage: Stage) -> None:
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "control.cut_in_percent = nan" in fields["text"]
+    assert stage.notifier.answers == ["dumpload.toml: control.cut_in_percent = nan: expected a number"]
 
 
 # ---- what outlives a restart ----
 
 
 def test_a_selector_in_off_and_a_lockout_outlive_a_restart(staging: Staging) -> None:
-    off = staging(kept=Kept(selector_off=True))
+    off = staging(kept=SavedState(selector_off=True))
     off.soc(98.0).soc_for(98.0, 400.0)
     assert off.seen_as == ("off", "selector_off")
-    locked = staging(kept=Kept(lockout=Lockout.PIN_FAULT))
+    locked = staging(kept=SavedState(lockout=Lockout.PIN_FAULT))
     locked.soc(98.0).soc_for(98.0, 400.0)
     assert locked.seen_as == ("off", "lockout")
 
 
 def test_they_are_kept_when_they_change_after_the_pin(stage: Stage) -> None:
-    stage.surplus().ask('{"selector": "off"}').ask('{"selector": "hand"}')
-    assert stage.calls("keeper", "keep") == [Kept(selector_off=True), Kept()]
-    assert stage.steps.index("relay.off") < stage.steps.index("keeper.keep")
+    stage.surplus().ask('{"selector": "off"}').wait(1).ask('{"selector": "auto"}')
+    assert stage.calls("state_file", "keep") == [SavedState(selector_off=True), SavedState()]
+    assert stage.steps.index("relay.off") < stage.steps.index("state_file.keep")
 
 
 # ---- the record ----
 
 
 def recorded(staging: Staging) -> Stage:
-    stage = staging(begin=False)
-    stage.service.control.recorder = FakeRecorder(stage.trace)
-    return stage.begin()
+    return staging(begin=False).record().begin()
 
 
 def test_the_record_begins_with_the_boot_and_the_settings(staging: Staging) -> None:
     stage = recorded(staging)
-    [(boot_id, controller, ahead, told)] = stage.calls("recorder", "begin")
+    boot, (start, *_) = stage.notebook.boot, stage.notebook.rows
     stage.wait(1.0)
-    assert boot_id == json.loads(stage.published("status")[0])["boot_id"]
-    assert controller is stage.service.controller
-    assert ahead == NOON - START
-    assert told["control.cut_in_percent"] == 97.0
+    assert boot.boot_id == json.loads(stage.published("status")[0])["boot_id"]
+    assert (start.kind, start.t, start.wall) == (RowKind.START, START, NOON)
+    assert json.loads(start.text)["settings"]["control.cut_in_percent"] == 97.0
 
 
-def test_every_event_is_recorded_with_its_decisions_after_the_pin(staging: Staging) -> None:
+def test_every_event_is_recorded_after_the_pin_and_in_the_order_in_which_it_happened(staging: Staging) -> None:
     stage = recorded(staging).surplus().soc(40.0)
     assert stage.steps[0] == "relay.off"
-    [(place, event, decisions, _controller)] = stage.calls("recorder", "after")
-    assert place == 0  # its place was taken before
-    assert (event.kind, event.value) == (Kind.SAMPLE, 40.0)
-    assert [decision.cause for decision in decisions] == [Cause.BELOW_FLOOR]
+    sample, change = stage.calls("history", "put")
+    assert (sample.kind, sample.value) == (RowKind.SAMPLE, 40.0)
+    assert (change.kind, change.cause) == (RowKind.CHANGE, Cause.BELOW_FLOOR)
+    assert sample.sequence < change.sequence
 
 
 def test_new_settings_are_recorded(staging: Staging) -> None:
     stage = recorded(staging)
     reload_with(stage, {"control.cut_in_percent": 98.0})
-    [(_controller, t, wall, told)] = stage.calls("recorder", "take_settings")
-    assert (t, wall, told["control.cut_in_percent"]) == (stage.clock(), stage.wall(), 98.0)
+    [row] = stage.recorded(RowKind.SETTINGS)
+    assert (row.t, row.wall) == (stage.clock(), stage.wall())
+    assert json.loads(row.text)["settings"]["control.cut_in_percent"] == 98.0
 
 
 def test_the_record_ends_with_the_service_and_says_what_it_failed_of(staging: Staging) -> None:
@@ -341,8 +344,34 @@ def test_the_record_ends_with_the_service_and_says_what_it_failed_of(staging: St
     stage.inside(stage.service.on_callback_error, ValueError("broken"))
     assert stage.exit_code == 1
     assert stage.steps[0] == "relay.shut"
-    assert stage.calls("recorder", "fail") == [(stage.clock(), stage.wall(), "ValueError('broken')")]
-    assert "recorder.end" in stage.steps
+    [fault] = stage.recorded(RowKind.FAULT)
+    assert (fault.t, fault.wall, fault.text) == (stage.clock(), stage.wall(), "ValueError('broken')")
+    assert stage.notebook.rows[-1].kind == RowKind.STOP
+
+
+@pytest.mark.parametrize("end", ["a signal", "a fault", "a pin that fails once"])
+def test_every_change_is_published_recorded_and_logged_as_one(staging: Staging, end: str) -> None:
+    """The change at the stop was decided twice, some milliseconds apart: now with a clock that never stands still."""
+    stage = staging(begin=False).record()
+    ticks = itertools.count()
+    stage.service.control._clock = stage.service._clock = lambda: stage.clock() + next(ticks) * 1e-3
+    stage.begin().soc(98.0).soc_for(98.0, 300.0).wait(1.0).soc(40.0).soc(98.0).soc_for(98.0, 300.0)
+    assert stage.seen_as == ("on", "surplus")
+    if end == "a fault":
+        stage.inside(stage.service.on_callback_error, ValueError("broken"))
+    elif end == "a pin that fails once":
+        stage.relay.trouble.at["off"] = lambda: stage.relay.trouble.at.clear() or fail()
+        stage.soc(40.0)
+    else:
+        stage.service.stop(0)
+    assert stage.exit_code == (0 if end == "a signal" else 1)
+    assert len(stage.recorded(RowKind.CHANGE)) == 4
+    stage.check_changes()
+
+
+def fail() -> None:
+    msg = "GPIO17 still reads on"
+    raise RelayError(msg)
 
 
 def test_trouble_with_the_record_is_shown_in_the_status(stage: Stage) -> None:

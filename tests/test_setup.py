@@ -20,12 +20,12 @@ def test_the_limits_of_the_law_are_the_control_table() -> None:
     control = {"cut_in_percent": 99, "cut_out_percent": 95, "floor_percent": 60}
     times = {"confirm_s": 10, "min_on_s": 20, "min_off_s": 40}
     found = controller_setup(settings({f"control.{key}": value for key, value in {**control, **times}.items()}))
-    assert found.limits == Limits(99.0, 95.0, 60.0, 10.0, 20.0, 40.0)
+    assert found.settings.limits == Limits(99.0, 95.0, 60.0, 10.0, 20.0, 40.0)
 
 
 def test_ages_are_in_the_order_of_the_signals_and_missing_where_not_configured() -> None:
     found = controller_setup(settings({"telemetry.state_of_charge.max_age_s": 30, f"{WATER}.topic": "barge/water"}))
-    ages = dict(zip(Signal, found.max_age_s, strict=True))
+    ages = dict(zip(Signal, found.settings.max_age_s, strict=True))
     assert ages.pop(Signal.STATE_OF_CHARGE) == 30.0
     assert ages.pop(Signal.TANK_TEMPERATURE) == 60.0
     assert len(ages) == 4
@@ -33,8 +33,8 @@ def test_ages_are_in_the_order_of_the_signals_and_missing_where_not_configured()
 
 
 def test_the_feedback_time_counts_only_with_a_feedback_pin() -> None:
-    assert math.isnan(controller_setup(settings({"relay.feedback_s": 2})).feedback_s)
-    assert controller_setup(settings({"relay.feedback_s": 2, "relay.feedback_pin": 27})).feedback_s == 2.0
+    assert math.isnan(controller_setup(settings({"relay.feedback_s": 2})).settings.feedback_s)
+    assert controller_setup(settings({"relay.feedback_s": 2, "relay.feedback_pin": 27})).settings.feedback_s == 2.0
 
 
 def test_the_window_and_its_zone_are_read() -> None:

@@ -1,17 +1,15 @@
 """What a replay adds up to: runs, lost data, lowest charge, energy from the best source there is."""
 
 import math
-from itertools import pairwise
 
 import pytest
 
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.study.records.columns import ListedValues
-from dumpload.study.replay.summary import Change, Element, Energy, Part, Summary, Tally
+from dumpload.study.replay.summary import Change, Energy, EnergyShare, LoadRating, Summary, Totals
 
 LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
-BARGE = Element(300.0, 1.92)
+BARGE = LoadRating(300.0, 1.92)
 """300 W at 24 V: R = 24^2 / 300 = 1.92 ohm."""
 
 HOUR = 3600.0
@@ -25,8 +23,8 @@ def off(wall: float) -> Change:
     return Change(wall, Position.OFF, Cause.BELOW_CUT_OUT, 92.0)
 
 
-def tally(element: Element = BARGE) -> Tally:
-    return Tally(element, 0.0, 60.0)
+def tally(element: LoadRating = BARGE) -> Totals:
+    return Totals(element, 0.0, 60.0)
 
 
 def ran(*runs: tuple[float, float], end: float = 86_400.0) -> Summary:
@@ -98,7 +96,7 @@ def test_the_lowest_charge_is_that_while_on() -> None:
 # Energy
 
 
-def energy(element: Element = BARGE) -> Energy:
+def energy(element: LoadRating = BARGE) -> Energy:
     one = Energy(element, 0.0)
     one.switch(0.0, on=True)
     return one
@@ -107,7 +105,7 @@ def energy(element: Element = BARGE) -> Energy:
 def test_by_the_rating_it_is_power_times_time() -> None:
     one = energy()
     one.advance(HOUR)
-    assert one.by_rating == Part(300.0, HOUR)
+    assert one.by_rating == EnergyShare(300.0, HOUR)
 
 
 def test_by_the_voltage_it_goes_with_the_square() -> None:
@@ -124,7 +122,7 @@ def test_a_measured_power_goes_first() -> None:
     one.note(VOLTS, 28.8, 0.0, HOUR)
     one.note(LOAD, 400.0, 0.0, HOUR)
     one.advance(HOUR)
-    assert one.measured == Part(400.0, HOUR)
+    assert one.measured == EnergyShare(400.0, HOUR)
     assert one.drawing_s == HOUR
 
 
@@ -154,30 +152,9 @@ def test_power_that_is_not_drawn_is_not_taken_for_drawn() -> None:
 
 
 @pytest.mark.parametrize(
-    ("element", "known"), [(Element(), False), (Element(rated_w=300.0), True), (Element(300.0, 1.92), True)]
+    ("element", "known"), [(LoadRating(), False), (LoadRating(rated_w=300.0), True), (LoadRating(300.0, 1.92), True)]
 )
-def test_without_any_source_the_energy_is_not_known(element: Element, known: bool) -> None:
+def test_without_any_source_the_energy_is_not_known(element: LoadRating, known: bool) -> None:
     one = tally(element)
     one.change(0.0, on(0.0))
     assert math.isnan(one.summary(HOUR).energy_wh) != known
-
-
-@pytest.mark.parametrize("signals", [(LOAD,), (VOLTS,), (LOAD, VOLTS)])
-@pytest.mark.parametrize("element", [BARGE, Element(300.0), Element()])
-def test_columns_add_up_as_values_one_by_one(signals: tuple[Signal, ...], element: Element) -> None:
-    times = [0.0, 5.0, 5.0, 12.5, 40.0]
-    values = {LOAD: [0.0, 400.0, 380.0, 410.0, 3.0], VOLTS: [26.0, 26.5, 27.0, 27.5, 28.0]}
-    gaps = [later - one for one, later in pairwise(times)]
-    quick, slow = energy(element), energy(element)
-    columns = {signal: ListedValues(values[signal], gaps) for signal in signals}
-    quick.note_columns(columns, times[0], times[-1])
-    for index, t in enumerate(times):
-        for signal in signals:
-            slow.note(signal, values[signal][index], t, t + 60.0)
-    for signal in signals:
-        quick.note(signal, values[signal][-1], times[-1], times[-1] + 60.0)
-    for one in (quick, slow):
-        one.advance(130.0)
-    for name in ("measured", "by_voltage", "by_rating"):
-        assert getattr(quick, name) == pytest.approx(getattr(slow, name))
-    assert quick.drawing_s == pytest.approx(slow.drawing_s)

@@ -99,7 +99,7 @@ def test_after_a_gap_the_next_sample_of_every_signal_is_kept() -> None:
     world.soc(80.0)
     thinner.runs = world.recorder._thinner.runs
     assert not thinner.wants(SOC, 80.0, world.t, moved=False)
-    thinner.keep_next(world.controller.data)
+    thinner.keep_next(world.state.data)
     assert thinner.wants(SOC, 80.0, world.t, moved=False)
 
 

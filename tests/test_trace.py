@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import NOON
 
-from dumpload.study.records.bounds import NOTHING, Extremes
-from dumpload.study.report.trace import QUARTER_S, Trace
+from dumpload.study.report.trace import NOTHING, QUARTER_S, Extremes, MinMaxTrace
 
 DAY_S = 86_400.0
 
@@ -17,11 +16,11 @@ POINTS = st.lists(st.tuples(MOMENTS, st.floats(0.0, 100.0)), min_size=1, max_siz
 COUNTS = st.integers(1, 600)
 
 
-def traced(*points: tuple[float, float]) -> Trace:
+def traced(*points: tuple[float, float]) -> MinMaxTrace:
     """A trace of values at so many seconds after noon."""
-    trace = Trace()
+    trace = MinMaxTrace()
     for after_s, value in points:
-        trace.add(NOON + after_s, Extremes(value, value))
+        trace.add(NOON + after_s, value)
     return trace
 
 
@@ -81,13 +80,13 @@ def test_the_quarter_in_which_the_begin_lies_goes_to_the_first_column() -> None:
 
 
 def test_a_value_that_went_on_is_in_every_quarter_up_to_its_end() -> None:
-    trace = Trace()
+    trace = MinMaxTrace()
     trace.hold(NOON + 600, NOON + 1800, 98.0)
     assert filled(trace.columns(NOON, NOON + 3600, 4)) == dict.fromkeys((0, 1, 2), Extremes(98.0, 98.0))
 
 
 def test_a_value_that_did_not_go_on_counts_once() -> None:
-    trace = Trace()
+    trace = MinMaxTrace()
     trace.hold(NOON + 600, NOON + 600, 98.0)
     trace.hold(NOON + 1000, NOON + 100, 97.0)
     assert filled(trace.columns(NOON, NOON + 3600, 4)) == {0: Extremes(98.0, 98.0), 1: Extremes(97.0, 97.0)}
@@ -99,21 +98,11 @@ def test_a_moment_has_the_extremes_of_its_quarter(end: float) -> None:
 
 
 def test_where_nothing_was_added_there_is_nothing() -> None:
-    assert Trace().columns(NOON, NOON + DAY_S, 3) == [NOTHING] * 3
+    assert MinMaxTrace().columns(NOON, NOON + DAY_S, 3) == [NOTHING] * 3
     assert traced((0, 40.0)).extremes(NOON + DAY_S, NOON + 2 * DAY_S) == NOTHING
-
-
-def test_nothing_may_be_added_and_changes_nothing() -> None:
-    trace = Trace()
-    for after_s, one in enumerate((Extremes(math.nan, math.nan), Extremes(40.0, 60.0), Extremes(math.nan, math.nan))):
-        trace.add(NOON + after_s, one)
-        trace.add(NOON + 900 + after_s, one)
-    trace.add(NOON + 1800, Extremes(math.nan, math.nan))
-    assert filled(trace.columns(NOON, NOON + 2700, 3)) == dict.fromkeys((0, 1), Extremes(40.0, 60.0))
-    assert trace.extremes(NOON, NOON + 2700) == Extremes(40.0, 60.0)
 
 
 def test_extremes_of_nothing_and_something_are_those_of_something() -> None:
     some = Extremes(40.0, 60.0)
-    assert some.with_(NOTHING) == NOTHING.with_(some) == some
-    assert some.with_(Extremes(50.0, 70.0)) == Extremes(40.0, 70.0)
+    assert some.merge(NOTHING) == NOTHING.merge(some) == some
+    assert some.merge(Extremes(50.0, 70.0)) == Extremes(40.0, 70.0)

@@ -1,10 +1,21 @@
-"""A small barge for the tests of the core: usual settings, and a script that wakes a controller as the daemon does."""
+"""A small barge for the tests of the core: usual settings, and a script that calls `decide` as the daemon does."""
 
 from datetime import UTC, tzinfo
 from typing import Self
 
 from dumpload.core.contact import Feedback
-from dumpload.core.controller import Controller, Decision, Event, Kind, Setup
+from dumpload.core.controller import (
+    ControllerSettings,
+    Decision,
+    Event,
+    Kind,
+    Setup,
+    decide,
+    is_overdue,
+    reconfigure,
+    remember,
+    start,
+)
 from dumpload.core.law import Limits, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
@@ -23,33 +34,65 @@ def setup(
     limits: Limits = LIMITS,
     permissives: PermissiveLimits | None = None,
     *,
-    max_age_s: float = MAX_AGE_S,
+    max_age_s: float | tuple[float, ...] = MAX_AGE_S,
     window: tuple[str, ...] = (),
     zone: tzinfo = UTC,
     feedback_s: float = 0.5,
 ) -> Setup:
-    """Return settings with every signal configured."""
+    """Return settings with every signal configured, unless there are `max_age_s` for each."""
     spans = tuple(parse_span(text) for text in window)
-    return Setup(limits, permissives or PermissiveLimits(), (max_age_s,) * len(Signal), feedback_s, spans, zone)
+    ages = max_age_s if isinstance(max_age_s, tuple) else (max_age_s,) * len(Signal)
+    settings = ControllerSettings(limits, permissives or PermissiveLimits(), ages, feedback_s)
+    return Setup(settings, spans, zone)
 
 
-class World:
-    """Plays events in order; between them the controller is woken at each of its deadlines, as the daemon does."""
+class Shell:
+    """Keeps the state of one controller, and lets it look first at a deadline that is overdue, as the daemon does."""
+
+    def __init__(self, configured: Setup, t: float) -> None:
+        self.settings, self.schedule = configured.settings, configured.schedule()
+        self.state = start(t)
+
+    def handle(self, event: Event) -> tuple[Decision, ...]:
+        """Decide on an event; return the decisions, oldest first."""
+        if is_overdue(self.state, event):
+            return self.decide(event._replace(kind=Kind.OVERDUE)), self.decide(event)
+        return (self.decide(event),)
+
+    def decide(self, event: Event) -> Decision:
+        self.state, decision = decide(self.settings, self.state, event, self.schedule.at(event.wall))
+        return decision
+
+    def remember(self, event: Event) -> None:
+        self.state = remember(self.settings, self.state, event)
+
+    def reconfigure(self, configured: Setup) -> Self:
+        """Take new settings; a deadline is then due."""
+        self.settings, self.schedule = configured.settings, configured.schedule()
+        self.state = reconfigure(self.state, configured.settings)
+        return self
+
+
+class World(Shell):
+    """Plays events in order; between them it wakes the controller at each of its deadlines, as the daemon does.
+
+    `rows`: every decision.
+    """
 
     def __init__(self, configured: Setup | None = None, *, t: float = START, wall: float = NOON) -> None:
-        self.controller = Controller(configured or setup(), t)
+        super().__init__(configured or setup(), t)
         self.t = t
         self.ahead = wall - t
         self.rows: list[Decision] = []
 
     @property
     def position(self) -> Position:
-        return self.controller.position
+        return self.state.position
 
     @property
     def seen_as(self) -> tuple[str, str]:
         """The position and its cause, in words."""
-        return self.position.name.lower(), self.controller.cause.name.lower()
+        return self.position.name.lower(), self.state.cause.name.lower()
 
     @property
     def changes(self) -> list[tuple[float, str, str]]:
@@ -61,14 +104,14 @@ class World:
 
     def send(self, kind: Kind, **fields: object) -> Self:
         event = Event(self.t, self.t + self.ahead, kind, **fields)  # type: ignore[arg-type]
-        self.rows += self.controller.handle(event)
+        self.rows += self.handle(event)
         return self
 
     def wait(self, seconds: float) -> Self:
         """Let time pass. Deadlines up to, but not at, the end are woken: an event comes before a deadline."""
         end = self.t + seconds
-        while self.controller.deadline < end:
-            self.t = self.controller.deadline
+        while self.state.deadline < end:
+            self.t = self.state.deadline
             self.wake()
         self.t = end
         return self
@@ -76,7 +119,7 @@ class World:
     def wait_through(self, seconds: float) -> Self:
         """Let time pass, and wake a deadline due at the very end too."""
         self.wait(seconds)
-        return self.wake() if self.controller.deadline == self.t else self
+        return self.wake() if self.state.deadline == self.t else self
 
     def stall(self, seconds: float) -> Self:
         """Let time pass without waking anything."""
@@ -107,6 +150,6 @@ class World:
 def running(configured: Setup | None = None, **start: float) -> World:
     """Return a world in which the relay has just come on from surplus, 300 s after the start."""
     world = World(configured, **start)
-    world.soc(98.0).soc_for(98.0, world.controller.setup.limits.min_off_s)
+    world.soc(98.0).soc_for(98.0, world.settings.limits.min_off_s)
     assert world.seen_as == ("on", "surplus")
     return world

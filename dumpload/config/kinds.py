@@ -33,7 +33,21 @@ def find_zone(name: str) -> tzinfo:
 
 
 def _check_topic(text: str) -> str:
-    if not 0 < len(text.encode()) <= MAX_TOPIC_BYTES or any(character in text for character in "+#\0"):
+    """Refuse what no publisher writes to, or means: filters, shared subscriptions, controls, blanks at the ends."""
+    if not 0 < len(text.encode()) <= MAX_TOPIC_BYTES or any(character in text for character in "+#"):
+        raise ValueError(text)
+    if text.startswith("$share/") or text != text.strip() or not text.isprintable():
+        raise ValueError(text)
+    return text
+
+
+def _check_host(text: str) -> str:
+    """Refuse an address with a user, a port or a query in it: it would be shown wherever the broker is named."""
+    if ":" in text:
+        import ipaddress  # noqa: PLC0415  (for those who have an address of IP version 6)
+
+        ipaddress.IPv6Address(text)
+    elif not re.fullmatch(_HOST, text):
         raise ValueError(text)
     return text
 
@@ -160,7 +174,10 @@ OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
 Port = Annotated[int, Field(ge=1, le=65_535)]
 Line = Annotated[int, Field(ge=0, le=511)]
 
-NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[^\s/@]{1,253}$"
+TOPIC_WORDS = "an MQTT topic of at most 65535 bytes, without + or #, $share/, controls, or blanks at its ends"
+# What no topic has in it: wildcards, and controls, which MQTT 5.0, 1.5.4 tells receivers to expect nobody to send.
+_NO = r"+#\x00-\x1f\x7f-\x9f"
+NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[\w.-]{1,253}$"
 Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
 Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
 Day = Annotated[
@@ -170,14 +187,20 @@ Day = Annotated[
     _said("a date such as 2026-05-02", r"^\d{4}-\d\d-\d\d$"),
 ]
 Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
-Host = Annotated[str, _matching(_HOST), _said("the name or address of a broker, without scheme or user", _HOST)]
+Host = Annotated[
+    str,
+    AfterValidator(_check_host),
+    _said("the name or address of a broker alone, without scheme, user, port or path", r"^[\w.:%-]{1,253}$"),
+]
 Topic = Annotated[
-    str, AfterValidator(_check_topic), _said("an MQTT topic without + or #, at most 65535 bytes", r"^[^+#\x00]+$")
+    str,
+    AfterValidator(_check_topic),
+    _said(TOPIC_WORDS, rf"^[^{_NO}\s]([^{_NO}]*[^{_NO}\s])?$"),
 ]
 BaseTopic = Annotated[
     str,
     AfterValidator(_check_base_topic),
-    _said("an MQTT topic without + or #, no $ first, no / last", r"^[^+#$\x00]([^+#\x00]*[^+#/\x00])?$"),
+    _said(f"{TOPIC_WORDS}, no $ first, no / last", rf"^[^{_NO}$\s]([^{_NO}]*[^{_NO}/\s])?$"),
 ]
 Pointer = Annotated[
     str,

@@ -2,6 +2,6 @@
 
 Read in this order: `signals` (what is measured), `freshness` (what is live at time t), `decode` (bytes to values),
 `law` (surplus, demand, vetoes, relay), `permissive` (the conditions that must hold), `window` (local time of day),
-`contact` (evidence of a stuck contact), `controller` (all of it behind one event in, one decision out),
-`explain` (the words a person reads).
+`contact` (evidence of a stuck contact), `state` (what a controller is given and remembers), `known` (what an event
+tells), `controller` (one event in, one decision out), `explain` (the words a person reads).
 """

@@ -9,11 +9,11 @@ from typing import NamedTuple
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.law import Position
 
+# Load power above this means that the load is drawing (our choice, no source: above any meter's offset).
 LOAD_PRESENT_W = 20.0
-"""Load power above this means that the load is drawing (our choice, no source: above any meter's offset)."""
 
+# Load power measured sooner than this after a change says nothing yet (our choice, no source: a slow meter).
 LOAD_SETTLE_S = 10.0
-"""Load power measured sooner than this after a change says nothing yet (our choice, no source: a slow meter)."""
 
 
 class Feedback(IntEnum):

@@ -1,283 +1,244 @@
-"""One event in, decisions out: the law, the permissives and the evidence, with the memory between events.
+"""One event in, one decision out: the law, the permissives and the evidence, as a pure function of state and event.
 
-The daemon and replay both drive this class. It has no clock: an event brings the time, monotonic and wall. After
-each event `deadline` says when, at the latest, it must be woken; before that nothing can change by itself.
+The daemon, replay and the tests call `decide` and keep the state; nobody else writes it. It has no clock: an event
+brings the time, monotonic and wall, and the caller brings the local time of that wall clock. Every state says when, at
+the latest, its owner must be woken (`deadline`); before that nothing can change by itself.
+
+Everything on the way is a float, an int, a bool, an enum or a named tuple of them, so that numba compiles these very
+functions. A missing number is NaN.
 """
 
-from collections.abc import Sequence
-from datetime import tzinfo
-from enum import IntEnum
-from typing import NamedTuple
+from dumpload.core.contact import ContactInputs, Evidence, Feedback, judge, next_look
+from dumpload.core.freshness import MISSING, NEVER, is_missing, live_value
+from dumpload.core.known import end_hand, is_believed, learn, lock_out, select
+from dumpload.core.law import (
+    Cause,
+    Inputs,
+    Memory,
+    Position,
+    Selector,
+    Verdict,
+    begin_evidence_anew,
+    first_veto,
+    hear,
+    put_relay,
+)
+from dumpload.core.law import step as apply_law
+from dumpload.core.permissive import NO_LIMITS, Permission, PermissiveInputs, PermissiveLimits, PermissiveMemory
+from dumpload.core.permissive import next_change as next_permissive_change
+from dumpload.core.permissive import step as ask_permissives
+from dumpload.core.signals import Signal
+from dumpload.core.state import (
+    ControllerSettings,
+    Data,
+    Decision,
+    Event,
+    Kind,
+    Known,
+    Lockout,
+    Setup,
+    State,
+    reconfigure,
+    start,
+)
+from dumpload.core.window import LocalTime
 
-from dumpload.core import contact, law, permissive
-from dumpload.core.contact import Evidence, Feedback
-from dumpload.core.freshness import MISSING, NEVER, NO_DATUM, Datum, admit, expiry_after, live_value
-from dumpload.core.law import Cause, Limits, Position, Selector
-from dumpload.core.permissive import NO_LIMITS, PermissiveInputs, PermissiveLimits
-from dumpload.core.signals import Signal, in_range
-from dumpload.core.window import Schedule, Span
+__all__ = [
+    "ControllerSettings",
+    "Data",
+    "Decision",
+    "Event",
+    "Kind",
+    "Known",
+    "Lockout",
+    "Setup",
+    "State",
+    "decide",
+    "is_overdue",
+    "reconfigure",
+    "remember",
+    "start",
+]
 
 
-class Kind(IntEnum):
-    """What happened."""
+def is_overdue(state: State, event: Event) -> bool:
+    """Return whether a deadline passed before this event came: decide on an OVERDUE at the same time first.
 
-    WAKE = 0  # a deadline is due, or the wall clock was stepped
-    SAMPLE = 1  # a live value of `signal`, measured at `stamp`
-    UNKNOWN = 2  # the source does not know `signal` now
-    ABSENT = 3  # the source is gone: nothing is known now
-    DOUBT = 4  # reconnected, stalled or resumed: the evidence for surplus begins anew
-    SELECT = 5  # the selector was set, hand until `until`
-    RESET = 6  # a person reset the lockout
-    PIN_FAULT = 7  # the relay's pin cannot be driven or read back
-    FEEDBACK = 8  # the feedback line changed
-
-
-class Lockout(IntEnum):
-    """Why the relay is locked out."""
-
-    NONE = 0
-    CONTACT_CLOSED = 1
-    PIN_FAULT = 2
-
-
-class Event(NamedTuple):
-    """One thing that happened at `t` (monotonic s) and `wall` (Unix s); unused fields keep their defaults.
-
-    `more`: the same message says more, so nothing may start on this event yet: what follows may forbid it.
+    What was lost meanwhile stays lost: the event loop had stalled for a minute past the expiry of the state of charge,
+    and the value that ended the stall made the loss undone, so that the load ran on through it. And nothing may start
+    on an overdue deadline, since the event behind it may forbid that: the minimum off-time ran out during the stall,
+    and the first thing heard after it was a person's `off`.
     """
-
-    t: float
-    wall: float
-    kind: Kind
-    signal: Signal = Signal.STATE_OF_CHARGE
-    value: float = MISSING
-    stamp: float = MISSING
-    selector: Selector = Selector.AUTO
-    until: float = MISSING
-    feedback: Feedback = Feedback.UNKNOWN
-    more: bool = False
+    return state.deadline < event.t and event.kind not in (Kind.WAKE, Kind.STOP, Kind.ASSUME_ON)
 
 
-class Decision(NamedTuple):
-    """What is decided, logged, stored, replayed and published: one row per evaluation.
+def remember(settings: ControllerSettings, state: State, event: Event) -> State:
+    """Return the state that knows what a value told, without a decision. No deadline may have passed.
 
-    `changed`: the relay moved; `after_s`: how long it had been in its previous position. `accepted`: the sample
-    that caused the evaluation counted. `state_of_charge`: percent, NaN when not live.
+    For values that come at one moment: the last of them goes to `decide`, so that a row is judged as a whole.
     """
-
-    t: float
-    wall: float
-    position: Position
-    cause: Cause
-    changed: bool
-    previous_cause: Cause
-    after_s: float
-    state_of_charge: float
-    accepted: bool
-
-
-class Setup(NamedTuple):
-    """All settings of the core: `max_age_s` per signal (NaN: not configured), the window and its zone."""
-
-    limits: Limits
-    permissives: PermissiveLimits
-    max_age_s: tuple[float, ...]
-    feedback_s: float
-    spans: tuple[Span, ...]
-    zone: tzinfo
+    known = learn(settings, state.known, event, is_believed(settings, event))
+    deadline = min(state.changes_at, expires_next(known.data, event.t))
+    memory = state.law
+    if event.kind == Kind.HELD and event.signal == Signal.STATE_OF_CHARGE:
+        memory = hear(memory, event.stamp)
+    return State(
+        known,
+        memory,
+        state.permissives,
+        state.permitted,
+        state.evidence,
+        state.cause,
+        state.window_changes_at,
+        state.day_ends_at,
+        state.changes_at,
+        deadline,
+    )
 
 
-_LOCKOUT_AFTER = {Kind.RESET: Lockout.NONE, Kind.PIN_FAULT: Lockout.PIN_FAULT}
+def decide(settings: ControllerSettings, state: State, event: Event, local: LocalTime) -> tuple[State, Decision]:
+    """Evaluate everything on one event; `local` is the local time at `event.wall`.
 
-
-class Controller:
-    """Holds the memory, and evaluates the law on every event.
-
-    `deadline`: when it must be woken at the latest (s); `changes_at`: the same, the expiry of data left out.
+    Pure: equal arguments give equal results. Times must not go back; at equal times an event comes before the deadline.
     """
+    t, before = event.t, state.law
+    accepted = is_believed(settings, event)
+    known = learn(settings, state.known, event, accepted)
+    evidence = look_at_contact(settings, known, before, t)
+    if evidence == Evidence.CLOSED_WHILE_OFF and known.lockout == Lockout.NONE:
+        known = lock_out(known, Lockout.CONTACT_CLOSED)
+    asked = permissive_inputs(known.data, before, event, local)
+    permissives, permitted = ask_permissives(settings.permissives, state.permissives, asked)
+    inputs = law_inputs(known, event, accepted, permitted.cause)
+    refused = refuse_hand(settings, event, inputs)
+    if refused != Cause.NONE:
+        known = end_hand(select(known, state.known.selector, state.known.hand_until), t)
+        inputs = law_inputs(known, event, accepted, permitted.cause)
+    memory = begin_evidence_anew(before) if event.kind == Kind.DOUBT else before
+    after, cause = overrule(state, event, apply_law(settings.limits, memory, inputs))
+    changed = after.position != before.position and event.kind != Kind.ASSUME_ON
+    if changed:  # the evidence and the day's on-time count from the new position
+        evidence = Evidence.NONE
+        permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, asked, after))
+    changes_at = next_change(settings, known, after, permitted, t)
+    deadline = min(changes_at, expires_next(known.data, t))
+    window_changes_at, day_ends_at = asked.window_changes_at, asked.day_ends_at
+    decision = Decision(
+        t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
+        inputs.state_of_charge, accepted, refused,
+    )  # fmt: skip
+    return State(
+        known, after, permissives, permitted, evidence, cause, window_changes_at, day_ends_at, changes_at, deadline
+    ), decision
 
-    def __init__(self, setup: Setup, t: float) -> None:
-        """Start at monotonic time `t` (s): relay off, latch off, selector in auto, nothing known."""
-        self.data: list[Datum] = [NO_DATUM] * len(Signal)
-        self.law_memory = law.start(t)
-        self.permissive_memory = permissive.start(t)
-        self.selector = Selector.AUTO
-        self.hand_until = NEVER
-        self.lockout = Lockout.NONE
-        self.feedback = Feedback.UNKNOWN
-        self.evidence = Evidence.NONE
-        self.cause = Cause.STARTING
-        self.permitted = permissive.Permission(Cause.NONE, NEVER)
-        self.window_changes_at = self.day_ends_at = NEVER
-        self.deadline = NEVER
-        self.changes_at = NEVER
-        self._seen = False
-        self.setup = setup
-        self._schedule = Schedule(setup.spans, setup.zone)
 
-    @property
-    def position(self) -> Position:
-        """Where the relay is, as decided."""
-        return self.law_memory.position
+def contact_inputs(known: Known, memory: Memory, t: float) -> ContactInputs:
+    """Return what is seen of the contact at `t` (s)."""
+    load = known.data.load_power
+    return ContactInputs(t, memory.position, memory.relay_since, known.feedback, live_value(load, t), load.stamp)
 
-    @property
-    def seen(self) -> bool:
-        """Whether there has been a live state of charge since start."""
-        return self._seen
 
-    @property
-    def charge_expires_at(self) -> float:
-        """When the state of charge will be (or was) lost: the moment up to which the relay may be on."""
-        return self.data[Signal.STATE_OF_CHARGE].expires_at
+def look_at_contact(settings: ControllerSettings, known: Known, memory: Memory, t: float) -> Evidence:
+    """Return what contradicts the command at `t` (s), as far as a feedback line or the load's power can tell."""
+    if known.feedback == Feedback.UNKNOWN and is_missing(known.data.load_power.stamp):
+        return Evidence.NONE
+    return judge(settings.feedback_s, contact_inputs(known, memory, t))
 
-    def reconfigure(self, setup: Setup) -> None:
-        """Take new settings; everything remembered stays. The deadline is then due: wake it at once."""
-        self.data = [
-            NO_DATUM if datum is NO_DATUM else datum._replace(expires_at=min(datum.expires_at, datum.stamp + max_age))
-            for datum, max_age in zip(self.data, setup.max_age_s, strict=True)
-        ]
-        self.setup = setup
-        self._schedule = Schedule(setup.spans, setup.zone)
-        self.deadline = self.permissive_memory.counted_at  # the last evaluation: due since then
 
-    def handle(self, event: Event) -> tuple[Decision, ...]:
-        """Apply one event and return the decisions, oldest first.
+def permissive_inputs(data: Data, memory: Memory, event: Event, local: LocalTime) -> PermissiveInputs:
+    """Return what the permissives look at; moments of the wall clock become moments on the clock of `t`."""
+    t = event.t
+    ahead = t - event.wall
+    return PermissiveInputs(
+        t,
+        live_value(data.battery_voltage, t),
+        live_value(data.tank_temperature, t),
+        live_value(data.battery_power, t),
+        memory.position,
+        memory.relay_since,
+        local.inside,
+        local.changes_at + ahead,
+        local.day,
+        local.day_began_at + ahead,
+        local.day_ends_at + ahead,
+    )
 
-        There are two when a deadline had passed before the event came: what was lost meanwhile stays lost, but
-        nothing starts on an overdue deadline, since the event may forbid it. Times must not go back; at equal times
-        an event comes before the deadline.
-        """
-        if self.deadline < event.t and event.kind != Kind.WAKE:
-            late = self._evaluate(event._replace(kind=Kind.WAKE), accepted=False, overdue=True)
-            return late, self._evaluate(event, accepted=self._take(event))
-        return (self._evaluate(event, accepted=self._take(event)),)
 
-    def take(self, events: Sequence[Event]) -> None:
-        """Remember what events say without an evaluation.
+def law_inputs(known: Known, event: Event, accepted: bool, permitted: Cause) -> Inputs:
+    """Return what the law looks at."""
+    charge = known.data.state_of_charge
+    stamp = charge.stamp if accepted and event.signal == Signal.STATE_OF_CHARGE else MISSING
+    soc = live_value(charge, event.t)
+    return Inputs(event.t, soc, stamp, known.seen, known.selector, known.lockout != Lockout.NONE, permitted)
 
-        For what comes at one moment, whose last event goes to `handle`, and for samples that are known to change
-        nothing, in order of time. No deadline may have passed.
-        """
-        for event in events:
-            self._take(event)
-        if events:
-            self.deadline = min(self.changes_at, self._expires_next(events[-1].t))
 
-    def extend(self, signal: Signal, stamp: float, t: float) -> None:
-        """Have the value of a signal count as measured again at `stamp`, without an evaluation; now is `t` (s).
+def refuse_hand(settings: ControllerSettings, event: Event, inputs: Inputs) -> Cause:
+    """Return the veto that forbids hand at the moment it is asked for, or NONE.
 
-        For a record that tells only how long a value went on arriving. No deadline may have passed.
-        """
-        datum = self.data[signal]
-        self.data[signal] = datum._replace(expires_at=max(datum.expires_at, stamp + self.setup.max_age_s[signal]))
-        self.deadline = min(self.changes_at, self._expires_next(t))
+    A refused request leaves the selector as it was. Were it remembered, the heater would come on by itself hours later,
+    when the window opens, with nobody there who asked for that.
+    """
+    if event.kind == Kind.SELECT and inputs.selector == Selector.HAND:
+        return first_veto(settings.limits, inputs)
+    return Cause.NONE
 
-    def _take(self, event: Event) -> bool:
-        """Remember what the event says; return whether it was a sample that counts."""
-        if event.kind == Kind.SAMPLE:
-            return self._admit(event)
-        if event.kind == Kind.UNKNOWN:
-            self._lose(event.signal, event.t)
-        elif event.kind == Kind.ABSENT:
-            for signal in Signal:
-                self._lose(signal, event.t)
-        elif event.kind == Kind.DOUBT:
-            self.law_memory = self.law_memory._replace(above_since=MISSING)
-        elif event.kind == Kind.SELECT:
-            self.selector = event.selector
-            self.hand_until = event.until if event.selector == Selector.HAND else NEVER
-        elif event.kind == Kind.FEEDBACK:
-            self.feedback = event.feedback
-        elif event.kind in _LOCKOUT_AFTER:
-            self.lockout = _LOCKOUT_AFTER[event.kind]
-        return False
 
-    def _admit(self, event: Event) -> bool:
-        stamp = min(event.stamp, event.t)  # nothing is measured in the future; a missing stamp stays missing
-        datum = admit(event.value, stamp, self.setup.max_age_s[event.signal])
-        if not (in_range(event.signal, event.value) and event.t < datum.expires_at):
-            return False  # not to be believed, or so late that it is already too old
-        self.data[event.signal] = datum
-        self._seen = self._seen or event.signal == Signal.STATE_OF_CHARGE
-        return True
+def overrule(state: State, event: Event, verdict: Verdict) -> Verdict:
+    """Return what the law came to, unless the event itself says where the relay is, or that nothing may start yet."""
+    if event.kind == Kind.SAMPLE and not event.more:  # short cut
+        return verdict
+    before, after = state.law, verdict.memory
+    if event.kind == Kind.STOP:
+        if before.position == Position.ON:
+            return Verdict(put_relay(after, Position.OFF, event.t), Cause.STOPPING)
+        return Verdict(put_relay(after, Position.OFF, before.relay_since), state.cause)
+    if event.kind == Kind.ASSUME_ON:
+        return Verdict(put_relay(after, Position.ON, event.stamp), Cause.LOCKOUT)
+    is_late = event.kind == Kind.OVERDUE
+    if (is_late or event.more) and after.position != before.position and after.position == Position.ON:
+        cause = Cause.MIN_OFF_DWELL if is_late else state.cause
+        return Verdict(put_relay(after, Position.OFF, before.relay_since), cause)
+    return verdict
 
-    def _lose(self, signal: Signal, t: float) -> None:
-        datum = self.data[signal]
-        self.data[signal] = datum._replace(expires_at=min(datum.expires_at, t))
 
-    def _evaluate(self, event: Event, *, accepted: bool, overdue: bool = False) -> Decision:
-        t = event.t
-        if not t < self.hand_until:  # a hand without an end is over too
-            self.selector, self.hand_until = Selector.AUTO, NEVER
-        if self.feedback != Feedback.UNKNOWN or self.data[Signal.LOAD_POWER] is not NO_DATUM:
-            self._look_at_contact(t)
-        asked = self._ask_permissives(event)
-        soc = live_value(self.data[Signal.STATE_OF_CHARGE], t)
-        before = self.law_memory
-        is_sample = accepted and event.signal == Signal.STATE_OF_CHARGE
-        inputs = law.Inputs(
-            t, soc, is_sample, self._seen, self.selector, self.lockout != Lockout.NONE, self.permitted.cause
-        )
-        self.law_memory, cause = law.step(self.setup.limits, before, inputs)
-        if (overdue or event.more) and self.position > before.position:  # not before what follows was heard
-            self.law_memory = self.law_memory._replace(position=before.position, relay_since=before.relay_since)
-            cause = Cause.MIN_OFF_DWELL if overdue else self.cause
-        previous, self.cause = self.cause, cause
-        changed = self.law_memory.position != before.position
-        if changed:  # the evidence and the day's on-time count from the new position
-            self.evidence = Evidence.NONE
-            if self.setup.permissives != NO_LIMITS:
-                asked = asked._replace(position=self.position, relay_since=t)
-                changes_at = permissive.next_change(self.setup.permissives, self.permissive_memory, asked)
-                self.permitted = self.permitted._replace(deadline=changes_at)
-        self.changes_at = self._next_change(t)
-        self.deadline = min(self.changes_at, self._expires_next(t))
-        after_s = t - before.relay_since
-        return Decision(t, event.wall, self.position, cause, changed, previous, after_s, soc, accepted)
+def after_change(
+    limits: PermissiveLimits, permissives: PermissiveMemory, asked: PermissiveInputs, after: Memory
+) -> float:
+    """Return the permissives' next moment once the relay has moved (s)."""
+    if limits == NO_LIMITS:
+        return next_permissive_change(limits, permissives, asked)
+    moved = PermissiveInputs(
+        asked.t,
+        asked.battery_voltage_v,
+        asked.tank_temperature_c,
+        asked.battery_power_w,
+        after.position,
+        after.relay_since,
+        asked.inside_window,
+        asked.window_changes_at,
+        asked.day,
+        asked.day_began_at,
+        asked.day_ends_at,
+    )
+    return next_permissive_change(limits, permissives, moved)
 
-    def _look_at_contact(self, t: float) -> None:
-        self.evidence = contact.judge(self.setup.feedback_s, self._contact(t))
-        if self.evidence == Evidence.CLOSED_WHILE_OFF and self.lockout == Lockout.NONE:
-            self.lockout = Lockout.CONTACT_CLOSED
 
-    def _contact(self, t: float) -> contact.ContactInputs:
-        load, memory = self.data[Signal.LOAD_POWER], self.law_memory
-        return contact.ContactInputs(
-            t, memory.position, memory.relay_since, self.feedback, live_value(load, t), load.stamp
-        )
+def expires_next(data: Data, t: float) -> float:
+    """Return when the next of the live values will be lost (s)."""
+    moment = NEVER
+    for datum in data:
+        if t < datum.expires_at < moment:
+            moment = datum.expires_at
+    return moment
 
-    def _ask_permissives(self, event: Event) -> PermissiveInputs:
-        local = self._schedule.at(event.wall)
-        ahead = event.t - event.wall  # wall-clock moments on the clock of t
-        t = event.t
-        self.window_changes_at, self.day_ends_at = local.changes_at + ahead, local.day_ends_at + ahead
-        asked = PermissiveInputs(
-            t,
-            live_value(self.data[Signal.BATTERY_VOLTAGE], t),
-            live_value(self.data[Signal.TANK_TEMPERATURE], t),
-            live_value(self.data[Signal.BATTERY_POWER], t),
-            self.position,
-            self.law_memory.relay_since,
-            local.inside,
-            self.window_changes_at,
-            local.day,
-            local.day_began_at + ahead,
-            self.day_ends_at,
-        )
-        self.permissive_memory, self.permitted = permissive.step(self.setup.permissives, self.permissive_memory, asked)
-        return asked
 
-    def _expires_next(self, t: float) -> float:
-        return min(expiry_after(datum, t) for datum in self.data)
-
-    def _next_change(self, t: float) -> float:
-        """Return the earliest moment after now at which anything but the age of data can change by itself."""
-        limits = self.setup.limits
-        dwell_s = limits.min_on_s if self.position == Position.ON else limits.min_off_s
-        dwell_over_at = self.law_memory.relay_since + dwell_s
-        return min(
-            self.hand_until,
-            dwell_over_at if dwell_over_at > t else NEVER,
-            NEVER if self.feedback == Feedback.UNKNOWN else contact.next_look(self.setup.feedback_s, self._contact(t)),
-            self.permitted.deadline,
-        )
+def next_change(settings: ControllerSettings, known: Known, memory: Memory, permitted: Permission, t: float) -> float:
+    """Return the earliest moment after `t` (s) at which anything but the age of data can change by itself."""
+    limits = settings.limits
+    moment = known.hand_until if known.hand_until < permitted.deadline else permitted.deadline
+    dwell_over_at = memory.relay_since + (limits.min_on_s if memory.position == Position.ON else limits.min_off_s)
+    if t < dwell_over_at < moment:
+        moment = dwell_over_at
+    if known.feedback != Feedback.UNKNOWN:
+        moment = min(moment, next_look(settings.feedback_s, contact_inputs(known, memory, t)))
+    return moment

@@ -14,13 +14,11 @@ from typing import Any, NamedTuple, NoReturn
 
 from dumpload.core.freshness import MISSING
 from dumpload.core.signals import QUANTITIES, Signal, in_range
+from dumpload.core.text import MILLISECONDS_FROM
 
 MAX_PAYLOAD_BYTES = 64 * 1024
 FUTURE_TOLERANCE_S = 5.0
 """How far a source's clock may be ahead of ours before its timestamp is disbelieved (our choice, no source)."""
-
-_MILLISECONDS_FROM = 1e11
-"""A Unix time at or above this is in milliseconds: as seconds it would be the year 5138."""
 
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
@@ -195,7 +193,7 @@ def source_age(stamp: Any, wall: float, max_age_s: float) -> float:
     if isinstance(stamp, str):
         taken = parse_rfc3339(stamp)
     elif isinstance(stamp, float):
-        taken = stamp / 1000.0 if stamp >= _MILLISECONDS_FROM else stamp
+        taken = stamp / 1000.0 if stamp >= MILLISECONDS_FROM else stamp
     if not math.isfinite(taken):
         raise _RejectedError(Reason.BAD_TIMESTAMP)
     if taken > wall + FUTURE_TOLERANCE_S:

@@ -6,7 +6,7 @@ Words only: nothing is decided here.
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from dumpload.core.controller import Controller, Lockout
+from dumpload.core.controller import ControllerSettings, Lockout, State
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import BUDGET_TOLERANCE_S
@@ -29,7 +29,8 @@ MEANINGS: dict[Cause, str] = {
     Cause.BELOW_CUT_OUT: "The state of charge fell below the cut-out: the surplus has ended.",
     Cause.SURPLUS: "On: the state of charge reached the cut-in and has not fallen below the cut-out.",
     Cause.HAND: "On by hand, until the time given with the request.",
-    Cause.MIN_ON_DWELL: "On: the surplus has ended, but the relay has not been on for its minimum time.",
+    Cause.MIN_ON_DWELL: "On: the demand has ended, but the relay has not been on for its minimum time.",
+    Cause.HAND_OVER: "The run by hand is over, and there is no surplus.",
     Cause.STOPPING: "The service is ending; it drove the relay off first.",
 }
 
@@ -61,109 +62,111 @@ def cause_name(cause: Cause) -> str:
     return cause.name.lower()
 
 
-def outlook(controller: Controller, t: float) -> Outlook:
+def outlook(settings: ControllerSettings, state: State, t: float) -> Outlook:
     """Return what would change the relay after `t` (monotonic s), as far as it can be known."""
-    position, words, at = _outlook_on(controller) if controller.position == Position.ON else _outlook_off(controller)
+    position, words, at = (
+        _outlook_on(settings, state) if state.position == Position.ON else _outlook_off(settings, state)
+    )
     return Outlook(position, words, at if at > t else MISSING)
 
 
-def _outlook_off(controller: Controller) -> Outlook:
-    if controller.cause == Cause.STOPPING:
+def _outlook_off(settings: ControllerSettings, state: State) -> Outlook:
+    if state.cause == Cause.STOPPING:
         return Outlook(Position.ON, "the service is started again", MISSING)
-    lifted = _VETO_LIFTED.get(controller.cause, _no_veto)(controller)
-    wanting = [clause for clause in (lifted, _demanded(controller)) if clause.words]
-    dwelt_at = controller.law_memory.relay_since + controller.setup.limits.min_off_s
+    lifted = _VETO_LIFTED.get(state.cause, _no_veto)(settings, state)
+    wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.words]
+    dwelt_at = state.law.relay_since + settings.limits.min_off_s
     at = max([dwelt_at, *(clause.at for clause in wanting if not is_missing(clause.at))])
     words = [clause.words for clause in wanting] or ["its minimum off-time is over"]
     return Outlook(Position.ON, ", and ".join(words), at)
 
 
-def _outlook_on(controller: Controller) -> Outlook:
-    if controller.cause == Cause.LOCKOUT:  # it could not be driven off
+def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
+    if state.cause == Cause.LOCKOUT:  # it could not be driven off
         return Outlook(Position.OFF, "a person opens the isolator: the pin could not be driven off", MISSING)
-    limits = controller.setup.limits
-    ends = [end for end in _ends(controller) if end.at < NEVER]
+    limits = settings.limits
+    ends = [end for end in _ends(settings, state) if end.at < NEVER]
     first = min(ends, key=lambda end: end.at, default=_NOTHING)
     least = f"{limits.cut_out_percent:g} %"
-    if controller.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
+    if state.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
         least = f"the floor, {limits.floor_percent:g} %"
     words = [first.words, f"the state of charge falls below {least}", "a permissive no longer holds", "data are lost"]
     return Outlook(Position.OFF, ", or ".join(filter(None, words)), first.at)
 
 
-def _ends(controller: Controller) -> Iterator[Clause]:
+def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
     """Yield why the load goes off by itself, and when (NaN or NEVER: it does not)."""
-    limits, permissives = controller.setup.limits, controller.setup.permissives
-    since, memory = controller.law_memory.relay_since, controller.permissive_memory
+    limits, permissives = settings.limits, settings.permissives
+    since, memory = state.law.relay_since, state.permissives
     yield Clause(f"it has been on for {permissives.max_on_s:g} s", since + permissives.max_on_s)
     budget_ends_at = memory.counted_at + permissives.max_on_per_day_s - memory.on_time_s
-    if budget_ends_at < controller.day_ends_at:
+    if budget_ends_at < state.day_ends_at:
         yield Clause("the on-time of this day is used up", budget_ends_at)
-    if controller.cause == Cause.MIN_ON_DWELL:
+    if state.cause == Cause.MIN_ON_DWELL:
         yield Clause("its minimum on-time is over", since + limits.min_on_s)
-    if controller.cause == Cause.HAND and not controller.law_memory.surplus:
-        yield Clause("the time by hand is over", max(controller.hand_until, since + limits.min_on_s))
-    yield Clause("the daylight window closes", controller.window_changes_at)
+    if state.cause == Cause.HAND and not state.law.surplus:
+        yield Clause("the time by hand is over", max(state.known.hand_until, since + limits.min_on_s))
+    yield Clause("the daylight window closes", state.window_changes_at)
 
 
-def _demanded(controller: Controller) -> Clause:
+def _demanded(settings: ControllerSettings, state: State) -> Clause:
     """Return what is wanting for demand: nothing by hand, or while the surplus lasts."""
-    limits, memory = controller.setup.limits, controller.law_memory
-    if controller.selector == Selector.OFF:
+    limits, memory = settings.limits, state.law
+    if state.selector == Selector.OFF:
         return Clause("the selector is set to auto or hand")
-    if controller.selector == Selector.HAND or memory.surplus:
+    if state.selector == Selector.HAND or memory.surplus:
         return _NOTHING
     if not is_missing(memory.above_since):
         words = f"the state of charge stays at or above {limits.cut_in_percent:g} %"
-        return Clause(words, memory.above_since + limits.confirm_s)
+        return Clause(words, memory.heard_at + limits.confirm_s)
     words = f"the state of charge is at or above {limits.cut_in_percent:g} %"
     return Clause(f"{words} for {limits.confirm_s:g} s" if limits.confirm_s else words)
 
 
-def _no_veto(_controller: Controller) -> Clause:
+def _no_veto(_settings: ControllerSettings, _state: State) -> Clause:
     return _NOTHING
 
 
-def _data_arrived(_controller: Controller) -> Clause:
+def _data_arrived(_settings: ControllerSettings, _state: State) -> Clause:
     return Clause("live data arrive")
 
 
-def _reset(controller: Controller) -> Clause:
+def _reset(_settings: ControllerSettings, state: State) -> Clause:
     fault = {Lockout.CONTACT_CLOSED: "the contact is closed although commanded off", Lockout.PIN_FAULT: "the pin fails"}
-    return Clause(f"a person looks ({fault[controller.lockout]}) and resets the lockout")
+    return Clause(f"a person looks ({fault[state.lockout]}) and resets the lockout")
 
 
-def _above_floor(controller: Controller) -> Clause:
-    if controller.selector != Selector.HAND:
+def _above_floor(settings: ControllerSettings, state: State) -> Clause:
+    if state.selector != Selector.HAND:
         return _NOTHING  # the cut-in, which demand waits for, is higher
-    return Clause(f"the state of charge is at or above the floor, {controller.setup.limits.floor_percent:g} %")
+    return Clause(f"the state of charge is at or above the floor, {settings.limits.floor_percent:g} %")
 
 
-def _window_open(controller: Controller) -> Clause:
-    return Clause("the daylight window opens", controller.window_changes_at)
+def _window_open(_settings: ControllerSettings, state: State) -> Clause:
+    return Clause("the daylight window opens", state.window_changes_at)
 
 
-def _voltage_back(controller: Controller) -> Clause:
-    return Clause(f"the bus voltage is at or above {controller.setup.permissives.voltage_cut_in_v:g} V")
+def _voltage_back(settings: ControllerSettings, _state: State) -> Clause:
+    return Clause(f"the bus voltage is at or above {settings.permissives.voltage_cut_in_v:g} V")
 
 
-def _tank_cooled(controller: Controller) -> Clause:
-    return Clause(f"the tank is at or below {controller.setup.permissives.tank_cut_in_c:g} degC")
+def _tank_cooled(settings: ControllerSettings, _state: State) -> Clause:
+    return Clause(f"the tank is at or below {settings.permissives.tank_cut_in_c:g} degC")
 
 
-def _rested(controller: Controller) -> Clause:
-    at = controller.permissive_memory.drained_at + controller.setup.permissives.drain_rest_s
+def _rested(settings: ControllerSettings, state: State) -> Clause:
+    at = state.permissives.drained_at + settings.permissives.drain_rest_s
     return Clause("the rest after the drain is over", at)
 
 
-def _duty_renewed(controller: Controller) -> Clause:
-    left_s = controller.setup.permissives.max_on_per_day_s - controller.permissive_memory.on_time_s
+def _duty_renewed(settings: ControllerSettings, state: State) -> Clause:
+    left_s = settings.permissives.max_on_per_day_s - state.permissives.on_time_s
     if left_s <= BUDGET_TOLERANCE_S:
-        return Clause("a new day begins", controller.day_ends_at)
+        return Clause("a new day begins", state.day_ends_at)
     return _NOTHING  # that run is over: the dwell is all there is
 
 
-_VETO_LIFTED: dict[Cause, Callable[[Controller], Clause]] = {
+_VETO_LIFTED: dict[Cause, Callable[[ControllerSettings, State], Clause]] = {
     Cause.STARTING: _data_arrived,
     Cause.DATA_LOST: _data_arrived,
     Cause.LOCKOUT: _reset,

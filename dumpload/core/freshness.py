@@ -6,11 +6,11 @@ Times are seconds on one monotonic clock that also runs during suspend. There is
 import math
 from typing import NamedTuple
 
+# A deadline that is not set.
 NEVER = math.inf
-"""A deadline that is not set."""
 
+# A value or a moment that is not there: the core never uses None.
 MISSING = math.nan
-"""A value or a moment that is not there: the core never uses None."""
 
 
 def is_missing(value: float) -> bool:

@@ -10,8 +10,8 @@ from typing import NamedTuple
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position
 
+# Adding up on-times in floating point may miss the day's budget by this much.
 BUDGET_TOLERANCE_S = 1e-6
-"""Adding up on-times in floating point may miss the day's budget by this much."""
 
 
 class PermissiveLimits(NamedTuple):
@@ -28,6 +28,8 @@ class PermissiveLimits(NamedTuple):
     max_on_per_day_s: float = MISSING
 
 
+# Only a short cut is taken on equality with this. It must never decide anything: a NaN that is another object, and any
+# NaN in compiled code, is unequal to itself, and the long way round then gives the same.
 NO_LIMITS = PermissiveLimits()
 
 
@@ -75,9 +77,9 @@ class Permission(NamedTuple):
     deadline: float
 
 
-def start(t: float) -> PermissiveMemory:
-    """Return the memory at start: nothing is known to hold, no on-time counted."""
-    return PermissiveMemory(False, False, MISSING, MISSING, 0.0, t, -1)
+def start(t: float, on_time_s: float = 0.0, day: int = -1) -> PermissiveMemory:
+    """Return the memory at start: nothing is known to hold, `on_time_s` counted on the local day numbered `day`."""
+    return PermissiveMemory(False, False, MISSING, MISSING, on_time_s, t, day)
 
 
 def voltage_holds(limits: PermissiveLimits, held: bool, volts: float) -> bool:
@@ -158,17 +160,24 @@ def first_failed(limits: PermissiveLimits, memory: PermissiveMemory, inputs: Per
 
 
 def next_change(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
-    """Return the next moment at which a permissive may change by itself (NEVER: only an event can change one)."""
+    """Return the next moment (s) at which a permissive may change by itself (NEVER: only an event can change one)."""
+    t = inputs.t
+    moment = earlier(NEVER, inputs.window_changes_at, t)
     if limits == NO_LIMITS:
-        return inputs.window_changes_at if inputs.window_changes_at > inputs.t else NEVER
-    moments = [inputs.window_changes_at, memory.drain_since + limits.drain_limit_s]
-    moments.append(memory.drained_at + limits.drain_rest_s)
+        return moment
+    moment = earlier(moment, memory.drain_since + limits.drain_limit_s, t)
+    moment = earlier(moment, memory.drained_at + limits.drain_rest_s, t)
     if not is_missing(limits.max_on_per_day_s):
-        moments.append(inputs.day_ends_at)
+        moment = earlier(moment, inputs.day_ends_at, t)
     if inputs.position == Position.ON:
-        left_s = limits.max_on_per_day_s - memory.on_time_s
-        moments += [inputs.relay_since + limits.max_on_s, inputs.t + left_s]
-    return min((moment for moment in moments if moment > inputs.t), default=NEVER)
+        moment = earlier(moment, inputs.relay_since + limits.max_on_s, t)
+        moment = earlier(moment, t + (limits.max_on_per_day_s - memory.on_time_s), t)
+    return moment
+
+
+def earlier(best: float, moment: float, t: float) -> float:
+    """Return the earlier of `best` and `moment`, if that is still to come at `t` (s). One that is NaN never is."""
+    return moment if t < moment < best else best
 
 
 def step(

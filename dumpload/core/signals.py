@@ -56,9 +56,15 @@ QUANTITIES: dict[Signal, Quantity] = {
 }
 
 
+# The ranges by number, for the compiler, which takes no dict, nor an enum as an index (hence `+ 0`, which makes an int
+# of it, in less than half the time of `.value`).
+_RANGES = tuple((QUANTITIES[signal].low, QUANTITIES[signal].high) for signal in Signal)
+
+
 def in_range(signal: Signal, value: float) -> bool:
     """Return whether a value in the signal's base unit can be believed. NaN and the infinities never can."""
-    return QUANTITIES[signal].low <= value <= QUANTITIES[signal].high
+    low, high = _RANGES[signal + 0]
+    return low <= value <= high
 
 
 def signal_name(signal: Signal) -> str:

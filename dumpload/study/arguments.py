@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 
 if TYPE_CHECKING:
-    from dumpload.study.records.record import Form
+    from dumpload.study.records.record import TableFormat
     from dumpload.study.report.local_time import Span
 
 _YEARS = (1970, 2200)
@@ -63,11 +63,11 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--sort", action="store_true", help="put rows in order of time (all of them in memory)")
 
 
-def record_form(args: argparse.Namespace) -> "Form":
+def table_format(args: argparse.Namespace) -> "TableFormat":
     """Return how the record is written."""
-    from dumpload.study.records.record import Form  # noqa: PLC0415  (late: every command has these options parsed)
+    from dumpload.study.records.record import TableFormat  # noqa: PLC0415  (late: every command has these options parsed)
 
-    return Form(
+    return TableFormat(
         dict(args.columns),
         dict(args.units),
         args.time_format,

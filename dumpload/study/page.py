@@ -7,6 +7,8 @@ import re
 from collections.abc import Iterable, Iterator
 from html import escape
 
+from dumpload.core.printable import printable
+
 STYLE = """
 :root { color-scheme: light dark; --ink: #1b1b1b; --quiet: #555; --paper: #fff; --line: #8886;
   --fail: #b3261e; --caution: #8a5a00; --pass: #1c6b3c }
@@ -34,15 +36,19 @@ def typeset(text: str) -> str:
 
 
 def page(title: str, style: str, body: Iterable[str]) -> str:
-    """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML."""
+    """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML.
+
+    Controls, and what turns text around, are shown as escapes: records and settings may have been made by strangers.
+    """
     name = escape(title)
     lines = "\n".join(body)
-    return (
+    return printable(
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
         f"<title>{name}</title>\n<style>{STYLE}{style}</style>\n</head>\n"
-        f"<body>\n<main>\n<h1>{name}</h1>\n{lines}\n</main>\n</body>\n</html>\n"
+        f"<body>\n<main>\n<h1>{name}</h1>\n{lines}\n</main>\n</body>\n</html>\n",
+        lines=True,
     )
 
 

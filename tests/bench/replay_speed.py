@@ -1,4 +1,4 @@
-"""Replay against the bare reading of the same file: csv.reader for a table, the plain query for a history.
+"""The plain loop against `decide` alone on the same events, ready in memory; what reading a record costs beside it.
 
 Memory is what the process grows by while it replays, for a month and for four.
 """
@@ -19,21 +19,27 @@ from unittest.mock import patch
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from common import Row, absolute, at_most, folder, memory_kib
+from common import Row, absolute, at_most, folder, memory_kib, told
 from histories import NOON, batch, open_file, start
 from judged import settings
 from month import COLUMNS, write_month
 
+from dumpload.core import controller
+from dumpload.core.controller import Event, decide, remember
 from dumpload.core.signals import Signal
+from dumpload.core.window import LocalTime
 from dumpload.io.history_schema import Entry, RowKind
 from dumpload.study.records import open as records_open
-from dumpload.study.records.record import Form
+from dumpload.study.records.csv import CsvRecord
+from dumpload.study.records.items import RowBatch
+from dumpload.study.records.record import ReadLog, TableFormat
 from dumpload.study.replay.compare import run_trials
+from dumpload.study.replay.figures import scenario
+from dumpload.study.replay.replayer import Replayer, Scenario
 
-TABLE_LIMIT = 1.6
-HISTORY_LIMIT = 2.1
+LOOP_LIMIT = 1.3
 MEMORY_LIMIT_MB = 5.0
-ROUNDS = 7
+ROUNDS = 3
 HISTORY_ROWS = 200_000
 
 TOPICS = {f"telemetry.{name}.topic": f"barge/{name}" for name in COLUMNS}
@@ -66,15 +72,32 @@ def scan_history(path: Path) -> None:
         deque(database.execute(f"{query} ORDER BY boot, sequence"), maxlen=0)
 
 
-def narrow(path: Path, to: Path, *, unix: bool) -> Path:
-    """Write the table's time and charge only, the time in seconds if so wished."""
-    with path.open() as file, to.open("w") as out:
-        out.write("time,state_of_charge\n")
-        next(file)
-        for number, line in enumerate(file):
-            stamp, charge, _rest = line.split(",", 2)
-            out.write(f"{1_780_272_000 + 5 * number if unix else stamp},{charge}\n")
-    return to
+Ready = list[tuple[tuple[Event, ...], LocalTime]]
+
+
+def ready(batches: list[RowBatch], tried: Scenario) -> Ready:
+    """Return the events of every row, and the local time then."""
+    schedule, ages = tried.setup.schedule(), tried.setup.settings.max_age_s
+    rows = [(t, said) for one in batches for t, said in one.said()]
+    return [
+        (tuple(e for e in said if isinstance(e, Event) and ages[e.signal] == ages[e.signal]), schedule.at(t))
+        for t, said in rows
+    ]
+
+
+def decide_alone(rows: Ready, tried: Scenario) -> None:
+    keys, state = tried.setup.settings, controller.start(rows[0][0][-1].t)
+    for (*values, last), local in rows:
+        for event in values:
+            state = remember(keys, state, event)
+        state, _decision = decide(keys, state, last, local)
+
+
+def play(batches: list[RowBatch], tried: Scenario) -> None:
+    replayer = Replayer(tried, float(batches[0].times[0]))
+    for one in batches:
+        replayer.play(one)
+    replayer.finish(float(batches[-1].times[-1]))
 
 
 def write_history(path: Path) -> Path:
@@ -95,8 +118,8 @@ def write_history(path: Path) -> Path:
 
 @contextmanager
 def plain() -> Iterator[None]:
-    """Have big tables read by the plain reader; `study_speed` measures the other."""
-    with patch.object(records_open, "QUICK_FROM_BYTES", sys.maxsize):
+    """Have big tables read by the plain reader."""
+    with patch.object(records_open, "ARROW_FROM_BYTES", sys.maxsize):
         yield
 
 
@@ -114,26 +137,24 @@ def measure() -> list[Row]:
 def measure_plain() -> list[Row]:
     rows = []
     with folder() as work:
-        month = work / "month.csv"
+        month, long = work / "month.csv", work / "long.csv"
         write_month(month)
-        tables = {
-            "time and five signals": month,
-            "time and charge": narrow(month, work / "narrow.csv", unix=False),
-            "Unix time and charge": narrow(month, work / "unix.csv", unix=True),
-        }
-        for words, path in tables.items():
-            for name, chosen in SETTINGS.items():
-                floor, ours = least_s(
-                    lambda path=path: scan_table(path),
-                    lambda path=path, chosen=chosen: run_trials(path, Form(), {"": chosen}),
-                )
-                rows.append(at_most(f"replay of {words} ({name}) / csv.reader", floor, ours, TABLE_LIMIT, "s"))
+        batches = list(CsvRecord(month).read(ReadLog()))
+        for name, chosen in SETTINGS.items():
+            tried = scenario(chosen)
+            events = ready(batches, tried)
+            floor, ours = least_s(
+                lambda events=events, tried=tried: decide_alone(events, tried),
+                lambda tried=tried: play(batches, tried),
+            )
+            rows.append(at_most(f"plain loop over a month ({name}) / decide alone", floor, ours, LOOP_LIMIT, "s"))
+        floor, ours = least_s(lambda: scan_table(month), lambda: deque(CsvRecord(month).read(ReadLog()), maxlen=0))
+        rows.append(told("reading a month of CSV / csv.reader", floor, ours, "s"))
         history = write_history(work / "history.sqlite3")
         floor, ours = least_s(
-            lambda: scan_history(history), lambda: run_trials(history, Form(), {"": SETTINGS["every signal"]})
+            lambda: scan_history(history), lambda: run_trials(history, TableFormat(), {"": SETTINGS["every signal"]})
         )
-        rows.append(at_most("replay of a history / the plain query", floor, ours, HISTORY_LIMIT, "s"))
-        long = work / "long.csv"
+        rows.append(told("replay of a history / the plain query", floor, ours, "s"))
         write_month(long, 120.0)
         for words, path in (("one month", month), ("four months", long)):
             rows.append(absolute(f"memory grows while replaying {words}", grown_mb(path), MEMORY_LIMIT_MB, "MB"))
@@ -144,5 +165,5 @@ if __name__ == "__main__":
     chosen = SETTINGS["every signal"]
     before = memory_kib(os.getpid(), "VmHWM")
     with plain():
-        run_trials(Path(sys.argv[1]), Form(), {"": chosen})
+        run_trials(Path(sys.argv[1]), TableFormat(), {"": chosen})
     print((memory_kib(os.getpid(), "VmHWM") - before) / 1024)

@@ -20,7 +20,7 @@ from common import HERE, Row, absolute, at_most, folder
 from judged import settings
 
 from dumpload.study.replay.figures import figures
-from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.report.chronicle import ReportData
 from dumpload.study.report.page import report_page
 from dumpload.study.report.pictures import charge_picture
 
@@ -64,7 +64,7 @@ print(time.process_time() - begin)
 """
 
 
-def year() -> "tuple[Chronicle, array[float]]":
+def year() -> "tuple[ReportData, array[float]]":
     """Return a year of a charge every minute and three runs a day, and the charge."""
     draw = random.Random(1)  # noqa: S311
     begin = wall(2025, 1, 1)
@@ -74,10 +74,10 @@ def year() -> "tuple[Chronicle, array[float]]":
     moments = sorted(draw.sample(range(1, DAYS * 86_400), 6 * DAYS))
     changes = [(off if index % 2 else on)(begin + at) for index, at in enumerate(moments)]
     samples = {begin + 60 * minute: percent for minute, percent in enumerate(charge)}
-    return told(begin, begin + DAYS * 86_400, changes, samples=samples, is_tried=False), charge
+    return told(begin, begin + DAYS * 86_400, changes, samples=samples, is_replay=False), charge
 
 
-def page(one: Chronicle) -> str:
+def page(one: ReportData) -> str:
     return report_page(one, figures(SETTINGS, one.result.summary), SETTINGS)
 
 

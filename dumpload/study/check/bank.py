@@ -1,7 +1,5 @@
 """The thresholds against the bank on paper: cycles and dwells, lost data, drift, surplus, the night, its limits."""
 
-import math
-
 from dumpload.physics.bank import (
     counter_drift_percent,
     crossing_time_s,
@@ -23,7 +21,7 @@ from dumpload.study.check.facts import (
     is_lifepo4,
     throttle_percent,
 )
-from dumpload.study.check.figures import Number, State, at_least, at_most, least, most, num, span
+from dumpload.study.check.figures import NEVER, Number, State, at_least, at_most, least, most, num, span
 from dumpload.study.check.lines import BANK, Check, Danger, Known, Verdict, graded, judged
 
 # Evaluation and release after the data are lost: a supervision tick at most.
@@ -55,7 +53,7 @@ def _band(known: Known) -> Verdict:
 
 def _cycle(known: Known) -> Verdict:
     dwells_s = known["control.min_on_s"] + known["control.min_off_s"]
-    cycle = least("cycle", shortest_cycle_s(band_wh(known), highest_w(known)), "s", dwells_s, fails=0.0)
+    cycle = least("cycle", shortest_cycle_s(band_wh(known), highest_w(known)), "s", dwells_s, fails=NEVER)
     figure = f"{span(cycle.value)}, when the surplus is half the load"
     change = "Widen the band: in some weather only the dwells set the pace."
     return judged(cycle, sources.CYCLE, change, figure=figure, limit="{}, the dwells together")
@@ -94,7 +92,7 @@ def _repeated(known: Known) -> Verdict:
 
 def _drift(known: Known) -> Verdict:
     week = counter_drift_percent(known["battery.counter_offset_a"], known["battery.capacity_ah"], 7)
-    drift = most("drift", week, "%", 100 - known["control.cut_in_percent"], fails=math.inf)
+    drift = most("drift", week, "%", 100 - known["control.cut_in_percent"], fails=NEVER)
     change = "Charge fully and let the monitor synchronise more often than weekly."
     figure = "{} in a week without a full charge"
     return judged(drift, sources.DRIFT, change, figure=figure, limit="{}, from the cut-in to full")
@@ -107,7 +105,7 @@ def _surplus(known: Known) -> Verdict:
     early = max(0.0, throttles - cut_in)
     figure = f"the charger throttles from {at_least(throttles)} % charge"
     limit = "no part of the band below that, or a voltage permissive within 1 % of the charger's set point"
-    number = most("throttles from", throttles, "%", cut_out, fails=math.inf)
+    number = most("throttles from", throttles, "%", cut_out, fails=NEVER)
     if is_evidence(known):
         figure += ", and the voltage permissive lets the load start only there"
         return Verdict(State.PASS, figure, limit, sources.THROTTLE, "", (Number("throttles from", throttles, "%"),))
@@ -135,7 +133,7 @@ def _low_cut_in(known: Known) -> Verdict:
         "Below that a LiFePO4 charger does not throttle yet: the heater takes charge from the bank rather than what "
         "would be wasted. Raise control.cut_in_percent."
     )
-    asked = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=0.0, key="control.cut_in_percent")
+    asked = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=NEVER, key="control.cut_in_percent")
     return judged(asked, sources.PRACTICE, change, limit="{} on LiFePO4")
 
 
@@ -170,7 +168,7 @@ def _cold(known: Known) -> Verdict:
         change = "Do not charge LiFePO4 below 0 degC: set the battery management, or keep the cells warm."
     elif state is State.CAUTION:
         change = "While the bank refuses charge the bus runs on panels alone: block the heater then."
-    number = least("coldest", coldest, "degC", from_c, fails=-math.inf, key="battery.coldest_c")
+    number = least("coldest", coldest, "degC", from_c, fails=NEVER, key="battery.coldest_c")
     return Verdict(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change, (number,))
 
 

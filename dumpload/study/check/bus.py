@@ -15,7 +15,7 @@ from dumpload.study.check.facts import (
     is_lifepo4,
     panels_w,
 )
-from dumpload.study.check.figures import Number, State, at_least, at_most, least, most, num
+from dumpload.study.check.figures import NEVER, Number, State, at_least, at_most, least, most, num
 from dumpload.study.check.lines import BANK, Check, Danger, Known, Verdict, informed, judged
 
 # How near the charger's set point a voltage permissive must be to be evidence (common practice, no source).
@@ -25,7 +25,7 @@ PERMISSIVE = "permissive.voltage_cut_in"
 
 
 def _panels(known: Known) -> Verdict:
-    panels = least("panels", panels_w(known), "W", highest_w(known), fails=0.0)
+    panels = least("panels", panels_w(known), "W", highest_w(known), fails=NEVER)
     seen = "as seen" if "solar.most_w" in known else f"{known['solar.peak_w']:g} W rated"
     figure = f"at best {{}} ({seen}); the load takes {at_least(highest_w(known))} W"
     change = "The panels never carry this load alone: every run takes from the bank."
@@ -34,7 +34,7 @@ def _panels(known: Known) -> Verdict:
 
 def _balance(known: Known) -> Verdict:
     load_a, other_a = highest_a(known), known["battery.other_loads_a"]
-    charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=0.0, key="solar.charger_a")
+    charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=NEVER, key="solar.charger_a")
     short_a = at_least(load_a + other_a - known["solar.charger_a"])
     figure = f"the charger gives {{}} at most; the load takes {at_least(load_a)} A, everything else {other_a:g} A"
     change = f"With everything on the bank gives {short_a} A even in full sun: run less at the same time."
@@ -69,7 +69,7 @@ def is_evidence(known: Known) -> bool:
 
 def _evidence(known: Known) -> Verdict:
     set_v, asks_v = known["solar.absorption_v"], known[PERMISSIVE]
-    asked = least("cut-in", asks_v, "V", (1 - SET_POINT_MARGIN) * set_v, fails=0.0, key=PERMISSIVE)
+    asked = least("cut-in", asks_v, "V", (1 - SET_POINT_MARGIN) * set_v, fails=NEVER, key=PERMISSIVE)
     figure = f"starts from {{}}; the charger holds {set_v:g} V{_early(known)}"
     change = f"Set {PERMISSIVE} to {at_least(asked.limit or 0.0)} to {at_most(set_v)} V: lower proves no surplus."
     return judged(asked, sources.SET_POINT, change, figure=figure, limit="{}, within 1 % of the set point")
@@ -88,7 +88,7 @@ def _early(known: Known) -> str:
 def _sag(known: Known) -> Verdict:
     asks_v, ends_v = known[PERMISSIVE], known["permissive.voltage_cut_out"]
     sag_v = highest_a(known) * known["battery.resistance_mohm"] / 1000
-    sag = most("sag", sag_v, "V", asks_v - ends_v, fails=float("inf"))
+    sag = most("sag", sag_v, "V", asks_v - ends_v, fails=NEVER)
     figure = "switching the load on takes {} from the bus"
     falls = _falls_to_v(known)
     limit = "{}, between the voltage permissive's cut-in and cut-out"

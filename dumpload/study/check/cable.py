@@ -23,7 +23,7 @@ from dumpload.study.check.facts import (
     highest_a,
     other_cables,
 )
-from dumpload.study.check.figures import State, at_least, at_most, least, most, over
+from dumpload.study.check.figures import NEVER, State, at_least, at_most, least, most, over
 from dumpload.study.check.lines import CABLE, Check, Danger, Known, Verdict, informed, judged
 
 # Percent. Limits for critical circuits and for all others (ABYC E-11, as quoted in reprints; read).
@@ -145,7 +145,7 @@ def _distance(known: Known) -> Verdict:
         known["wiring.fuse_distance_m"],
         "m",
         limit_m,
-        fails=limit_m if is_law else float("inf"),
+        fails=limit_m if is_law else NEVER,
         key="wiring.fuse_distance_m",
     )
     limit = f"{{}} {'if sheathed all the way' if sheathed else 'if not sheathed'}"

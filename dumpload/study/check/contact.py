@@ -6,7 +6,7 @@ from dumpload.physics.contacts import contact_life_years, most_operations_per_da
 from dumpload.physics.protection import CONTINUOUS
 from dumpload.study.check import sources
 from dumpload.study.check.facts import HIGHEST, highest_a, highest_w
-from dumpload.study.check.figures import Number, State, at_least, at_most, least, num
+from dumpload.study.check.figures import NEVER, Number, State, at_least, at_most, least, num
 from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, asked, judged
 
 GOOD_YEARS, FEW_YEARS = 10.0, 1.0
@@ -76,7 +76,7 @@ def _has_feedback(known: Known) -> bool:
 def _wetting(known: Known) -> Verdict:
     least_ma = known["contact.feedback_least_ma"]
     wetted_ma = 1000 * known["driver.pin_v"] / known["contact.feedback_ohm"]
-    wetted = least("current", wetted_ma, "mA", least_ma, fails=0.0)
+    wetted = least("current", wetted_ma, "mA", least_ma, fails=NEVER)
     most_ohm = at_most(1000 * known["driver.pin_v"] / least_ma)
     change = f"Use at most {most_ohm} ohm, or an auxiliary contact made for small currents (gold)."
     figure = f"{{}} through {known['contact.feedback_ohm']:g} ohm"

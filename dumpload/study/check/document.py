@@ -12,8 +12,7 @@ from typing import Any
 
 from dumpload.config import Settings, flat
 from dumpload.study.cautions import CAUTIONS
-from dumpload.study.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, water
-from dumpload.study.check import input as driver_input
+from dumpload.study.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
 from dumpload.study.check.entered import entered
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.study.check.figures import Number, State, num
@@ -26,7 +25,7 @@ CHECKS = (
     *cable.CHECKS,
     *fault.CHECKS,
     *contact.CHECKS,
-    *driver_input.CHECKS,
+    *pull.CHECKS,
     *driver.CHECKS,
     *breaking.CHECKS,
     *cells.CHECKS,

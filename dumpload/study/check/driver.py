@@ -14,9 +14,9 @@ from dumpload.physics.contacts import (
     release_time_s,
 )
 from dumpload.study.check import sources
-from dumpload.study.check.figures import State, at_least, at_most, least, most, num, worst
-from dumpload.study.check.input import PULL
+from dumpload.study.check.figures import NEVER, State, at_least, at_most, least, most, num, worst
 from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, asked, judged
+from dumpload.study.check.pull import PULL
 
 SUPPLY_LOW = "driver.supply_v or battery.lowest_v"
 SUPPLY_HIGH = "driver.supply_v or battery.highest_v"
@@ -60,7 +60,7 @@ def _bipolar(known: Known) -> Verdict:
     base_ma = 1000 * base_current_a(pin_v, base_ohm, pull_ohm)
     base = least("base current", base_ma, "mA", 1000 * OVERDRIVE * coil_a / gain)
     pin_ma = 1000 * pin_current_a(pin_v, base_ohm, min(BASE_V, pin_v))
-    pin = most("pin current", pin_ma, "mA", known["driver.pin_ma"], fails=math.inf)
+    pin = most("pin current", pin_ma, "mA", known["driver.pin_ma"], fails=NEVER)
     state = worst(base.state, pin.state)
     return Verdict(
         state,
@@ -87,7 +87,7 @@ def _mosfet(known: Known) -> Verdict:
     gate_v = divided_v(pin_v, gate_ohm, pull_ohm)
     gate = most("gate", known["driver.gate_full_v"], "V", gate_v, key="driver.gate_full_v")
     surge_ma = 1000 * pin_current_a(pin_v, gate_ohm, 0)
-    pin = most("pin current", surge_ma, "mA", known["driver.pin_ma"], fails=math.inf)
+    pin = most("pin current", surge_ma, "mA", known["driver.pin_ma"], fails=NEVER)
     change = ""
     if gate.state is not State.PASS:
         change = f"Use a logic-level MOSFET specified {gate.limit_text}: a half-open one burns."
@@ -144,7 +144,7 @@ def _release(known: Known) -> Verdict:
     coil_v, coil_ohm, henry = _highest_v(known), known["driver.coil_ohm"], known["driver.coil_h"]
     limit_s = min(SLOW_RELEASE_S, known["relay.feedback_s"] if "relay.feedback_pin" in known else math.inf)
     release_s = release_time_s(henry, coil_ohm, coil_v, clamp_v)
-    release = most("release time", 1000 * release_s, "ms", 1000 * limit_s, fails=math.inf)
+    release = most("release time", 1000 * release_s, "ms", 1000 * limit_s, fails=NEVER)
     figure = f"{{}} to a tenth of the current, against {num(clamp_v)} V"
     return judged(release, sources.RELEASE, _faster(known), figure=figure)
 
@@ -170,10 +170,6 @@ def is_bipolar(known: Known) -> bool:
 def is_mosfet(known: Known) -> bool:
     """Return whether a MOSFET drives the coil."""
     return bool(known.get("driver.transistor") == "mosfet")
-
-
-def _coil_is_ours(known: Known) -> bool:
-    return known.get("driver.transistor") != "module"
 
 
 def _has_rating(known: Known) -> bool:
@@ -242,9 +238,7 @@ CHECKS = (
         _transistor,
         lambda known: _has_rating(known) and _lacks_clamp(known),
     ),
-    Check(
-        CONTACT, "coil-suppression", "coil suppression", Danger.ARC, ("driver.flyback",), _suppression, _coil_is_ours
-    ),
+    Check(CONTACT, "coil-suppression", "coil suppression", Danger.ARC, ("driver.flyback",), _suppression),
     Check(
         CONTACT,
         "coil-release",

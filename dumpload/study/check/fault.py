@@ -12,7 +12,7 @@ from dumpload.physics.protection import (
 )
 from dumpload.study.check import sources
 from dumpload.study.check.facts import HIGHEST, SIZE, cable_ohm, highest_a, is_lifepo4
-from dumpload.study.check.figures import least, num
+from dumpload.study.check.figures import NEVER, least, num
 from dumpload.study.check.lines import CABLE, Check, Danger, Known, Verdict, judged
 from dumpload.study.check.sources import Source
 
@@ -75,7 +75,7 @@ def _has_main(known: Known) -> bool:
 
 def _selective(known: Known) -> Verdict:
     branch_a, main_a = known["wiring.fuse_a"], known["wiring.main_fuse_a"]
-    fuse = least("main fuse", main_a, "A", SELECTIVE * branch_a, fails=0.0, key="wiring.main_fuse_a")
+    fuse = least("main fuse", main_a, "A", SELECTIVE * branch_a, fails=NEVER, key="wiring.main_fuse_a")
     change = "Fit a smaller branch fuse or a larger main fuse, or a fault of the heater takes the whole bank off."
     figure = f"main fuse {{}}, the heater's branch {branch_a:g} A"
     return judged(fuse, sources.SELECTIVITY, change, figure=figure, limit=f"{{}}, {SELECTIVE:g} times the branch")

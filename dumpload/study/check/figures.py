@@ -13,6 +13,9 @@ _TINY = 1e-9
 
 _MOST_DIGITS = 12
 
+# In place of a limit beyond which a figure fails: it only cautions, however bad. No comparison with it is true.
+NEVER = math.nan
+
 
 class State(Enum):
     """What a finding says, the most urgent first."""
@@ -88,12 +91,12 @@ class Number(NamedTuple):
 
 
 def least(name: str, value: float, unit: str, limit: float, *, fails: float | None = None, key: str = "") -> Number:  # noqa: PLR0913
-    """Return a figure that must be at least `limit`; below `fails` (the limit itself if None) it fails."""
+    """Return a figure that must be at least `limit`; below `fails` (None: the limit itself) it fails."""
     return Number(name, value, unit, Sense.AT_LEAST, limit, limit if fails is None else fails, key)
 
 
 def most(name: str, value: float, unit: str, limit: float, *, fails: float | None = None, key: str = "") -> Number:  # noqa: PLR0913
-    """Return a figure that must be at most `limit`; above `fails` (the limit itself if None) it fails."""
+    """Return a figure that must be at most `limit`; above `fails` (None: the limit itself) it fails."""
     return Number(name, value, unit, Sense.AT_MOST, limit, limit if fails is None else fails, key)
 
 

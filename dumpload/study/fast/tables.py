@@ -1,4 +1,4 @@
-"""Cuts plain parts of a table into arrays, with pyarrow's reader; what is not plain is left to the plain reader.
+"""Reads plain parts of a table with pyarrow's CSV reader; what is not plain is left to the plain reader.
 
 Plain is what both read alike: every row as wide as the header, times of one form, numbers or nothing in the cells.
 Yields just what `records/csv.py` would; where in doubt it yields nothing.
@@ -6,6 +6,7 @@ Yields just what `records/csv.py` would; where in doubt it yields nothing.
 
 from collections.abc import Iterator
 from contextlib import suppress
+from copy import copy
 
 import numpy as np
 import pyarrow as pa
@@ -13,14 +14,13 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 from pyarrow import csv
 
-from dumpload.core.decode import Reason
-from dumpload.study.fast.arrays import ArrayStretch, Counts, Floats, Mask, NumberColumn, code_of
-from dumpload.study.fast.numbers import number_column
-from dumpload.study.records.cells import Cells
+from dumpload.core.text import MILLISECONDS_FROM
+from dumpload.study.fast.numbers import Floats, Mask, number_column
+from dumpload.study.records.cells import CellParser
 from dumpload.study.records.csv import Layout
-from dumpload.study.records.time import MILLISECONDS_FROM, Kind, Times
+from dumpload.study.records.items import Column, RowBatch
+from dumpload.study.records.time import LATEST, ClockError, TimeKind, Times
 
-_MICROSECONDS = 1e6
 _AFTER_DATE = 10
 _ZULU = b"Zz"
 _OFFSET_WIDTH = 6
@@ -28,15 +28,15 @@ _DOT, _SLASH, _NINE = b"./9"
 _LINE_FEED = 10
 
 
-class TableCutter:
-    """Cuts parts of one file, all of the same layout."""
+class ArrowTableReader:
+    """Reads parts of one file, all of the same layout."""
 
     def __init__(self, layout: Layout, times: Times) -> None:
-        """Keep where things stand, and what kind of times the file has."""
+        """Keep where things are, and what kind of times the file has."""
         self._layout = layout
         self._times = times
         names = [str(place) for place in range(layout.width)]
-        numbers = {names[place]: pa.float64() for place, _cells in layout.signals.values()}
+        numbers = {names[place]: pa.float64() for place, _parser in layout.signals.values()}
         self._parsed = csv.ParseOptions(delimiter=layout.delimiter, quote_char=False, newlines_in_values=False)
         self._names = names
         self._converted = csv.ConvertOptions(
@@ -47,8 +47,8 @@ class TableCutter:
             check_utf8=False,
         )
 
-    def cut(self, data: bytes, after: float) -> ArrayStretch | None:
-        """Return whole lines as a stretch whose times are not before `after` (Unix s); None where it is not plain."""
+    def read(self, data: bytes, after: float) -> RowBatch | None:
+        """Return whole lines as rows whose times are not before `after` (Unix s); None where they are not plain."""
         if b'"' in data or b"\0" in data or (b"\r" in data and data.count(b"\r") != data.count(b"\r\n")):
             return None
         rows = np.count_nonzero(np.frombuffer(data, np.uint8) == _LINE_FEED)
@@ -58,29 +58,33 @@ class TableCutter:
             times = self._read_times(table.column(0).chunk(0)) if table.num_rows == rows else None
         except pa.ArrowInvalid:
             return None
-        if times is None:
+        if times is None or times[0] < after or times[-1] >= LATEST or (np.diff(times) < 0.0).any():
             return None
-        counts, per_second = times
         columns = {}
-        for (signal, (_place, cells)), chunks in zip(self._layout.signals.items(), table.columns[1:], strict=True):
-            column = _number_column(cells, chunks.chunk(0))
+        for (signal, (_place, parser)), chunks in zip(self._layout.signals.items(), table.columns[1:], strict=True):
+            column = _number_column(parser, chunks.chunk(0))
             if column is None:
                 return None
             columns[signal] = column
-        stretch = ArrayStretch(counts, columns, per_second)
-        return stretch if stretch.is_in_order(after) else None
+        return RowBatch(times, columns)
 
     # ---- times ----
 
-    def _read_times(self, texts: pa.StringArray) -> tuple[Counts, float] | None:
-        """Return for every text what `Times` would, and by what it is divided; None if they have not one plain form."""
-        ends = self._times.read_column([texts[0].as_py(), texts[-1].as_py()])
-        if ends is None or self._times.kind == Kind.LOCAL:
+    def _read_times(self, texts: pa.StringArray) -> Floats | None:
+        """Return for every text what `Times` would; None if they have not one plain form."""
+        ends = self._read_ends(texts)
+        if ends is None or self._times.kind == TimeKind.LOCAL:
             return None
-        found = _unix(texts) if self._times.kind == Kind.UNIX else _zoned(texts)
-        if found is None or [float(found[0][row]) / found[1] for row in (0, -1)] != ends:
+        times = _unix(texts) if self._times.kind == TimeKind.UNIX else _zoned(texts)
+        return None if times is None or [times[0], times[-1]] != ends else times
+
+    def _read_ends(self, texts: pa.StringArray) -> list[float] | None:
+        before = copy(self._times)
+        try:
+            return [self._times.read(texts[row].as_py()) for row in (0, -1)]
+        except (ValueError, ClockError):
+            self._times.__dict__.update(before.__dict__)  # nothing was read
             return None
-        return found
 
 
 def _bytes_of(texts: pa.StringArray) -> tuple[NDArray[np.int32], NDArray[np.uint8]]:
@@ -90,7 +94,7 @@ def _bytes_of(texts: pa.StringArray) -> tuple[NDArray[np.int32], NDArray[np.uint
     return places - places[0], np.frombuffer(data, np.uint8)[places[0] : places[-1]]
 
 
-def _unix(texts: pa.StringArray) -> tuple[Counts, float] | None:
+def _unix(texts: pa.StringArray) -> Floats | None:
     """Read digits with or without a decimal point."""
     places, data = _bytes_of(texts)
     if data.min() < _DOT or data.max() > _NINE or (data == _SLASH).any():
@@ -100,11 +104,11 @@ def _unix(texts: pa.StringArray) -> tuple[Counts, float] | None:
         return None
     numbers: Floats = pc.cast(texts, pa.float64()).to_numpy()
     if numbers.min() >= MILLISECONDS_FROM:
-        return numbers, 1000.0
-    return (numbers, 1.0) if numbers.max() < MILLISECONDS_FROM else None
+        return numbers / 1000.0
+    return numbers if numbers.max() < MILLISECONDS_FROM else None
 
 
-def _zoned(texts: pa.StringArray) -> tuple[Counts, float] | None:
+def _zoned(texts: pa.StringArray) -> Floats | None:
     """Read RFC 3339 with the same offset in every row, and as many digits."""
     places, data = _bytes_of(texts)
     width = int(places[1])
@@ -115,22 +119,22 @@ def _zoned(texts: pa.StringArray) -> tuple[Counts, float] | None:
     if any((table[:, place] != table[0, place]).any() for place in (_AFTER_DATE, *range(-offset, 0))):
         return None
     # With so much fixed, the width alone tells hours, minutes, seconds and digits after them apart.
-    moments: NDArray[np.int64] = pc.cast(texts, pa.timestamp("us", "UTC")).view(pa.int64()).to_numpy()
-    return moments, _MICROSECONDS
+    microseconds: NDArray[np.int64] = pc.cast(texts, pa.timestamp("us", "UTC")).view(pa.int64()).to_numpy()
+    return microseconds / 1e6
 
 
-def _number_column(cells: Cells, numbers: pa.DoubleArray) -> NumberColumn | None:
+def _number_column(parser: CellParser, numbers: pa.DoubleArray) -> Column | None:
     raw: Floats = numbers.to_numpy(zero_copy_only=False)
-    if any((raw == code).any() for code in _text_codes(cells)):
+    if any((raw == code).any() for code in _text_codes(parser)):
         return None  # how that was written matters, and these are numbers already
     present: Mask | None = numbers.is_valid().to_numpy(zero_copy_only=False) if numbers.null_count else None
-    column = number_column(cells, raw, present)
-    is_odd = column.codes is not None and (column.codes == code_of(Reason.NOT_FINITE)).any()
-    return None if is_odd else column
+    if not np.isfinite(raw if present is None else raw[present]).all():
+        return None  # Arrow reads more words as such than the plain reader
+    return number_column(parser, raw, present)
 
 
-def _text_codes(cells: Cells) -> Iterator[float]:
+def _text_codes(parser: CellParser) -> Iterator[float]:
     """Yield the codes for unknown that are texts, and yet say a number."""
-    for code in cells.unknown:
+    for code in parser.unknown:
         with suppress(ValueError):
             yield float(code if isinstance(code, str) else "")

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dumpload.core.intake import Arrival, Intake
-from dumpload.study.records.file import blocks
-from dumpload.study.records.items import Moment
-from dumpload.study.records.record import Account, Complaint, Form, RecordError
+from dumpload.study.records.file import TextLines, parts, torn_words
+from dumpload.study.records.items import Instant
+from dumpload.study.records.record import ReadLog, RecordError, RowError, TableFormat
 from dumpload.study.records.time import ClockError, Times
 
 MEMBERS = '{"time": ..., "topic": "...", "payload": "...", "retain": false}'
@@ -31,45 +31,43 @@ class CaptureRecord:
 
     kind = "message capture"
 
-    def __init__(self, path: Path, intake: Intake, form: Form | None = None) -> None:
+    def __init__(self, path: Path, intake: Intake, form: TableFormat | None = None) -> None:
         """Keep which topics carry what. Opens nothing yet."""
         self.path = path
         self._intake = intake
-        self._form = form or Form()
+        self._form = form or TableFormat()
 
-    def read(self, account: Account) -> Iterator[Moment]:
-        """Yield the messages in order of time, one moment each."""
-        lines = self._lines(account)
-        for one in sorted(lines, key=lambda line: line.t) if self._form.sort else lines:
+    def read(self, log: ReadLog) -> Iterator[Instant]:
+        """Yield the messages in order of time, one instant each."""
+        messages = self._messages(log)
+        for one in sorted(messages, key=lambda message: message.t) if self._form.sort else messages:
             arrival = Arrival(one.topic, one.payload, one.retained, one.t, one.t, one.t)
-            yield Moment(one.t, self._intake.read(arrival))
+            yield Instant(one.t, self._intake.read(arrival))
 
-    def _lines(self, account: Account) -> Iterator[Captured]:
+    def _messages(self, log: ReadLog) -> Iterator[Captured]:
         times = Times(self._form.time_format, self._form.zone)
         last = -float("inf")
-        for block in blocks(self.path, account):
-            for number, text in enumerate(block.text.split("\n"), block.line):
-                if not text.strip():
-                    continue
-                try:
-                    one = self._line(times, number, text)
-                except ValueError as error:
-                    self._complain(account, Complaint(self.path, number, "", text, str(error)), torn=block.torn)
-                    continue
-                if one.t < last and not self._form.sort:
-                    expected = "a time not before the line above (--sort puts lines in order)"
-                    raise RecordError(self.path, expected, line=number, text=text)
-                last = one.t
-                account.rows += 1
-                yield one
+        lines = TextLines(self.path, log, parts(self.path, log))
+        for line in lines:
+            text = line.rstrip("\n")
+            if not text.strip():
+                continue
+            try:
+                one = self._message(times, lines.number, text)
+            except ValueError as error:
+                if lines.torn:
+                    log.torn = torn_words(lines.number)
+                else:
+                    log.drop(RowError(self.path, lines.number, "", text, str(error)))
+                continue
+            if one.t < last and not self._form.sort:
+                expected = "a time not before the line above (--sort puts lines in order)"
+                raise RecordError(self.path, expected, line=lines.number, text=text)
+            last = one.t
+            log.rows += 1
+            yield one
 
-    def _complain(self, account: Account, complaint: Complaint, *, torn: bool) -> None:
-        if torn:
-            account.torn = f"the last line ({complaint.line}) is torn and was left out"
-        else:
-            account.drop(complaint)
-
-    def _line(self, times: Times, number: int, text: str) -> Captured:
+    def _message(self, times: Times, number: int, text: str) -> Captured:
         try:
             document = json.loads(text)
         except (ValueError, RecursionError):

@@ -1,132 +1,122 @@
-"""The texts of one column of a record: which value each stands for, and how many of them lie within a band.
-
-Knows no row and no time.
-"""
+"""Which column of a record is which signal, and what the texts of a column mean."""
 
 import math
-from collections.abc import Collection, Sequence
-from itertools import takewhile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 
-from dumpload.core.controller import Event, Kind
-from dumpload.core.decode import Reason, Rejection, to_base_unit
-from dumpload.core.signals import QUANTITIES, Signal, in_range
-from dumpload.study.records.bounds import ALL, Band
+from dumpload.core.decode import to_base_unit
+from dumpload.core.freshness import MISSING
+from dumpload.core.signals import QUANTITIES, Signal, in_range, signal_name
+from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column, column_of
+from dumpload.study.records.record import RecordError, TableFormat
 
+TIME = "time"
+
+# What means "not known now", by signal.
+UnknownCodes = Mapping[Signal, Sequence[float | str]]
+
+# Loggers write few different texts: the meaning of this many is kept.
 _REMEMBERED_TEXTS = 5000
 
+Meaning = tuple[float, int]
 
-class Cells:
-    """How to read the texts of one column."""
+
+class CellParser:
+    """How to read the texts of one column. `highest`: the largest value so far, in the signal's base unit."""
 
     def __init__(
         self, signal: Signal, unit: str, unknown: Sequence[float | str] = (), *, decimal_comma: bool = False
     ) -> None:
-        """Keep the unit, the codes that mean "not known now", and whether a comma is the decimal sign.
-
-        `highest` is the largest value read so far.
-        """
+        """Keep the unit, the codes that mean "not known now", and whether a comma is the decimal sign."""
         self.signal = signal
         self.unit = unit
         self.unknown = frozenset(unknown)
-        self._decimal_comma = decimal_comma
-        self._known: dict[Band, set[str]] = {}
         self.highest = -math.inf
+        self._decimal_comma = decimal_comma
+        self._meanings = _Meanings(self)
 
-    def read(self, text: str) -> float | Reason | None:
-        """Return the value in the signal's base unit, None for a code that means unknown, or why it does not count."""
+    def column(self, texts: Sequence[str]) -> Column:
+        """Return what many texts mean, each as `parse` does."""
+        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
+        return column_of(values, codes)
+
+    def parse(self, text: str) -> Meaning:
+        """Return the value in the signal's base unit (NaN: none), and the code of what the text is."""
         text = text.strip()
+        if not text:
+            return MISSING, EMPTY
         if text in self.unknown:
-            return None
+            return MISSING, UNKNOWN
         try:
             number = self._number(text)
         except ValueError:
-            return Reason.WRONG_TYPE
+            return MISSING, REJECTED
         if number in self.unknown:
-            return None
-        if not math.isfinite(number):
-            return Reason.NOT_FINITE
-        value = to_base_unit(self.signal, self.unit, number)
+            return MISSING, UNKNOWN
+        value = to_base_unit(self.signal, self.unit, number) if math.isfinite(number) else MISSING
         if not in_range(self.signal, value):
-            return Reason.OUT_OF_RANGE
+            return MISSING, REJECTED
         self.highest = max(self.highest, value)
-        return value
+        return value, PLAIN
 
     def _number(self, text: str) -> float:
         if "_" in text or not text.isascii():  # Python's own ways of writing numbers
             raise ValueError(text)
         return float(text.replace(",", ".") if self._decimal_comma else text)
 
-    def event(self, text: str, t: float, ahead: float = 0.0) -> Event | Rejection:
-        """Return what a cell that is not empty says at `t` (s)."""
-        value = self.read(text)
-        if value is None:
-            return Event(t, t - ahead, Kind.UNKNOWN, self.signal)
-        if isinstance(value, Reason):
-            return Rejection(self.signal, value)
-        return Event(t, t - ahead, Kind.SAMPLE, self.signal, value, t)
 
-    def leading(self, texts: Sequence[str], band: Band) -> int:
-        """Return how many of the first texts are plain numbers in range and in the band.
+class _Meanings(dict[str, Meaning]):
+    """The meanings of the texts seen so far, as long as they are few."""
 
-        Nothing is done per row in Python: loggers write few different texts, and what is known of one is kept.
-        """
-        known = self._known.setdefault(band, set())
-        if known.issuperset(texts):
-            return len(texts)
-        count = sum(map(bool, takewhile(known.__contains__, texts)))
-        value = self.read(texts[count])
-        if not isinstance(value, float) or not band.low <= value < band.high:
-            return count
-        failed = len(texts) + 1  # the first so many fail
-        while failed - count > 1:
-            tried = (count + failed) // 2 if failed <= len(texts) else len(texts)
-            if self._learn(set(texts[count:tried]) - known, band):
-                count = tried
-            else:
-                failed = tried
-        return count
+    def __init__(self, parser: CellParser) -> None:
+        super().__init__()
+        self._parser = parser
 
-    def _learn(self, texts: set[str], band: Band) -> bool:
-        """Return whether all texts are plain numbers in the band, and remember them if they are few."""
-        extremes = self.extremes(texts) if texts else (band.low, band.low)
-        if extremes is None or not (band.low <= extremes[0] and (extremes[1] < band.high or not texts)):
-            return False
-        self.highest = max(self.highest, extremes[1] if texts else -math.inf)
-        known = self._known[band]
-        if len(known) + len(texts) > _REMEMBERED_TEXTS:
-            known.clear()
-        if len(texts) <= _REMEMBERED_TEXTS // 10:
-            known |= texts
-        return True
+    def __missing__(self, text: str) -> Meaning:
+        if len(self) >= _REMEMBERED_TEXTS:
+            self.clear()
+        meaning = self[text] = self._parser.parse(text)
+        return meaning
 
-    def extremes(self, texts: set[str]) -> tuple[float, float] | None:
-        """Return the least and the largest value; None unless all are plain numbers in range."""
-        numbers = self._plain_numbers(texts)
-        if numbers is None or not self.unknown.isdisjoint(texts) or not self.unknown.isdisjoint(numbers):
-            return None
-        least, most = (to_base_unit(self.signal, self.unit, number) for number in (min(numbers), max(numbers)))
-        return (least, most) if in_range(self.signal, least) and in_range(self.signal, most) else None
 
-    def numbers(self, texts: Sequence[str], *, checked: bool = False) -> list[float] | None:
-        """Return the values of a whole column; None unless all are plain numbers in range and in the base unit.
+def find_columns(path: Path, form: TableFormat, names: Sequence[str], line: int = 0) -> tuple[int, dict[Signal, int]]:
+    """Return where the time and every signal are among the columns of these names; `line`: where the names are.
 
-        `checked`: they are known to be, or empty.
-        """
-        if self.unit != QUANTITIES[self.signal].unit or self._decimal_comma:
-            return None
-        if not checked and self.leading(texts, ALL) < len(texts):
-            return None
-        try:
-            return list(map(float, texts))
-        except ValueError:
-            return None
+    Raises:
+        RecordError: a column that is needed is not there, or there twice.
+    """
+    place = {name: _find(path, form, name, names, line) for name in (TIME, *map(signal_name, Signal))}
+    for name in (TIME, signal_name(Signal.STATE_OF_CHARGE)):
+        if place[name] < 0:
+            theirs, listed = form.columns.get(name, name), _listed(names)
+            expected = f"a column {theirs}; there are: {listed} (--column {name}=NAME names another)"
+            raise RecordError(path, expected, line=line)
+    return place[TIME], {signal: place[signal_name(signal)] for signal in Signal if place[signal_name(signal)] >= 0}
 
-    def _plain_numbers(self, texts: Collection[str]) -> list[float] | None:
-        joined = "".join(texts)
-        if "_" in joined or not joined.isascii():
-            return None
-        try:
-            numbers = list(map(self._number if self._decimal_comma else float, texts))
-        except ValueError:
-            return None
-        return numbers if math.isfinite(sum(numbers)) else None
+
+def _find(path: Path, form: TableFormat, name: str, names: Sequence[str], line: int) -> int:
+    theirs = form.columns.get(name, name)
+    if names.count(theirs) > 1:
+        raise RecordError(path, "every column once", line=line, column=theirs)
+    if theirs not in names and name in form.columns:
+        raise RecordError(path, f"a column {theirs}; there are: {_listed(names)}", line=line)
+    return names.index(theirs) if theirs in names else -1
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Return the names, as far as a line has room for them."""
+    listed = ", ".join(names)
+    return listed if len(listed) <= 200 else f"{listed[:197]}..."  # noqa: PLR2004
+
+
+def parser_of(form: TableFormat, unknown: UnknownCodes, signal: Signal) -> CellParser:
+    """Return how the cells of a signal are read."""
+    unit = form.units.get(signal, QUANTITIES[signal].unit)
+    return CellParser(signal, unit, unknown.get(signal, ()), decimal_comma=form.decimal_comma)
+
+
+def ratio_remark(highest_charge: float) -> list[str]:
+    """Return what is odd about a whole record, its highest charge being that (percent)."""
+    if not 0.0 < highest_charge <= 1.0:
+        return []
+    return [f"no state of charge is above {highest_charge:g} %: if 1 is full, --unit state_of_charge=ratio"]

@@ -8,10 +8,10 @@ from dumpload.broker import intake
 from dumpload.config import Settings
 from dumpload.setup import signal_sources
 from dumpload.study.records.capture import CaptureRecord
-from dumpload.study.records.csv import CsvRecord, Cutter, Layout
+from dumpload.study.records.csv import ArrowReader, CsvRecord, Layout
 from dumpload.study.records.file import magic
 from dumpload.study.records.history import MAGIC, HistoryRecord
-from dumpload.study.records.record import Form, Record, RecordError
+from dumpload.study.records.record import Record, RecordError, TableFormat
 from dumpload.study.records.time import Times
 
 if TYPE_CHECKING:
@@ -19,20 +19,18 @@ if TYPE_CHECKING:
 
 PARQUET = b"PAR1"
 
-QUICK_FROM_BYTES = 8 * 1024 * 1024
-"""A smaller table is read in less time than it takes to load the quick reader."""
+# A smaller table is read in less time than it takes to load the Arrow reader.
+ARROW_FROM_BYTES = 8 * 1024 * 1024
 
 
-def open_record(path: Path, form: Form, settings: Settings) -> Record:
+def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
     """Return the record in a file: CSV, a capture of messages or a history database, the first two also gzipped.
 
-    With the extra `study` also Parquet, and a big CSV is read by a quick reader.
+    With the extra `study` also Parquet, and a big CSV is read with Arrow.
 
     Raises:
-        RecordError: it cannot be read, or is empty.
+        RecordError: it is no plain file, or cannot be read.
     """
-    if path.is_dir():
-        raise RecordError(path, "a file; this is a folder")
     begin = magic(path)
     if begin.startswith(MAGIC):
         return HistoryRecord(path)
@@ -41,7 +39,7 @@ def open_record(path: Path, form: Form, settings: Settings) -> Record:
     unknown = {signal: source.unknown for signal, source in signal_sources(settings).items()}
     if begin.startswith(PARQUET):
         return _parquet(path)(path, form, unknown)
-    return CsvRecord(path, form, unknown, _cutter() if path.stat().st_size >= QUICK_FROM_BYTES else None)
+    return CsvRecord(path, form, unknown, _arrow() if path.stat().st_size >= ARROW_FROM_BYTES else None)
 
 
 def _parquet(path: Path) -> "type[ParquetRecord]":
@@ -52,10 +50,10 @@ def _parquet(path: Path) -> "type[ParquetRecord]":
     return ParquetRecord
 
 
-def _cutter() -> Callable[[Layout, Times], Cutter] | None:
+def _arrow() -> Callable[[Layout, Times], ArrowReader] | None:
     """Return the quick reader of tables, where it is installed."""
     try:
-        from dumpload.study.fast.tables import TableCutter  # noqa: PLC0415  (only where the extra is installed)
+        from dumpload.study.fast.tables import ArrowTableReader  # noqa: PLC0415  (only where the extra is installed)
     except ImportError:
         return None
-    return TableCutter
+    return ArrowTableReader

@@ -1,7 +1,7 @@
-"""What every record of telemetry has, whatever file it comes from: its form, its complaints, what reading it came to.
+"""What every record of telemetry has, whatever file it comes from: its format, its errors, and the log of a reading.
 
-The readers are `csv`, `capture` and `history`. A row that cannot be read is left out and told;
-a record that cannot be is a `RecordError`.
+The readers are `csv`, `capture`, `history` and `fast/parquet`. A row that cannot be read is dropped and counted; a
+record that cannot be read is a `RecordError`.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -13,27 +13,39 @@ from dumpload.core.signals import Signal
 from dumpload.layers import show
 from dumpload.study.records.items import Item
 
+# Report at most this many bad rows; count the rest.
 SHOWN_BAD_ROWS = 5
-"""So many bad rows are told one by one; the rest are counted."""
+
+# A longer record is one with a clock that was not set: it would be decades of nothing (our choice, no source).
+MAX_YEARS = 40
+MAX_SPAN_S = MAX_YEARS * 365.25 * 86_400.0
 
 _SHOWN_CHARACTERS = 40
 
 
-class Complaint(NamedTuple):
-    """What is wrong with a file: where (line 0: the file itself), in which column, what stands there, what should."""
+def printable(text: str) -> str:
+    """Return text with everything that a terminal might obey, or cannot show, as an escape."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text)
+
+
+class RowError(NamedTuple):
+    """What is wrong with a file: where, in which column, what is there, and what was expected.
+
+    `line`: the number of the `place` ("line" or "row"); 0: the file itself.
+    """
 
     path: Path
     line: int
     column: str
     text: str
     expected: str
+    place: str = "line"
 
     def __str__(self) -> str:
-        """The complaint in one line of printable text."""
-        place = f"{self.path}, line {self.line}" if self.line else f"{self.path}"
+        """The error in one line of printable text."""
+        place = f"{self.path}, {self.place} {self.line}" if self.line else f"{self.path}"
         parts = (place, self.column and f"column {self.column}", self.text and _quoted(self.text))
-        line = ": ".join((*(part for part in parts if part), f"expected {self.expected}"))
-        return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in line)
+        return printable(": ".join((*(part for part in parts if part), f"expected {self.expected}")))
 
 
 def _quoted(text: str) -> str:
@@ -41,26 +53,28 @@ def _quoted(text: str) -> str:
 
 
 class RecordError(Exception):
-    """The record cannot be used; `complaint` says why."""
+    """The record cannot be used; `error` says why."""
 
-    def __init__(self, path: Path, expected: str, *, line: int = 0, column: str = "", text: str = "") -> None:
+    def __init__(  # noqa: PLR0913  (all but two are optional)
+        self, path: Path, expected: str, *, line: int = 0, column: str = "", text: str = "", place: str = "line"
+    ) -> None:
         """Keep what is wrong."""
-        self.complaint = Complaint(path, line, column, text, expected)
-        super().__init__(self.complaint)
+        self.error = RowError(path, line, column, text, expected, place)
+        super().__init__(self.error)
 
     @classmethod
-    def of(cls, complaint: Complaint) -> "RecordError":
-        """Return the error for a complaint."""
-        path, line, column, text, expected = complaint
-        return cls(path, expected, line=line, column=column, text=text)
+    def of(cls, error: RowError) -> "RecordError":
+        """Return the error for a row."""
+        path, line, column, text, expected, place = error
+        return cls(path, expected, line=line, column=column, text=text, place=place)
 
     def __str__(self) -> str:
         """Return one line."""
-        return str(self.complaint)
+        return str(self.error)
 
 
-class Form(NamedTuple):
-    """How a record of another logger is written; the defaults are our own form.
+class TableFormat(NamedTuple):
+    """How a record of another logger is written; the defaults are our own format.
 
     `columns`: our name to theirs, "time" among them. `units`: by signal, where not the base unit. `time_format`: as
     `datetime.strptime` takes it. `zone`: of times without an offset. `sort`: rows may be out of order.
@@ -75,23 +89,26 @@ class Form(NamedTuple):
     sort: bool = False
 
 
-class Account:
-    """What one reading of a record came across. `watch` is told how much of the file is read (0 to 1)."""
+class ReadLog:
+    """What one reading of a record came across.
+
+    `watch` is called with how much of the file is read (0 to 1). `torn`: what is missing at its end, in words.
+    """
 
     def __init__(self, watch: Callable[[float], None] = lambda _part: None) -> None:
-        """Start with nothing read."""
+        """Begin with nothing read."""
         self.watch = watch
         self.rows = 0
         self.dropped = 0
-        self.bad: list[Complaint] = []
+        self.bad: list[RowError] = []
         self.torn = ""
         self.notes: list[str] = []
 
-    def drop(self, complaint: Complaint) -> None:
-        """Leave a row out."""
+    def drop(self, error: RowError) -> None:
+        """Count a row that is left out."""
         self.dropped += 1
         if len(self.bad) < SHOWN_BAD_ROWS:
-            self.bad.append(complaint)
+            self.bad.append(error)
 
 
 class Record(Protocol):
@@ -100,8 +117,8 @@ class Record(Protocol):
     path: Path
     kind: str
 
-    def read(self, account: Account) -> Iterator[Item]:
-        """Yield all of it in order of time, never more than a part of it in memory; tell the account.
+    def read(self, log: ReadLog) -> Iterator[Item]:
+        """Yield all of it in order of time, never more than a part of it in memory.
 
         Raises:
             RecordError: it is no record of that kind, or its times go back.

@@ -8,13 +8,14 @@ from typing import Any, NamedTuple
 from dumpload.config import Settings, changed_keys
 from dumpload.config.kinds import find_zone
 from dumpload.core.freshness import is_missing
+from dumpload.core.text import duration
 from dumpload.study.records.open import open_record
-from dumpload.study.records.record import Account, Form
-from dumpload.study.replay.at_once import play_all
+from dumpload.study.records.record import ReadLog, TableFormat
 from dumpload.study.replay.document import OPEN_LOOP, replay_document
-from dumpload.study.replay.figures import Figures, figures, plan
-from dumpload.study.replay.replay import Result, Witness, replay
-from dumpload.study.replay.text import WIDTH, account_remarks, duration, energy_words, rate, replay_text
+from dumpload.study.replay.figures import Derived, figures, scenario
+from dumpload.study.replay.replay import Result, replay
+from dumpload.study.replay.replayer import Observer
+from dumpload.study.replay.text import WIDTH, energy_words, log_remarks, rate, replay_text
 
 _LABEL = 22
 _COLUMN = 14
@@ -29,33 +30,30 @@ class Trial(NamedTuple):
     name: str
     settings: Settings
     result: Result
-    figures: Figures
+    figures: Derived
 
 
 def run_trials(  # noqa: PLR0913  (all but three are optional)
     path: Path,
-    form: Form,
+    form: TableFormat,
     chosen: Mapping[str, Settings],
     *,
     judge_contact: bool = False,
     watch: Callable[[float], None] = lambda _part: None,
-    witness: Witness | None = None,
+    observer: Observer | None = None,
 ) -> list[Trial]:
     """Play the record once for each of the chosen settings. `watch` is told how much is done (0 to 1).
 
-    `witness` sees the first of them.
+    `observer` watches the first of them.
 
     Raises:
         RecordError: the record cannot be used.
     """
-    tried = [(settings, plan(settings, judge_contact=judge_contact)) for settings in chosen.values()]
     results: list[Result] = []
-    if witness is not None:
-        settings, first = tried[0]
-        account = Account(lambda part: watch(part / len(tried)))
-        results = [replay(open_record(path, form, settings), first, account, witness)]
-    done = len(results)
-    results += play_all(path, form, tried[done:], lambda part: watch((done + part * (len(tried) - done)) / len(tried)))
+    for done, settings in enumerate(chosen.values()):
+        log = ReadLog(lambda part, done=done: watch((done + part) / len(chosen)))  # type: ignore[misc]
+        tried = scenario(settings, judge_contact=judge_contact)
+        results.append(replay(open_record(path, form, settings), tried, log, None if results else observer))
     return [
         Trial(name, settings, result, figures(settings, result.summary))
         for (name, settings), result in zip(chosen.items(), results, strict=True)
@@ -88,7 +86,7 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
     for begin in range(0, len(trials), _SIDE_BY_SIDE):
         lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], _LETTERS[begin:])]
     lines += ["", *_differences(trials)]
-    remarks = [*account_remarks(trials[0].result.account)]
+    remarks = [*log_remarks(trials[0].result.log)]
     lines += [""] if remarks else []
     for remark in remarks:
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")

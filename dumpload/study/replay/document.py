@@ -1,11 +1,11 @@
 """A replay as a JSON document. Builds it; prints nothing."""
 
-import math
 from typing import Any
 
 from dumpload.core.explain import cause_name
+from dumpload.core.text import number_or_null
 from dumpload.core.window import utc_text
-from dumpload.study.replay.figures import Figures, energy_source
+from dumpload.study.replay.figures import Derived, energy_source
 from dumpload.study.replay.replay import Result
 from dumpload.study.replay.summary import Change, Summary
 
@@ -17,9 +17,9 @@ OPEN_LOOP = (
 )
 
 
-def replay_document(result: Result, figures: Figures) -> Document:
+def replay_document(result: Result, figures: Derived) -> Document:
     """Return one replay: times in RFC 3339 UTC, seconds, watt-hours, percent; null where there is nothing to say."""
-    account = result.account
+    log = result.log
     return {
         "record": str(result.path),
         "kind": result.kind,
@@ -27,11 +27,11 @@ def replay_document(result: Result, figures: Figures) -> Document:
         "samples": result.samples,
         "accepted": result.accepted,
         "rejected": result.rejected,
-        "rows": account.rows,
-        "dropped": account.dropped,
-        "bad_rows": [str(complaint) for complaint in account.bad],
-        "torn": account.torn or None,
-        "notes": account.notes,
+        "rows": log.rows,
+        "dropped": log.dropped,
+        "bad_rows": [str(error) for error in log.bad],
+        "torn": log.torn or None,
+        "notes": log.notes,
         "first": utc_text(result.first),
         "last": utc_text(result.last),
         "changes": [_change(change) for change in result.changes],
@@ -48,7 +48,7 @@ def _change(change: Change) -> Document:
     }
 
 
-def _summary(summary: Summary, figures: Figures) -> Document:
+def _summary(summary: Summary, figures: Derived) -> Document:
     return {
         "switch_ons": summary.switch_ons,
         "on_time_s": number_or_null(summary.on_time_s),
@@ -68,8 +68,3 @@ def _summary(summary: Summary, figures: Figures) -> Document:
         "hot_tanks": number_or_null(figures.hot_tanks),
         "contact_life_years": number_or_null(figures.contact_life_years),
     }
-
-
-def number_or_null(value: float) -> float | None:
-    """Return a number to three digits after the point; None if there is none."""
-    return round(float(value), 3) if math.isfinite(value) else None  # a difference of whole times is an int

@@ -8,8 +8,8 @@ from dumpload.physics.contacts import contact_life_years
 from dumpload.physics.element import element_resistance_ohm
 from dumpload.physics.water import heat_j
 from dumpload.setup import controller_setup
-from dumpload.study.replay.replay import Plan
-from dumpload.study.replay.summary import Element, Summary
+from dumpload.study.replay.replayer import Scenario
+from dumpload.study.replay.summary import LoadRating, Summary
 
 USUAL_COLD_C = 10.0
 """Water from a tank or a main in a temperate climate, where it is not configured (common practice, no source)."""
@@ -20,7 +20,7 @@ USUAL_OPERATIONS = 100_000.0
 _JOULES_PER_WH = 3600.0
 
 
-class Figures(NamedTuple):
+class Derived(NamedTuple):
     """How often the energy heats the tank (NaN: no tank, or no energy known), and the life of a contact in years.
 
     `cold_c`, `target_c`, `volume_l`: what was heated. `operations`: what the contact was taken to be good for.
@@ -34,16 +34,16 @@ class Figures(NamedTuple):
     contact_life_years: float
 
 
-def plan(settings: Settings, *, judge_contact: bool = False) -> Plan:
+def scenario(settings: Settings, *, judge_contact: bool = False) -> Scenario:
     """Return what is tried on a record under these settings."""
     load = settings.load
     rated_w = MISSING if load.rated_w is None else load.rated_w
     known = load.rated_w is not None and load.rated_v is not None
     ohm = element_resistance_ohm(load.rated_w, load.rated_v) if known else MISSING  # type: ignore[arg-type]
-    return Plan(controller_setup(settings), Element(rated_w, ohm), judge_contact)
+    return Scenario(controller_setup(settings), LoadRating(rated_w, ohm), judge_contact)
 
 
-def figures(settings: Settings, summary: Summary) -> Figures:
+def figures(settings: Settings, summary: Summary) -> Derived:
     """Return what the summary means for this installation."""
     tank = settings.tank
     cold_c = USUAL_COLD_C if tank.cold_c is None else tank.cold_c
@@ -55,7 +55,7 @@ def figures(settings: Settings, summary: Summary) -> Figures:
     operations = settings.contact.operations or USUAL_OPERATIONS
     per_day = summary.switch_ons_per_day
     years = contact_life_years(operations, per_day) if per_day > 0 else MISSING
-    return Figures(tanks, volume_l, cold_c, target_c, operations, years)
+    return Derived(tanks, volume_l, cold_c, target_c, operations, years)
 
 
 def energy_source(summary: Summary) -> str | None:

@@ -1,19 +1,17 @@
 """Plays a record from its first row to its last, and returns what the relay would have done."""
 
+import math
 from collections.abc import Iterator, Sequence
-from functools import partial
 from itertools import chain
 from pathlib import Path
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
+from dumpload.core.freshness import is_missing
 from dumpload.core.window import utc_text
-from dumpload.study.records.items import Item, Stretch
-from dumpload.study.records.record import Account, Record, RecordError
-from dumpload.study.replay.passing import Passing
-from dumpload.study.replay.player import Plan, Player
-from dumpload.study.replay.summary import Change, Summary, Tally
-
-__all__ = ["Plan", "ReplayInterrupted", "Result", "replay"]
+from dumpload.study.records.items import Item, RowBatch
+from dumpload.study.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
+from dumpload.study.replay.replayer import Observer, Replayer, Scenario
+from dumpload.study.replay.summary import Change, Summary
 
 
 class Result(NamedTuple):
@@ -28,51 +26,68 @@ class Result(NamedTuple):
     rejected: int
     changes: Sequence[Change]
     summary: Summary
-    account: Account
+    log: ReadLog
 
 
 class ReplayInterrupted(KeyboardInterrupt):
     """A person ended the replay; the text says how far it was."""
 
-
-class Witness(Protocol):
-    """Sees a replay happen, for a report."""
-
-    def begin(self, tally: Tally) -> None:
-        """The replay begins."""
-
-    def play(self, passing: Passing, item: Item) -> None:
-        """Have one part of the record played."""
+    @classmethod
+    def at(cls, wall: float | None) -> "ReplayInterrupted":
+        """Return the interrupt at `wall` (Unix s) of the record; None: before its first row."""
+        far = "" if wall is None else f" at {utc_text(wall)} of the record"
+        return cls(f"interrupted{far}; nothing is shown for a part of it")
 
 
-def replay(record: Record, plan: Plan, account: Account, witness: Witness | None = None) -> Result:
+def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer | None = None) -> Result:
     """Play a whole record.
 
     Raises:
-        RecordError: it cannot be read, or has no rows.
+        RecordError: it cannot be read, has no rows, or spans too long a time.
         ReplayInterrupted: a person ended it; nothing of a part of a record is returned.
     """
-    items = _filled(record.read(account))
-    first = next(items, None)
-    if first is None:
-        raise RecordError.of(account.bad[0]) if account.bad else RecordError(record.path, "at least one row")
-    item, player = first, Player(plan, first.ends.t)
-    passing = Passing(player)
-    play = passing.play
-    if witness is not None:
-        witness.begin(player.tally)
-        play = partial(witness.play, passing)
+    items = _within_span(
+        record.path, (item for item in record.read(log) if not isinstance(item, RowBatch) or item.rows)
+    )
+    item = first = None
     try:
+        item = first = next(items, None)
+        if item is None or first is None:
+            raise RecordError.of(log.bad[0]) if log.bad else RecordError(record.path, "at least one row")
+        replayer = Replayer(scenario, _begin(item), _ahead(item), observer)
         for item in chain([first], items):
-            play(item)
+            replayer.play(item)
     except KeyboardInterrupt:
-        msg = f"interrupted at {utc_text(item.ends.wall)} of the record; nothing is shown for a part of it"
-        raise ReplayInterrupted(msg) from None
-    summary, tally = passing.finish(item.ends.end_t), player.tally
-    counts = (tally.samples, tally.accepted, tally.rejected)
-    ends = (first.ends.wall, item.ends.end_wall)
-    return Result(record.path, record.kind, *ends, *counts, tally.changes, summary, account)
+        raise ReplayInterrupted.at(None if item is None else _begin(item) - _ahead(item)) from None
+    end = _end(item)
+    summary, totals = replayer.finish(end), replayer.totals
+    counts = (totals.samples, totals.accepted, totals.rejected)
+    ends = (_begin(first) - _ahead(first), end - _ahead(item))
+    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
 
 
-def _filled(items: Iterator[Item]) -> Iterator[Item]:
-    return (item for item in items if not isinstance(item, Stretch) or item.rows)
+def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:
+    """Refuse a record whose clock was not set at some time: it would be decades of nothing."""
+    begin = math.nan
+    for item in items:
+        if isinstance(item, RowBatch) and not item.rows:
+            continue
+        begin = _begin(item) if is_missing(begin) else begin
+        if _end(item) - begin > MAX_SPAN_S:
+            far = f"{utc_text(begin - _ahead(item))} to {utc_text(_end(item) - _ahead(item))}"
+            raise RecordError(
+                path, f"a record of at most {MAX_YEARS} years; this is one from {far}: was a clock not set?"
+            )
+        yield item
+
+
+def _begin(item: Item) -> float:
+    return float(item.times[0]) if isinstance(item, RowBatch) else item.t
+
+
+def _end(item: Item) -> float:
+    return float(item.times[-1]) if isinstance(item, RowBatch) else item.t
+
+
+def _ahead(item: Item) -> float:
+    return 0.0 if isinstance(item, RowBatch) else item.ahead

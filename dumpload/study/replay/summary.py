@@ -4,19 +4,22 @@ Keeps a few numbers and the list of changes, so that a record may be of any leng
 """
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import NamedTuple
 
 from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.study.records.columns import Values
 
 SECONDS_PER_DAY = 86_400.0
+SOC = Signal.STATE_OF_CHARGE
+
+# What tells of the energy into the load.
+ENERGY_SIGNALS = (Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE)
 
 
-class Element(NamedTuple):
+class LoadRating(NamedTuple):
     """The load: rated power (W), and resistance (ohm); NaN where not configured."""
 
     rated_w: float = MISSING
@@ -32,15 +35,15 @@ class Change(NamedTuple):
     state_of_charge: float
 
 
-class Part(NamedTuple):
-    """A part of the energy, and for how long it was known from that source: Wh, s."""
+class EnergyShare(NamedTuple):
+    """A share of the energy, and for how long it was known from that source: Wh, s."""
 
     wh: float = 0.0
     seconds: float = 0.0
 
-    def plus(self, power_w: float, seconds: float) -> "Part":
-        """Return the part with so much more."""
-        return Part(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
+    def plus(self, power_w: float, seconds: float) -> "EnergyShare":
+        """Return the share with so much more."""
+        return EnergyShare(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
 
 
 class Summary(NamedTuple):
@@ -60,9 +63,9 @@ class Summary(NamedTuple):
     data_lost_s: float
     lowest_state_of_charge_on: float
     energy_wh: float
-    measured: Part
-    by_voltage: Part
-    by_rating: Part
+    measured: EnergyShare
+    by_voltage: EnergyShare
+    by_rating: EnergyShare
     drawing_s: float
 
     @property
@@ -88,24 +91,20 @@ class Energy:
     counts until the next one, at most as long as it is live.
     """
 
-    def __init__(self, element: Element, t: float) -> None:
+    def __init__(self, load: LoadRating, t: float) -> None:
         """Start at `t` (s) with the relay off."""
-        self._element = element
+        self._rating = load
         self._at = t
         self._on = False
         self._load = (MISSING, -math.inf)
         self._voltage = (MISSING, -math.inf)
-        self.measured = self.by_voltage = self.by_rating = Part()
+        self.measured = self.by_voltage = self.by_rating = EnergyShare()
         self.drawing_s = 0.0
 
     @property
     def wh(self) -> float:
         """All of it so far; 0 where no source gives any power."""
         return self.measured.wh + self.by_voltage.wh + self.by_rating.wh
-
-    def looks_at(self, signal: Signal) -> bool:
-        """Return whether a signal says anything of the energy."""
-        return signal == Signal.LOAD_POWER or (signal == Signal.BATTERY_VOLTAGE and not is_missing(self._element.ohm))
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
@@ -122,25 +121,6 @@ class Energy:
             self._load = (self._load[0], expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
             self._voltage = (self._voltage[0], expires_at)
-
-    def note_columns(self, columns: Mapping[Signal, Values], begin: float, end: float) -> None:
-        """Add up, as `note` would one by one, columns from `begin` to `end` (s) in which no value expires.
-
-        The last values are still to be noted.
-        """
-        self.advance(begin)
-        if not self._on:
-            return
-        seconds = end - begin
-        self._at = end
-        if (watts := columns.get(Signal.LOAD_POWER)) is not None:
-            self.drawing_s += watts.seconds_above(LOAD_PRESENT_W)
-            self.measured = Part(self.measured.wh + watts.over_time() / 3600.0, self.measured.seconds + seconds)
-        elif not is_missing(self._element.ohm):
-            wh = columns[Signal.BATTERY_VOLTAGE].squares_over_time() / 3600.0 / self._element.ohm
-            self.by_voltage = Part(self.by_voltage.wh + wh, self.by_voltage.seconds + seconds)
-        elif not is_missing(self._element.rated_w):
-            self.by_rating = self.by_rating.plus(self._element.rated_w, seconds)
 
     def switch(self, t: float, *, on: bool) -> None:
         """The relay moved."""
@@ -159,26 +139,26 @@ class Energy:
             self.drawing_s += seconds if power_w > LOAD_PRESENT_W else 0.0
             begin += seconds
         volts, expires_at = self._voltage
-        if begin < min(t, expires_at) and not is_missing(self._element.ohm):
+        if begin < min(t, expires_at) and not is_missing(self._rating.ohm):
             seconds = min(t, expires_at) - begin
-            self.by_voltage = self.by_voltage.plus(volts * volts / self._element.ohm, seconds)
+            self.by_voltage = self.by_voltage.plus(volts * volts / self._rating.ohm, seconds)
             begin += seconds
-        if begin < t and not is_missing(self._element.rated_w):
-            self.by_rating = self.by_rating.plus(self._element.rated_w, t - begin)
+        if begin < t and not is_missing(self._rating.rated_w):
+            self.by_rating = self.by_rating.plus(self._rating.rated_w, t - begin)
 
 
-class Tally:
+class Totals:
     """Counts what happens in one replay."""
 
-    def __init__(self, element: Element, t: float, max_age_s: float) -> None:
+    def __init__(self, load: LoadRating, t: float, max_age_s: float) -> None:
         """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
 
         `on_loss` is told from when to when (s) it was not known.
         """
         self.on_loss: Callable[[float, float], None] = lambda _begin, _end: None
-        self.energy = Energy(element, t)
+        self.energy = Energy(load, t)
         self.changes: list[Change] = []
-        self.samples = self.accepted = self.rejected = self.unknown = 0
+        self.samples = self.accepted = self.rejected = 0
         self._max_age_s = max_age_s
         self._began = self._known_until = t
         self._lost_s = self._on_time_s = 0.0
@@ -211,6 +191,14 @@ class Tally:
         else:
             self._end_run(t)
             self._on_since = MISSING
+
+    def take_charge(self, t: float, stamp: float, percent: float) -> None:
+        """A state of charge measured at `stamp` (s) came at `t` and was accepted."""
+        if t > self._known_until:
+            self.regain(t)
+        self._known_until = min(stamp, t) + self._max_age_s
+        if percent < self._lowest and self.is_on:
+            self._lowest = percent
 
     def charge(self, stamp: float) -> None:
         """A state of charge measured at `stamp` (s) was accepted."""

@@ -1,15 +1,16 @@
 """A replay as text: 80 columns, plain characters, the verdict first, then figures, then the list of changes."""
 
 from collections.abc import Iterator, Sequence
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from textwrap import wrap
 
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
 from dumpload.core.law import Cause, Position
-from dumpload.study.records.record import Account
+from dumpload.core.text import duration, local_text
+from dumpload.study.records.record import ReadLog
 from dumpload.study.replay.document import OPEN_LOOP
-from dumpload.study.replay.figures import Figures
+from dumpload.study.replay.figures import Derived
 from dumpload.study.replay.replay import Result
 from dumpload.study.replay.summary import Change, Summary
 
@@ -20,11 +21,11 @@ _MOST_DRAWN_PART = 0.95
 
 
 def replay_text(
-    result: Result, figures: Figures, zone: tzinfo, *, all_changes: bool = False, is_tried: bool = True
+    result: Result, figures: Derived, zone: tzinfo, *, all_changes: bool = False, is_replay: bool = True
 ) -> str:
-    """Return one replay, or what was done (`is_tried` false), times in the zone of the settings."""
-    lines = [*wrap(verdict(result.summary, is_tried=is_tried), WIDTH), ""]
-    lines += [*wrap(OPEN_LOOP, WIDTH), ""] if is_tried else []
+    """Return one replay, or what was done (`is_replay` false), times in the zone of the settings."""
+    lines = [*wrap(verdict(result.summary, is_replay=is_replay), WIDTH), ""]
+    lines += [*wrap(OPEN_LOOP, WIDTH), ""] if is_replay else []
     for label, value in rows(result, figures, zone):
         lines += wrap(f"{label:{_LABEL}}{value}", WIDTH, subsequent_indent=" " * _LABEL)
     told = [*remarks(result)]
@@ -35,23 +36,23 @@ def replay_text(
     return "\n".join([*lines, "", *_changes(result.changes, zone, all_changes=all_changes)])
 
 
-def verdict(summary: Summary, *, is_tried: bool = True) -> str:
+def verdict(summary: Summary, *, is_replay: bool = True) -> str:
     """Return what the relay would have done, or did, in one sentence."""
     span = f"in {_days(summary)}"
     if not summary.switch_ons:
-        return f"The relay {'would never have come' if is_tried else 'never came'} on {span}."
+        return f"The relay {'would never have come' if is_replay else 'never came'} on {span}."
     times = "once" if summary.switch_ons == 1 else f"{summary.switch_ons} times"
     energy = "" if is_missing(summary.energy_wh) else f", {energy_words(summary.energy_wh)} into the load"
-    came = "would have come" if is_tried else "came"
+    came = "would have come" if is_replay else "came"
     return f"The relay {came} on {times} {span}: {duration(summary.on_time_s)} of on-time{energy}."
 
 
-def rows(result: Result, figures: Figures, zone: tzinfo) -> Iterator[tuple[str, str]]:
+def rows(result: Result, figures: Derived, zone: tzinfo) -> Iterator[tuple[str, str]]:
     """Yield the figures, each with its label."""
     summary = result.summary
     scaled = ", scaled from less than a day" if summary.days < 1 else ""
-    yield "Record", f"{result.path} ({result.kind}), {result.account.rows} rows"
-    yield "From", f"{_local(result.first, zone)} to {_local(result.last, zone)} ({_days(summary)})"
+    yield "Record", f"{result.path} ({result.kind}), {result.log.rows} rows"
+    yield "From", f"{local_text(result.first, zone)} to {local_text(result.last, zone)} ({_days(summary)})"
     yield "Samples", _samples(result)
     yield "On-time", f"{duration(summary.on_time_s)}; {_per_day(summary.on_time_per_day_s)} a day{scaled}"
     per_day = "-" if is_missing(summary.switch_ons_per_day) else f"{rate(summary.switch_ons_per_day)}"
@@ -67,7 +68,7 @@ def rows(result: Result, figures: Figures, zone: tzinfo) -> Iterator[tuple[str, 
     yield from _meaning(figures)
 
 
-def _meaning(figures: Figures) -> Iterator[tuple[str, str]]:
+def _meaning(figures: Derived) -> Iterator[tuple[str, str]]:
     if figures.hot_tanks > 0:
         water = f"{figures.volume_l:g} l from {figures.cold_c:g} to {figures.target_c:g} degC"
         yield "Hot water", f"enough to heat {water} {figures.hot_tanks:.1f} times, without losses"
@@ -80,7 +81,7 @@ def _samples(result: Result) -> str:
     unknown = result.samples - result.accepted - result.rejected
     words = f"{result.accepted} accepted, {result.rejected} rejected"
     words += f", {unknown} said to be unknown" if unknown else ""
-    dropped = result.account.dropped
+    dropped = result.log.dropped
     return f"{words}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
 
 
@@ -109,17 +110,17 @@ def remarks(result: Result) -> Iterator[str]:
             f"The recorded load drew power in only {100 * drawn:.0f} % of this on-time: either the relay was"
             " off at that time, or the thermostat had cut out. The measured energy is what it drew."
         )
-    yield from account_remarks(result.account)
+    yield from log_remarks(result.log)
 
 
-def account_remarks(account: Account) -> Iterator[str]:
+def log_remarks(log: ReadLog) -> Iterator[str]:
     """Yield what was left out of the record, and what else its reading came across."""
-    if account.torn:
-        yield f"{account.torn[0].upper()}{account.torn[1:]}."
-    yield from account.notes
-    yield from (f"Row dropped: {complaint}" for complaint in account.bad)
-    if account.dropped > len(account.bad):
-        yield f"... and {account.dropped - len(account.bad)} more rows dropped."
+    if log.torn:
+        yield f"{log.torn[0].upper()}{log.torn[1:]}."
+    yield from log.notes
+    yield from (f"Row dropped: {error}" for error in log.bad)
+    if log.dropped > len(log.bad):
+        yield f"... and {log.dropped - len(log.bad)} more rows dropped."
 
 
 def _changes(changes: Sequence[Change], zone: tzinfo, *, all_changes: bool) -> Iterator[str]:
@@ -142,17 +143,7 @@ def _change(change: Change, before: float | None, zone: tzinfo) -> str:
     relay = "ON " if change.position == Position.ON else "OFF"
     charge = "   -   " if is_missing(change.state_of_charge) else f"{change.state_of_charge:5.1f} %"
     after = "" if before is None else f"after {duration(change.wall - before)}"
-    return f"  {_local(change.wall, zone)}  {relay}  {cause_label(change.cause):15} {charge}  {after}".rstrip()
-
-
-def duration(seconds: float) -> str:
-    """Return seconds as "2 h 05 min", "5 min 10 s" or "7.5 s"."""
-    whole = round(seconds)
-    if whole >= 3600:  # noqa: PLR2004
-        return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
-    if whole >= 60:  # noqa: PLR2004
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{seconds:.3g} s"
+    return f"  {local_text(change.wall, zone)}  {relay}  {cause_label(change.cause):15} {charge}  {after}".rstrip()
 
 
 def rate(per_day: float) -> str:
@@ -176,7 +167,3 @@ def _days(summary: Summary) -> str:
 
 def _per_day(seconds: float) -> str:
     return "-" if is_missing(seconds) else duration(seconds)
-
-
-def _local(wall: float, zone: tzinfo) -> str:
-    return datetime.fromtimestamp(wall, zone).strftime("%Y-%m-%d %H:%M:%S")

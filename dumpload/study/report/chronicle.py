@@ -1,6 +1,6 @@
 """What a report tells of a relay over days: built from changes, a trace of the charge, and the energy at midnights.
 
-The same for what a replay would have done (`diary.py`) and for what a history says was done (`recorded.py`).
+The same for what a replay would have done and for what a history says was done (`recorded.py`).
 """
 
 from collections import Counter
@@ -10,30 +10,11 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
-from dumpload.study.records.bounds import Extremes
 from dumpload.study.replay.replay import Result
 from dumpload.study.replay.summary import Change
+from dumpload.study.report.day_log import DayLog
 from dumpload.study.report.local_time import Span, local_days
-from dumpload.study.report.trace import Trace
-
-
-class Event(NamedTuple):
-    """Something beside the relay's changes that a person may want to know of: Unix s, and words."""
-
-    wall: float
-    words: str
-
-
-class Story(NamedTuple):
-    """What was gathered: the charge, the spans without a live one, and the energy so far (Wh) at times (Unix s).
-
-    `events`: what else happened, in order of time; a replay has none.
-    """
-
-    charge: Trace
-    lost: Sequence[Span]
-    energy_at: Mapping[float, float]
-    events: Sequence[Event] = ()
+from dumpload.study.report.trace import Extremes
 
 
 class Day(NamedTuple):
@@ -48,14 +29,14 @@ class Day(NamedTuple):
     charge: Extremes
 
 
-class Chronicle(NamedTuple):
-    """All that a report shows. `is_tried`: it is a replay. `runs`: when the relay was on; `offs`: why it went off."""
+class ReportData(NamedTuple):
+    """All that a report shows. `is_replay`: it is a replay. `runs`: when the relay was on; `offs`: why it went off."""
 
     name: str
     result: Result
     zone: tzinfo
-    is_tried: bool
-    story: Story
+    is_replay: bool
+    day_log: DayLog
     days: Sequence[Day]
     runs: Sequence[Span]
     offs: Mapping[Cause, int]
@@ -66,13 +47,13 @@ class Chronicle(NamedTuple):
         return Span(self.result.first, self.result.last)
 
 
-def chronicle(name: str, result: Result, story: Story, zone: tzinfo, *, is_tried: bool) -> Chronicle:
-    """Return the chronicle of an instance of that name."""
+def report_data(name: str, result: Result, day_log: DayLog, zone: tzinfo, *, is_replay: bool) -> ReportData:
+    """Return the data of a report on an instance of that name."""
     runs = runs_of(result.changes, result.last)
     offs = Counter(change.cause for change in result.changes if change.position == Position.OFF)
-    days = _days(result, runs, story, zone)
+    days = _days(result, runs, day_log, zone)
     ordered = dict(sorted(offs.items(), key=lambda pair: (-pair[1], pair[0])))
-    return Chronicle(name, result, zone, is_tried, story, days, runs, ordered)
+    return ReportData(name, result, zone, is_replay, day_log, days, runs, ordered)
 
 
 def runs_of(changes: Sequence[Change], last: float) -> list[Span]:
@@ -88,13 +69,13 @@ def runs_of(changes: Sequence[Change], last: float) -> list[Span]:
     return runs if is_missing(began) else [*runs, Span(began, max(began, last))]
 
 
-def _days(result: Result, runs: Sequence[Span], story: Story, zone: tzinfo) -> list[Day]:
+def _days(result: Result, runs: Sequence[Span], day_log: DayLog, zone: tzinfo) -> list[Day]:
     days = local_days(result.first, result.last, zone)
-    on_s, lost_s = _spread(runs, days), _spread(story.lost, days)
+    on_s, lost_s = _spread(runs, days), _spread(day_log.lost, days)
     ons = Counter(_index(run.begin, days) for run in runs)
-    energies = _energies(days, story, result.summary.energy_wh)
+    energies = _energies(days, day_log, result.summary.energy_wh)
     return [
-        Day(day, span, on_s[index], ons[index], energies[index], lost_s[index], story.charge.extremes(*span))
+        Day(day, span, on_s[index], ons[index], energies[index], lost_s[index], day_log.charge.extremes(*span))
         for index, (day, span) in enumerate(days)
     ]
 
@@ -118,13 +99,13 @@ def _spread(spans: Sequence[Span], days: Sequence[tuple[date, Span]]) -> list[fl
     return seconds
 
 
-def _energies(days: Sequence[tuple[date, Span]], story: Story, whole_wh: float) -> list[float]:
+def _energies(days: Sequence[tuple[date, Span]], day_log: DayLog, whole_wh: float) -> list[float]:
     """Return each day's energy: what had been added up by its end, less what had been by its begin."""
     if is_missing(whole_wh):
         return [MISSING] * len(days)
     energies, before = [], 0.0
     for index, (_day, span) in enumerate(days):
-        after = whole_wh if index == len(days) - 1 else story.energy_at.get(span.end, before)
+        after = whole_wh if index == len(days) - 1 else day_log.energy_at.get(span.end, before)
         energies.append(after - before)
         before = after
     return energies

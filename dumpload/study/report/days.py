@@ -7,7 +7,7 @@ from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
-from dumpload.study.report.chronicle import Chronicle, Day
+from dumpload.study.report.chronicle import Day, ReportData
 from dumpload.study.report.local_time import shares
 from dumpload.study.report.pictures import area, band, lowest_shown
 
@@ -52,7 +52,7 @@ SAMPLE_DAYS = 30
 MOST_DAYS = 366
 
 
-def day_tables(one: Chronicle, cut_in_percent: float, cut_out_percent: float, room: int) -> Iterator[str]:
+def day_tables(one: ReportData, cut_in_percent: float, cut_out_percent: float, room: int) -> Iterator[str]:
     """Yield a table for each month, of the last year if there is more, in about `room` characters."""
     days = one.days[-MOST_DAYS:]
     low = lowest_shown(one, cut_out_percent)
@@ -71,7 +71,7 @@ def day_tables(one: Chronicle, cut_in_percent: float, cut_out_percent: float, ro
         yield "</table>"
 
 
-def _rows(one: Chronicle, days: Sequence[Day], low: int, room: int) -> list[str]:
+def _rows(one: ReportData, days: Sequence[Day], low: int, room: int) -> list[str]:
     some = days[:: max(1, len(days) // SAMPLE_DAYS)]
     for parts in FINENESS:
         if sum(len(_row(one, day, parts, low)) for day in some) * len(days) <= room * len(some):
@@ -88,11 +88,11 @@ def _lines(cut_in_percent: float, cut_out_percent: float, low: int) -> str:
     )
 
 
-def _row(one: Chronicle, day: Day, parts: Parts, low: int) -> str:
+def _row(one: ReportData, day: Day, parts: Parts, low: int) -> str:
     """Return the row of one day. A day of 23 or 25 hours is as wide as the others."""
     energy = "-" if is_missing(day.energy_wh) else f"{day.energy_wh:.0f}"
     on_min = round(day.on_time_s / 60)
-    charge = band(one.story.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
+    charge = band(one.day_log.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
     begin = bisect_right(one.runs, day.span.begin, key=attrgetter("end"))
     end = bisect_left(one.runs, day.span.end, key=attrgetter("begin"))
     on = area(shares(one.runs[begin:end], day.span, parts.on), WIDTH // parts.on, STEPS)

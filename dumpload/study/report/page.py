@@ -7,12 +7,13 @@ from html import escape
 from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
+from dumpload.core.text import duration
 from dumpload.study.cautions import CAUTIONS
 from dumpload.study.page import bullets, page, section, typeset
 from dumpload.study.replay.document import OPEN_LOOP
-from dumpload.study.replay.figures import Figures
-from dumpload.study.replay.text import cause_label, duration, remarks, rows, verdict
-from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.replay.figures import Derived
+from dumpload.study.replay.text import cause_label, remarks, rows, verdict
+from dumpload.study.report.chronicle import ReportData
 from dumpload.study.report.colours import DARK, LIGHT, rules
 from dumpload.study.report.days import STYLE as DAYS_STYLE
 from dumpload.study.report.days import day_tables
@@ -50,20 +51,20 @@ MOST_BYTES = 141_000
 """About what a page may have; the days are drawn as finely as that allows."""
 
 
-def report_page(one: Chronicle, figures: Figures, settings: Settings) -> str:
+def report_page(one: ReportData, figures: Derived, settings: Settings) -> str:
     """Return the page. The thresholds that are drawn are those of these settings."""
     limits = (settings.control.cut_in_percent, settings.control.cut_out_percent)
     result, summary = one.result, one.result.summary
-    what = "What the relay would have done" if one.is_tried else "What the relay did"
+    what = "What the relay would have done" if one.is_replay else "What the relay did"
     body = [
-        f'<p class="verdict">{escape(verdict(summary, is_tried=one.is_tried))}</p>',
-        *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_tried else []),
+        f'<p class="verdict">{escape(verdict(summary, is_replay=one.is_replay))}</p>',
+        *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_replay else []),
         *_terms(rows(result, figures, one.zone)),
         *(section("Notes on these figures", bullets(told)) if (told := [*remarks(result)]) else []),
         *section("Charts", map(figure, pictures(one, *limits))),
         *section("Why it went off", _causes(one)),
         *section("Gaps in the data", _gaps(one)),
-        *(section("Events", _events(one)) if one.story.events else []),
+        *(section("Events", _events(one)) if one.day_log.incidents else []),
         *section("Cautions", bullets(map(typeset, CAUTIONS))),
     ]
     title = f"{what}: {one.name}"
@@ -98,7 +99,7 @@ def _table(head: tuple[str, ...], body: Iterable[tuple[str, ...]]) -> Iterator[s
     yield "</table>"
 
 
-def _causes(one: Chronicle) -> Iterator[str]:
+def _causes(one: ReportData) -> Iterator[str]:
     if not one.offs:
         yield "<p>It never went off.</p>"
         return
@@ -106,8 +107,8 @@ def _causes(one: Chronicle) -> Iterator[str]:
     yield from _table(("Cause", "What it means", "Times"), told)
 
 
-def _gaps(one: Chronicle) -> Iterator[str]:
-    gaps = sorted(one.story.lost, key=lambda span: -span.seconds)
+def _gaps(one: ReportData) -> Iterator[str]:
+    gaps = sorted(one.day_log.lost, key=lambda span: -span.seconds)
     if not gaps:
         yield "<p>No gaps: there was always a live state of charge.</p>"
         return
@@ -117,16 +118,16 @@ def _gaps(one: Chronicle) -> Iterator[str]:
     yield from _table(("From", "For"), ((_local(gap.begin, one), duration(gap.seconds)) for gap in shown))
 
 
-def _events(one: Chronicle) -> Iterator[str]:
-    shown = one.story.events[-SHOWN_EVENTS:]
+def _events(one: ReportData) -> Iterator[str]:
+    shown = one.day_log.incidents[-SHOWN_EVENTS:]
     yield from _table(("When", "What"), ((_local(event.wall, one), event.words) for event in shown))
 
 
-def _months(one: Chronicle) -> Iterator[str]:
+def _months(one: ReportData) -> Iterator[str]:
     months = sorted({f"{day.date:%Y-%m}" for day in one.days})
     if len(months) > 1:
         yield "<nav>" + "".join(f'<a href="#m{month}">{month}</a>' for month in months[-13:]) + "</nav>"
 
 
-def _local(wall: float, one: Chronicle) -> str:
+def _local(wall: float, one: ReportData) -> str:
     return datetime.fromtimestamp(wall, one.zone).strftime("%Y-%m-%d %H:%M")

@@ -12,11 +12,10 @@ from itertools import groupby
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
-from dumpload.study.records.bounds import NOTHING, Extremes
-from dumpload.study.report.chronicle import Chronicle
+from dumpload.study.report.chronicle import ReportData
 from dumpload.study.report.colours import LIGHT, rules
 from dumpload.study.report.local_time import HOUR_S, Span, by_clock_hour, shares
-from dumpload.study.report.trace import QUARTER_S
+from dumpload.study.report.trace import NOTHING, QUARTER_S, Extremes
 
 WIDTH, LEFT, TOP, BOTTOM = 720, 44, 8, 20
 """Of a picture, in its own units: all of it, and what is left free for the labels."""
@@ -62,8 +61,8 @@ class Picture(NamedTuple):
         return self.svg(size, f"<style>{rules(LIGHT)}</style>{paper}") + "\n"
 
 
-def pictures(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> list[Picture]:
-    """Return all pictures of a chronicle; the thresholds (percent) are drawn as lines."""
+def pictures(one: ReportData, cut_in_percent: float, cut_out_percent: float) -> list[Picture]:
+    """Return all pictures of a report; the thresholds (percent) are drawn as lines."""
     energies = [day.energy_wh for day in one.days]
     found = [charge_picture(one, cut_in_percent, cut_out_percent), heat_map(one)]
     if not any(map(is_missing, energies)):
@@ -78,18 +77,18 @@ def pictures(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> l
 # ---- the charge ----
 
 
-def lowest_shown(one: Chronicle, cut_out_percent: float) -> int:
+def lowest_shown(one: ReportData, cut_out_percent: float) -> int:
     """Return where the axis of charge begins, percent: below all that was measured, and below the cut-out."""
     lows = [day.charge.low for day in one.days if not is_missing(day.charge.low)]
     return max(0, int(min([*lows, cut_out_percent - 10, 90]) // 10 * 10))
 
 
-def charge_picture(one: Chronicle, cut_in_percent: float, cut_out_percent: float) -> Picture:
+def charge_picture(one: ReportData, cut_in_percent: float, cut_out_percent: float) -> Picture:
     """Return the course of the charge over the whole record, with the thresholds, and the time on below it."""
     low, height = lowest_shown(one, cut_out_percent), 230
     plot = _Plot(one.span, height - LANE - LANE_GAP)
     count = max(1, min(MOST_POINTS, int(one.span.seconds / QUARTER_S)))
-    columns = one.story.charge.columns(*one.span, count)
+    columns = one.day_log.charge.columns(*one.span, count)
     units = 10 * (100 - low)
     scale = f'transform="translate({LEFT} {TOP}) scale({plot.width / count:.4f} {plot.height / units:.5f})"'
     bottom = TOP + plot.height + LANE_GAP + LANE
@@ -103,7 +102,7 @@ def charge_picture(one: Chronicle, cut_in_percent: float, cut_out_percent: float
         f'<path class="o" {lane} d="{area(shares(one.runs, one.span, count), 1, LANE)}"/>',
         *plot.dates(one, bottom, with_hours=True),
     ]
-    whole = reduce(Extremes.with_, columns, NOTHING)
+    whole = reduce(Extremes.merge, columns, NOTHING)
     words = (
         f"From {_percent(whole.low)} to {_percent(whole.high)}. Dashed line: cut-in at {cut_in_percent:g} %; dotted:"
         f" cut-out at {cut_out_percent:g} %. Where nothing is drawn there were no data. Orange: share of time the relay"
@@ -155,7 +154,7 @@ def _percent(value: float) -> str:
 # ---- by day ----
 
 
-def heat_map(one: Chronicle) -> Picture:
+def heat_map(one: ReportData) -> Picture:
     """Return which share of every hour of every day the relay was on; grey where there were hardly any data."""
     group, height = -(-len(one.days) // MOST_COLUMNS), 24 * 8 + TOP + BOTTOM
     paths = heat_paths(one, group)
@@ -176,7 +175,7 @@ def heat_map(one: Chronicle) -> Picture:
     return Picture("hours", "When the relay was on, by day and hour", words, height, parts)
 
 
-def heat_paths(one: Chronicle, group: int) -> dict[int, str]:
+def heat_paths(one: ReportData, group: int) -> dict[int, str]:
     """Return a path for each shade (0: no data): lines down the columns, each of which is a group of so many days."""
     first = one.days[0].date
     parts: dict[tuple[int, int], float] = {}
@@ -184,7 +183,7 @@ def heat_paths(one: Chronicle, group: int) -> dict[int, str]:
         place = ((day - first).days // group, hour)
         parts[place] = parts.get(place, 0.0) + min(1.0, seconds / HOUR_S) / group
     cells: dict[int, set[tuple[int, int]]] = {}
-    for (day, hour), seconds in by_clock_hour(one.story.lost, one.zone).items():
+    for (day, hour), seconds in by_clock_hour(one.day_log.lost, one.zone).items():
         if seconds > HOUR_S / 2:
             cells.setdefault(0, set()).add(((day - first).days // group, hour))
     for place, part in parts.items():
@@ -203,7 +202,7 @@ def _cells(places: Sequence[tuple[int, int]]) -> str:
     return "".join(path)
 
 
-def bars(name: str, title: str, one: Chronicle, values: Sequence[float], unit: str = "") -> Picture:
+def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: str = "") -> Picture:
     """Return one bar for every day."""
     height, most = 130, _round_up(max(values, default=0.0))
     plot = _Plot(Span(one.days[0].span.begin, one.days[-1].span.end), height)
@@ -268,7 +267,7 @@ class _Plot:
         """Return a line across at a charge, on an axis from `low` to 100 %."""
         return f'<path class="{kind}" d="M{LEFT} {self.y(percent, low, 100):.1f}H{WIDTH}"/>'
 
-    def dates(self, one: Chronicle, y: float, *, with_hours: bool = False) -> Iterator[str]:
+    def dates(self, one: ReportData, y: float, *, with_hours: bool = False) -> Iterator[str]:
         """Yield labels below `y`: under the days, Mondays, months or years, whichever fits; of few days some hours."""
         days = [day.date for day in one.days if day.span.end > self.span.begin]
         for day in days:

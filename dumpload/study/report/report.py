@@ -7,16 +7,17 @@ from typing import Any, NamedTuple
 
 from dumpload.config import Settings
 from dumpload.config.kinds import find_zone
+from dumpload.core.text import number_or_null
 from dumpload.core.window import utc_text
 from dumpload.study.records.history import HistoryRecord
 from dumpload.study.records.open import open_record
-from dumpload.study.records.record import Account, Form, RecordError
-from dumpload.study.replay.document import number_or_null, replay_document
-from dumpload.study.replay.figures import Figures, figures, plan
+from dumpload.study.records.record import ReadLog, RecordError, TableFormat
+from dumpload.study.replay.document import replay_document
+from dumpload.study.replay.figures import Derived, figures, scenario
 from dumpload.study.replay.replay import Result
 from dumpload.study.replay.text import replay_text
-from dumpload.study.report.chronicle import Chronicle, Day, chronicle
-from dumpload.study.report.diary import Diary
+from dumpload.study.report.chronicle import Day, ReportData, report_data
+from dumpload.study.report.day_log import DayLog
 from dumpload.study.report.local_time import Span
 from dumpload.study.report.page import cause_words, report_page
 from dumpload.study.report.recorded import WHOLE, read_recorded
@@ -25,14 +26,14 @@ from dumpload.study.report.recorded import WHOLE, read_recorded
 class Report(NamedTuple):
     """What is reported, and what it means for this installation."""
 
-    chronicle: Chronicle
-    figures: Figures
+    data: ReportData
+    figures: Derived
     settings: Settings
 
     @property
     def page(self) -> str:
         """All of it as HTML."""
-        return report_page(self.chronicle, self.figures, self.settings)
+        return report_page(self.data, self.figures, self.settings)
 
 
 Watch = Callable[[float], None]
@@ -46,23 +47,18 @@ def report_of_history(
     Raises:
         RecordError: it is no history, or has nothing of that period.
     """
-    record = open_record(path, Form(), settings)
+    record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
         raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
     zone = zone_of(settings)
-    result, story = read_recorded(record, plan(settings), Account(watch), zone, period)
-    one = chronicle(settings.name, result, story, zone, is_tried=False)
+    result, day_log = read_recorded(record, scenario(settings), ReadLog(watch), zone, period)
+    one = report_data(settings.name, result, day_log, zone, is_replay=False)
     return Report(one, figures(settings, result.summary), settings)
 
 
-def diary_of_replay(settings: Settings) -> Diary:
-    """Return a witness for a replay under these settings that is to be reported."""
-    return Diary(zone_of(settings), settings.telemetry.state_of_charge.max_age_s)
-
-
-def report_of_replay(settings: Settings, result: Result, diary: Diary) -> Report:
-    """Return what the relay would have done in a replay under these settings, of which the diary was the witness."""
-    one = chronicle(settings.name, result, diary.story(), zone_of(settings), is_tried=True)
+def report_of_replay(settings: Settings, result: Result, day_log: DayLog) -> Report:
+    """Return what the relay would have done in a replay under these settings, which the log watched."""
+    one = report_data(settings.name, result, day_log, zone_of(settings), is_replay=True)
     return Report(one, figures(settings, result.summary), settings)
 
 
@@ -73,13 +69,13 @@ def zone_of(settings: Settings) -> tzinfo:
 
 def report_text(report: Report, *, all_changes: bool = False) -> str:
     """Return the report as text, 80 columns wide."""
-    one = report.chronicle
-    return replay_text(one.result, report.figures, one.zone, all_changes=all_changes, is_tried=one.is_tried)
+    one = report.data
+    return replay_text(one.result, report.figures, one.zone, all_changes=all_changes, is_replay=one.is_replay)
 
 
 def report_document(report: Report) -> dict[str, Any]:
     """Return the report of a history as a JSON document: as of a replay, and by day, cause, gap and event."""
-    one = report.chronicle
+    one = report.data
     document = replay_document(one.result, report.figures)
     del document["open_loop"]
     return {
@@ -87,8 +83,8 @@ def report_document(report: Report) -> dict[str, Any]:
         **document,
         "days": [_day(day) for day in one.days],
         "causes_of_off": {cause_words(cause)[0]: count for cause, count in one.offs.items()},
-        "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in one.story.lost],
-        "events": [{"at": utc_text(event.wall), "what": event.words} for event in one.story.events],
+        "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in one.day_log.lost],
+        "events": [{"at": utc_text(event.wall), "what": event.words} for event in one.day_log.incidents],
     }
 
 

@@ -5,38 +5,50 @@ Whatever is drawn from it shows the extremes as they were: columns of a picture 
 
 import math
 from itertools import pairwise, repeat
+from typing import NamedTuple
 
-from dumpload.core.freshness import is_missing
-from dumpload.study.records.bounds import NOTHING, Extremes
+from dumpload.core.freshness import MISSING, is_missing
 
+# Every time zone is whole quarters of an hour from UTC, so a quarter lies in one local hour.
 QUARTER_S = 900.0
-"""Every time zone is whole quarters of an hour from UTC, so a quarter lies in one local hour."""
 
 
+class Extremes(NamedTuple):
+    """The least and the largest value; NaN if there is none."""
+
+    low: float
+    high: float
+
+    def merge(self, other: "Extremes") -> "Extremes":
+        """Return the extremes of both."""
+        if is_missing(self.low):
+            return other
+        return self if is_missing(other.low) else Extremes(min(self.low, other.low), max(self.high, other.high))
+
+
+NOTHING = Extremes(MISSING, MISSING)
 _EMPTY = Extremes(math.inf, -math.inf)
 
 
-class Trace:
+class MinMaxTrace:
     """Holds at most four pairs of numbers an hour, whatever comes."""
 
     def __init__(self) -> None:
         """Start with nothing."""
         self._quarters: dict[int, Extremes] = {}
 
-    def add(self, wall: float, extremes: Extremes) -> None:
-        """Take values of the quarter in which the Unix time `wall` (s) lies."""
-        if is_missing(extremes.low):
-            return
+    def add(self, wall: float, value: float) -> None:
+        """Take a value of the Unix time `wall` (s)."""
         quarter = int(wall // QUARTER_S)
         before = self._quarters.get(quarter, NOTHING)
-        if not (before.low <= extremes.low and extremes.high <= before.high):
-            self._quarters[quarter] = before.with_(extremes)
+        if not before.low <= value <= before.high:
+            self._quarters[quarter] = before.merge(Extremes(value, value))
 
     def hold(self, begin: float, end: float, value: float) -> None:
         """Take a value that went on from `begin` to `end` (Unix s)."""
         wall = begin
         while wall <= max(begin, end):
-            self.add(wall, Extremes(value, value))
+            self.add(wall, value)
             wall = (wall // QUARTER_S + 1) * QUARTER_S
 
     def columns(self, begin: float, end: float, count: int) -> list[Extremes]:

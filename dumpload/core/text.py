@@ -1,0 +1,30 @@
+"""How numbers, durations and local times are written, in words and in JSON. Pure, and knows no signal."""
+
+import math
+from datetime import datetime, tzinfo
+
+# A Unix time at or above this is in milliseconds: as seconds it would be the year 5138.
+MILLISECONDS_FROM = 1e11
+
+_HOUR_S = 3600
+_MINUTE_S = 60
+
+
+def duration(seconds: float) -> str:
+    """Return seconds as "2 h 05 min", "5 min 10 s" or "7.5 s"."""
+    whole = round(seconds)
+    if whole >= _HOUR_S:
+        return f"{whole // _HOUR_S} h {whole % _HOUR_S // _MINUTE_S:02d} min"
+    if whole >= _MINUTE_S:
+        return f"{whole // _MINUTE_S} min {whole % _MINUTE_S:02d} s"
+    return f"{seconds:.3g} s"
+
+
+def number_or_null(value: float) -> float | None:
+    """Return a number to three digits after the point, for JSON; None if it is not finite."""
+    return round(float(value), 3) if math.isfinite(value) else None  # a difference of whole times is an int
+
+
+def local_text(wall: float, zone: tzinfo) -> str:
+    """Return Unix seconds as local date and time, to the second."""
+    return datetime.fromtimestamp(wall, zone).strftime("%Y-%m-%d %H:%M:%S")

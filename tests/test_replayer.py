@@ -1,0 +1,204 @@
+"""The replayer decides as the daemon does: deadlines at their time, samples before them, and no more."""
+
+from collections.abc import Sequence
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scenarios import EXAMPLES, HEATER, QUICK, SETUPS, Drawn, batch, drawn, outcome
+from world import NOON, setup
+
+from dumpload.core.controller import Event, Kind, Setup
+from dumpload.core.decode import Reason, Rejection
+from dumpload.core.permissive import PermissiveLimits
+from dumpload.core.signals import Signal
+from dumpload.study.records.items import Hold, Instant, Restart, RowBatch
+from dumpload.study.replay.replayer import Replayer, Scenario
+
+SOC = Signal.STATE_OF_CHARGE
+
+
+def replayer(configured: Setup | None = None, *, judge_contact: bool = False) -> Replayer:
+    return Replayer(Scenario(configured or setup(QUICK), HEATER, judge_contact), NOON)
+
+
+def rows(*said: tuple[float, str], signal: Signal = SOC) -> RowBatch:
+    """Rows of one column: seconds after noon, and the cell."""
+    return batch([NOON + t for t, _text in said], {signal: [text for _t, text in said]})
+
+
+def changes(one: Replayer) -> list[tuple[float, str, str]]:
+    return [
+        (change.wall - NOON, change.position.name.lower(), change.cause.name.lower()) for change in one.totals.changes
+    ]
+
+
+def sample(t: float, value: float, signal: Signal = SOC, *, age_s: float = 0.0) -> Event:
+    return Event(NOON + t, NOON + t, Kind.SAMPLE, signal, value, NOON + t - age_s)
+
+
+# Time
+
+
+def test_the_relay_starts_off_and_its_time_off_counts_from_the_first_row() -> None:
+    one = replayer(setup(QUICK._replace(min_off_s=100.0)))
+    one.play(rows((0, "98"), (50, "98"), (99.9, "98"), (100, "98")))
+    assert changes(one) == [(100, "on", "surplus")]
+
+
+def test_a_deadline_between_two_rows_is_met_at_its_own_time() -> None:
+    one = replayer()
+    one.play(rows((0, "98"), (61, "98")))
+    assert changes(one) == [(0, "on", "surplus"), (60, "off", "data_lost"), (61, "on", "surplus")]
+
+
+def test_a_row_at_the_very_moment_of_a_deadline_comes_first() -> None:
+    one = replayer()
+    one.play(rows((0, "98"), (60, "98")))
+    assert changes(one) == [(0, "on", "surplus")]
+
+
+def test_a_row_renews_all_its_signals_at_once() -> None:
+    """Rows exactly as far apart as data live: no signal of a row is lost before the next one of the same row."""
+    one = replayer(setup(QUICK, PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)))
+    times = [NOON + 60.0 * row for row in range(10)]
+    one.play(batch(times, {SOC: ["98"] * 10, Signal.BATTERY_VOLTAGE: ["27.5"] * 10}))
+    assert changes(one) == [(0, "on", "surplus")]
+
+
+@pytest.mark.parametrize(("end", "expected"), [(59.9, 1), (60.0, 2), (60.1, 2)])
+def test_a_deadline_at_the_last_row_is_still_run_and_none_after_it(end: float, expected: int) -> None:
+    one = replayer()
+    one.play(rows((0, "98"), (end, "")))
+    summary = one.finish(NOON + end)
+    assert len(one.totals.changes) == expected
+    assert summary.still_on == (expected == 1)
+
+
+def test_nothing_is_switched_at_the_end() -> None:
+    one = replayer()
+    one.play(rows((0, "98"), (30, "98")))
+    summary = one.finish(NOON + 30)
+    assert changes(one) == [(0, "on", "surplus")]
+    assert (summary.switch_ons, summary.on_time_s, summary.still_on) == (1, 30.0, True)
+
+
+def test_the_window_is_that_of_the_recorded_time() -> None:
+    one = replayer(setup(QUICK, window=("12:01-12:02",)))
+    one.play(rows(*((t, "98") for t in range(0, 200, 10))))
+    assert changes(one) == [(60, "on", "surplus"), (120, "off", "outside_window")]
+
+
+# What counts
+
+
+def test_rejected_cells_are_counted_and_change_nothing() -> None:
+    one = replayer()
+    one.play(rows((0, "98"), (10, "nan"), (20, "101"), (30, "x"), (40, "")))
+    assert (one.totals.samples, one.totals.accepted, one.totals.rejected) == (4, 1, 3)
+    assert len(one.totals.changes) == 1
+
+
+def test_a_column_without_settings_is_no_sample() -> None:
+    ages = (60.0, *[float("nan")] * 5)
+    one = replayer(setup(QUICK, max_age_s=ages))
+    one.play(rows((0, "27"), (10, "x"), signal=Signal.BATTERY_VOLTAGE))
+    assert one.totals.samples == 0
+
+
+def test_a_late_message_is_rejected_as_the_daemon_does() -> None:
+    one = replayer()
+    one.play(Instant(NOON, [sample(0, 98.0, age_s=60.0), Rejection(SOC, Reason.RETAINED)]))
+    assert (one.totals.samples, one.totals.accepted, one.totals.rejected) == (2, 0, 2)
+
+
+def test_a_value_said_to_be_unknown_is_lost_at_once() -> None:
+    one = replayer()
+    one.play(rows((0, "98")))
+    one.play(Instant(NOON + 10, [Event(NOON + 10, NOON + 10, Kind.UNKNOWN)]))
+    assert changes(one) == [(0, "on", "surplus"), (10, "off", "data_lost")]
+    summary = one.finish(NOON + 20)
+    assert (one.totals.samples, one.totals.accepted, one.totals.rejected) == (2, 1, 0)
+    assert summary.data_lost_s == 10
+
+
+def test_the_recorded_load_is_no_evidence_of_the_replayed_contact() -> None:
+    """The record's own relay may have been on: that is no stuck contact of the one that is tried."""
+    loads = [(t, "400") for t in range(0, 60, 10)]
+    aside = replayer()
+    aside.play(rows(*loads, signal=Signal.LOAD_POWER))
+    aside.play(rows((60, "98")))
+    assert changes(aside) == [(60, "on", "surplus")]
+    judged = replayer(judge_contact=True)
+    judged.play(rows(*loads, signal=Signal.LOAD_POWER))
+    judged.play(rows((60, "98")))
+    assert changes(judged) == []
+    assert aside.totals.accepted == judged.totals.accepted == 7
+
+
+# Records that know more than rows
+
+
+def test_a_run_keeps_its_value_live_without_confirming_anything() -> None:
+    one = replayer(setup(QUICK._replace(confirm_s=30.0)))
+    one.play(Instant(NOON, [sample(0, 98.0), Hold(SOC, NOON + 300)]))
+    one.play(Instant(NOON + 350, [sample(350, 98.0)]))
+    assert changes(one) == [(350, "on", "surplus")]
+    assert one.finish(NOON + 350).data_lost_s == 0
+
+
+def test_a_restart_of_the_recorded_program_takes_the_relay_off_and_forgets() -> None:
+    one = replayer(setup(QUICK._replace(min_off_s=20.0)))
+    one.play(rows(*((t, "98") for t in range(0, 50, 10))))
+    one.play(Restart(NOON + 50))
+    one.play(rows((60, "98"), (69, "98"), (70, "98")))
+    assert changes(one) == [(20, "on", "surplus"), (50, "off", "stopping"), (70, "on", "surplus")]
+
+
+def test_wall_time_follows_the_record_when_its_clock_was_stepped() -> None:
+    one = replayer()
+    one.play(Instant(NOON, [sample(0, 98.0)]))
+    one.play(Instant(NOON + 10, [Event(NOON + 10, NOON + 3610, Kind.WAKE)], ahead=-3600.0))
+    one.finish(NOON + 100)
+    assert [change.wall - NOON for change in one.totals.changes] == [0, 3660]
+
+
+# Rows, pieces of them, and messages
+
+
+def played(configured: Setup, parts: Sequence[RowBatch | Instant], *, judge_contact: bool) -> object:
+    one = Replayer(Scenario(configured, HEATER, judge_contact), NOON)
+    for part in parts:
+        one.play(part)
+    last = parts[-1]
+    summary = one.finish(last.t if isinstance(last, Instant) else last.times[-1])
+    return outcome(one.totals, summary), one.state
+
+
+@pytest.mark.parametrize("configured", SETUPS.values(), ids=SETUPS)
+@settings(max_examples=EXAMPLES)
+@given(some=drawn(), sizes=st.lists(st.integers(1, 100), max_size=5), judge_contact=st.booleans())
+def test_in_how_many_batches_rows_come_changes_nothing(
+    configured: Setup, some: Drawn, sizes: list[int], judge_contact: bool
+) -> None:
+    cuts = sorted({0, *(sum(sizes[: end + 1]) for end in range(len(sizes))), len(some.times)} & {*range(10_000)})
+    pieces = [
+        batch(some.times[begin:end], {signal: texts[begin:end] for signal, texts in some.texts.items()})
+        for begin, end in pairwise(cut for cut in cuts if cut <= len(some.times))
+    ]
+    whole = [batch(some.times, some.texts)]
+    assert repr(played(configured, pieces, judge_contact=judge_contact)) == repr(
+        played(configured, whole, judge_contact=judge_contact)
+    )
+
+
+@pytest.mark.parametrize("configured", SETUPS.values(), ids=SETUPS)
+@settings(max_examples=EXAMPLES)
+@given(some=drawn())
+def test_a_column_of_charges_is_played_as_its_messages_are(configured: Setup, some: Drawn) -> None:
+    column = batch(some.times, {SOC: some.texts[SOC]})
+    messages = [Instant(t, said) for t, said in column.said()] + [Instant(some.times[-1], ())]
+    assert repr(played(configured, [column], judge_contact=False)) == repr(
+        played(configured, messages, judge_contact=False)
+    )
