@@ -68,6 +68,7 @@ class _Parser(argparse.ArgumentParser):
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
+    from dumpload.commissioning.arguments import add_init_arguments, add_listen_arguments  # noqa: PLC0415
     from dumpload.study.arguments import add_replay_arguments, add_report_arguments  # noqa: PLC0415
 
     parser = _Parser(
@@ -83,6 +84,11 @@ def build_parser() -> argparse.ArgumentParser:
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
+    init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
+    init_parser.set_defaults(run_command=init)
+    add_init_arguments(init_parser)
+    listen_parser = _add(commands, "listen", listen, "listen at the broker and say what arrives for each signal")
+    add_listen_arguments(listen_parser)
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
     status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
     select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
@@ -267,6 +273,45 @@ def _others(files: Sequence[str]) -> "dict[str, Settings]":
 
     found = [find_config(file, os.environ).resolve() for file in files]
     return {str(path): load_settings(path, os.environ) for path in found}
+
+
+def listen(args: argparse.Namespace) -> int:
+    """Say what arrives; 1 if a configured signal has no live value."""
+    import asyncio  # noqa: PLC0415
+    import time  # noqa: PLC0415
+
+    from dumpload.commissioning.arguments import listening  # noqa: PLC0415
+    from dumpload.commissioning.collect import NoBrokerError, collect  # noqa: PLC0415
+    from dumpload.commissioning.propose import parse_wish, propose  # noqa: PLC0415
+    from dumpload.commissioning.text import listen_document, listen_text  # noqa: PLC0415
+    from dumpload.study.progress import Bar  # noqa: PLC0415
+
+    try:
+        wishes = [parse_wish(text) for text in args.propose]
+    except ValueError as error:
+        _fail(args, f"--propose {error}")
+        return USAGE
+    options, survey = listening(args, None if args.broker else lambda: _settings(args)[1])
+    try:
+        with Bar(sys.stderr, "listen") as bar:
+            asyncio.run(collect(options, survey, args.for_s, bar.watch))
+    except NoBrokerError as error:
+        _fail(args, str(error))
+        return WRONG
+    wall = time.time()
+    if wishes:
+        _print(propose(survey, wishes, wall).rstrip("\n"))
+    else:
+        _show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
+    is_live = all(heard.values for heard in survey.signals.values())
+    return OK if is_live and survey.topics else WRONG
+
+
+def init(args: argparse.Namespace) -> int:
+    """Ask for the first settings and write them into a new file."""
+    from dumpload.commissioning.arguments import run_init  # noqa: PLC0415
+
+    return run_init(args, _print, _print_error)
 
 
 def status(args: argparse.Namespace) -> int:

@@ -301,7 +301,7 @@ def _override(layers: Layers, origin: str, key: str, text: str) -> None:
     if key.count(".") >= MAX_DEPTH:
         layers.problems.append(Problem(origin, key, "", "a key that exists"))
         return
-    value = _parse_text(text)
+    value = read_value(text)
     if not isinstance(value, dict):
         _put(layers, origin, key, value)
         layers.texts[key] = text
@@ -335,7 +335,8 @@ def _put(layers: Layers, origin: str, key: str, value: Any) -> None:
     layers.texts.pop(key, None)
 
 
-def _parse_text(text: str) -> Any:
+def read_value(text: str) -> Any:
+    """Return the TOML value that a text is, or else the text itself."""
     try:
         document = _parse(f"value = {text}")
     except ValueError:

@@ -67,6 +67,10 @@ class Source(Table):
     timestamp_pointer: kind.Pointer | None = Field(
         None, description="Where in the payload the time of measurement stands, if there is one."
     )
+    scale: kind.Factor = Field(
+        1.0, description="What the published number is multiplied by, before its unit; -1 turns the sign of a power."
+    )
+    offset: kind.Shift = Field(0.0, description="What is then added to it, in the published unit.")
     unknown: kind.Codes = Field(
         (), description='Values that mean "not known now", such as 65535; the text "null" stands for JSON null too.'
     )

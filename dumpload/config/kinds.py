@@ -69,6 +69,12 @@ def _check_span(text: str) -> str:
     return text
 
 
+def _check_factor(factor: float) -> float:
+    if factor == 0.0:
+        raise ValueError(factor)
+    return factor
+
+
 def _check_zone(name: str) -> str:
     find_zone(name)
     return name
@@ -171,6 +177,10 @@ Conductors = Annotated[int, Field(ge=1, le=100)]
 Cells = Annotated[int, Field(ge=1, le=400)]
 Operations = Annotated[float, _positive(1_000_000_000, "times")]
 OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
+Factor = Annotated[
+    float, Field(ge=-1e6, le=1e6), AfterValidator(_check_factor), _said("a number from -1000000 to 1000000, but not 0")
+]
+Shift = Annotated[float, Field(ge=-1e6, le=1e6)]
 Port = Annotated[int, Field(ge=1, le=65_535)]
 Line = Annotated[int, Field(ge=0, le=511)]
 
