@@ -16,7 +16,8 @@ STYLE = """
   --fail: #ff9d94; --caution: #ffcc66; --pass: #7fd6a2 } }
 html { background: var(--paper); color: var(--ink) }
 body { font: 1rem/1.5 system-ui, sans-serif; max-width: 50rem; margin: 0 auto; padding: 1rem }
-h1 { font-size: 1.4rem } h2 { font-size: 1.15rem; margin-top: 2rem } h3 { font-size: 1rem; margin: 0 0 .3rem }
+h1 { font-size: 1.4rem; overflow-wrap: anywhere }
+h2 { font-size: 1.15rem; margin-top: 2rem } h3 { font-size: 1rem; margin: 0 0 .3rem }
 .verdict { font-weight: 600; border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem }
 code, dd { overflow-wrap: anywhere } dd { margin: 0 }
 @media print { html { font-size: 10pt } body { max-width: none; padding: 0 } h2 { break-after: avoid } }

@@ -29,9 +29,10 @@ HEAD = (
     ("installation.version", "Version"),
 )
 
-# Of a kind, on the page of summary; and what there is room for on it: lines, those of a title, characters in a line.
+# Of a kind, on the page of summary; and what there is room for on it: lines, those of a title
+# and of what says that there is more, characters in a line.
 SHOWN = 7
-ROOM_LINES, TITLE_LINES, LINE_CHARACTERS = 23.0, 2.5, 90
+ROOM_LINES, TITLE_LINES, LINE_CHARACTERS = 30.0, 3.5, 90
 
 # In the order in which the current passes them.
 PARTS = [part.name for part in (LOAD, CABLE, CONTACT, HEATER, WATER, BANK)]
@@ -128,7 +129,11 @@ def _head(document: Document, known: Document) -> Iterator[str]:
 
 
 def _summary(document: Document, known: Document) -> Iterator[str]:
-    room = ROOM_LINES - sum(len(str(known.get(key, ""))) // LINE_CHARACTERS for key, _ in HEAD)
+    # A long name needs further lines of the head, and those are higher.
+    further = 2 * (len(document["name"]) // 40) + sum(
+        len(str(known.get(key, ""))) // LINE_CHARACTERS for key, _ in HEAD
+    )
+    room = ROOM_LINES - 1.5 * further
     yield f'<p class="verdict {document["verdict"]}">{escape(headline(document))}</p>'
     yield from section("Summary", [*_counts(document), *_first(document, room)])
 
@@ -147,10 +152,9 @@ def _counts(document: Document) -> Iterator[str]:
 
 def _first(document: Document, room: float) -> Iterator[str]:
     """Yield what must be seen to before the first switch-on, as much as there is room for (in lines)."""
-    for title, findings in sections(document):
-        if findings[0]["state"] not in {"fail", "unanswered", "caution"}:
-            continue
-        room -= TITLE_LINES
+    urgent = [one for one in sections(document) if one[1][0]["state"] in {"fail", "unanswered", "caution"}]
+    room -= TITLE_LINES * len(urgent)
+    for title, findings in urgent:
         fitting = [one for one, cost in zip(findings, accumulate(map(_lines, findings)), strict=True) if cost <= room]
         shown = fitting[:SHOWN]
         room -= sum(map(_lines, shown))
