@@ -11,7 +11,7 @@ from world import NOON
 
 from dumpload.core.law import Cause
 from dumpload.core.signals import Signal
-from dumpload.io.history_schema import APPLICATION_ID, RowKind
+from dumpload.history.schema import APPLICATION_ID, RowKind
 
 COLUMNS = ("sequence", "wall", "kind", "t", "stamp", "until", "signal", "value", "cause", "text")
 BOOTS = "CREATE TABLE boots (boot INTEGER PRIMARY KEY, boot_id, wall, t, version)"

@@ -10,9 +10,9 @@ from browser import chromium, look, needs_axe
 from five import ABSURD, CABIN, EXAMPLE, VAN
 from judged import settings
 
-from dumpload.config import Settings, load_settings
-from dumpload.study.check.document import check_document
-from dumpload.study.check.page import check_page
+from dumpload.check.document import check_document
+from dumpload.check.page import check_page
+from dumpload.config.model import Settings, load_settings
 
 pytestmark = [pytest.mark.browser, needs_axe]
 

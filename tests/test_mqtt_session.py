@@ -33,10 +33,10 @@ from scripted_broker import (
 )
 
 from dumpload.core.decode import MAX_PAYLOAD_BYTES
-from dumpload.io import mqtt_session
-from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES, NO_LIMITS
-from dumpload.io.mqtt_session import STALL_S, Session
-from dumpload.io.mqtt_types import Message, Subscription
+from dumpload.mqtt import Message, Subscription
+from dumpload.mqtt import session as mqtt_session
+from dumpload.mqtt.client import CHUNK_BYTES, MAX_PACKET_BYTES, NO_LIMITS
+from dumpload.mqtt.session import STALL_S, Session
 
 both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 

@@ -20,8 +20,8 @@ from odd_histories import row, usual
 from tables import table
 from world import NOON
 
-from dumpload.cli import main
-from dumpload.io.history_schema import RowKind
+from dumpload.cli.commands import main
+from dumpload.history.schema import RowKind
 
 SETTINGS = """\
 [telemetry.state_of_charge]
@@ -404,7 +404,7 @@ def test_a_thousand_spoilt_records_end_in_0_1_or_2(
 @pytest.mark.parametrize("seed", range(20))
 def test_a_spoilt_parquet_file_ends_in_0_1_or_2(tmp_path: Path, capsys: pytest.CaptureFixture[str], seed: int) -> None:
     pa = pytest.importorskip("pyarrow")
-    from pyarrow import parquet  # noqa: PLC0415
+    from pyarrow import parquet
 
     times = pa.array([round(NOON + t) * 1_000_000 for t in range(500)], pa.int64()).cast(pa.timestamp("us", "UTC"))
     parquet.write_table(pa.table({"time": times, "state_of_charge": [97.0] * 500}), tmp_path / "log")
