@@ -386,7 +386,8 @@ HEAVY = ("gpiozero", "pydantic", "paho", "structlog", "argparse", "asyncio", "lo
 def test_a_process_imports_nothing_heavy_and_survives_a_closed_output(tmp_path: Path) -> None:
     (tmp_path / "dumpload.toml").write_text('[relay]\npin = 17\npin_factory = "mock"\n')
     code = (
-        "import os, sys; from dumpload.cli.off import main; os.close(1); status = main(sys.argv[1:]); sys.stdout = None;"
+        "import os, sys; from dumpload.cli.off import main; os.close(1); status = main(sys.argv[1:]);"
+        "sys.stdout = None;"
         f"print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr); sys.exit(status)"
     )
     environ = {"PYTHONPATH": str(Path(dumpload.__file__).parents[1])}

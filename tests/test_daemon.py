@@ -22,6 +22,7 @@ from dumpload.cli.commands import main
 from dumpload.config.layers import ConfigError
 from dumpload.config.model import Settings
 from dumpload.daemon import bootstrap as daemon
+from dumpload.daemon.state import StateFile
 from dumpload.gpio.relay import PinSpec
 
 FILE = Path("/barge/dumpload.toml")
@@ -120,7 +121,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorded]:
         def __init__(self, *arguments: Any, **more: Any) -> None:
             recorded.given = SimpleNamespace(settings=arguments[0], relay=arguments[1], voice=arguments[2], **more)
             recorded.trace.append("service")
-            self.control = SimpleNamespace(recorder=None)
+            self.control = SimpleNamespace(recorder=None, state_file=StateFile({}))
 
         def contact_moved(self, closed: bool) -> None:
             recorded.trace.append(f"contact {closed}")

@@ -89,6 +89,12 @@ def build_parser() -> argparse.ArgumentParser:
     add_init_arguments(init_parser)
     listen_parser = _add(commands, "listen", listen, "listen at the broker and say what arrives for each signal")
     add_listen_arguments(listen_parser)
+    _add_live(commands)
+    return parser
+
+
+def _add_live(commands: Any) -> None:
+    """Add the commands that deal with a running daemon, or with its pin."""
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
     status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
     select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
@@ -101,7 +107,6 @@ def build_parser() -> argparse.ArgumentParser:
     reload_parser.set_defaults(run_command=reload)
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
     demo_parser.set_defaults(run_command=demo)
-    return parser
 
 
 def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:

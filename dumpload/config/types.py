@@ -111,10 +111,12 @@ def _matching(pattern: str) -> AfterValidator:
     return AfterValidator(check)
 
 
-def _said(expected: str, pattern: str | None = None) -> Any:
-    """Return the schema's words for what a text must be."""
+def _said(expected: str, pattern: str | None = None, unit: str | None = None) -> Any:
+    """Return the schema's words for what a value must be."""
     words: dict[str, Any] = {"x-expected": expected}
-    return Field(json_schema_extra=words | ({"pattern": pattern} if pattern else {}))
+    return Field(
+        json_schema_extra=words | ({"pattern": pattern} if pattern else {}) | ({"x-unit": unit} if unit else {})
+    )
 
 
 def _number(low: float, high: float, unit: str) -> Any:
@@ -178,9 +180,12 @@ Cells = Annotated[int, Field(ge=1, le=400)]
 Operations = Annotated[float, _positive(1_000_000_000, "times")]
 OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
 Factor = Annotated[
-    float, Field(ge=-1e6, le=1e6), AfterValidator(_check_factor), _said("a number from -1000000 to 1000000, but not 0")
+    float,
+    Field(ge=-1e6, le=1e6),
+    AfterValidator(_check_factor),
+    _said("a number from -1000000 to 1000000, but not 0", unit="factor"),
 ]
-Shift = Annotated[float, Field(ge=-1e6, le=1e6)]
+Shift = Annotated[float, _number(-1e6, 1e6, "as published")]
 Port = Annotated[int, Field(ge=1, le=65_535)]
 Line = Annotated[int, Field(ge=0, le=511)]
 

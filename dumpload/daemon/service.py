@@ -37,6 +37,10 @@ HARD_STOP_S = 12.0
 class Service(Listener):
     """One relay, one broker, one controller."""
 
+    _fed_at = -NEVER
+    _exit_code: int | None = None
+    _loop: asyncio.AbstractEventLoop | None = None
+
     def __init__(
         self,
         settings: Settings,
@@ -69,9 +73,6 @@ class Service(Listener):
         self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
         self._requests = Requests(self.control, self._announcer, self._log, clocks, settings.request.max_hand_s)
         self._socket = LocalSocket(local, self._requests.answer) if local else None
-        self._fed_at = -NEVER
-        self._exit_code: int | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
         self._stopped = asyncio.Event()
 
     # ---- life ----

@@ -151,19 +151,23 @@ def run_steps(
         while segment < len(clock.locals_) - 1 and not wall < clock.locals_[segment].valid_until:
             segment += 1
         local = clock.locals_[segment]
-        around = Surroundings(
-            outside.offered_w[number],
-            outside.house_w[number],
-            outside.air_c[number],
-            outside.cold_c,
-            outside.drawn_l[number],
-            outside.wanted_c,
-        )
+        around = at_step(outside, number)
         was_on = heated and boat.law.law.position == Position.ON
         after, flows = step_plant(plant, boat.plant, around, was_on, clock.step_s)
-        law = wake(settings, boat.law, t, clock.began, local)
-        boat = Boat(after, law)
+        boat = Boat(after, wake(settings, boat.law, t, clock.began, local))
         if number % telemetry.every_steps == 0:
             boat = Boat(after, tell(settings, telemetry, boat, flows, t, wall, local))
         add_up(daily[clock.day_of_step[number]], boat, flows, around, was_on, clock.step_s)
     return boat
+
+
+def at_step(outside: Outside, number: int) -> Surroundings:
+    """Return what comes from outside in one step."""
+    return Surroundings(
+        outside.offered_w[number],
+        outside.house_w[number],
+        outside.air_c[number],
+        outside.cold_c,
+        outside.drawn_l[number],
+        outside.wanted_c,
+    )
