@@ -14,7 +14,7 @@ from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
 from dumpload.core.intake import Arrival
 from dumpload.core.signals import Signal, signal_name
-from dumpload.documents import Account, change_document, position_name, status_document, to_json
+from dumpload.documents import Account, Document, change_document, position_name, status_document, to_json
 from dumpload.io.logs import Repeats
 from dumpload.io.mqtt import Link
 from dumpload.io.systemd import Notifier
@@ -74,18 +74,22 @@ class Announcer:
             if not is_missing(datum.stamp)
         }
         self._log.info("relay_changed", text=text, **document, **ages)
-        self._link.publish_surely(self._topics.change, to_json(document))
+        self._link.publish_acked(self._topics.change, to_json(document))
 
     def status(self, settings: ControllerSettings, state: State) -> None:
         """Publish the retained status, and tell the service manager in one line."""
-        t = self._clock()
-        self.status_due_at = t + STATUS_EVERY_S
+        self.status_due_at = self._clock() + STATUS_EVERY_S
         self._sequence += 1
-        faults = tuple(self._faults.values())
-        account = Account(t, self._wall(), self._started_at, self.boot_id, self._sequence, self._rejected, faults)
-        document = to_json(status_document(settings, state, account))
+        document = to_json(self.status_now(settings, state))
         self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
         self._notifier.status(summary(state))
+
+    def status_now(self, settings: ControllerSettings, state: State) -> Document:
+        """Return the status of this moment, published or not."""
+        faults = tuple(self._faults.values())
+        t, wall = self._clock(), self._wall()
+        account = Account(t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults)
+        return status_document(settings, state, account)
 
     def status_soon(self) -> None:
         """Publish the status at the next tick: something worth showing changed, but not the relay."""
@@ -131,10 +135,10 @@ class Announcer:
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 
-    def broker_down(self, reason: str) -> None:
+    def broker_down(self, reason: str, retry_s: float) -> None:
         """Log a lost or failed connection, the first of its kind."""
         if (more := self._more(("down", reason))) is not None:
-            self._log.warning("broker_down", text=f"broker: {reason}; trying again{more}", reason=reason)
+            self._log.warning("broker_down", text=f"broker: {reason}; next try in {retry_s:.0f} s{more}", reason=reason)
 
     def _more(self, kind: Any) -> str | None:
         left_out = self._repeats.admit(kind, self._clock())

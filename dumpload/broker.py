@@ -19,15 +19,14 @@ class Topics(NamedTuple):
 
 def base_topics(settings: Settings) -> Topics:
     """Return the daemon's own topics."""
-    base = settings.mqtt.base_topic or f"dumpload/{settings.name}"
-    return Topics(*(f"{base}/{leaf}" for leaf in Topics._fields))
+    return Topics(*(f"{settings.mqtt.base_topic}/{leaf}" for leaf in Topics._fields))
 
 
 def intake(settings: Settings) -> Intake:
     """Return which signals each topic carries, and the source's own will."""
     telemetry = settings.telemetry
     absent = telemetry.absent_payload
-    return Intake(topic_fields(settings), telemetry.presence_topic or "", b"" if absent is None else absent.encode())
+    return Intake(topic_fields(settings), telemetry.presence_topic, b"" if absent is None else absent.encode())
 
 
 def link_options(settings: Settings) -> LinkOptions:
@@ -40,7 +39,7 @@ def link_options(settings: Settings) -> LinkOptions:
         host=mqtt.host,
         port=mqtt.port,
         protocol=mqtt.protocol,
-        client_id=mqtt.client_id or f"dumpload-{settings.name}",
+        client_id=mqtt.client_id,
         keepalive_s=mqtt.keepalive_s,
         username=mqtt.username,
         password_file=mqtt.password_file,

@@ -16,16 +16,16 @@ from dumpload.broker import base_topics, link_options
 from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
+from dumpload.core.printable import one_line, printable
 from dumpload.core.window import utc_text
-from dumpload.documents import Document, to_json
+from dumpload.documents import Document, status_misfit, to_json
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import Message, Subscription
+from dumpload.io.mqtt_types import Listener, Message, Subscription
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0
 
 _SHOWN = ("relay", "cause", "selector", "data")
-_NEEDED = {*_SHOWN, "since", "state_of_charge", "data_age_s", "next", "lockout", "notes", "at", "boot_id", "sequence"}
 
 
 class NoAnswerError(Exception):
@@ -44,7 +44,7 @@ class Heard(NamedTuple):
     retained: bool
 
 
-class Conversation:
+class Conversation(Listener):
     """Collects what the daemon publishes."""
 
     def __init__(self, settings: Settings) -> None:
@@ -61,6 +61,7 @@ class Conversation:
         self.heard: asyncio.Queue[Heard] = asyncio.Queue()
         self.up = asyncio.Event()
         self.trouble = ""
+        self.misfit = ""
 
     def on_message(self, message: Message) -> None:
         """Queue what was heard; what does not look like it is not from a daemon of ours."""
@@ -68,21 +69,20 @@ class Conversation:
         text = message.payload.decode("utf-8", "replace")
         try:
             payload = text if kind == "presence" else json.loads(text)
-        except ValueError:
-            return
-        if kind == "presence" or (isinstance(payload, dict) and (kind == "change" or payload.keys() >= _NEEDED)):
+        except (ValueError, RecursionError):
+            payload = None
+        if kind == "status":
+            self.misfit = status_misfit(payload)
+        if kind == "presence" or (isinstance(payload, dict) and (kind == "change" or not self.misfit)):
             self.heard.put_nowait(Heard(kind, payload, message.retained))
 
     def on_up(self) -> None:
         """The broker answered."""
         self.up.set()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:  # noqa: ARG002
         """Keep the reason, in case no answer ever comes."""
         self.trouble = reason
-
-    def on_doubt(self, reason: str) -> None:
-        """Not of interest here."""
 
     def on_callback_error(self, error: Exception) -> None:
         """Keep the reason."""
@@ -142,6 +142,10 @@ async def current(talk: Conversation) -> Document:
         last = f"; last heard at {status['at']}, relay {status['relay']}" if status else ""
         msg = f"the daemon is not connected to the broker {talk.broker} (its presence is down){last}"
         raise NoAnswerError(msg)
+    if status is None and talk.misfit:
+        what = f"what is published as its status at the broker {talk.broker} is none that this version understands"
+        msg = f"{what} ({talk.misfit}); is it another program, or a daemon of another version?"
+        raise NoAnswerError(msg)
     if status is None:
         msg = f"no dumpload daemon has published a status at the broker {talk.broker} (is `dumpload run` running?)"
         raise NoAnswerError(msg)
@@ -162,7 +166,7 @@ def sentence(status: Document) -> str:
         "" if status["selector"] == "auto" else f"The selector is in {status['selector']}.",
         *(f"Note: {note}." for note in status["notes"]),
     ]
-    return " ".join(filter(None, words))
+    return printable(" ".join(filter(None, words)))
 
 
 def _meaning(cause: str) -> str:
@@ -227,7 +231,7 @@ async def select(settings: Settings, wanted: Document) -> Document:
         deadline = time.monotonic() + ANSWER_S
         while (heard := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
             if heard.kind == "change" and "refused" in heard.payload:
-                msg = f"refused: {heard.payload['refused']}"
+                msg = one_line(f"refused: {heard.payload['refused']}")
                 raise RefusedError(msg)
             now = heard.payload if heard.kind == "status" else now
             if heard.kind == "status" and _took_effect(before, now, wanted):

@@ -5,15 +5,28 @@ nothing of the broker, of signals or of how the service lives and ends.
 """
 
 import asyncio
+import contextlib
+import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dumpload.announce import Announcer
-from dumpload.core.controller import Decision, Event, Kind, Lockout, Setup, decide, is_overdue, reconfigure, start
-from dumpload.core.freshness import NEVER
+from dumpload.core.controller import (
+    Decision,
+    Event,
+    Kind,
+    Lockout,
+    Setup,
+    State,
+    decide,
+    is_overdue,
+    reconfigure,
+    start,
+)
+from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.documents import position_name
-from dumpload.io.kept import Keeper, Kept
+from dumpload.io.kept import SAVE_EVERY_S, SavedState, StateFile, carried_over
 from dumpload.io.relay import Relay, RelayError
 
 if TYPE_CHECKING:
@@ -21,6 +34,9 @@ if TYPE_CHECKING:
 
 # The wall clock was stepped, not slewed, if it moved against the monotonic one by more than this between two ticks.
 CLOCK_STEP_S = 0.5
+
+# Whoever waits for the disk is answered after this all the same, and hears that it has not kept it yet.
+KEEP_S = 5.0
 
 
 class Clocks(NamedTuple):
@@ -36,7 +52,7 @@ class Hands(NamedTuple):
     relay: Relay
     announcer: Announcer
     log: Any
-    keeper: Keeper
+    state_file: StateFile
 
 
 class ControlLoop:
@@ -48,26 +64,35 @@ class ControlLoop:
 
     def __init__(self, setup: Setup, hands: Hands, clocks: Clocks, fail: Callable[[BaseException], None]) -> None:
         """Take up what was kept before a restart. `fail` ends the service on what must not happen."""
-        self._relay, self._announcer, self._log, self._keeper = hands
+        self._relay, self._announcer, self._log, self.state_file = hands
         self._clock, self._wall = clocks
         self._fail = fail
-        kept = self._keeper.read()
         self.settings, self._schedule = setup.settings, setup.schedule()
-        selector = Selector.OFF if kept.selector_off else Selector.AUTO
-        self.state = start(self._clock(), selector=selector, lockout=kept.lockout)
+        self.state = self._take_up(self.state_file.read())
         self.observers: list[Callable[[Decision], None]] = [self._announce]
         self.recorder: Recorder | None = None
         self.ended = self._end_decided = False
         self.wall_ahead = self._wall() - self._clock()
         self._shown: tuple[Any, ...] = self._to_show()
         self._shown_cause = self.state.cause
+        self._unconfirmed = 0
+        self._saved, self._saves_next_at = self._to_save(), NEVER
         self._loop: asyncio.AbstractEventLoop | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._armed_at = NEVER
 
+    def _take_up(self, saved: SavedState) -> State:
+        """Return the state to start from after what an earlier run left behind."""
+        selector = Selector.OFF if saved.selector_off else Selector.AUTO
+        wall = self._wall()
+        on_time_s, day = carried_over(saved, self._schedule.at(wall), wall)
+        return start(self._clock(), selector=selector, lockout=saved.lockout, on_time_s=on_time_s, day=day)
+
     def begin(self, loop: asyncio.AbstractEventLoop) -> None:
         """Set deadlines on this event loop from now on."""
         self._loop = loop
+        if self._saved.day >= 0:  # the program may have died while on; now the line is off
+            self.state_file.keep(self._saved)
 
     def happened(self, kind: Kind) -> Decision | None:
         """Dispatch an event that says nothing but its kind, now."""
@@ -86,9 +111,9 @@ class ControlLoop:
         if self.state.deadline < self._armed_at:
             self._arm()
         shown = self._to_show()
+        self._save()
         if shown != self._shown:
-            self.show()
-            self._keeper.keep(Kept(self.state.selector == Selector.OFF, self.state.lockout))
+            self._show_when_kept()
         elif self.state.cause != self._shown_cause:
             self._announcer.status_soon()
         self._shown, self._shown_cause = shown, self.state.cause
@@ -106,8 +131,70 @@ class ControlLoop:
         return self.state.position, self.state.selector, self.state.lockout
 
     def show(self) -> None:
-        """Publish the status."""
-        self._announcer.status(self.settings, self.state)
+        """Publish the status, unless it would confirm what the disk does not have yet: then it follows by itself."""
+        if not self._unconfirmed:
+            self._announcer.status(self.settings, self.state)
+
+    # ---- what outlives a restart ----
+
+    def _to_save(self) -> SavedState:
+        """Return what must outlive a restart now; the on-time only where a day has a limit."""
+        state, counted = self.state, self.state.permissives
+        saved = SavedState(state.selector == Selector.OFF, state.lockout)
+        if is_missing(self.settings.permissives.max_on_per_day_s):
+            return saved
+        is_on = state.position == Position.ON
+        on_time_s = counted.on_time_s + (max(0.0, self._clock() - counted.counted_at) if is_on else 0.0)
+        return saved._replace(day=counted.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
+
+    def _save(self) -> None:
+        """Have it kept where a person or the relay changed something, and once a minute while the on-time grows."""
+        now, last = self._to_save(), self._saved
+        if now[:2] != last[:2] or now.on != last.on or (now.on and self._clock() >= self._saves_next_at):
+            self._saved, self._saves_next_at = now, self._clock() + SAVE_EVERY_S
+            self.state_file.keep(now)
+
+    def _show_when_kept(self) -> None:
+        self._unconfirmed += 1
+
+        def show(_trouble: str) -> None:
+            self._unconfirmed -= 1
+            self.show()
+
+        self.when_kept(show)
+
+    def when_kept(self, confirm: Callable[[str], None]) -> None:
+        """Call `confirm`, once, when the disk has what was decided so far, or KEEP_S later with the reason.
+
+        On the event loop; at once where the disk has it already.
+        """
+        loop, here, calls = self._loop, threading.get_ident(), [confirm]
+        timer: asyncio.TimerHandle | None = None
+
+        def once(trouble: str) -> None:
+            if calls:
+                calls.pop()(trouble)
+            if timer is not None:
+                timer.cancel()
+
+        def hear(trouble: str) -> None:
+            if loop is None or threading.get_ident() == here:
+                once(trouble)
+                return
+            with contextlib.suppress(RuntimeError):  # the loop has ended already
+                loop.call_soon_threadsafe(once, trouble)
+
+        self.state_file.when_durable(hear)
+        if calls and loop is not None:
+            timer = loop.call_later(KEEP_S, self._give_up_waiting, once)
+
+    def _give_up_waiting(self, once: Callable[[str], None]) -> None:
+        trouble = f"the disk has not kept it within {KEEP_S:g} s: it may be lost at a restart"
+        self._announcer.fault("state", trouble)
+        self.state_file.when_durable(lambda later: None if later else self._announcer.fault("state", ""))
+        once(trouble)
+
+    # ---- the pin ----
 
     def _apply(self, decision: Decision) -> Decision:
         """Drive the pin; only then notify anyone. Return what came of it."""
@@ -165,7 +252,7 @@ class ControlLoop:
         """Count the relay as on since then (s), locked out: it could not be driven off, whatever was decided."""
         decision = self._evaluate(Event(self._clock(), self._wall(), Kind.ASSUME_ON, stamp=since))
         self._announcer.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
-        self._keeper.keep(Kept(self.state.selector == Selector.OFF, self.state.lockout))
+        self._save()
         return decision
 
     def end(self, *, is_off: bool) -> None:
@@ -184,6 +271,7 @@ class ControlLoop:
             if decision.changed:
                 self.notify(decision)
             self._record(place, event, decision)
+            self._save()
         elif (self.state.position, self.state.cause) != (Position.ON, Cause.LOCKOUT):
             decision = self._assume_on(self.state.law.relay_since)
             self._record(place, Event(decision.t, decision.wall, Kind.ASSUME_ON), decision)
@@ -219,6 +307,7 @@ class ControlLoop:
         elif self.state.deadline <= t:  # the event loop's timer does not count a suspend
             self.happened(Kind.WAKE)
         self.wall_ahead = ahead
+        self._save()
         self._check_pin()
         if not self._relay.deadman.is_alive():
             self._fail(RuntimeError("the dead-man thread has died"))

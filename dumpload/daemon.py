@@ -16,8 +16,9 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 from dumpload.config import Settings, load_settings
+from dumpload.core.printable import one_line
 from dumpload.io.relay import PinSpec, Relay, RelayError
-from dumpload.layers import ConfigError, Problem
+from dumpload.layers import NOT_SHOWN, ConfigError, Problem
 
 if TYPE_CHECKING:
     from dumpload.service import Service
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 
 HISTORY_S = 2.0
 """How long the end waits for the record to be written."""
+
+# How long the end waits for what must outlive it, where the service could not wait itself.
+STATE_S = 2.0
 
 STDERR = 2
 
@@ -40,7 +44,8 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            problems.append(Problem(str(path), f"mqtt.{key}", str(file), "a file that this user can read"))
+            shown = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
+            problems.append(Problem(str(path), f"mqtt.{key}", shown, "a file that this user can read"))
     return problems
 
 
@@ -76,13 +81,13 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         relay = Relay(pin_spec(settings), boot_clock, contact_moved)
     except RelayError as error:
         if sys.stderr is not None:
-            sys.stderr.write(f"{path}: relay: {error}\n")
+            sys.stderr.write(one_line(f"{path}: relay: {error}") + "\n")
         return 2
     # Only now what takes its time.
     from dumpload.io.logs import open_log  # noqa: PLC0415
 
     log, writer = open_log(STDERR, time.time, human=os.isatty(STDERR))
-    service = _make_service(settings, relay, log, lambda: load_settings(path, os.environ, sets))
+    service = _make_service(path, settings, relay, log, lambda: load_settings(path, os.environ, sets))
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
     _take_signals(service)
@@ -92,6 +97,7 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         return asyncio.run(service.run())
     finally:
         _let_go(relay, log)
+        service.control.state_file.flush(STATE_S)
         if service.control.recorder is not None:
             service.control.recorder.close(HISTORY_S)
         writer.flush(1.0)
@@ -108,17 +114,20 @@ def _let_go(relay: Relay, log: Any) -> None:
         log.error("pin_fault", text=f"the relay could not be driven off: {trouble}")
 
 
-def _make_service(settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
+def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
     from dumpload.announce import Voice  # noqa: PLC0415
-    from dumpload.io.kept import Keeper  # noqa: PLC0415
+    from dumpload.io.kept import StateFile  # noqa: PLC0415
+    from dumpload.io.local_socket import LocalWay  # noqa: PLC0415
     from dumpload.io.systemd import Notifier  # noqa: PLC0415
     from dumpload.service import Service  # noqa: PLC0415
 
     for warning in relay.warnings:
         log.warning("relay_warning", text=warning)
-    keeper = Keeper(os.environ, lambda trouble: log.error("not_kept", text=trouble))
     voice = Voice(log, Notifier(os.environ))
-    return Service(settings, relay, voice, reload=reload, clock=boot_clock, keeper=keeper)
+    folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    local = LocalWay(Path(folder), str(path)) if folder else None
+    state_file = StateFile(os.environ)
+    return Service(settings, relay, voice, reload=reload, clock=boot_clock, state_file=state_file, local=local)
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:

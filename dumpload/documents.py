@@ -2,6 +2,8 @@
 
 import json
 import math
+import re
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload import __version__
@@ -90,3 +92,57 @@ def change_document(decision: Decision) -> Document:
 def to_json(document: Document) -> str:
     """Return a document as compact JSON."""
     return json.dumps(document, separators=(",", ":"), ensure_ascii=False)
+
+
+def status_misfit(payload: Any) -> str:
+    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there.
+
+    Keys that are not known here are no misfit: another version may have more.
+    """
+    if not isinstance(payload, dict):
+        return "the whole document"
+    unfit = [key for key, fits in _STATUS.items() if key not in payload or not fits(payload[key])]
+    if not unfit and payload["state_of_charge"] is not None and payload["data_age_s"] is None:
+        unfit = ["data_age_s"]
+    return ", ".join(unfit)
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str)
+
+
+def _is_moment(value: Any) -> bool:
+    return isinstance(value, str) and re.fullmatch(_MOMENT, value) is not None
+
+
+def _is_outlook(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and value.get("relay") in ("on", "off")
+        and _is_text(value.get("condition"))
+        and (value.get("at", "") is None or _is_moment(value.get("at")))
+    )
+
+
+_MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
+# A number beyond this is none of ours, and an integer may be too large even to be shown.
+LARGEST = 1e15
+_STATUS: dict[str, Callable[[Any], bool]] = {
+    "relay": lambda value: value in ("on", "off"),
+    "cause": _is_text,
+    "since": _is_moment,
+    "selector": _is_text,
+    "state_of_charge": lambda value: value is None or _is_number(value),
+    "data": _is_text,
+    "data_age_s": lambda value: value is None or _is_number(value),
+    "next": _is_outlook,
+    "lockout": lambda value: value is None or _is_text(value),
+    "notes": lambda value: isinstance(value, list) and all(map(_is_text, value)),
+    "at": _is_moment,
+    "boot_id": _is_text,
+    "sequence": _is_number,
+}

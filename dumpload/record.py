@@ -19,7 +19,7 @@ from dumpload.thinning import Run, Thinner, footing
 
 if TYPE_CHECKING:
     from dumpload.config import Settings
-    from dumpload.io.history import Gap, History
+    from dumpload.io.history import Gap, HistoryWriter
 
 CLOCK_STEP_S = 0.5
 
@@ -36,7 +36,7 @@ _PLAIN = {
 class Recorder:
     """Records one controller."""
 
-    def __init__(self, history: "History", sample_every_s: float, on_note: Callable[[str], None]) -> None:
+    def __init__(self, history: "HistoryWriter", sample_every_s: float, on_note: Callable[[str], None]) -> None:
         """Nothing is recorded before `begin`. `on_note` is told what is wrong, should anything be."""
         self._history = history
         self._thinner = Thinner(sample_every_s)
@@ -234,9 +234,9 @@ def open_recorder(settings: "Settings", on_note: Callable[[str], None]) -> Recor
     if kept.path is None:
         return None
     try:
-        from dumpload.io.history import History, Options  # noqa: PLC0415  (loads the database library)
+        from dumpload.io.history import HistoryWriter, Options  # noqa: PLC0415  (loads the database library)
     except ImportError as error:
         on_note(f"not recording: {error}")
         return None
-    history = History(kept.path, Options(kept.retain_days, kept.max_size_mb), on_note)
+    history = HistoryWriter(kept.path, Options(kept.retain_days, kept.max_size_mb), on_note)
     return Recorder(history, kept.sample_every_s, on_note)

@@ -17,25 +17,24 @@ from dumpload.control import Clocks, ControlLoop, Hands
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
-from dumpload.core.explain import MEANINGS, cause_name
-from dumpload.core.freshness import MISSING, NEVER, is_missing
+from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.intake import Arrival
-from dumpload.core.law import Cause, Selector
-from dumpload.core.request import Refusal, Request, Terms, read_request
-from dumpload.io.kept import Keeper
+from dumpload.io.kept import StateFile
+from dumpload.io.local_socket import LocalSocket, LocalWay
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import Message
+from dumpload.io.mqtt_types import Listener, Message
 from dumpload.io.relay import Relay, RelayError
 from dumpload.layers import ConfigError
+from dumpload.requests import Requests
 from dumpload.setup import controller_setup
 
 TICK_S = 1.0
 GOODBYE_S = 1.0
-HARD_STOP_S = 5.0
+HARD_STOP_S = 12.0
 """From the stop on: a process that has not ended by then is ended by SIGALRM."""
 
 
-class Service:
+class Service(Listener):
     """One relay, one broker, one controller."""
 
     def __init__(  # noqa: PLR0913  (each is a part that a test puts another in for)
@@ -46,28 +45,30 @@ class Service:
         *,
         reload: Callable[[], Settings],
         clock: Callable[[], float],
-        keeper: Keeper | None = None,
+        state_file: StateFile | None = None,
+        local: LocalWay | None = None,
         wall: Callable[[], float] = time.time,
     ) -> None:
         """Take the claimed relay; nothing runs before `run`.
 
-        `reload` reads the settings again. `keeper` remembers a selector in off, and a lockout, across restarts
-        (None: nothing is kept).
+        `reload` reads the settings again. `state_file` remembers across restarts what must outlive one (None: nothing
+        is kept). `local`: where people of this machine reach us (None: nowhere).
         `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
         self._settings = settings
         self._relay = relay
         self._log, self._notifier = voice
-        self._reload = reload
-        self._clock = clock
-        self._wall = wall
+        self._reload, self._clock, self._wall = reload, clock, wall
         self._intake = intake(settings)
         topics = base_topics(settings)
-        self._request_topic = topics.request if settings.request.enabled else ""
+        self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
-        hands = Hands(relay, self._announcer, self._log, keeper or Keeper({}, self._log.error))
-        self.control = ControlLoop(controller_setup(settings), hands, Clocks(clock, wall), self.fail)
+        hands, clocks = Hands(relay, self._announcer, self._log, state_file or StateFile({})), Clocks(clock, wall)
+        hands.state_file.on_trouble = lambda words: self._announcer.fault("state", words)
+        self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
+        self._requests = Requests(self.control, self._announcer, self._log, clocks, settings.request.max_hand_s)
+        self._socket = LocalSocket(local, self._requests.answer) if local else None
         self._fed_at = -NEVER
         self._exit_code: int | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -83,6 +84,7 @@ class Service:
         self._loop.add_signal_handler(signal.SIGHUP, self.reload)
         try:
             self._begin()
+            await self._listen()
             async with asyncio.TaskGroup() as tasks:
                 running = [tasks.create_task(self._supervise()), tasks.create_task(self.link.run())]
                 if self._exit_code is None:
@@ -106,6 +108,14 @@ class Service:
             )
         if (closed := self._relay.is_contact_closed()) is not None:
             self._on_feedback(closed)
+
+    async def _listen(self) -> None:
+        """Listen on the local socket; without it the rest goes on."""
+        try:
+            if self._socket is not None:
+                await self._socket.open()
+        except OSError as error:
+            self._announcer.fault("local socket", str(error))
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
@@ -141,11 +151,20 @@ class Service:
 
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
+        if self._socket is not None:
+            self._socket.close()
         self.control.end(is_off=self._shut() or self.control.reads_off())
+        await self._wait_until_kept()
         self.control.show()
         self._announcer.presence("down")
         self._log.info("stopped", text="service stopped")
         await self.link.close(GOODBYE_S)
+
+    async def _wait_until_kept(self) -> None:
+        kept: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.control.when_kept(kept.set_result)
+        if trouble := await kept:
+            self._log.error("not_kept", text=f"stopping all the same: {trouble}")
 
     # ---- what the link says ----
 
@@ -155,7 +174,7 @@ class Service:
             return
         arrival = Arrival(*message, self._clock(), self._wall())
         if message.topic == self._request_topic:
-            self._on_request(arrival)
+            self._requests.hear(arrival)
             return
         for rejection in [self._take(item) for item in self._intake.read(arrival)]:  # all taken before any is told
             if rejection is not None:
@@ -179,14 +198,18 @@ class Service:
         self.control.show()
         self.link.flush()
 
-    def on_down(self, reason: str) -> None:
+    def on_down(self, reason: str, retry_s: float) -> None:
         """Nothing changes at once: the age of the data decides."""
-        self._announcer.broker_down(reason)
+        self._announcer.broker_down(reason, retry_s)
 
     def on_doubt(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""
         self.control.happened(Kind.DOUBT)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Say what an owner should know of the broker."""
+        self._announcer.fault(part, words)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""
@@ -200,41 +223,6 @@ class Service:
 
     def _on_feedback(self, closed: bool) -> None:  # noqa: FBT001
         self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
-
-    def _on_request(self, arrival: Arrival) -> None:
-        if arrival.retained and not arrival.payload:
-            return  # a retained request is being cleared
-        terms = Terms(arrival.wall, self._announcer.boot_id, self._settings.request.max_hand_s)
-        asked = read_request(arrival.payload, retained=arrival.retained, terms=terms)
-        if isinstance(asked, Refusal):
-            self._announcer.refused(asked.reason, arrival.payload)
-            return
-        veto = self._obey(asked, arrival)
-        if veto == Cause.NONE:
-            words = " ".join(arrival.payload.decode("utf-8", "replace").split())
-            self._log.info("request", text=f"request: {words}", request=words)
-        else:
-            self._announcer.refused(f"{cause_name(veto)}: {MEANINGS[veto]}", arrival.payload)
-        self.control.show()  # also when nothing moved: whoever asked is waiting
-
-    def _obey(self, asked: Request, arrival: Arrival) -> Cause:
-        """Do what is asked; return the veto for which hand was refused, or NONE.
-
-        A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
-        would refuse.
-        """
-        kinds = [Kind.SELECT] if asked.selector is not None else []
-        if asked.reset:
-            kinds.insert(0 if asked.selector == Selector.HAND else len(kinds), Kind.RESET)
-        veto = Cause.NONE
-        for kind in kinds:
-            event = Event(arrival.t, arrival.wall, kind)
-            if kind == Kind.SELECT and asked.selector is not None:
-                until = arrival.t + asked.for_s if asked.selector == Selector.HAND else MISSING
-                event = event._replace(selector=asked.selector, until=until)
-            decision = self.control.dispatch(event)
-            veto = veto if decision is None else max(veto, decision.refused)
-        return veto
 
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
@@ -266,18 +254,22 @@ class Service:
         """Read the settings again and take them if they are right and can be taken without a restart."""
         self._notifier.reloading()
         try:
-            self._take_settings(self._reload())
+            problem = self._take_settings(self._reload())
         except ConfigError as error:
+            problem = str(error)
             self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
+        self._notifier.reloaded(problem)
         self._notifier.ready(summary(self.control.state))
 
-    def _take_settings(self, new: Settings) -> None:
+    def _take_settings(self, new: Settings) -> str:
+        """Take the settings, or return why they need a restart."""
         changes = changed_keys(self._settings, new)
         if fixed := restart_needed(self._settings, new):
-            text = f"new settings rejected, the old ones stay: needs a restart: {', '.join(fixed)}"
-            self._log.error("reload_rejected", text=text, keys=fixed)
-            return
+            problem = f"needs a restart: {', '.join(fixed)}"
+            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            return problem
         self._settings = new
+        self._requests.max_hand_s = new.request.max_hand_s
         self._intake = intake(new)
         self.control.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
@@ -285,3 +277,4 @@ class Service:
             self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
         self._log.info("reloaded", text=f"settings read again: {words}")
+        return ""

@@ -64,6 +64,8 @@ def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:
             max_age_s=source.max_age_s,
             timestamp_pointer=None if stamp is None else parse_pointer(stamp),
             unknown=source.unknown,
+            scale=source.scale,
+            offset=source.offset,
         )
         fields[source.topic] = (*fields.get(source.topic, ()), field)
     return fields

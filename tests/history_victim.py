@@ -11,11 +11,11 @@ import time
 from pathlib import Path
 from typing import Any
 
-from dumpload.io.history import History, Options
+from dumpload.io.history import HistoryWriter, Options
 from dumpload.io.history_file import HistoryFile
 from dumpload.io.history_schema import Boot, Entry, RowKind
 
-FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01, checkpoint_pages=6)
+FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01)
 
 ROWS_AT_ONCE = 20
 LONG = "x" * 1000
@@ -33,7 +33,7 @@ def write_for_ever(path: Path, number: str) -> None:
         say(number, *(entry.sequence for entry in (*batch.moments, *batch.samples)))
 
     HistoryFile.write = told  # type: ignore[method-assign]
-    history = History(path, FAST, lambda note: say("trouble", note) if note else None)
+    history = HistoryWriter(path, FAST, lambda note: say("trouble", note) if note else None)
     wall = time.time()
     history.begin(Boot(f"round-{number}", wall, 0.0, "test"), Entry(history.reserve(), wall, RowKind.START, 0, 0, 0))
     sequence = 0

@@ -34,7 +34,7 @@ def layers(keys: Mapping[str, Any]) -> Layers:
 
 def settings(keys: Mapping[str, Any] | None = None) -> Settings:
     """Return the settings that the fewest, with these keys changed, amount to."""
-    return judge(layers(keys or {}))
+    return judge(layers(keys or {}), {})
 
 
 def complaints(keys: Mapping[str, Any]) -> list[str]:

@@ -65,6 +65,9 @@ make_venv "$python" "$work/light"   # the daemon's own install and nothing else
 quiet_pip "$work/light/bin/pip" install -q --force-reinstall --no-deps "$wheel"
 quiet_pip "$work/light/bin/pip" install -q "$wheel"
 export LIGHT_PYTHON="$PWD/$work/light/bin/python"
+# Every file that a board would take is fetched and held against its hash; nothing is installed.
+PIP_CONSTRAINT='' quiet_pip "$work/light/bin/pip" install -q --dry-run --ignore-installed --no-deps --require-hashes \
+    -r config/board.lock
 
 say "lint, types, architecture"
 "$work/bin/ruff" check .

@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import Any, NamedTuple, Self
 
-from dumpload.io.mqtt_types import LinkOptions, Message, Subscription, Will
+from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription, Will
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 8, 9, 12, 13, 14
 BAD_LOGIN_5, BAD_LOGIN_311, DENIED = 0x86, 5, 0x87
@@ -142,8 +142,10 @@ class Peer:
         self.connect = parse_connect((await self.expect(CONNECT)).body)
         return self.connect
 
-    def connack(self, code: int = 0, *, session_present: bool = False) -> bytes:
-        return encode(CONNACK, bytes([session_present, code]) + (b"\0" if self.is_five else b""))
+    def connack(self, code: int = 0, *, session_present: bool = False, properties: bytes = b"") -> bytes:
+        """Return a CONNACK; `properties` as they are on the wire (MQTT 5.0, section 3.2.2.3)."""
+        tail = bytes([len(properties)]) + properties if self.is_five else b""
+        return encode(CONNACK, bytes([session_present, code]) + tail)
 
     async def await_subscribe(self) -> int:
         """Read SUBSCRIBE; return its packet identifier. Topics and option bytes are kept in `subscribed`."""
@@ -159,21 +161,32 @@ class Peer:
         granted = bytes(codes or [0] * len(self.subscribed))
         return encode(SUBACK, struct.pack("!H", packet_id) + (b"\0" if self.is_five else b"") + granted)
 
-    async def accept(self, *, session_present: bool = False) -> Self:
+    async def accept(self, *, session_present: bool = False, properties: bytes = b"") -> Self:
         """Let the client in: CONNECT, CONNACK, SUBSCRIBE, SUBACK."""
         await self.await_connect()
-        await self.send(self.connack(session_present=session_present))
+        await self.send(self.connack(session_present=session_present, properties=properties))
         packet_id = await self.await_subscribe()
         await self.send(self.suback(packet_id))
         return self
 
-    def message(self, topic: str | bytes, payload: bytes, *, qos: int = 0, retain: bool = False) -> bytes:
+    def message(
+        self,
+        topic: str | bytes,
+        payload: bytes,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        dup: bool = False,
+        properties: bytes = b"",
+    ) -> bytes:
+        """Return a PUBLISH; above QoS 0 its packet identifier is 1."""
         name = topic.encode() if isinstance(topic, str) else topic
         body = struct.pack("!H", len(name)) + name + (b"\0\x01" if qos else b"")
-        return encode(PUBLISH, body + (b"\0" if self.is_five else b"") + payload, qos << 1 | retain)
+        tail = bytes([len(properties)]) + properties if self.is_five else b""
+        return encode(PUBLISH, body + tail + payload, dup << 3 | qos << 1 | retain)
 
-    async def publish(self, topic: str | bytes, payload: bytes, *, qos: int = 0, retain: bool = False) -> None:
-        await self.send(self.message(topic, payload, qos=qos, retain=retain))
+    async def publish(self, topic: str | bytes, payload: bytes, **marks: Any) -> None:
+        await self.send(self.message(topic, payload, **marks))
 
     async def serve(self, *, acknowledge: bool = True, until: int | None = None) -> None:
         """Answer pings and publications until the client goes, or `until` so many publications have come."""
@@ -284,7 +297,7 @@ def options_for(port: int, **changes: Any) -> LinkOptions:
     return plain._replace(**changes)
 
 
-class Ear:
+class Ear(Listener):
     """A listener that keeps what it is told, in order."""
 
     def __init__(self) -> None:
@@ -298,14 +311,17 @@ class Ear:
     def on_up(self) -> None:
         self.told.append(("up", None))
 
-    def on_down(self, reason: str) -> None:
-        self.told.append(("down", reason))
+    def on_down(self, reason: str, retry_s: float) -> None:
+        self.told += [("down", reason), ("retry", retry_s)]
 
     def on_doubt(self, reason: str) -> None:
         self.told.append(("doubt", reason))
 
     def on_callback_error(self, error: Exception) -> None:
         self.told.append(("callback_error", error))
+
+    def on_fault(self, part: str, words: str) -> None:
+        self.told.append(("fault", (part, words)))
 
     def of(self, kind: str) -> list[Any]:
         return [what for told, what in self.told if told == kind]

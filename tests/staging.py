@@ -20,7 +20,7 @@ from dumpload.announce import Voice
 from dumpload.config import Settings
 from dumpload.core.freshness import NEVER
 from dumpload.io.history_schema import Entry, RowKind
-from dumpload.io.kept import Kept
+from dumpload.io.kept import SavedState
 from dumpload.io.mqtt_types import Message
 from dumpload.io.systemd import Notifier
 from dumpload.record import Recorder
@@ -171,8 +171,8 @@ class FakeLink:
     def publish(self, topic: str, payload: str, **how: Any) -> None:
         self._call("publish", (topic, payload, how))
 
-    def publish_surely(self, topic: str, payload: str) -> None:
-        self._call("publish_surely", (topic, payload))
+    def publish_acked(self, topic: str, payload: str) -> None:
+        self._call("publish_acked", (topic, payload))
 
     def flush(self) -> None:
         self._call("flush")
@@ -217,6 +217,10 @@ class FakeNotifier(Notifier):
         self._trace = trace
         self.trouble = Trouble()
         self.watchdog_s = watchdog_s
+        self.answers: list[str] = []
+
+    def reloaded(self, problem: str) -> None:
+        self.answers.append(problem)
 
     def _send(self, *lines: str) -> None:
         first, *_ = lines
@@ -227,17 +231,31 @@ class FakeNotifier(Notifier):
         self.trouble.check(name)
 
 
-class FakeKeeper:
+class FakeStateFile:
     """What outlives a restart."""
 
-    def __init__(self, trace: Trace, kept: Kept) -> None:
+    def __init__(self, trace: Trace, kept: SavedState) -> None:
         self._trace, self._kept = trace, kept
+        self.is_slow = False
+        self.on_trouble: Callable[[str], None] = lambda _words: None
+        self._waiting: list[Callable[[str], None]] = []
 
-    def read(self) -> Kept:
+    def read(self) -> SavedState:
         return self._kept
 
-    def keep(self, kept: Kept) -> None:
-        self._trace.note("keeper", "keep", kept)
+    def keep(self, kept: SavedState) -> None:
+        self._trace.note("state_file", "keep", kept)
+
+    def when_durable(self, confirm: Callable[[str], None]) -> None:
+        self._waiting.append(confirm)
+        if not self.is_slow:
+            self.sync()
+
+    def sync(self, trouble: str = "") -> None:
+        """The disk has everything now, or says what it cannot do."""
+        waiting, self._waiting = self._waiting, []
+        for confirm in waiting:
+            confirm(trouble)
 
 
 class TracedNotebook(Notebook):
@@ -262,7 +280,7 @@ class Stage:
         *,
         watchdog_s: float | None = None,
         at: float = 0.0,
-        kept: Kept | None = None,
+        kept: SavedState | None = None,
     ) -> None:
         """`at`: seconds after noon. `kept`: what an earlier run left behind."""
         self.trace = Trace()
@@ -270,7 +288,7 @@ class Stage:
         self.link = FakeLink(self.trace)
         self.log = FakeLog(self.trace)
         self.notifier = FakeNotifier(self.trace, watchdog_s)
-        self.keeper = FakeKeeper(self.trace, kept or Kept())
+        self.state_file = FakeStateFile(self.trace, kept or SavedState())
         self.ahead = NOON - START + at
         self.sample = "{percent}"
         self.loop = JumpingLoop()
@@ -290,7 +308,7 @@ class Stage:
             voice,
             reload=self._reload,
             clock=self.clock,
-            keeper=self.keeper,
+            state_file=self.state_file,
             wall=self.wall,
         )
 
@@ -438,7 +456,7 @@ class Stage:
 
     def published(self, leaf: str) -> list[str]:
         """The payloads that went out on one of our topics."""
-        sent = self.calls("link", "publish") + self.calls("link", "publish_surely")
+        sent = self.calls("link", "publish") + self.calls("link", "publish_acked")
         return [payload for topic, payload, *_ in sent if topic == f"{BASE}/{leaf}"]
 
 

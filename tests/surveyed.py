@@ -9,7 +9,10 @@ from dumpload.study.check.document import CHECKS
 from dumpload.study.check.lines import Finding, Missing, Verdict, run_checks
 
 BARGE: dict[str, Any] = {
+    "installation.place": "boat",
+    "installation.rules": "us_boat",
     "battery.capacity_ah": 280,
+    "battery.cells": 8,
     "battery.nominal_v": 25.6,
     "battery.lowest_v": 22.4,
     "battery.highest_v": 28.8,
@@ -22,6 +25,9 @@ BARGE: dict[str, Any] = {
     "battery.charge_from_c": 2,
     "battery.counter_offset_a": 0.02,
     "solar.peak_w": 1400,
+    "solar.absorption_v": 28.4,
+    "solar.float_v": 27,
+    "solar.charger_a": 80,
     "load.rated_w": 300,
     "load.rated_v": 24,
     "tank.volume_l": 40,
@@ -31,8 +37,12 @@ BARGE: dict[str, Any] = {
     "tank.loss_kwh_per_day": 1.2,
     "tank.loss_difference_k": 45,
     "tank.thermostat_dc": True,
+    "tank.thermostat_v": 32,
+    "tank.thermostat_a": 20,
     "tank.cut_out": True,
     "tank.cut_out_c": 85,
+    "tank.cut_out_v": 32,
+    "tank.cut_out_a": 25,
     "tank.relief_valve": True,
     "tank.relief_bar": 3,
     "tank.mixing_valve": True,
@@ -50,6 +60,8 @@ BARGE: dict[str, Any] = {
     "wiring.fuse_interrupts_a": 20_000,
     "wiring.fuse_distance_m": 0.15,
     "wiring.fuse_sheathed": True,
+    "wiring.isolator_v": 48,
+    "wiring.isolator_a": 100,
     "contact.dc_v": 48,
     "contact.dc_a": 40,
     "contact.normally_open": True,
@@ -59,12 +71,15 @@ BARGE: dict[str, Any] = {
     "driver.coil_ohm": 320,
     "driver.coil_h": 0.8,
     "driver.coil_most_v": 31,
-    "driver.pull_in_v": 18,
+    "driver.pull_in_v": 16.8,
+    "driver.saturation_v": 0.3,
     "driver.base_ohm": 1000,
     "driver.least_gain": 100,
     "driver.pull_down_ohm": 10_000,
     "driver.flyback": "zener",
     "driver.clamp_v": 27,
+    "driver.transistor_v": 80,
+    "driver.transistor_a": 0.5,
 }
 
 
@@ -74,17 +89,17 @@ def survey(changes: dict[str, Any] | None = None) -> tuple[list[Finding], list[M
 
 
 def line(name: str, changes: dict[str, Any] | None = None) -> Verdict:
-    """Return the one verdict of that name."""
+    """Return the one verdict of that id or name."""
     found, _missing = survey(changes)
-    (verdict,) = [finding.verdict for finding in found if finding.name == name]
+    (verdict,) = [finding.verdict for finding in found if name in {finding.check.id, finding.name}]
     return verdict
 
 
 def state(name: str, changes: dict[str, Any] | None = None) -> str:
-    """Return "pass", "caution", "fail", "missing" or "" (it does not apply)."""
+    """Return "pass", "info", "caution", "fail", "missing" or "" (it does not apply)."""
     found, missing = survey(changes)
-    states = [finding.verdict.state.value for finding in found if finding.name == name]
-    states += ["missing" for one in missing if one.name == name]
+    states = [finding.verdict.state.value for finding in found if name in {finding.check.id, finding.name}]
+    states += ["missing" for one in missing if name in {one.check.id, one.name}]
     assert len(states) <= 1, states
     return states[0] if states else ""
 
@@ -92,7 +107,7 @@ def state(name: str, changes: dict[str, Any] | None = None) -> str:
 def needs(name: str, changes: dict[str, Any]) -> tuple[str, ...]:
     """Return the keys the missing check of that name asks for."""
     _found, missing = survey(changes)
-    (one,) = [one for one in missing if one.name == name]
+    (one,) = [one for one in missing if name in {one.check.id, one.name}]
     return one.needs
 
 

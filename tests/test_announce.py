@@ -56,7 +56,9 @@ def test_presence_is_retained(desk: Desk) -> None:
     assert desk.said("link", "publish") == [(TOPICS.presence, "up", {"retain": True})]
 
 
-def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_then_published_surely(desk: Desk) -> None:
+def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_then_published(
+    desk: Desk,
+) -> None:
     world = running()
     world.measure(Signal.BATTERY_VOLTAGE, 27.1, age_s=2.5)
     [change] = [row for row in world.rows if row.changed]
@@ -66,10 +68,10 @@ def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_the
     assert fields["text"] == "relay ON: surplus, state of charge 98 % (was min_off_dwell)"
     assert (fields["state_of_charge_age_s"], fields["battery_voltage_age_s"]) == (0.0, 2.5)
     assert "tank_temperature_age_s" not in fields
-    [(topic, payload)] = desk.said("link", "publish_surely")
+    [(topic, payload)] = desk.said("link", "publish_acked")
     assert topic == TOPICS.change
     CHANGE.validate(json.loads(payload))
-    assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_surely"]
+    assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_acked"]
 
 
 def test_a_change_without_live_data_says_so(desk: Desk) -> None:
@@ -194,11 +196,11 @@ def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk
 
 
 def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
-    for _ in range(3):
-        desk.announcer.broker_down("refused")
+    for retry_s in (1.4, 2.8, 5.6):
+        desk.announcer.broker_down("refused", retry_s)
         desk.t += 30.0
     texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
-    assert texts == ["broker: refused; trying again", "broker: refused; trying again (1 more like this since)"]
+    assert texts == ["broker: refused; next try in 1 s", "broker: refused; next try in 6 s (1 more like this since)"]
 
 
 def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> None:

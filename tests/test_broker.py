@@ -39,7 +39,7 @@ def test_each_topic_carries_its_signals() -> None:
 
 def test_the_source_s_own_will_is_known_if_it_has_one() -> None:
     without, with_presence = intake(settings()), intake(settings(PRESENCE))
-    assert (without.presence_topic, without.absent_payload) == ("", b"")
+    assert (without.presence_topic, without.absent_payload) == (None, b"")
     assert (with_presence.presence_topic, with_presence.absent_payload) == ("barge/presence", b"gone")
 
 

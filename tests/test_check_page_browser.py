@@ -1,12 +1,14 @@
 """The check's page in a real browser: open to everyone, by day and by night, on a phone, and with nothing to load."""
 
 import re
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
-from browser import look, needs_axe
+from browser import chromium, look, needs_axe
+from five import ABSURD, CABIN, EXAMPLE, VAN
 from judged import settings
-from test_check_worked import CABIN, EXAMPLE, VAN
 
 from dumpload.config import Settings, load_settings
 from dumpload.study.check.document import check_document
@@ -15,7 +17,8 @@ from dumpload.study.check.page import check_page
 pytestmark = [pytest.mark.browser, needs_axe]
 
 PHONE_PX, DESK_PX = 360, 1280
-LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-order", "html-has-lang", "list", "region"}
+LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-order", "html-has-lang", "list", "region",
+             "svg-img-alt", "td-headers-attr", "empty-table-header"}  # fmt: skip
 
 INSTALLATIONS = pytest.mark.parametrize(
     "installation",
@@ -23,12 +26,18 @@ INSTALLATIONS = pytest.mark.parametrize(
         pytest.param(load_settings(EXAMPLE, {}), id="the barge"),
         pytest.param(settings(VAN), id="the van"),
         pytest.param(settings(CABIN), id="the cabin"),
+        pytest.param(settings(), id="nothing known"),
     ],
 )
 
 
 def page(installation: Settings) -> str:
     return check_page(check_document(Path("/etc/dumpload/dumpload.toml"), installation))
+
+
+def is_label(line: str) -> bool:
+    """Return whether this is about the contrast of a word in the diagram: `test_page` sees to those colours."""
+    return line.startswith("color-contrast: ") and "<text " in line
 
 
 @INSTALLATIONS
@@ -39,16 +48,53 @@ def test_it_is_open_to_everyone_and_does_not_scroll_sideways(
     seen = look(page(installation), tmp_path, width_px=width_px, dark=dark)
     assert (seen.width_px, seen.dark) == (width_px, dark)
     assert seen.violations == []
-    assert seen.undecided == []
+    assert [line for line in seen.undecided if not is_label(line)] == []
     assert set(seen.passes) >= LOOKED_AT
     assert seen.content_px == width_px
     assert seen.refused == []
 
 
 def test_a_page_that_fails_is_open_to_everyone_too(tmp_path: Path) -> None:
-    failing = page(settings({**VAN, "wiring.gauge": "16", "load.rated_v": 8, "tank.mixing_valve": False}))
+    failing = page(settings(ABSURD))
     assert failing.count('class="fail"') > 1
+    assert failing.count("NOT FITTED") > 1
     assert look(failing, tmp_path, dark=True).violations == []
+
+
+# On paper
+
+LONG = {f"installation.{key}": f"{key} " * 30 for key in ("site", "customer", "installer")}
+
+
+def printed(installation: Settings, folder: Path) -> list[str]:
+    """Return the words of each page that the browser prints."""
+    file, pdf = folder / "paper.html", folder / "paper.pdf"
+    file.write_text(page(installation))
+    chromium(file, "--no-pdf-header-footer", f"--print-to-pdf={pdf}")
+    done = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True)
+    return done.stdout.removesuffix("\f").split("\f")
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="not there: pdftotext")
+@pytest.mark.parametrize(
+    "installation",
+    [
+        pytest.param(load_settings(EXAMPLE, {}), id="the barge"),
+        pytest.param(settings(ABSURD), id="a mistake in every section"),
+        pytest.param(settings({**ABSURD, **LONG, "name": "h" * 64}), id="long names, too"),
+        pytest.param(settings(), id="nothing known"),
+    ],
+)
+def test_on_paper_the_summary_is_the_first_page_and_every_page_is_numbered(
+    installation: Settings, tmp_path: Path
+) -> None:
+    pages = printed(installation, tmp_path)
+    for number, words in enumerate(pages, 1):
+        assert f"Page {number} of {len(pages)}" in words
+    assert "Summary" in pages[0]
+    assert "One-line diagram" in pages[1]
+    assert "What the settings mean" in pages[1]
+    assert "Signatures" in pages[-1]
 
 
 # The examination itself is looked at, with pages made for it

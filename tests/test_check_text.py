@@ -37,7 +37,7 @@ def test_the_verdict_comes_first_then_what_to_fix_by_danger_then_the_rest() -> N
     page = text(BAD)
     lines = page.splitlines()
     assert lines[0] == "Installation check of dumpload: /barge/dumpload.toml"
-    assert lines[2].startswith("FAIL: 6 things to fix before the first switch-on; 4 cautions,")
+    assert lines[2].startswith("FAIL: 6 things to fix before the first switch-on; 6 cautions,")
     order = ["Fix before the first", "Think about these", "Passed", "What the settings mean", "Before anyone acts"]
     places = [page.index(title) for title in order]
     assert places == sorted(places)
@@ -56,13 +56,13 @@ def test_a_finding_has_its_figure_limit_source_and_what_to_change() -> None:
     assert (
         " 1. FAIL  contact and coil: DC voltage of the contact  [DC arc, or a load that\n"
         "    stays on]\n"
-        "    figure  rated for 24 V DC\n"
-        "    limit   at least 28.8 V, the highest bus voltage\n"
-        "    source  the maker's DC rating; a direct-current arc does not go out by\n"
-        "            itself\n"
-        "    change  Fit a contact whose maker gives a DC rating above that, or several\n"
-        "            poles in series as the maker allows. Local codes and a licensed\n"
-        "            electrician decide.\n"
+        "    found     rated for 24 V DC\n"
+        "    required  at least 28.8 V DC, the highest bus voltage\n"
+        "    basis     the maker's DC rating; a direct-current arc does not go out by\n"
+        "              itself\n"
+        "    do this   Fit a contact whose maker gives a DC rating above that, or several\n"
+        "              poles in series as the maker allows. Local codes and a licensed\n"
+        "              electrician decide.\n"
     ) in page
 
 
@@ -74,17 +74,28 @@ def test_what_is_missing_is_named() -> None:
 @pytest.mark.parametrize(
     ("counts", "verdict", "words"),
     [
-        ((1, 0, 3, 0), "fail", "FAIL: 1 thing to fix before the first switch-on; 3 passed."),
-        ((2, 1, 3, 0), "fail", "FAIL: 2 things to fix before the first switch-on; 1 caution, 3 passed."),
-        ((0, 2, 3, 0), "caution", "CAUTION: nothing failed, but 2 things to think about; 3 passed."),
-        ((0, 0, 3, 0), "pass", "PASS: nothing failed; 3 passed."),
+        ((1, 0, 3, 0, 0), "fail", "FAIL: 1 thing to fix before the first switch-on; 3 passed."),
+        ((2, 1, 3, 0, 0), "fail", "FAIL: 2 things to fix before the first switch-on; 1 caution, 3 passed."),
+        ((0, 2, 3, 0, 0), "caution", "CAUTION: nothing failed, but 2 things to think about; 3 passed."),
+        ((0, 0, 3, 0, 0), "pass", "PASS: nothing failed; 3 passed."),
         (
-            (0, 0, 3, 1),
+            (0, 0, 3, 1, 0),
+            "caution",
+            (
+                "CAUTION: nothing failed; 3 passed. 1 check could not be made because data are missing, so a "
+                "failure may be hidden."
+            ),
+        ),
+        (
+            (0, 1, 3, 2, 1),
             "incomplete",
-            "INCOMPLETE: nothing failed; 3 passed. 1 check could not be made for want of figures, and may hide a fail.",
+            (
+                "INCOMPLETE: nothing that could be checked failed; 1 question of safety not answered, 1 caution, 3 "
+                "passed. 2 checks could not be made because data are missing, so a failure may be hidden."
+            ),
         ),
     ],
 )
-def test_the_headline(counts: tuple[int, int, int, int], verdict: str, words: str) -> None:
-    names = ("fail", "caution", "pass", "not_checked")
+def test_the_headline(counts: tuple[int, int, int, int, int], verdict: str, words: str) -> None:
+    names = ("fail", "caution", "pass", "not_checked", "unanswered")
     assert headline({"counts": dict(zip(names, counts, strict=True)), "verdict": verdict}) == words

@@ -148,7 +148,7 @@ def test_every_command_explains_itself(command: str, capsys: pytest.CaptureFixtu
 
 
 def test_these_commands_are_there() -> None:
-    assert {"run", "check", "status", "select", "off", "demo"} <= set(COMMANDS)
+    assert {"run", "check", "status", "select", "off", "reload", "demo"} <= set(COMMANDS)
 
 
 def test_the_help_names_every_command(capsys: pytest.CaptureFixture[str]) -> None:
@@ -170,7 +170,7 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
         (["--config", "/nowhere/dumpload.toml"], ["/nowhere/dumpload.toml", "expected"]),
         (["--set", "control.cut_in_percent=nan"], ["--set", "control.cut_in_percent = nan", "expected"]),
         (["--set", "control.cut_inn=98"], ["control.cut_inn", "expected"]),
-        (["--set", "nonsense"], ["nonsense", "expected KEY=VALUE"]),
+        (["--set", "nonsense"], ["--set: (not shown): expected KEY=VALUE"]),
     ],
 )
 def test_settings_that_cannot_be_used_are_said_in_a_line_with_place_key_value_and_what_was_expected(
@@ -184,8 +184,38 @@ def test_settings_that_cannot_be_used_are_said_in_a_line_with_place_key_value_an
 
 
 def test_without_any_settings_file_the_places_looked_at_are_named(capsys: pytest.CaptureFixture[str]) -> None:
-    assert exit_code("status") == USAGE
-    assert "./config/dumpload.toml or /etc/dumpload/dumpload.toml" in capsys.readouterr().err
+    assert main(["status"], ["/nowhere/dumpload.toml", "./config/dumpload.toml"]) == USAGE
+    assert "/nowhere/dumpload.toml or ./config/dumpload.toml" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["check", "replay log.csv", "report --history h.sqlite3"])
+def test_in_a_checkout_the_installed_file_is_taken_and_said(
+    command: str, config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "config").mkdir()
+    sample = tmp_path / "config/dumpload.toml"
+    sample.write_text(SETTINGS.replace("barge", "sample"))
+    main(command.split(), [str(config), "./config/dumpload.toml"])
+    told = capsys.readouterr()
+    remark = f"settings from {config}; not used, and different: {sample} (choose with --config)\n"
+    assert told.err.startswith(remark)
+    assert "sample" not in told.out
+
+
+@pytest.mark.usefixtures("configured")
+def test_a_word_that_a_space_cut_off_is_not_repeated(capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_code("check", "--set", "mqtt.username=a", "hunter2", "--pwd=hunter2") == USAGE
+    assert "unrecognized arguments: (not shown) --pwd\n" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("configured")
+def test_no_error_line_is_longer_than_300_characters(capsys: pytest.CaptureFixture[str]) -> None:
+    for words in (["check", "--config", "x" * 2000], ["select", "--for", "x" * 2000], ["check", "x" * 2000],
+                  ["select", "x" * 2000], ["report", "--history", "x" * 20 + "\x1b[2J" * 50]):  # fmt: skip
+        assert exit_code(*words) == USAGE
+        for line in capsys.readouterr().err.splitlines():
+            assert len(line) <= 300 or line.startswith(("usage:", " "))
+            assert line.isprintable()
 
 
 # ---- what is called ----

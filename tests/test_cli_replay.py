@@ -53,6 +53,27 @@ def test_settings_can_be_changed_and_compared_with_unchanged_ones(
     assert len(document["compared"][0]["changes"]) == 2
 
 
+@pytest.mark.parametrize("words", [[], ["--sort"], ["--all"]])
+@pytest.mark.parametrize(
+    "content",
+    [
+        ROWS.replace("state_of_charge", "state_of_charge,\x1b[2J\u202e") + "\x1b]0;x\x07,\x9b31m,\n",
+        "time,\x1b[2J\n1,2\n",
+        '{"time": 1750075200, "topic": "\\u001b[2J", "payload": "\\u001b", "retain": false}\n',
+        '{"time": "\x1b[2J"}\n',
+    ],
+)
+def test_no_byte_of_a_record_drives_a_terminal(
+    barge: Path, capsys: pytest.CaptureFixture[str], content: str, words: list[str]
+) -> None:
+    (barge / "log\x1b[2J").write_text(content)
+    main(["replay", str(barge / "log\x1b[2J"), *words, "--report", str(barge / "page.html")])
+    told = capsys.readouterr()
+    page = (barge / "page.html").read_text() if (barge / "page.html").exists() else ""
+    assert all(line.isprintable() for line in (told.out + told.err + page).split("\n"))
+    assert told.out + told.err
+
+
 def test_a_record_of_which_nothing_counts_is_wrong(barge: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (barge / "log.csv").write_text(ROWS.replace(",98", ",980").replace(",90", ",900"))
     assert main(["replay", str(barge / "log.csv")]) == WRONG

@@ -205,12 +205,52 @@ def test_a_replay_has_the_same_page_and_says_that_it_is_one(barge: Path, capsys:
     assert len([*(barge / "svg").iterdir()]) == 4
 
 
-def test_a_page_that_is_there_is_replaced_and_a_link_to_one_is_kept(barge: Path) -> None:
+def test_a_page_that_is_there_is_replaced_and_a_link_is_not_followed(barge: Path, capsys: Capture) -> None:
     (barge / "there.html").write_text("old")
     (barge / "link.html").symlink_to(barge / "there.html")
-    assert main(["report", "--report", str(barge / "link.html")]) == OK
-    assert (barge / "link.html").is_symlink()
+    assert "it is a link" in refused(capsys, "--report", barge / "link.html")
+    assert (barge / "there.html").read_text() == "old"
+    assert main(["report", "--report", str(barge / "there.html")]) == OK
     assert (barge / "there.html").read_text().startswith("<!doctype html>")
+
+
+NAMED = [
+    ("replay log.csv", "log.csv"),
+    ("replay log.csv", "dumpload.toml"),
+    ("replay log.csv", "history.db"),
+    ("replay log.csv --compare other.toml", "other.toml"),
+    ("replay history.db", "history.db-wal"),
+    ("report", "history.db"),
+    ("report", "dumpload.toml"),
+    ("report", "kept.json"),
+    ("report --history copy.db", "copy.db"),
+    ("check", "dumpload.toml"),
+    ("check", "history.db"),
+    ("check", "history.db-shm"),
+    ("check", "usual.toml"),
+    ("check --set mqtt.username=a --set mqtt.password_file=password", "password"),
+]
+
+
+@pytest.mark.parametrize(("words", "target"), NAMED)
+def test_no_output_replaces_a_file_that_the_call_or_the_settings_name(
+    barge: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch, words: str, target: str
+) -> None:
+    monkeypatch.chdir(barge)
+    (barge / "other.toml").write_text((barge / "dumpload.toml").read_text())
+    (barge / "copy.db").write_bytes((barge / "history.db").read_bytes())
+    kept = barge / target
+    kept.touch(mode=0o600)
+    (barge / "link").symlink_to(kept)
+    (barge / "hard link").hardlink_to(kept)
+    (barge / "folder").symlink_to(".")
+    before = kept.read_bytes()
+    for path in (kept, barge / "link", barge / "hard link", barge / "folder" / target):
+        assert main([*words.split(), "--report", str(path)], [str(barge / "usual.toml")]) == USAGE
+        told = capsys.readouterr()
+        assert told.out == ""
+        assert told.err.startswith(f"--report {path}: expected a file that can be written (it is the same file as ")
+        assert kept.read_bytes() == before
 
 
 @pytest.mark.parametrize(

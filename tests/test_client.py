@@ -9,6 +9,8 @@ from typing import Any
 
 import pytest
 from contract import BOOT, retained, status, topic
+from hypothesis import example, given
+from hypothesis import strategies as st
 from judged import settings
 from scripted_broker import PUBLISH, Peer, ScriptedBroker, eventually, scripted_broker
 
@@ -18,8 +20,41 @@ from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Cause
 from dumpload.core.window import utc_text
+from dumpload.documents import status_misfit
 
 # ---- the sentence ----
+
+ANYTHING = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(), max_size=20),
+    lambda some: st.lists(some, max_size=3) | st.dictionaries(st.text(max_size=5), some, max_size=3),
+    max_leaves=8,
+)
+
+
+@given(
+    st.dictionaries(st.sampled_from([*status(), "next.at", "next.relay", "next.condition"]), ANYTHING, max_size=5),
+    st.sets(st.sampled_from([*status()]), max_size=2),
+)
+@example({"state_of_charge": 10**400}, set())
+@example({"state_of_charge": 97.0, "data_age_s": None}, set())
+@example({"notes": ["\x1b[2J\nThe load is OFF"], "cause": "\u202eon"}, set())
+def test_any_status_is_a_sentence_that_drives_no_terminal_or_is_said_not_to_be_one(
+    changes: dict[str, Any], left_out: set[str]
+) -> None:
+    told = status(at="2025-06-16T12:00:00.000Z")
+    for key, value in changes.items():
+        table, key_within = (told["next"], key[5:]) if key.startswith("next.") else (told, key)
+        if isinstance(table, dict):
+            table[key_within] = value
+    told = {key: value for key, value in told.items() if key not in left_out}
+    if status_misfit(told):
+        return
+    assert sentence(told).isprintable()
+
+
+@given(ANYTHING)
+def test_no_other_document_is_a_status(payload: Any) -> None:
+    assert status_misfit(payload)
 
 
 def said_of(**changes: Any) -> str:
@@ -177,12 +212,16 @@ async def test_two_who_ask_at_once_do_not_take_each_other_s_place() -> None:
             [UP, ("status", json.dumps(status(at="2025-06-16T12:00:00.000Z")))],
             "the last status is stale: it is of 2025-06-16T12:00:00.000Z; the daemon, or its connection, stands still",
         ),
-        ([UP, ("status", "no JSON")], "no dumpload daemon has published a status"),
-        ([UP, ("status", "[]")], "no dumpload daemon has published a status"),
-        ([UP, ("status", '{"relay": "off"}')], "no dumpload daemon has published a status"),
+        ([UP, ("status", "no JSON")], r"none that this version understands \(the whole document\)"),
+        ([UP, ("status", "[" * 60_000)], r"none that this version understands \(the whole document\)"),
+        ([UP, ("status", "[]")], r"none that this version understands \(the whole document\)"),
+        (
+            [UP, ("status", '{"relay": "off"}')],
+            r"understands \(cause, since, .*; is it another program, or a daemon of",
+        ),
+        ([UP, ("status", json.dumps(status(notes="x")))], r"understands \(notes\)"),
     ],
 )
-@pytest.mark.usefixtures("short_patience")
 async def test_without_a_daemon_it_says_what_is_known_of_it(said: list[tuple[str, str]], reason: str) -> None:
     async with barge(daemon(*said)) as (configured, _broker):
         with pytest.raises(NoAnswerError, match=reason):

@@ -1,5 +1,6 @@
 """What each kind of value may be, and the line that refuses it."""
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -10,12 +11,14 @@ from dumpload.config import flat
 TOPIC = "telemetry.state_of_charge.topic"
 POINTER = "telemetry.state_of_charge.pointer"
 UNKNOWN = "telemetry.state_of_charge.unknown"
-NO_TOPIC = "an MQTT topic without + or #, at most 65535 bytes"
-NO_BASE = "an MQTT topic without + or #, no $ first, no / last"
+NO_TOPIC = "an MQTT topic of at most 65535 bytes, without + or #, $share/, controls, or blanks at its ends"
+NO_BASE = f"{NO_TOPIC}, no $ first, no / last"
 NO_POINTER = 'a JSON pointer (RFC 6901) such as "/charge", or "" for the whole payload'
-NO_HOST = "the name or address of a broker, without scheme or user"
+NO_HOST = "the name or address of a broker alone, without scheme, user, port or path"
+HIDDEN = "(not shown)"
 NO_NAME = "1 to 64 letters, digits, - or _"
 NO_ZONE = 'the IANA name of a time zone this computer knows, such as "Europe/London"'
+NO_DAY = "a date such as 2026-05-02"
 NO_SPANS = 'a list of parts of the day, such as ["09:00-17:00"]'
 
 
@@ -27,36 +30,53 @@ NO_SPANS = 'a list of parts of the day, such as ["09:00-17:00"]'
         ("name", "heater\n", '"heater\\n"', NO_NAME),
         ("name", "x" * 65, '"' + "x" * 56 + "...", NO_NAME),
         ("name", 7, "7", NO_NAME),
-        ("mqtt.host", "", '""', NO_HOST),
-        ("mqtt.host", "mqtt://here", '"mqtt://here"', NO_HOST),
-        ("mqtt.host", "two words", '"two words"', NO_HOST),
+        ("mqtt.host", "", HIDDEN, NO_HOST),
+        ("mqtt.host", "mqtt://here", HIDDEN, NO_HOST),
+        ("mqtt.host", "two words", HIDDEN, NO_HOST),
+        ("mqtt.host", "localhost?password=hunter2", HIDDEN, NO_HOST),
+        ("mqtt.host", "barge:hunter2", HIDDEN, NO_HOST),
+        ("mqtt.host", "localhost:1883", HIDDEN, NO_HOST),
+        ("mqtt.host", "local\u202ehost", HIDDEN, NO_HOST),
+        ("mqtt.base_topic", "barge ", HIDDEN, NO_BASE),
+        ("installation.date", "2 May", '"2 May"', NO_DAY),
+        ("installation.date", "2026-02-30", '"2026-02-30"', NO_DAY),
+        ("installation.date", "20260502", '"20260502"', NO_DAY),
+        ("installation.date", 2026, "2026", NO_DAY),
+        ("installation.site", "", '""', "1 to 1000 characters of text"),
         ("mqtt.port", 0, "0", "a whole number from 1 to 65535"),
         ("mqtt.port", 65536, "65536", "a whole number from 1 to 65535"),
         ("mqtt.port", 1883.0, "1883.0", "a whole number from 1 to 65535"),
         ("mqtt.keepalive_s", 0, "0", "a whole number from 1 to 600"),
-        ("mqtt.tls", "yes", '"yes"', "true or false"),
+        ("mqtt.tls", "yes", HIDDEN, "true or false"),
         ("mqtt.tls", 1, "1", "true or false"),
-        ("mqtt.protocol", "4", '"4"', '"5" or "3.1.1"'),
-        ("mqtt.protocol", 5, "5", '"5" or "3.1.1"'),
-        ("mqtt.username", "", '""', "1 to 1000 characters of text"),
-        ("mqtt.username", "a\0b", '"a\\x00b"', "1 to 1000 characters of text"),
-        ("mqtt.ca_file", "", '""', "the path of a file"),
-        ("mqtt.ca_file", "a\0b", '"/barge/a\\x00b"', "the path of a file"),
-        ("mqtt.ca_file", 5, "5", "the path of a file"),
-        ("mqtt.base_topic", "", '""', NO_BASE),
-        ("mqtt.base_topic", "$barge", '"$barge"', NO_BASE),
-        ("mqtt.base_topic", "barge/", '"barge/"', NO_BASE),
-        ("mqtt.base_topic", "barge/#", '"barge/#"', NO_BASE),
-        ("mqtt.base_topic", "x" * 65530, '"' + "x" * 56 + "...", NO_BASE),
+        ("mqtt.protocol", "4", HIDDEN, '"5" or "3.1.1"'),
+        ("mqtt.protocol", 5, HIDDEN, '"5" or "3.1.1"'),
+        ("mqtt.username", "", HIDDEN, "1 to 1000 characters of text"),
+        ("mqtt.username", "a\x00b", HIDDEN, "1 to 1000 characters of text"),
+        ("mqtt.ca_file", "", HIDDEN, "the path of a file"),
+        ("mqtt.ca_file", "a\x00b", HIDDEN, "the path of a file"),
+        ("mqtt.ca_file", 5, HIDDEN, "the path of a file"),
+        ("mqtt.base_topic", "", HIDDEN, NO_BASE),
+        ("mqtt.base_topic", "$barge", HIDDEN, NO_BASE),
+        ("mqtt.base_topic", "barge/", HIDDEN, NO_BASE),
+        ("mqtt.base_topic", "barge/#", HIDDEN, NO_BASE),
+        ("mqtt.base_topic", "x" * 65530, HIDDEN, NO_BASE),
         (TOPIC, "", '""', NO_TOPIC),
         (TOPIC, "barge/+/charge", '"barge/+/charge"', NO_TOPIC),
         (TOPIC, "barge/#", '"barge/#"', NO_TOPIC),
         (TOPIC, "barge\0", '"barge\\x00"', NO_TOPIC),
+        (TOPIC, " barge", '" barge"', NO_TOPIC),
+        (TOPIC, "barge\t", '"barge\\t"', NO_TOPIC),
+        (TOPIC, "barge\u00a0", '"barge\\xa0"', NO_TOPIC),
+        (TOPIC, "bar\x1b[2Jge", '"bar\\x1b[2Jge"', NO_TOPIC),
+        (TOPIC, "bar\x85ge", '"bar\\x85ge"', NO_TOPIC),
+        (TOPIC, "$share/a/barge/charge", '"$share/a/barge/charge"', NO_TOPIC),
+        ("telemetry.presence_topic", "$share/a/b", '"$share/a/b"', NO_TOPIC),
         (TOPIC, "é" * 32768, '"' + "é" * 56 + "...", NO_TOPIC),
         (TOPIC, 5, "5", NO_TOPIC),
-        (POINTER, "charge", '"charge"', NO_POINTER),
+        (POINTER, "charge", '"charge"', f'{NO_POINTER} (did you mean "/charge"?)'),
         (POINTER, "/a~2", '"/a~2"', NO_POINTER),
-        ("telemetry.state_of_charge.timestamp_pointer", "at", '"at"', NO_POINTER),
+        ("telemetry.state_of_charge.timestamp_pointer", "at", '"at"', f'{NO_POINTER} (did you mean "/at"?)'),
         ("telemetry.state_of_charge.unit", "V", '"V"', '"percent" or "ratio"'),
         ("telemetry.state_of_charge.max_age_s", 0, "0", "a number above 0 and at most 3600"),
         ("telemetry.state_of_charge.max_age_s", 3600.1, "3600.1", "a number above 0 and at most 3600"),
@@ -73,7 +93,7 @@ NO_SPANS = 'a list of parts of the day, such as ["09:00-17:00"]'
         ("control.cut_in_percent", float("nan"), "nan", "a number from 0 to 100"),
         ("control.cut_in_percent", float("inf"), "inf", "a number from 0 to 100"),
         ("control.cut_in_percent", [97], "[97]", "a number from 0 to 100"),
-        ("control.cut_in_percent", {"x": 97}, "{x = 97}", "a number from 0 to 100"),
+        ("control.cut_in_percent", {"x": 97}, HIDDEN, "a number from 0 to 100"),
         ("control.cut_in_percent", 10**400, "1" + "0" * 56 + "...", "a number from 0 to 100"),
         ("control.min_on_s", -0.1, "-0.1", "a number from 0 to 86400"),
         ("control.confirm_s", 3601, "3601", "a number from 0 to 3600"),
@@ -118,6 +138,10 @@ def test_a_wrong_item_of_a_list_is_named_by_its_position(key: str, value: Any, l
     [
         ("name", "heater-1_B"),
         ("mqtt.host", "fd00::1"),
+        ("mqtt.host", "fe80::1%eth0"),
+        ("mqtt.host", "broker.barge-1.example"),
+        ("mqtt.host", "schiff-brücke"),
+        (TOPIC, "$SYS/broker/bank charge/é"),
         ("mqtt.port", 65535),
         (TOPIC, "/"),
         (TOPIC, "$SYS/barge charge"),
@@ -151,3 +175,8 @@ def test_values_at_the_very_bounds_are_accepted_unchanged(key: str, value: Any) 
 )
 def test_files_are_named_from_the_folder_of_the_settings_file(key: str, base: str, path: str) -> None:
     assert str(flat(settings({key: base, "mqtt.tls": True}))[key]) == path
+
+
+@pytest.mark.parametrize("day", ["2026-05-02", date(2026, 5, 2)])
+def test_a_date_is_taken_with_quotes_and_without(day: object) -> None:
+    assert flat(settings({"installation.date": day}))["installation.date"] == "2026-05-02"

@@ -67,6 +67,7 @@ def secret_files(folder: Path, *, readable: bool) -> dict[str, Any]:
         file = folder / key
         if readable:
             file.write_text("x")
+            file.chmod(0o600)
         keys[f"mqtt.{key}"] = str(file)
     return {**MOCK, "mqtt.username": "stoker", "mqtt.tls": True, **keys}
 
@@ -84,7 +85,7 @@ def test_every_file_that_cannot_be_read_is_named_before_the_pin_is_touched(
     keys = [problem.key for problem in caught.value.problems]
     assert keys == ["mqtt.password_file", "mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file"]
     assert str(caught.value).splitlines()[0] == (
-        f"{FILE}: mqtt.password_file = {tmp_path}/password_file: expected a file that this user can read"
+        f"{FILE}: mqtt.password_file = (not shown): expected a file that this user can read"
     )
 
 
@@ -255,6 +256,7 @@ SECRET = "brass-kettle-7"  # noqa: S105
 def with_secret(folder: Path) -> Path:
     """Write settings with a password, and return their file."""
     (folder / "password").write_text(SECRET)
+    (folder / "password").chmod(0o600)
     path = folder / "dumpload.toml"
     path.write_text(
         f'[mqtt]\nhost = "127.0.0.1"\nusername = "stoker"\npassword_file = "{folder}/password"\n'

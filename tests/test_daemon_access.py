@@ -30,6 +30,7 @@ class Harbour:
         write_users(self.users, {"barge": SECRET, "gateway": "gateway"})
         self.allow(CHARGE)
         self.password_file.write_text(f"{SECRET}\n")
+        self.password_file.chmod(0o600)
         self.broker = start(f"password_file {self.users}", f"acl_file {self.rules}")
         client = Client(self.broker.port, username="gateway", password="gateway")  # noqa: S106
         self.barge = Barge(folder, self.broker, client)

@@ -241,9 +241,11 @@ def test_a_goodbye_that_was_not_acknowledged_leaves_the_will_to_the_broker(
 
 
 @pytest.mark.mosquitto  # the embedded broker lets both stay
-def test_case_27_and_32_two_of_the_same_client_id_fight_and_neither_harms(barge: Barge) -> None:
-    first = barge.daemon()
-    second = barge.daemon(name="second")
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+def test_case_27_and_32_two_of_the_same_client_id_fight_and_neither_harms(barge: Barge, version: str) -> None:
+    """Each says why: it stands in the log, and in the status, which either of them may have published."""
+    first = barge.daemon(mqtt__protocol=version)
+    second = barge.daemon(name="second", mqtt__protocol=version)
     for daemon in (first, second):
         daemon.environ.update(SHORT)
     first.start()
@@ -253,6 +255,8 @@ def test_case_27_and_32_two_of_the_same_client_id_fight_and_neither_harms(barge:
     for daemon in (first, second):
         daemon.await_log("broker_down")
         daemon.await_log("broker_up", times=5)
+        daemon.await_log("fault", part="client id", text="'dumpload-barge'")
+    eventually(lambda: "mqtt.client_id" in "".join(barge.status["notes"]), "a status that says why")
     silent_at = barge.source.set(None)
     for daemon in (first, second):
         eventually(lambda daemon=daemon: is_off(daemon), "both to be off")

@@ -1,9 +1,12 @@
 """Settings read again while running: the good ones apply at once, the bad ones leave the old, nothing is reset."""
 
+import os
 import signal
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
-from daemons import SETTINGS, Daemon, write_settings
+from daemons import SETTINGS, Daemon, run_dumpload, write_settings
 from rig import FULL, Barge
 from waiting import boot_clock, never
 
@@ -72,6 +75,55 @@ def test_case_42_a_broken_file_leaves_the_old_settings(barge: Barge) -> None:
     assert daemon.line[-1].on
     barge.source.set(92)
     barge.expect("off", "below_cut_out")
+
+
+def test_the_command_fails_with_the_reason_unless_the_settings_were_taken(barge: Barge, tmp_path: Path) -> None:
+    barge.complaints_expected = True
+    daemon = barge.daemon()
+    daemon.environ["RUNTIME_DIRECTORY"] = str(tmp_path)
+    daemon.start()
+    barge.await_presence("up")
+    usual = {"mqtt.port": barge.broker.port, "mqtt.protocol": "5" if barge.broker.speaks_5 else "3.1.1"}
+    service = {"RUNTIME_DIRECTORY": str(tmp_path), "MAINPID": str(daemon.pid)}
+    for changes, words in [*REFUSED, ({}, "")]:
+        changed = {key.replace("__", "."): value for key, value in changes.items()}
+        write_settings(daemon.config, {**SETTINGS, **usual, **changed})
+        done = run_dumpload("reload", folder=daemon.folder, environ=service)
+        assert (done.returncode, words in done.stderr) == (1 if changes else 0, True), done.stderr
+    assert daemon.is_running
+
+
+HOSTILE: list[Callable[[Path], object]] = [
+    lambda path: path.write_text(".".join(["a"] * 1000) + " = 1\n"),
+    lambda path: path.write_text(".".join(["a"] * 60_000) + " = 1\n"),
+    lambda path: path.write_text("a = " + "[" * 100_000),
+    lambda path: path.write_text("a = " + "{a = " * 1000 + "1" + "}" * 1000),
+    lambda path: path.write_text("".join(f"a{number} = 1\n" for number in range(20_000))),
+    lambda path: path.write_bytes(b"#" * 1_000_000),
+    os.mkfifo,
+    Path.mkdir,
+    lambda path: path.symlink_to("/dev/zero"),
+    lambda path: path.symlink_to(path.name),
+]
+
+
+def test_a_file_that_is_deep_huge_or_none_neither_ends_nor_blocks_the_service(barge: Barge) -> None:
+    """The load stays on with a short age of data: the loop that takes them is never held up."""
+    barge.complaints_expected = True
+    daemon = barge.started_on()
+    for count, make in enumerate(HOSTILE, start=1):
+        if daemon.config.is_dir():
+            daemon.config.rmdir()
+        else:
+            daemon.config.unlink()
+        make(daemon.config)
+        daemon.signal(signal.SIGHUP)
+        said = daemon.await_log("reload_rejected", times=count, text="the old ones stay")
+        assert len(said["text"].splitlines()) == 2
+    daemon.config.unlink()
+    rewrite(barge, daemon)
+    daemon.await_log("reloaded")
+    assert daemon.line[-1].on
 
 
 def test_case_42_a_reload_in_the_middle_of_a_dwell_does_not_begin_it_anew(barge: Barge) -> None:

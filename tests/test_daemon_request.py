@@ -31,7 +31,7 @@ def test_case_39_hand_ends_by_itself(barge: Barge) -> None:
     asked_at = boot_clock()
     assert barge.ask(selector="hand", for_s=1.5)["selector"] == "hand"
     barge.expect("on", "hand")
-    barge.expect("off", "below_cut_out")
+    barge.expect("off", "hand_over")
     off_at = daemon.await_edge(on=False, after=asked_at).t
     assert 1.5 <= off_at - asked_at < 1.5 + MIN_ON_S + LATE_S
     assert barge.await_status(relay="off")["selector"] == "auto"
@@ -43,6 +43,7 @@ def test_case_39_hand_ends_by_itself(barge: Barge) -> None:
 def test_case_39_hand_defeats_no_veto(barge: Barge, value: float | None, cause: str, within_s: float) -> None:
     daemon = barge.start()
     barge.source.set(BELOW_CUT_OUT)
+    barge.await_status(cause="below_cut_in")
     barge.ask(selector="hand", for_s=600)
     barge.expect("on", "hand")
     changed_at = max(barge.source.set(value), boot_clock())
@@ -61,6 +62,7 @@ def test_case_39_hand_without_data_does_nothing(barge: Barge) -> None:
 def test_case_39_hand_does_not_outlive_the_daemon(barge: Barge) -> None:
     daemon = barge.start()
     barge.source.set(BELOW_CUT_OUT)
+    barge.await_status(cause="below_cut_in")
     barge.ask(selector="hand", for_s=600)
     barge.expect("on", "hand")
     daemon.kill()
@@ -74,6 +76,7 @@ def test_case_39_hand_does_not_outlive_the_daemon(barge: Barge) -> None:
 def test_case_39_a_request_that_is_sent_again_after_a_restart_is_refused(barge: Barge) -> None:
     daemon = barge.start()
     barge.source.set(BELOW_CUT_OUT)
+    barge.await_status(cause="below_cut_in")
     request = {"selector": "hand", "for_s": 600, "boot_id": barge.status["boot_id"]}
     barge.ask(**request)
     barge.expect("on", "hand")

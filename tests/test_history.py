@@ -17,7 +17,7 @@ from histories import NOON, batch, change, doubt, fill, is_whole, rows, sample, 
 from waiting import eventually, never
 
 from dumpload.io import history as module
-from dumpload.io.history import Gap, History, Options
+from dumpload.io.history import Gap, HistoryWriter, Options
 from dumpload.io.history_file import HistoryFile
 from dumpload.io.history_reader import HistoryError
 from dumpload.io.history_schema import RowKind
@@ -32,7 +32,7 @@ class Recording:
     def __init__(self, path: Path, options: Options = FAST, wall: float = NOON) -> None:
         self.path = path
         self.notes: list[str] = []
-        self.history = History(path, options, self.notes.append, lambda: wall)
+        self.history = HistoryWriter(path, options, self.notes.append, lambda: wall)
         boot, first = start()
         self.history.begin(boot, first)
 
@@ -145,20 +145,20 @@ def test_the_end_writes_what_waits(record: Begin) -> None:
     one = record(options=NEVER_BY_ITSELF)
     one.put(*range(16, 100))
     assert one.history.close(10)
-    assert not Path(f"{one.path}-wal").exists()
+    assert not Path(f"{one.path}-journal").stat().st_size
     assert len(sequences(one.path)) == 85
     assert one.notes == []
 
 
 def test_one_that_never_began_ends_too(path: Path) -> None:
-    history = History(path, FAST, lambda _note: None)
+    history = HistoryWriter(path, FAST, lambda _note: None)
     history.put(sample(16))
     assert history.close(1)
     assert not path.exists()
 
 
 def test_every_event_has_room_for_its_rows(path: Path) -> None:
-    history = History(path, FAST, lambda _note: None)
+    history = HistoryWriter(path, FAST, lambda _note: None)
     assert [history.reserve() for _ in range(3)] == [0, 16, 32]
 
 
@@ -230,7 +230,7 @@ def test_a_newer_file_is_kept_beside_the_new_one(record: Begin, path: Path) -> N
 def test_a_file_that_is_moved_or_deleted_in_use_is_begun_anew(record: Begin, path: Path) -> None:
     one = record()
     one.await_rows(0)
-    for end in ("", "-wal", "-shm"):
+    for end in ("", "-journal"):
         Path(f"{path}{end}").unlink()
     one.put(16)
     one.await_note("moved or deleted")
@@ -343,7 +343,7 @@ def test_a_read_only_disk_stops_nothing_and_recording_goes_on_once_it_may(record
     assert mounted(small_disk, "-o", "remount,ro")
     one = record(where)
     one.put(17)
-    assert "unable to open" in one.await_note("not recording")
+    assert "readonly" in one.await_note("not recording")
     assert mounted(small_disk, "-o", "remount,rw")
     one.await_all_well()
     one.await_rows(16, 17)
@@ -377,6 +377,34 @@ def test_another_programs_database_is_left_alone_and_said(record: Begin, path: P
     one.put(16)
     one.await_note("another program's database")
     assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"[relay]\npin = 17\n" * 40,
+        b"1",
+        b"SQLite format 3\0" + b"\xa5" * 8000,
+        b"\0" * 4096 + b"a letter to the lock-keeper\n",
+    ],
+)
+def test_a_file_that_never_was_a_history_is_left_alone_and_said(record: Begin, path: Path, content: bytes) -> None:
+    path.write_bytes(content)
+    one = record()
+    one.put(16)
+    one.await_note("expected a history database or no file")
+    one.history.close(10)
+    assert path.read_bytes() == content
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
+
+
+def test_a_damaged_database_of_another_program_is_left_alone(record: Begin, path: Path) -> None:
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("CREATE TABLE songs (title)")
+    spoilt = b"garbage garbage " + path.read_bytes()[16:]
+    path.write_bytes(spoilt)
+    record().await_note("expected a history database or no file")
+    assert path.read_bytes() == spoilt
 
 
 def test_tries_are_made_more_and_more_slowly(monkeypatch: pytest.MonkeyPatch, record: Begin) -> None:
@@ -467,7 +495,7 @@ def test_a_listener_that_fails_does_not_end_the_recording(path: Path) -> None:
         raise RuntimeError
 
     path.write_bytes(b"\0" * 5000)
-    history = History(path, FAST, failing, lambda: NOON)
+    history = HistoryWriter(path, FAST, failing, lambda: NOON)
     history.begin(*start())
     history.put(change(16))
     assert history.close(10)

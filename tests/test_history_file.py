@@ -23,7 +23,7 @@ from histories import (
 
 from dumpload.io import history_file
 from dumpload.io.history_file import (
-    WAL_BYTES,
+    RESERVE_BYTES,
     DamagedError,
     ForeignError,
     HistoryFile,
@@ -50,7 +50,7 @@ def test_a_new_file_begins_with_the_start(path: Path) -> None:
     assert file.is_new
     file.close()
     assert sequences(path) == [("b1", 0)]
-    assert look(path, "PRAGMA journal_mode") == "wal"
+    assert look(path, "PRAGMA journal_mode") == "delete"
 
 
 def test_opening_it_again_in_the_same_start_adds_nothing(path: Path) -> None:
@@ -252,12 +252,12 @@ def test_which_errors_mean_that_the_rows_are_no_good(error: Exception) -> None:
 
 
 def test_a_file_goes_aside_with_its_log(path: Path) -> None:
-    for end in ("", "-wal", "-shm"):
+    for end in ("", "-journal", "-wal", "-shm"):
         Path(f"{path}{end}").write_text(end)
     aside = set_aside(path, "damaged", NOON)
     assert aside.name == "history.sqlite3.damaged-20250616T120000Z"
-    assert [Path(f"{aside}{end}").read_text() for end in ("", "-wal", "-shm")] == ["", "-wal", "-shm"]
-    assert len(list(path.parent.iterdir())) == 3
+    assert [Path(f"{aside}{end}").read_text() for end in ("", "-journal")] == ["", "-journal"]
+    assert len(list(path.parent.iterdir())) == 4
 
 
 def test_nothing_is_ever_overwritten_by_a_file_that_goes_aside(path: Path) -> None:
@@ -270,9 +270,9 @@ def test_nothing_is_ever_overwritten_by_a_file_that_goes_aside(path: Path) -> No
 
 def test_a_log_without_its_database_is_moved_too(path: Path) -> None:
     """The power went between two renames."""
-    Path(f"{path}-wal").write_text("rows")
+    Path(f"{path}-journal").write_text("rows")
     aside = set_aside(path, "damaged", NOON)
-    assert Path(f"{aside}-wal").read_text() == "rows"
+    assert Path(f"{aside}-journal").read_text() == "rows"
 
 
 # ---- size ----
@@ -333,14 +333,14 @@ def test_a_clock_that_is_years_ahead_for_an_hour_costs_little(path: Path) -> Non
 
 
 def test_the_size_limit_is_kept_whatever_the_age(path: Path) -> None:
-    limits = LIMITS._replace(max_bytes=WAL_BYTES + 1_000_000, checkpoint_pages=50)
+    limits = LIMITS._replace(max_bytes=RESERVE_BYTES + 1_000_000)
     file = open_file(path, limits=limits)
     number = 16
     sizes = []
     for _batch in range(300):
         file.write(batch(*(sample(number + more) for more in range(200))), durable=False)
         number += 200
-        sizes.append(path.stat().st_size + Path(f"{path}-wal").stat().st_size)
+        sizes.append(path.stat().st_size + Path(f"{path}-journal").stat().st_size)
     assert max(sizes) < limits.max_bytes
     file.close()
     kept = [row.sequence for row in rows(path)]
@@ -353,11 +353,11 @@ def test_a_file_shrinks_when_the_limit_is_lowered(path: Path) -> None:
     fill(path, [sample(number) for number in range(16, 40_016)])
     large = path.stat().st_size
     assert large > 1_000_000
-    file = open_file(path, start("b2"), LIMITS._replace(max_bytes=WAL_BYTES + 500_000, checkpoint_pages=50))
+    file = open_file(path, start("b2"), LIMITS._replace(max_bytes=RESERVE_BYTES + 500_000))
     for number in range(16, 400):
         file.write(batch(sample(number)), durable=False)
     file.close()
-    assert path.stat().st_size < 600_000
+    assert path.stat().st_size < 800_000
     assert is_whole(path)
 
 

@@ -12,16 +12,18 @@ import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 from histories import NOON, batch, change, is_whole, open_file, rows, sample, sequences, start
 
-from dumpload.io.history_file import HistoryFile, Limits
+from dumpload.io.history import BATCH_S
+from dumpload.io.history_file import HistoryFile
 from dumpload.io.history_schema import RowKind
 
 ROUNDS = 250
 TORN = 50
-MINUTES_A_DAY = 1440
+BATCHES_A_DAY = int(86_400 / BATCH_S)
 SWITCHINGS_A_DAY = 50
 VICTIM = Path(__file__).with_name("history_victim.py")
 STRACE = shutil.which("strace")
@@ -88,55 +90,83 @@ def test_whenever_it_is_killed_nothing_committed_is_lost_and_nothing_is_there_tw
     assert not list(tmp_path.glob("*damaged*"))
 
 
+class Cut(NamedTuple):
+    """What the card held when the power went: before the commit, in the middle of it, and the journal of it."""
+
+    before: bytes
+    amid: bytes
+    journal: bytes
+
+
 @pytest.fixture(scope="module")
-def interrupted(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int]:
-    """A file whose last sync was at a relay change, with much in its log since; and how long the log was then."""
+def cut(tmp_path_factory: pytest.TempPathFactory) -> Cut:
+    """A file whose last commit was a relay change, and a large one begun since, of which pages have been written."""
     path = tmp_path_factory.mktemp("interrupted") / "history.sqlite3"
-    file = open_file(path, limits=Limits(365, 200e6, checkpoint_pages=100_000))
+    file = open_file(path)
     file.write(batch(*(sample(number) for number in range(16, 500))), durable=False)
     file.write(batch(change(500)), durable=True)
-    synced = Path(f"{path}-wal").stat().st_size
-    for number in range(501, 560):
-        file.write(batch(*(sample(100 * number + more, number + more) for more in range(40))), durable=False)
-    for end in ("", "-wal"):
-        shutil.copy(f"{path}{end}", f"{path}.cut{end}")
+    before = path.read_bytes()
+    file._database.execute("BEGIN IMMEDIATE")
+    file._database.execute("UPDATE record SET value = 1")
+    for number in range(501, 30_000):  # more than the cache holds: what it has no room for goes into the file
+        file._database.execute("INSERT INTO record VALUES (1, ?, 0, 2, 0, 0, 0, 0, 0, 0, 'x')", (number,))
+    during = Cut(before, path.read_bytes(), Path(f"{path}-journal").read_bytes())
+    file._database.execute("ROLLBACK")
     file.close()
-    return Path(f"{path}.cut"), synced
+    assert len(during.journal) > 10_000
+    assert during.amid[: len(before)] != before
+    return during
 
 
-@pytest.mark.parametrize("tail", ["is missing", "is zeros", "is garbage", "came out of order"])
-def test_a_power_cut_takes_nothing_that_was_there_at_the_last_relay_change(
-    tmp_path: Path, interrupted: tuple[Path, int], tail: str
+def found_after(path: Path, database: bytes, journal: bytes) -> None:
+    """Check that what was committed, and only that, is there, and that the next start goes on."""
+    path.write_bytes(database)
+    Path(f"{path}-journal").write_bytes(journal)
+    assert is_whole(path)
+    assert [row.sequence for row in rows(path)] == [0, *range(16, 501)]
+    assert {row.value for row in rows(path)[1:485]} == {98.0}
+    file = open_file(path, start("next"))
+    file.write(batch(change(16)), durable=True)
+    file.close()
+    assert sequences(path)[-2:] == [("next", 0), ("next", 16)]
+
+
+PAGE = 4096
+
+
+@pytest.mark.parametrize("page", ["old", "zeros", "garbage", "half"])
+def test_a_power_cut_in_the_middle_of_a_commit_leaves_what_was_there_before(
+    tmp_path: Path, cut: Cut, page: str
 ) -> None:
-    """What the system had not been told to sync may reach the card in part, late, or as anything at all."""
-    source, synced = interrupted
-    chance = random.Random(tail)  # noqa: S311  (reproducible, not secret)
-    log = Path(f"{source}-wal").read_bytes()
-    path = tmp_path / "history.sqlite3"
-    kept = set()
+    """The journal has reached the card; of the pages written since, any may have, in any order, whole or not."""
+    chance = random.Random(page)  # noqa: S311  (reproducible, not secret)
     for _ in range(TORN):
-        cut = chance.randrange(synced, len(log))
-        rest = len(log) - cut
-        spoiled = {
-            "is missing": b"",
-            "is zeros": bytes(rest),
-            "is garbage": chance.randbytes(rest),
-            "came out of order": bytes(min(4096, rest)) + log[cut + 4096 :],
-        }[tail]
-        shutil.copy(source, path)
-        Path(f"{path}-wal").write_bytes(log[:cut] + spoiled)
-        assert is_whole(path)
-        found = [row.sequence for row in rows(path)]
-        assert found[:486] == [0, *range(16, 501)]
-        assert len(found) == len(set(found))
-        kept.add(len(found))
-        file = open_file(path, start("next"))
-        file.write(batch(change(16)), durable=True)
-        file.close()
-        assert sequences(path)[-2:] == [("next", 0), ("next", 16)]
-        for end in ("-wal", "-shm"):
-            Path(f"{path}{end}").unlink(missing_ok=True)
-    assert len(kept) > 10, "every cut took the same: this shows nothing"
+        database = bytearray(cut.amid[: chance.randrange(len(cut.before), len(cut.amid) + 1)])
+        for at in range(0, len(cut.before), PAGE):
+            old, new = cut.before[at : at + PAGE], cut.amid[at : at + PAGE]
+            if old == new or chance.random() < 0.5:
+                continue
+            spoiled = {
+                "old": old,
+                "zeros": bytes(PAGE),
+                "garbage": chance.randbytes(PAGE),
+                "half": new[:512] + old[512:],
+            }
+            database[at : at + PAGE] = spoiled[page]
+        found_after(tmp_path / "history.sqlite3", bytes(database), cut.journal)
+
+
+@pytest.mark.parametrize("tail", ["is missing", "is zeros", "is garbage"])
+def test_a_power_cut_before_the_journal_is_all_there_leaves_what_was_there_before(
+    tmp_path: Path, cut: Cut, tail: str
+) -> None:
+    """No page of the database is written before the journal is synced."""
+    chance = random.Random(tail)  # noqa: S311  (reproducible, not secret)
+    for _ in range(TORN):
+        at = chance.randrange(len(cut.journal))
+        rest = {"is missing": 0, "is zeros": bytes, "is garbage": chance.randbytes}[tail]
+        spoiled = cut.journal[:at] + (rest(len(cut.journal) - at) if callable(rest) else b"")
+        found_after(tmp_path / "history.sqlite3", cut.before, spoiled)
 
 
 # ---- what a day costs ----
@@ -146,14 +176,15 @@ def live_a_day(path: Path, samples_a_minute: int) -> HistoryFile:
     """Write what a day's batches write at most, and a busy day's relay changes."""
     file = open_file(path)
     sequence = 16
-    for minute in range(MINUTES_A_DAY):
+    count = int(samples_a_minute * BATCH_S / 60)
+    for number in range(BATCHES_A_DAY):
+        t = number * BATCH_S
         entries = [
-            sample(sequence + place, 90 + place / 7, wall=NOON + 60 * minute + place, t=60.0 * minute + place)
-            for place in range(samples_a_minute)
+            sample(sequence + place, 90 + place / 7, wall=NOON + t + place, t=t + place) for place in range(count)
         ]
-        file.write(batch(*entries, extended={sequence - 1 - place: 60.0 * minute for place in range(6)}), durable=False)
-        sequence += samples_a_minute + 4
-        if minute * SWITCHINGS_A_DAY % MINUTES_A_DAY < SWITCHINGS_A_DAY:
+        file.write(batch(*entries, extended={sequence - 1 - place: t for place in range(6)}), durable=False)
+        sequence += count + 4
+        if number * SWITCHINGS_A_DAY % BATCHES_A_DAY < SWITCHINGS_A_DAY:
             file.write(batch(change(sequence - 1)), durable=True)
     return file
 
@@ -172,7 +203,7 @@ def test_a_day_is_so_many_commits(tmp_path: Path) -> None:
     with pytest.MonkeyPatch.context() as monkeypatch:
         monkeypatch.setattr(sqlite3, "connect", traced)
         live_a_day(path, 6).close()
-    assert made.count("COMMIT") == 1 + MINUTES_A_DAY + SWITCHINGS_A_DAY
+    assert made.count("COMMIT") == 1 + BATCHES_A_DAY + SWITCHINGS_A_DAY
     assert sum(row.kind == RowKind.CHANGE for row in rows(path)) == SWITCHINGS_A_DAY
 
 
@@ -201,7 +232,7 @@ def test_a_day_writes_and_syncs_so_much(tmp_path: Path, samples_a_minute: int, m
     written = sum(int(size) for size in re.findall(r"pwrite64\(.*\) = (\d+)", text))
     syncs = len(re.findall(r"f(?:data)?sync\(", text))
     print(f"{samples_a_minute} a minute: {written / 1e6:.1f} MB, {syncs} syncs")
-    assert SWITCHINGS_A_DAY < syncs <= 2 * SWITCHINGS_A_DAY + 60
+    assert BATCHES_A_DAY < syncs <= 5 * SWITCHINGS_A_DAY + 3 * BATCHES_A_DAY + 60
     assert written < megabytes * 1e6
     with closing(sqlite3.connect(path)) as database:
-        assert database.execute("SELECT count(*) FROM record").fetchone()[0] > MINUTES_A_DAY * samples_a_minute
+        assert database.execute("SELECT count(*) FROM record").fetchone()[0] > 1440 * samples_a_minute

@@ -1,8 +1,10 @@
 """Settings are found in one place, laid over each other in one order, and nothing but ConfigError comes out."""
 
 import os
+import socket
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from dumpload import layers
-from dumpload.layers import ConfigError, Problem, find_config, load_layers, show
+from dumpload.layers import ConfigError, Problem, choice_remark, find_config, load_layers, show
 
 BARGE = "[control]\ncut_in_percent = 97\n\n[relay]\npin = 17\n"
 
@@ -25,45 +27,69 @@ def file(tmp_path: Path) -> Path:
 @pytest.fixture
 def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(layers, "SEARCHED", ("./config/dumpload.toml", "./etc/dumpload.toml"))
     return tmp_path
 
 
-def touch(path: Path) -> Path:
+SEARCHED = ("./etc/dumpload.toml", *layers.SEARCHED[1:])
+"""The usual places, with a folder of the test's in place of the system's."""
+
+
+def touch(path: Path, text: str = "") -> Path:
     path.parent.mkdir(exist_ok=True)
-    path.touch()
+    path.write_text(text)
     return path
 
 
 # Which file
 
 
-def test_the_usual_places_are_the_documented_ones() -> None:
-    assert layers.SEARCHED == ("./config/dumpload.toml", "/etc/dumpload/dumpload.toml")
+def test_the_usual_places_are_the_documented_ones_and_the_installed_file_comes_first() -> None:
+    assert layers.SEARCHED == ("/etc/dumpload/dumpload.toml", "./dumpload.toml", "./config/dumpload.toml")
 
 
 def test_the_explicit_file_wins_over_the_environment_and_that_over_the_usual_places(empty_folder: Path) -> None:
     touch(empty_folder / "config/dumpload.toml")
     mine, theirs = touch(empty_folder / "mine.toml"), touch(empty_folder / "theirs.toml")
     environ = {"DUMPLOAD_CONFIG": str(theirs)}
-    assert find_config(str(mine), environ) == mine
-    assert find_config(None, environ) == theirs
-    assert find_config(None, {}) == Path("config/dumpload.toml")
+    assert find_config(str(mine), environ, SEARCHED) == mine
+    assert find_config(None, environ, SEARCHED) == theirs
+    assert find_config(None, {}, SEARCHED) == Path("config/dumpload.toml")
 
 
-def test_the_file_here_wins_over_the_one_of_the_system(empty_folder: Path) -> None:
-    touch(empty_folder / "etc/dumpload.toml")
-    assert find_config(None, {}) == Path("etc/dumpload.toml")
-    touch(empty_folder / "config/dumpload.toml")
-    assert find_config(None, {}) == Path("config/dumpload.toml")
+def test_the_installed_file_wins_over_those_of_the_working_folder(empty_folder: Path) -> None:
+    for name in ("config/dumpload.toml", "dumpload.toml", "etc/dumpload.toml"):
+        touch(empty_folder / name)
+        assert find_config(None, {}, SEARCHED) == Path(name)
 
 
 @pytest.mark.usefixtures("empty_folder")
 def test_no_file_at_all_names_every_place_looked_in() -> None:
     with pytest.raises(ConfigError) as error:
-        find_config(None, {})
-    for place in ("--config", "DUMPLOAD_CONFIG", "./config/dumpload.toml", "./etc/dumpload.toml"):
+        find_config(None, {}, SEARCHED)
+    for place in ("--config", "DUMPLOAD_CONFIG", *SEARCHED):
         assert place in str(error.value)
+
+
+def test_where_two_usual_files_differ_the_one_taken_is_said(empty_folder: Path) -> None:
+    installed, sample = touch(empty_folder / "etc/dumpload.toml", "a = 1\n"), empty_folder / "config/dumpload.toml"
+    assert choice_remark(None, {}, installed, SEARCHED) == ""
+    touch(sample, "a = 1\n")
+    assert choice_remark(None, {}, installed, SEARCHED) == ""
+    touch(sample, "a = 2\n")
+    words = f"settings from {installed}; not used, and different: {sample} (choose with --config)"
+    assert choice_remark(None, {}, installed, SEARCHED) == words
+    assert choice_remark("etc/dumpload.toml", {}, installed, SEARCHED) == "", "who names a file knows which"
+    environ = {"DUMPLOAD_CONFIG": "etc/dumpload.toml"}
+    assert choice_remark(None, environ, installed, SEARCHED) == "", "so does who names it in the environment"
+    sample.unlink()
+    sample.symlink_to(installed)
+    assert choice_remark(None, {}, installed, SEARCHED) == "", "it is the same file"
+
+
+def test_a_usual_file_that_cannot_be_compared_counts_as_different(empty_folder: Path) -> None:
+    installed = touch(empty_folder / "etc/dumpload.toml", "a = 1\n")
+    os.mkfifo(empty_folder / "dumpload.toml")
+    assert f"different: {empty_folder / 'dumpload.toml'} " in choice_remark(None, {}, installed, SEARCHED)
 
 
 @pytest.mark.parametrize(
@@ -93,6 +119,9 @@ def test_a_named_file_that_is_missing_is_an_error_and_no_other_is_taken(
 # What is in it
 
 
+TOO_DEEP = ": expected TOML that is not nested deeper than 8 levels"
+
+
 @pytest.mark.parametrize(
     ("content", "complaint"),
     [
@@ -101,12 +130,36 @@ def test_a_named_file_that_is_missing_is_an_error_and_no_other_is_taken(
         (b"a = \n", ", line 1, column 5: expected TOML: Invalid value"),
         (b"a = 1\nb = 'half", ', line 2, column 10: expected TOML: Expected "\'"'),
         (b"[relay", ", line 1, column 7: expected TOML: Expected ']' at the end of a table declaration"),
-        (b"a = 1\na = 2\n", ", line 2, column 6: expected TOML: Cannot overwrite a value"),
+        (b"a = 1\na = 2\n", ", line 2, column 6: expected every key once; this one is there already"),
+        (b"[a]\nb = 1\n[a]\n", ", line 3, column 3: expected every table once; this one is there already"),
+        (b"a = 97,5\n", ", line 1, column 7: expected a decimal point, not a comma (such as 97.5)"),
+        (b"a = -0,5 # watts\n", ", line 1, column 7: expected a decimal point, not a comma (such as 97.5)"),
+        (b"a = True\n", ", line 1, column 5: expected true or false, in small letters"),
+        (b"a = yes\n", ", line 1, column 5: expected true or false, in small letters"),
+        (b"a = 24 V # the bank\n", ", line 1, column 8: expected a number without its unit"),
+        (b"a = 97 %\n", ", line 1, column 8: expected a number without its unit"),
+        (b"a = .5\n", ", line 1, column 5: expected a digit before the decimal point"),
+        ("a = “x”\n".encode(), ', line 1, column 5: expected straight quotes (")'),
+        (b'a = "boat\n', ", line 1, column 10: expected the closing quote in the same line"),
+        (b'a = "boat', ", line 1, column 10: expected the closing quote in the same line"),
+        (b"a: 5\n", ", line 1, column 2: expected KEY = VALUE"),
+        (b"a = 09:00-17:00\n", ', line 1, column 6: expected text in quotes (such as "text")'),
+        (b"a = 10.0.0.7\n", ', line 1, column 9: expected text in quotes (such as "text")'),
+        (b"a = 5;\n", ", line 1, column 6: expected TOML: Expected newline"),
+        (b"a = boat/bank\n", ', line 1, column 5: expected text in quotes (such as "text")'),
         (b"a = 1\n\0\0\0", ": expected text, but line 2 has NUL bytes (was a write cut off?)"),
         (b"a = 1\nb = '\xff'\n", ": expected UTF-8 text; line 2 is not"),
-        (b"a = " + b"[" * 5000, ": expected TOML that is not nested so deep"),
+        (b"a = " + b"[" * 5000, TOO_DEEP),
+        (b"a = " + b"[" * 8 + b"]" * 8, TOO_DEEP),
+        (b"a = " + b"{a = " * 8 + b"1" + b"}" * 8, TOO_DEEP),
+        (b"[" + b".".join([b"a"] * 1000) + b"]\nb = 1\n", TOO_DEEP),
+        (b".".join([b"a"] * 1000) + b" = 1\n", TOO_DEEP),
+        (b'"" . ' * 1000 + b"a = 1\n", TOO_DEEP),
+        (b".".join([b"a"] * 60_000) + b" = 1\n", TOO_DEEP),
+        (b"a = [" + b"1," * 2001 + b"]\n", ": expected at most 2000 values"),
+        (b"".join(b"a%d = 1\n" % number for number in range(2001)), ": expected at most 2000 values"),
         (b"a = " + b"9" * 5000, ", line 1, column 5005: expected TOML: Exceeds the limit (4300 digits)"),
-        (b"#" * (1024 * 1024 + 1), ": expected at most 1048576 bytes"),
+        (b"#" * (128 * 1024 + 1), ": expected at most 131072 bytes"),
     ],
 )
 def test_a_file_that_cannot_be_used_says_why_and_where(tmp_path: Path, content: bytes, complaint: str) -> None:
@@ -118,10 +171,30 @@ def test_a_file_that_cannot_be_used_says_why_and_where(tmp_path: Path, content: 
     assert len(error.value.problems) == 1
 
 
-@pytest.mark.parametrize("name", [".", "missing.toml", "/dev/zero"])
-def test_a_folder_a_missing_file_and_an_endless_one_are_errors(tmp_path: Path, name: str) -> None:
-    with pytest.raises(ConfigError):
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (".", "a plain file, not a folder"),
+        ("missing.toml", "a readable file: No such file or directory"),
+        ("/dev/zero", "a plain file, not a device"),
+        ("pipe", "a plain file, not a pipe"),
+        ("link to a pipe", "a plain file, not a pipe"),
+        ("socket", "a plain file, not a socket"),
+    ],
+)
+def test_what_is_no_plain_file_is_an_error_at_once(tmp_path: Path, name: str, words: str) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link to a pipe").symlink_to(tmp_path / "pipe")
+    with closing(socket.socket(socket.AF_UNIX)) as one:
+        one.bind(str(tmp_path / "socket"))
+    with pytest.raises(ConfigError) as error:
         load_layers(tmp_path / name, {}, [])
+    assert str(error.value) == f"{tmp_path / name}: expected {words}"
+
+
+def test_nesting_within_the_bounds_is_read(file: Path) -> None:
+    file.write_text("a = " + "[" * 7 + "]" * 7 + "\n" + "b" + ".b" * 7 + " = 1\n# " + "." * 200 + "\n")
+    assert set(load_layers(file, {}, []).values) == {"a", "b"}
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
@@ -195,11 +268,12 @@ def test_a_table_as_override_adds_to_the_table(file: Path) -> None:
 @pytest.mark.parametrize(
     ("sets", "line"),
     [
-        (["control.floor_percent"], "--set: control.floor_percent: expected KEY=VALUE"),
-        (["relay.pin.x=1"], "--set: relay.pin.x = 1: expected a key that exists; pin is no table"),
+        (["control.floor_percent"], "--set: (not shown): expected KEY=VALUE"),
+        (["relay.pin.x=1"], "--set: relay.pin.x = (not shown): expected a key that exists; pin is no table"),
+        (["a" + ".a" * 8 + "=1"], "--set: a" + ".a" * 8 + ": expected a key that exists"),
         (["control={}"], "--set: control = {}: expected at least one key"),
-        (["name=\udcff"], '--set: name = "\\udcff": expected UTF-8 text'),
-        (["\udcff=1"], '--set: \\udcff = "1": expected UTF-8 text'),
+        (["name=\udcff"], "--set: name = (not shown): expected UTF-8 text"),
+        (["\udcff=1"], "--set: \\udcff = (not shown): expected UTF-8 text"),
     ],
 )
 def test_an_override_that_fits_nowhere_is_kept_as_a_problem(file: Path, sets: list[str], line: str) -> None:
@@ -234,6 +308,27 @@ def test_a_problem_is_one_printable_line() -> None:
     assert str(ConfigError([problem, Problem("f", "", "", "x")])).split("\n") == [problem.line, "f: expected x"]
 
 
+def test_a_problem_has_at_most_300_characters_and_keeps_file_key_and_what_was_expected() -> None:
+    path, key = "/srv/" + "deep/" * 60 + "dumpload.toml", "control." + "x" * 300 + "_percent"
+    line = Problem(path, key, "9" * 300, "a number from 0 to 100").line
+    assert len(line) == 300
+    assert line.startswith("/srv/deep")
+    assert line.endswith(": expected a number from 0 to 100")
+    assert all(words in line for words in ("dumpload.toml: control.x", "_percent = 9", "…"))
+
+
+@given(st.builds(Problem, *[st.text(st.characters(), max_size=400)] * 4))
+def test_no_problem_is_longer_than_a_line(problem: Problem) -> None:
+    assert len(problem.line) <= 300
+    assert problem.line.isprintable()
+
+
+def test_the_first_hundred_problems_are_said_and_the_rest_counted() -> None:
+    problem = Problem("f", "k", "", "x")
+    assert str(ConfigError([problem] * 100)).split("\n") == [problem.line] * 100
+    assert str(ConfigError([problem] * 103)).split("\n") == [*[problem.line] * 100, "... and 3 more"]
+
+
 # Nothing else comes out
 
 
@@ -262,7 +357,7 @@ def test_no_override_raises_anything_and_none_is_forgotten(
     for name in environ:
         key = name.removeprefix("DUMPLOAD_").lower().replace("__", ".")
         assert name == "DUMPLOAD_CONFIG" or any(seen == key or seen.startswith(f"{key}.") for seen in mentioned)
-    assert all("=" in assignment or assignment in mentioned for assignment in sets)
+    assert [problem.key for problem in found.problems].count("(not shown)") >= sum("=" not in one for one in sets)
 
 
 def test_importing_this_loads_no_library() -> None:

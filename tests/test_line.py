@@ -135,41 +135,6 @@ def test_a_line_that_does_not_follow_is_an_error(gpio: FakeGpio) -> None:
         line.claim_off(gpio, chip, SPEC)
 
 
-# The record
-
-
-@pytest.mark.parametrize("active_high", [True, False])
-@pytest.mark.parametrize("label", ["pinctrl-rp1", "a label with blanks"])
-def test_a_record_is_read_as_written(active_high: bool, label: str, tmp_path: Path) -> None:
-    environ = {"RUNTIME_DIRECTORY": f"{tmp_path}:/somewhere/else"}
-    line.write_record(environ, label, SPEC._replace(active_high=active_high))
-    assert (tmp_path / "line").read_text().count("\n") == 1
-    assert line.read_record(environ) == PinSpec(17, active_high, label, "lgpio", None)
-    line.remove_record(environ)
-    line.remove_record(environ)
-    assert line.read_record(environ) is None
-
-
-@pytest.mark.parametrize(
-    "content",
-    [b"", b"\n", b"pinctrl-rp1 17", b"pinctrl-rp1 17 hi", b"pinctrl-rp1 -1 high", "x ² high".encode(), b"\xff 1 high"],
-)
-def test_a_record_that_is_not_whole_is_none(content: bytes, tmp_path: Path) -> None:
-    (tmp_path / "line").write_bytes(content)
-    assert line.read_record({"RUNTIME_DIRECTORY": str(tmp_path)}) is None
-
-
-def test_without_a_runtime_folder_there_is_no_record() -> None:
-    line.write_record({}, "pinctrl-rp1", SPEC)
-    line.remove_record({})
-    assert line.read_record({}) is None
-
-
-def test_a_record_that_cannot_be_written_is_an_error(tmp_path: Path) -> None:
-    with pytest.raises(RelayError, match=r"line cannot be written \(No such file.*expected a RuntimeDirectory="):
-        line.write_record({"RUNTIME_DIRECTORY": str(tmp_path / "gone")}, "pinctrl-rp1", SPEC)
-
-
 # The library
 
 LIKE_LGPIO = "import os\nos.chdir(os.environ['LG_WD'])\nos.mkfifo('.lgd-nfy0')\nfolder = os.getcwd()\n"

@@ -162,7 +162,24 @@ def test_without_a_sentence_the_event_and_its_fields_are_shown(human: Log) -> No
 
 def test_a_trace_follows_on_its_own_lines(human: Log) -> None:
     human.log.error("failed", text="stopping", exc_info=ValueError("brass"))
-    assert human.text().splitlines() == ["12:00:00Z  ERROR: stopping", "ValueError: brass"]
+    assert human.text().splitlines() == ["12:00:00Z  ERROR: stopping", "  ValueError: brass"]
+
+
+STRANGE = "\x1b[2J\x9b31m\u202e\udcff\r"
+
+
+def test_what_others_sent_drives_no_terminal_and_passes_for_no_line_of_the_log(human: Log) -> None:
+    human.log.warning("refused", text=f"refused: {STRANGE}\n12:00:00Z  relay OFF")
+    first, second = human.text().split("\n")[:2]
+    assert first == r"12:00:00Z  WARNING: refused: \x1b[2J\x9b31m\u202e\udcff\r"
+    assert second == "  12:00:00Z  relay OFF"
+
+
+def test_in_json_too_it_is_an_escape(machine: Log) -> None:
+    machine.log.warning("refused", text=STRANGE, unit="°C")
+    line = machine.text().removesuffix("\n")
+    assert line.isprintable()
+    assert (json.loads(line)["text"], json.loads(line)["unit"]) == (STRANGE, "°C")
 
 
 # ---- never in the way ----

@@ -1,12 +1,18 @@
 """What goes over the wire when we connect and subscribe, and how a chunk is read from the socket."""
 
 import asyncio
+import itertools
+import os
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 from scripted_broker import Connect, Peer, eventually, options_for, scripted_broker
 
 from dumpload.io.mqtt_client import (
@@ -121,6 +127,25 @@ def test_a_broker_that_refuses_the_connection_is_an_os_error(closed_port: int) -
         connect(make_client(options), options)
 
 
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (os.mkfifo, "a plain file, not a pipe"),
+        (lambda path: path.symlink_to("/dev/zero"), "a plain file, not a device"),
+        (Path.mkdir, "a plain file, not a folder"),
+        (lambda path: path.write_bytes(bytes(70_000)), "at most 65536 bytes"),
+        (lambda path: path.write_bytes(b"br\xe5ss"), "UTF-8 text"),
+    ],
+)
+def test_a_password_file_that_makes_no_sense_is_an_os_error_at_once(
+    closed_port: int, tmp_path: Path, make: Callable[[Path], object], words: str
+) -> None:
+    make(tmp_path / "password")
+    options = options_for(closed_port, username="barge", password_file=tmp_path / "password")
+    with pytest.raises(OSError, match=words):
+        connect(make_client(options), options)
+
+
 def test_a_missing_password_file_is_an_os_error(closed_port: int) -> None:
     options = options_for(closed_port, username="barge", password_file=Path("/nowhere/password"))
     with pytest.raises(FileNotFoundError):
@@ -159,8 +184,8 @@ async def test_retained_telemetry_is_not_even_sent_where_the_protocol_allows_tha
         client = make_client(options)
         client.on_connect = lambda *_args: subscribe(client, options)
         await asyncio.to_thread(connect, client, options)
-        await eventually(lambda: client.fill() and client.chunk)
-        client.loop_read()
+        await eventually(lambda: client.fill(0.0) and client.chunk)
+        client.take_packet()
         client.loop_write()
         await eventually(lambda: broker.peers[0].subscribed)
         close(client)
@@ -212,45 +237,90 @@ def line() -> Iterator[Line]:
 
 
 def test_an_empty_socket_is_known_to_be_empty(line: Line) -> None:
-    assert line.client.fill()
+    assert line.client.fill(0.0)
     assert (bytes(line.client.chunk), line.client.at_end) == (b"", False)
 
 
 def test_a_short_chunk_has_emptied_the_socket(line: Line) -> None:
     line.send(b"few")
-    assert line.client.fill()
+    assert line.client.fill(0.0)
     assert bytes(line.client.chunk) == b"few"
 
 
 def test_a_full_chunk_may_have_more_behind_it(line: Line) -> None:
     line.send(bytes(CHUNK_BYTES + 1))
-    assert not line.client.fill()
+    assert not line.client.fill(0.0)
     assert len(line.client.chunk) == CHUNK_BYTES
-    assert line.client.fill()
+    assert line.client.fill(0.0)
     assert len(line.client.chunk) == 1
 
 
 def test_paho_is_served_from_the_chunk_and_then_told_to_wait(line: Line) -> None:
-    line.send(b"abc")
-    line.client.fill()
-    assert (line.client._sock_recv(1), line.client._sock_recv(9)) == (b"a", b"bc")
-    with pytest.raises(BlockingIOError):
-        line.client._sock_recv(1)
+    line.send(b"\x20\x03\x00\x00\x00\xd0")  # the connection is accepted; the first byte of an answer to a ping
+    line.client.fill(0.0)
+    assert line.client.take_packet()
+    assert bytes(line.client.chunk) == b"\xd0"  # one packet at a time
+    assert line.client.take_packet()
+    assert (bytes(line.client.chunk), line.client._in_packet["command"]) == (b"", 0xD0)
+    line.send(b"\x00")
+    line.client.fill(0.0)
+    assert line.client.take_packet()
+    assert line.client._in_packet["command"] == 0
+
+
+def test_the_members_of_paho_that_nobody_promised_us_are_still_there() -> None:
+    """Renamed, they would be ours alone: nothing would be read, or every packet be as old as the first."""
+    client = paho.Client(CallbackAPIVersion.VERSION2)
+    assert callable(client._sock_recv)
+    assert client._in_packet["command"] == 0
+    assert isinstance(client._keepalive, int)
 
 
 def test_the_far_end_closing_is_the_end(line: Line) -> None:
     line.far.shutdown(socket.SHUT_WR)
-    line.client.fill()
+    line.client.fill(0.0)
     assert line.client.at_end
     assert line.client._sock_recv(1) == b""
 
 
 def test_a_connection_broken_hard_is_the_end_too(line: Line) -> None:
     line.near.close()  # reading now raises an OSError, as it does after a reset
-    line.client.fill()
+    line.client.fill(0.0)
     assert line.client.at_end
 
 
-def test_a_packet_over_the_limit_is_refused_before_it_is_read(line: Line) -> None:
-    with pytest.raises(ConnectionError, match=f"packet of {MAX_PACKET_BYTES + 1} bytes, at most {MAX_PACKET_BYTES}"):
-        line.client._sock_recv(MAX_PACKET_BYTES + 1)
+PACKETS = [
+    b"\x30\x07\x00\x03soc\x00" + b"%d",  # a message, MQTT 5: topic soc, no properties, one digit
+    b"\xd0\x00",  # an answer to a ping
+    b"\x40\x02\x00\x01",  # an acknowledgement
+]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    kinds=st.lists(st.sampled_from(PACKETS), min_size=1, max_size=9),
+    cuts=st.lists(st.integers(1, 12), min_size=1, max_size=60),
+)
+def test_however_the_stream_is_cut_each_message_is_as_old_as_its_first_byte(
+    kinds: list[bytes], cuts: list[int]
+) -> None:
+    """The parts arrive one a second; each is read at once."""
+    stream, begins = b"\x20\x03\x00\x00\x00", {}
+    for number, packet in enumerate(kinds):
+        if packet is PACKETS[0]:
+            begins[b"%d" % number] = len(stream)
+        stream += packet.replace(b"%d", b"%d" % number)
+    line, heard = Line(), {}
+    line.client.on_message = lambda client, _data, message: heard.update({message.payload: client.stamp})
+    arrived: list[float] = []  # of each byte
+    lengths = itertools.cycle(cuts)
+    while len(arrived) < len(stream):
+        second, length = (arrived[-1] if arrived else 0.0) + 1.0, next(lengths)
+        part = stream[len(arrived) : len(arrived) + length]
+        arrived += [second] * len(part)
+        line.send(part)
+        line.client.fill(second)
+        while line.client.chunk:
+            assert line.client.take_packet()
+    line.close()
+    assert heard == {payload: arrived[place] for payload, place in begins.items()}

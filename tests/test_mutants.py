@@ -45,8 +45,8 @@ MUTANTS = (
     Mutant(
         "arrival is stamped when the callback runs",
         "io/mqtt_session.py",
-        "        self._notice_stall(before)\n        self._stamp = self.drained_at\n",
-        "        self._notice_stall(before)\n        self._stamp = before\n",
+        "if self._client.fill(self.drained_at):",
+        "if self._client.fill(before):",
         ("test_mqtt_session.py",),
     ),
     Mutant(

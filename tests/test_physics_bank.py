@@ -57,10 +57,25 @@ def test_what_a_reaction_costs() -> None:
 # OCV table of one cell in the package simses 1.3.12 (BSD-3; read).
 @pytest.mark.parametrize(
     ("charge", "volts"),
-    [(0.2, 3.2307), (0.5, 3.2994), (0.9, 3.3417), (0.95, 3.344), (0.99, 3.3686), (0.999, 3.5352), (1, 3.6)],
+    [
+        (0.2, 3.2307),
+        (0.5, 3.2994),
+        (0.9, 3.3417),
+        (0.95, 3.344),
+        (0.99, 3.3686),
+        (0.999, 3.5352),
+        (1, 3.6),
+        # Further points of that file, between the rows of ours; the first was 7.8 mV off with fifteen rows.
+        (0.992599, 3.3869),
+        (0.9972, 3.4685),
+        (0.85, 3.3391),
+        (0.75, 3.3140),
+        (0.65, 3.3054),
+        (0.15, 3.2109),
+    ],
 )
 def test_the_voltage_of_a_cell_at_rest(charge: float, volts: float) -> None:
-    assert lifepo4_rest_v(charge) == pytest.approx(volts, abs=0.0002)
+    assert lifepo4_rest_v(charge) == pytest.approx(volts, abs=0.0012)
 
 
 def test_the_voltage_at_rest_says_little_below_95_percent_and_much_above_99() -> None:
@@ -96,7 +111,7 @@ def test_what_is_no_bank_is_refused() -> None:
         counter_drift_percent(0.02, 200, -1)
     with pytest.raises(ValueError, match="reaction_s"):
         reaction_energy_wh(432, -1)
-    for charge in (0.19, 1.01, math.nan):
+    for charge in (0.09, 1.01, math.nan):
         with pytest.raises(ValueError, match="charge"):
             lifepo4_rest_v(charge)
     with pytest.raises(ValueError, match="charger_v"):

@@ -6,9 +6,11 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from dumpload.physics.contacts import (
+    HOT_COIL,
     base_current_a,
     coil_current_a,
     contact_life_years,
+    divided_v,
     largest_base_ohm,
     most_operations_per_day,
     pin_current_a,
@@ -91,3 +93,14 @@ def test_what_is_no_coil_is_refused() -> None:
         release_time_s(0.5, 400, 12, 0.7, 0)
     with pytest.raises(ValueError, match="clamp_v"):
         release_time_s(0.5, 400, 12, -1)
+
+
+def test_a_hot_coil_needs_a_quarter_more() -> None:
+    # Copper 0.00393 per K (IACS), 60 K warmer: 1.2358 times the resistance, and as many times the voltage for the same
+    # current.
+    assert 1 + 0.00393 * 60 <= HOT_COIL <= 1.05 * (1 + 0.00393 * 60)
+
+
+def test_a_pull_down_divides_what_the_gate_gets() -> None:
+    assert divided_v(3.3, 470, 10_000) == pytest.approx(3.3 * 10_000 / 10_470)  # calculated
+    assert divided_v(3.3, 470) == 3.3

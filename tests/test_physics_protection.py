@@ -19,9 +19,39 @@ from dumpload.physics.protection import (
     bundle_factor,
     fuse_for_a,
     gauge_within,
+    iec_ampacity_a,
+    iec_row_mm2,
     largest_fuse_a,
+    needed_breaking_a,
     short_circuit_a,
 )
+
+
+# IEC 60364-5-52, PVC, 30 degC, three loaded conductors, as printed in two compressor makers' manuals (read).
+@pytest.mark.parametrize(
+    ("rules", "amperes"), [("iec_b2", (15, 20, 27, 34, 46, 62)), ("iec_c", (17, 24, 32, 41, 57, 76))]
+)
+def test_pvc_cable_by_the_iec_table(rules: str, amperes: tuple[int, ...]) -> None:
+    rows = (1.5, 2.5, 4.0, 6.0, 10.0, 16.0)
+    assert tuple(iec_ampacity_a(rules, row) for row in rows) == amperes
+    # Calculated: sqrt(20 / 40) at 50 degC; up to three conductors are in the table, six take 0.6.
+    assert iec_ampacity_a(rules, 6.0, 105, 3, engine_space=True) == pytest.approx(amperes[3] * 0.70711, rel=1e-4)
+    assert iec_ampacity_a(rules, 6.0, 70, 6) == pytest.approx(amperes[3] * 0.6)
+
+
+def test_an_area_is_looked_up_in_the_row_below() -> None:
+    assert [iec_row_mm2(area) for area in (1.4, 1.5, 5.26, 16, 240)] == [None, 1.5, 4.0, 16.0, 16.0]
+    with pytest.raises(ValueError, match="row_mm2 = 3"):
+        iec_ampacity_a("iec_b2", 3)
+
+
+# ABYC E-11, table V.A, as printed at pacergroup.net (read).
+@pytest.mark.parametrize(
+    ("cranking_a", "main_a", "branch_a"),
+    [(650, 1500, 750), (651, 3000, 1500), (1100, 3000, 1500), (1101, 5000, 2500)],
+)
+def test_what_a_fuse_must_break_by_the_cranking_current(cranking_a: float, main_a: int, branch_a: int) -> None:
+    assert needed_breaking_a(cranking_a) == (main_a, branch_a)
 
 
 # 33 CFR 183.425 Table 5 (read).

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import pytest
 
-from dumpload.physics.scald import BATH_C, GROWTH_C, STORE_C, scald_time_s
+from dumpload.physics.scald import BATH_C, GROWTH_C, SCALD_ENDS_C, STORE_C, scald_time_s
 
 
 # antiscald.com (read).
@@ -41,9 +41,22 @@ def test_scald_times_are_of_the_size_another_table_has(fahrenheit: float, least_
     assert least_s <= scald_time_s((fahrenheit - 32) / 1.8, third_degree=True) <= most_s
 
 
+# The rows above 60 degC of that table (childrensal.org, "hot water burns"; read): 150 degF 1.5 s, 155 degF 1 s.
+@pytest.mark.parametrize(("celsius", "seconds"), [(65.6, 1.5), (68.3, 1.0)])
+@pytest.mark.parametrize("third_degree", [False, True])
+def test_scald_times_above_60_degc(celsius: float, seconds: float, third_degree: bool) -> None:
+    assert scald_time_s(celsius, third_degree=third_degree) == seconds
+
+
+def test_between_two_rows_the_logarithm_of_the_time_is_straight() -> None:
+    # Half-way from 3 s at 60 degC to 1.5 s at 65.6 degC: the square root of 4.5.
+    assert scald_time_s(62.8) == pytest.approx(4.5**0.5)
+
+
 def test_above_the_table_it_is_the_last_and_below_it_nothing_is_promised() -> None:
-    assert scald_time_s(80) == scald_time_s(60)
+    assert scald_time_s(70) == scald_time_s(95) == 1
     assert scald_time_s(44.9) == math.inf
+    assert SCALD_ENDS_C == 68.3
 
 
 def test_the_temperatures_of_guidance() -> None:

@@ -18,6 +18,7 @@ from dumpload.physics.water import (
     loss_w_k,
     mixed_l,
     specific_heat_j_kgk,
+    steam_kg_h,
     tank_after_c,
     time_to_s,
     vessel_l,
@@ -120,6 +121,15 @@ def test_the_time_to_a_temperature_undoes_the_temperature_after_a_time(
 
 def test_a_stuck_contact_boils_the_tank() -> None:
     assert equilibrium_c(200, 1.5, 20) == pytest.approx(153.3333333, rel=1e-9)  # Ta + P / UA, calculated
+
+
+def test_the_steam_of_a_heater_that_boils() -> None:
+    # IAPWS-95, calculated: the heat of evaporation is that between saturated water and steam at 0.101325 MPa.
+    evaporation_kj_kg = IAPWS95(P=0.101325, x=1).h - IAPWS95(P=0.101325, x=0).h
+    assert steam_kg_h(1000) == pytest.approx(3600 / evaporation_kj_kg, rel=1e-4)
+    assert steam_kg_h(0) == 0
+    with pytest.raises(ValueError, match="heater_w"):
+        steam_kg_h(-1)
 
 
 def test_the_standing_loss_of_the_plate() -> None:

@@ -86,7 +86,7 @@ def test_a_selector_moved_by_a_person_is_moved_in_replay(path: Path) -> None:
     fill(path, rows)
     result = played(path)
     assert changes(result) == [(10, "on", "hand"), (40, "off", "hand_over")]
-    assert "moves of the selector by a person, replayed as they were: 1" in result.log.notes
+    assert "manual switches, replayed as recorded: 1" in result.log.notes
 
 
 def test_every_start_of_the_program_begins_anew(path: Path) -> None:

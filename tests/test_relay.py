@@ -13,7 +13,6 @@ import pytest
 from fake_lgpio import BUSY, HEADER, WRITE_FAILED, FakeGpio, installed
 from gpiozero import PinUnknownPi
 
-from dumpload.io import line
 from dumpload.io.relay import PinSpec, Relay, RelayError
 
 PIN, FEEDBACK_PIN = 17, 27
@@ -367,13 +366,27 @@ def test_a_chip_without_the_wanted_label_is_an_error(gpio: FakeGpio, clock: Cloc
 def test_the_line_is_on_record_from_start_to_close(
     gpio: FakeGpio, clock: Clock, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    environ = {"RUNTIME_DIRECTORY": str(tmp_path)}
-    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    for folder in ("run", "state"):
+        (tmp_path / folder).mkdir()
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "state"))
     relay = Relay(SPEC._replace(active_high=False), clock)
-    assert line.read_record(environ) == PinSpec(PIN, False, HEADER, "lgpio", None)
+    for folder in ("run", "state"):
+        assert (tmp_path / folder / "line").read_text() == f"{HEADER} {PIN} low\n"
     relay.close()
-    assert line.read_record(environ) is None
+    assert [list(folder.iterdir()) for folder in tmp_path.iterdir() if folder.name != "dev"] == [[], []]
     assert gpio.handles == {}
+
+
+def test_a_disk_that_takes_no_record_is_a_warning_and_the_relay_works(
+    gpio: FakeGpio, clock: Clock, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "gone"))
+    relay = Relay(SPEC, clock)
+    assert "after a power cut only the settings name the line" in relay.warnings[-1]
+    relay.on(permit_until=1060.0)
+    assert gpio.line(PIN).level == 1
+    relay.close()
 
 
 @pytest.mark.parametrize("active_high", [True, False])

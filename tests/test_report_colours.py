@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import pytest
+from contrast import GRAPHICS, TEXT, contrast, linear
 
 from dumpload.study.report.colours import DARK, LIGHT, rules
 
@@ -11,32 +12,11 @@ Colours = Mapping[str, str | Sequence[str]]
 
 BOTH = pytest.mark.parametrize("colours", [LIGHT, DARK], ids=["day", "night"])
 
-TEXT, GRAPHICS = 4.5, 3.0
-"""The least contrast of text and of what is needed to understand a graphic: WCAG 2.1, 1.4.3 and 1.4.11 (AA)."""
-
 DEFICIENCIES = {
     "protanopia": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
     "deuteranopia": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
 }
 """Of linear RGB, severity 1.0: Machado, Oliveira and Fernandes (2009), from memory. Every row adds up to 1."""
-
-
-def linear(colour: str) -> list[float]:
-    """Return linear RGB, 0 to 1, of #rgb or #rrggbb: the curve of sRGB, as WCAG 2.1 gives it."""
-    digits = colour.removeprefix("#")
-    pairs = [digit * 2 for digit in digits] if len(digits) == 3 else [digits[at : at + 2] for at in (0, 2, 4)]
-    parts = [int(pair, 16) / 255 for pair in pairs]
-    return [part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
-
-
-def luminance(rgb: Sequence[float]) -> float:
-    return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), rgb, strict=True))
-
-
-def contrast(one: str, other: str) -> float:
-    """Return the contrast ratio of WCAG 2.1, 1 to 21."""
-    less, more = sorted(luminance(linear(colour)) + 0.05 for colour in (one, other))
-    return more / less
 
 
 def text(colours: Colours, name: str) -> str:

@@ -89,11 +89,11 @@ def test_its_sections_come_in_the_order_in_which_they_are_wanted() -> None:
     one = some(Cause.BELOW_CUT_OUT, events=(Incident(wall(2025, 6, 16, 3), "the program started"),))
     one.result.log.notes.append("something to know")
     assert [*read(one)][1:] == [
-        "Before you believe a figure",
-        "Pictures",
+        "Notes on these figures",
+        "Charts",
         "Why it went off",
-        "Longest times without data",
-        "What else happened",
+        "Gaps in the data",
+        "Events",
         "Cautions",
         "Day by day",
     ]
@@ -109,7 +109,7 @@ def test_what_makes_a_figure_doubtful_comes_before_them() -> None:
     account = ReadLog()
     account.notes.append("the clock was stepped")
     account.drop(RowError(Path("log.csv"), 3, "time", "x", "a time"))
-    found = read(MONTH._replace(result=MONTH.result._replace(log=account)))["Before you believe a figure"]
+    found = read(MONTH._replace(result=MONTH.result._replace(log=account)))["Notes on these figures"]
     assert "the clock was stepped" in found
     assert "Row dropped: log.csv, line 3" in found
 
@@ -134,16 +134,14 @@ def test_a_relay_that_never_went_off_and_data_that_never_failed_are_told_so() ->
     begin = wall(2025, 6, 16)
     found = read(told(begin, begin + 60, [], samples={begin: 98.0, begin + 60: 98.0}))
     assert found["Why it went off"] == "It never went off."
-    assert found["Longest times without data"] == "There was always a live state of charge."
+    assert found["Gaps in the data"] == "No gaps: there was always a live state of charge."
 
 
 def test_times_without_data_are_told_in_order_the_longest_if_there_are_many() -> None:
-    assert read(some())["Longest times without data"] == (
-        "From For 2025-06-16 00:00 12 h 00 min 2025-06-16 12:01 11 h 59 min"
-    )
+    assert read(some())["Gaps in the data"] == ("From For 2025-06-16 00:00 12 h 00 min 2025-06-16 12:01 11 h 59 min")
     begin = wall(2025, 6, 16)
     samples = {begin + 600.0 * number + 10 * number: 98.0 for number in range(40)}
-    found = read(told(begin, max(samples), [], samples=samples))["Longest times without data"]
+    found = read(told(begin, max(samples), [], samples=samples))["Gaps in the data"]
     assert found.startswith("39 in all, 5 h 57 min together; the longest: From For")
     assert found.count("2025-06-16") == SHOWN_GAPS
     assert "00:01" in found
@@ -152,7 +150,7 @@ def test_times_without_data_are_told_in_order_the_longest_if_there_are_many() ->
 def test_what_else_happened_is_told_the_last_of_it_if_it_is_much() -> None:
     begin = wall(2025, 6, 16)
     events = tuple(Incident(begin + 60 * number, f"event {number}.") for number in range(100))
-    found = read(some(events=events))["What else happened"]
+    found = read(some(events=events))["Events"]
     assert found.count("event") == SHOWN_EVENTS
     assert "2025-06-16 01:39 event 99." in found
     assert "event 59." not in found
@@ -170,8 +168,9 @@ def test_every_day_is_told_and_each_month_can_be_jumped_to() -> None:
 
 @pytest.mark.parametrize(
     "words",
-    ["scald", "legionella", "60 degC", "thermostatic mixing valve", "arc", "fire", "rated for DC", "thermal cut-out",
-     "relief valve", "fuse", "not a protection", "defer to local codes", "licensed electrician"],
+    ["Scald", "Legionella", "60 °C", "20 and 45 °C", "thermostatic mixing valve", "Arc", "Fire", "rated for DC",
+     "thermal cut-out", "relief valve", "fuse", "not a safety device", "Local codes come first",
+     "licensed electrician"],
 )  # fmt: skip
 def test_whoever_reads_it_is_cautioned(words: str) -> None:
     assert words in read(MONTH)["Cautions"]
@@ -189,7 +188,7 @@ def test_nothing_in_it_can_be_taken_for_html() -> None:
     found = page(one._replace(name=nasty, result=result))
     reader = Reader(found)
     assert not {tag for tag, _attributes in reader.tags} & {"script", "img"}
-    for section in ("", "Before you believe a figure", "What else happened"):
+    for section in ("", "Notes on these figures", "Events"):
         assert " ".join(nasty.split()) in reader.sections[section]
     assert len(reader.tags) == len(Reader(page(one._replace(result=one.result._replace(log=account)))).tags)
 
@@ -209,12 +208,12 @@ def test_every_id_is_there_once() -> None:
     assert len(ids) == len(set(ids)) > 8
 
 
-def test_a_name_that_no_text_can_hold_does_not_keep_the_page_from_being_written() -> None:
+def test_a_name_that_no_text_can_hold_is_shown_with_escapes() -> None:
     """A file's name is bytes; those that are no text come as half a character."""
-    path = Path("log-\udcff.csv")
-    assert (
-        "log-?.csv" in page(MONTH._replace(result=MONTH.result._replace(path=path))).encode(errors="replace").decode()
-    )
+    path = Path("log-\udcff\x1b[2J\u202e.csv")
+    shown = page(MONTH._replace(result=MONTH.result._replace(path=path)))
+    assert r"log-\udcff\x1b[2J\u202e.csv" in shown
+    assert all(line.isprintable() for line in shown.split("\n"))
 
 
 # How long it is

@@ -75,4 +75,4 @@ def test_on_paper_there_is_every_day(tmp_path: Path) -> None:
          f"{day.energy_wh:.0f}", f"{day.switch_ons}")
         for day in one.days
     ]  # fmt: skip
-    assert "defer to local codes" in " ".join(words.split())
+    assert "Local codes come first" in " ".join(words.split())

@@ -93,13 +93,13 @@ def test_to_go_off_the_pin_is_driven_before_anything_is_logged_or_published(stag
     before = [call.step for call in stage.trace.calls[:off] if call.t == moment]
     assert set(before) <= {"notifier.reloading"}
     after = [call.step for call in stage.trace.calls[off:]]
-    assert after.index("log.info") < after.index("link.publish_surely") < after.index("link.publish")
+    assert after.index("log.info") < after.index("link.publish_acked") < after.index("link.publish")
 
 
 # ---- nothing that speaks can be in the way ----
 
 
-SPEAKERS = [("log", "info"), ("link", "publish_surely"), ("link", "publish"), ("notifier", "status")]
+SPEAKERS = [("log", "info"), ("link", "publish_acked"), ("link", "publish"), ("notifier", "status")]
 
 
 @pytest.mark.parametrize(("fake", "call"), SPEAKERS)
@@ -349,7 +349,7 @@ def test_after_an_off_that_failed_nothing_says_that_the_relay_is_off(
     assert stage.published("change") == []
     assert len(stage.recorded(RowKind.CHANGE)) == before
     assert [row.text for row in stage.recorded(RowKind.FAULT)][:1] == ["lockout: pin_fault"]
-    assert stage.calls("keeper", "keep")[-1].lockout == Lockout.PIN_FAULT
+    assert stage.calls("state_file", "keep")[-1].lockout == Lockout.PIN_FAULT
 
 
 def test_a_pin_found_on_that_cannot_be_driven_off_is_said_to_be_on(stage: Stage) -> None:

@@ -15,7 +15,7 @@ from world import NOON, START
 from dumpload.core.controller import Lockout
 from dumpload.core.law import Cause
 from dumpload.io.history_schema import RowKind
-from dumpload.io.kept import Kept
+from dumpload.io.kept import SavedState
 from dumpload.io.relay import RelayError
 from dumpload.layers import ConfigError, Problem
 from dumpload.service import HARD_STOP_S
@@ -116,7 +116,7 @@ def test_a_stop_drives_off_before_anything_else_and_then_says_goodbye_in_order(s
     assert said == [
         "notifier.stopping",
         "log.info",
-        "link.publish_surely",
+        "link.publish_acked",
         "link.publish",
         "notifier.status",
         "link.publish",
@@ -232,6 +232,7 @@ def test_new_settings_that_allow_it_leave_the_relay_on(stage: Stage) -> None:
 def test_the_same_settings_change_nothing_and_say_so(stage: Stage) -> None:
     stage.inside(stage.service.reload)
     assert stage.calls("log", "info")[-1][1]["text"] == "settings read again: nothing changed"
+    assert stage.notifier.answers == [""]
 
 
 def test_a_shorter_age_counts_at_once(stage: Stage) -> None:
@@ -270,6 +271,7 @@ def test_settings_that_need_a_restart_are_refused_whole(stage: Stage, change: di
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "needs a restart: " in fields["text"]
+    assert [answer.startswith("needs a restart: ") for answer in stage.notifier.answers] == [True]
     assert stage.steps[-1] == "notifier.ready"
 
 
@@ -283,24 +285,25 @@ def test_bad_settings_leave_the_old_ones(stage: Stage) -> None:
     [(event, fields)] = stage.calls("log", "error")
     assert event == "reload_rejected"
     assert "control.cut_in_percent = nan" in fields["text"]
+    assert stage.notifier.answers == ["dumpload.toml: control.cut_in_percent = nan: expected a number"]
 
 
 # ---- what outlives a restart ----
 
 
 def test_a_selector_in_off_and_a_lockout_outlive_a_restart(staging: Staging) -> None:
-    off = staging(kept=Kept(selector_off=True))
+    off = staging(kept=SavedState(selector_off=True))
     off.soc(98.0).soc_for(98.0, 400.0)
     assert off.seen_as == ("off", "selector_off")
-    locked = staging(kept=Kept(lockout=Lockout.PIN_FAULT))
+    locked = staging(kept=SavedState(lockout=Lockout.PIN_FAULT))
     locked.soc(98.0).soc_for(98.0, 400.0)
     assert locked.seen_as == ("off", "lockout")
 
 
 def test_they_are_kept_when_they_change_after_the_pin(stage: Stage) -> None:
-    stage.surplus().ask('{"selector": "off"}').ask('{"selector": "hand"}')
-    assert stage.calls("keeper", "keep") == [Kept(selector_off=True), Kept()]
-    assert stage.steps.index("relay.off") < stage.steps.index("keeper.keep")
+    stage.surplus().ask('{"selector": "off"}').wait(1).ask('{"selector": "auto"}')
+    assert stage.calls("state_file", "keep") == [SavedState(selector_off=True), SavedState()]
+    assert stage.steps.index("relay.off") < stage.steps.index("state_file.keep")
 
 
 # ---- the record ----

@@ -69,9 +69,9 @@ def test_sequences_count_up_and_the_boot_is_always_the_same(stage: Stage) -> Non
     assert len({status["boot_id"] for status in told}) == 1
 
 
-def test_a_change_keeps_its_contract_and_is_published_surely(stage: Stage) -> None:
+def test_a_change_keeps_its_contract_and_is_published_until_acknowledged(stage: Stage) -> None:
     stage.soc(98.0).soc_for(98.0, 300.0)
-    [(topic, payload)] = stage.calls("link", "publish_surely")
+    [(topic, payload)] = stage.calls("link", "publish_acked")
     assert topic == f"{BASE}/change"
     CHANGE.validate(json.loads(payload))
 
@@ -114,7 +114,7 @@ def test_evidence_for_surplus_begins_anew_after_a_doubt(stage: Stage, doubt: str
 
 
 def test_a_lost_connection_changes_nothing_at_once(stage: Stage) -> None:
-    stage.surplus().inside(stage.service.on_down, "the connection was lost")
+    stage.surplus().inside(stage.service.on_down, "the connection was lost", 2.0)
     assert stage.seen_as == ("on", "surplus")
     assert stage.logged == ["broker_down"]
 
@@ -156,9 +156,9 @@ def test_without_requests_enabled_nobody_is_listened_to(staging: Staging) -> Non
     assert stage.trace.calls == []
 
 
-def test_a_request_is_answered_with_a_status_even_if_nothing_moves(stage: Stage) -> None:
-    stage.forget().ask('{"selector": "auto"}')
-    assert len(statuses(stage)) == 1
+def test_a_request_is_answered_with_a_status_even_if_the_relay_does_not_move(stage: Stage) -> None:
+    stage.forget().ask('{"selector": "off"}')
+    assert len(statuses(stage)) >= 1
 
 
 def test_a_reset_lets_a_locked_out_relay_run_again(stage: Stage) -> None:
@@ -180,9 +180,10 @@ def test_a_reset_together_with_off_does_not_switch_on_in_between(stage: Stage) -
     assert "relay.on" not in stage.steps
 
 
-def test_line_breaks_in_a_request_do_not_break_the_log(stage: Stage) -> None:
-    stage.forget().ask('{"selector":\n\n"off"}')
-    assert stage.calls("log", "info")[0][1]["text"] == 'request: {"selector": "off"}'
+def test_a_request_is_logged_in_our_own_words_once(stage: Stage) -> None:
+    stage.soc(90.0).forget().ask('{"selector":\n\n"hand", "for_s": 90}')
+    level, fields = stage.calls("log", "info")[0]
+    assert (level, fields) == ("request", {"text": "request over MQTT: selector hand for 90 s"})
 
 
 # ---- hand within the vetoes ----
@@ -205,7 +206,7 @@ def test_hand_with_a_reset_comes_after_the_reset_and_off_before_it(stage: Stage)
     stage.soc(98.0).soc_for(98.0, 300.0).inside(stage.service.control.happened, Kind.PIN_FAULT).forget()
     stage.ask('{"selector": "hand", "for_s": 3600, "reset": true}')
     assert (refusals(stage), stage.service.control.state.selector) == ([], Selector.HAND)
-    stage.inside(stage.service.control.happened, Kind.PIN_FAULT).forget()
+    stage.inside(stage.service.control.happened, Kind.PIN_FAULT).wait(1).forget()
     stage.ask('{"selector": "off", "reset": true}')
     assert stage.seen_as == ("off", "selector_off")
     assert "relay.on" not in stage.steps

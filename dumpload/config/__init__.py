@@ -1,7 +1,8 @@
 """Every setting, once: type, unit, bounds, default and a one-line meaning.
 
 File, environment and command line arrive as `layers.Layers` and obey the same rules; everything wrong is reported
-together. Nothing but the settings file is opened here, and no secret is ever kept.
+together. Nothing but the settings file is opened here (of the others, what they are is looked at), and no secret is
+kept.
 """
 
 from collections.abc import Iterable, Mapping
@@ -14,8 +15,8 @@ from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from dumpload.config import kinds as kind
-from dumpload.config import report, rules
-from dumpload.config.installation import Battery, Contact, Driver, Load, Solar, Tank, Wiring
+from dumpload.config import named_files, report, rules
+from dumpload.config.installation import Battery, Contact, Driver, Installation, Load, Solar, Tank, Wiring
 from dumpload.config.kinds import Table
 from dumpload.layers import ConfigError, Layers, leaves, load_layers
 
@@ -66,6 +67,10 @@ class Source(Table):
     timestamp_pointer: kind.Pointer | None = Field(
         None, description="Where in the payload the time of measurement stands, if there is one."
     )
+    scale: kind.Factor = Field(
+        1.0, description="What the published number is multiplied by, before its unit; -1 turns the sign of a power."
+    )
+    offset: kind.Shift = Field(0.0, description="What is then added to it, in the published unit.")
     unknown: kind.Codes = Field(
         (), description='Values that mean "not known now", such as 65535; the text "null" stands for JSON null too.'
     )
@@ -205,6 +210,7 @@ class Settings(BaseSettings):
     relay: Relay
     request: Request = Field(default_factory=Request)
     history: History = Field(default_factory=History)
+    installation: Installation = Field(default_factory=Installation)
     battery: Battery = Field(default_factory=Battery)
     solar: Solar = Field(default_factory=Solar)
     load: Load = Field(default_factory=Load)
@@ -223,6 +229,8 @@ class Settings(BaseSettings):
         file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003
     ) -> tuple[PydanticBaseSettingsSource, ...]:
         """Read nothing but the layers: they have the environment in them already."""
+        # The library, and not a plain model, because the project was asked for it: it reads nothing here. `off` must
+        # read the file and the environment without it, and its own sources do not say where a value came from.
         return (_LayersSource(settings_cls, init_settings()["layers"]),)
 
 
@@ -254,11 +262,11 @@ def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = 
     Raises:
         ConfigError: anything at all is wrong with them; it has every problem.
     """
-    return judge(load_layers(path, environ, sets))
+    return judge(load_layers(path, environ, sets), environ)
 
 
-def judge(layers: Layers) -> Settings:
-    """Return the settings the layers amount to.
+def judge(layers: Layers, environ: Mapping[str, str]) -> Settings:
+    """Return the settings the layers amount to; the environment says where credentials are.
 
     Raises:
         ConfigError: anything at all is wrong with them; it has every problem.
@@ -275,6 +283,8 @@ def judge(layers: Layers) -> Settings:
     problems += report.explain(faults, layers, keys)
     found = report.find_valid(values, faults, keys)
     problems += report.complain(rules.broken(found), found, layers)
+    if settings is not None:
+        problems += named_files.misused(layers, settings, environ)
     if problems or settings is None:
         raise ConfigError(problems)
     return settings

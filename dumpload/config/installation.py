@@ -12,6 +12,23 @@ from dumpload.config import kinds as kind
 from dumpload.config.kinds import Table
 
 
+class Installation(Table):
+    """Where it is and whose, for the head of the paper, and by whose rules it is judged."""
+
+    site: kind.Text | None = Field(None, description="Where it is: the boat, its mooring, the address.")
+    customer: kind.Text | None = Field(None, description="Whose it is.")
+    installer: kind.Text | None = Field(None, description="Who did the work.")
+    licence: kind.Text | None = Field(None, description="The installer's licence or registration.")
+    date: kind.Day | None = Field(None, description="Day of the paper.")
+    version: kind.Text | None = Field(None, description="Version of the paper, or of the drawing it belongs to.")
+    place: Literal["boat", "vehicle", "building"] | None = Field(None, description="What it is installed in.")
+    rules: Literal["us_boat", "iec_b2", "iec_c"] | None = Field(
+        None,
+        description="Rules for cable and fuse: us_boat (33 CFR 183); iec_b2, iec_c (IEC 60364-5-52, PVC, in conduit or "
+        "on a surface). Not set: the most careful of these.",
+    )
+
+
 class Battery(Table):
     """The bank."""
 
@@ -22,6 +39,11 @@ class Battery(Table):
     )
     lowest_v: kind.Volts | None = Field(None, description="Lowest bus voltage: the relay's coil must still pull in.")
     chemistry: Literal["lifepo4", "lead_acid", "other"] | None = Field(None, description="What its cells are made of.")
+    cells: kind.Cells | None = Field(None, description="Cells in series; without it nothing is worked out per cell.")
+    cranking_a: kind.FaultAmperes | None = Field(
+        None,
+        description="Cold cranking current of a lead-acid bank, for its short circuit where no milliohms are known.",
+    )
     resistance_mohm: kind.Milliohms | None = Field(
         None, description="Internal resistance of the whole bank, for its short-circuit current."
     )
@@ -48,13 +70,19 @@ class Solar(Table):
     """The panels."""
 
     peak_w: kind.Watts | None = Field(None, description="Sum of the panels' rated power.")
+    most_w: kind.Watts | None = Field(None, description="Largest power the panels were ever seen to give.")
+    absorption_v: kind.Volts | None = Field(
+        None, description="Charger's set point while it fills the bank (absorption)."
+    )
+    float_v: kind.Volts | None = Field(None, description="Charger's set point once the bank is full (float).")
+    charger_a: kind.Amperes | None = Field(None, description="Largest current the charger gives.")
 
 
 class Load(Table):
     """The resistive element."""
 
-    rated_w: kind.Watts | None = Field(None, description="Power on the element's plate.")
-    rated_v: kind.Volts | None = Field(None, description="Voltage on the element's plate, at which it draws that.")
+    rated_w: kind.PlateWatts | None = Field(None, description="Power on the element's plate.")
+    rated_v: kind.PlateVolts | None = Field(None, description="Voltage on the element's plate, at which it draws that.")
 
 
 class Tank(Table):
@@ -68,15 +96,33 @@ class Tank(Table):
     loss_difference_k: kind.Kelvins | None = Field(
         None, description="Difference of temperature at which that loss was measured."
     )
-    thermostat_dc: bool | None = Field(None, description="Whether its thermostat is rated for DC at the bus voltage.")
+    thermostat_dc: bool | None = Field(None, description="Whether its thermostat is rated for DC at all.")
+    thermostat_v: kind.Volts | None = Field(None, description="Direct voltage its thermostat is rated to break.")
+    thermostat_a: kind.Amperes | None = Field(None, description="Direct current its thermostat is rated to break.")
+    thermostat_breaks: Literal["load", "coil"] = Field(
+        "load", description="What the thermostat breaks: the load's current, or that of the relay's coil."
+    )
     cut_out: bool | None = Field(
         None, description="Whether an independent thermal cut-out, reset by a person, is in the power path."
     )
     cut_out_c: kind.Celsius | None = Field(None, description="Temperature at which that cut-out acts.")
+    cut_out_v: kind.Volts | None = Field(None, description="Direct voltage that cut-out is rated to break.")
+    cut_out_a: kind.Amperes | None = Field(None, description="Direct current that cut-out is rated to break.")
     relief_valve: bool | None = Field(
         None, description="Whether a temperature-and-pressure relief valve with a free discharge is fitted."
     )
     relief_bar: kind.Bars | None = Field(None, description="Pressure at which it opens, above the atmosphere.")
+    relief_w: kind.Watts | None = Field(
+        None, description="Heat that the relief valve can carry off as steam, from its plate (1000 BTU/h are 293 W)."
+    )
+    discharge_pipe: bool | None = Field(
+        None,
+        description="Whether its discharge pipe is as wide as its outlet, falls all the way, cannot be shut, and ends "
+        "where it is seen and scalds nobody.",
+    )
+    working_bar: kind.Bars | None = Field(
+        None, description="Highest working pressure, from the tank's plate, above the atmosphere."
+    )
     mixing_valve: bool | None = Field(None, description="Whether a thermostatic mixing valve limits the taps.")
     dry_fire_guard: bool | None = Field(None, description="Whether something keeps an empty tank from being heated.")
     sealed: bool | None = Field(
@@ -84,6 +130,23 @@ class Tank(Table):
     )
     supply_bar: kind.Bars | None = Field(None, description="Pressure of the supply, above the atmosphere.")
     vessel_l: kind.Litres | None = Field(None, description="Volume of the expansion vessel.")
+    other_heat: Literal["none", "mains", "engine"] | None = Field(
+        None, description="What else heats this tank: a mains element, or a coil with the engine's coolant."
+    )
+    other_w: kind.Watts | None = Field(None, description="Power of that other heater.")
+    other_c: kind.Celsius | None = Field(
+        None, description="Temperature to which it heats the water: its own thermostat's, or the coolant's."
+    )
+    other_thermostat: bool | None = Field(
+        None, description="Whether it has a thermostat, or a thermostatic valve, of its own."
+    )
+    other_cut_out: bool | None = Field(
+        None, description="Whether it has a thermal cut-out, or a high-limit valve, of its own, reset by a person."
+    )
+    people: kind.People | None = Field(None, description="How many people draw hot water.")
+    litres_per_person: kind.Litres | None = Field(
+        None, description="Mixed water at 40 degC that each of them draws in a day."
+    )
 
 
 class Wiring(Table):
@@ -117,6 +180,14 @@ class Wiring(Table):
         None, description="Length of conductor between the battery and the fuse."
     )
     fuse_sheathed: bool | None = Field(None, description="Whether that length is sheathed or enclosed all the way.")
+    main_fuse_a: kind.Amperes | None = Field(
+        None, description="Rating of the main fuse of the bank, if the load's fuse is a branch behind it."
+    )
+    main_fuse_interrupts_a: kind.FaultAmperes | None = Field(
+        None, description="Largest current the main fuse can interrupt at the bus voltage."
+    )
+    isolator_v: kind.Volts | None = Field(None, description="Direct voltage the isolator is rated to break.")
+    isolator_a: kind.Amperes | None = Field(None, description="Direct current the isolator is rated to break.")
 
 
 class Contact(Table):
@@ -144,11 +215,11 @@ class Driver(Table):
         None, description="Transistor between pin and coil; module: a ready-made board with its own."
     )
     supply_v: kind.Volts | None = Field(None, description="Regulated voltage of the coil; not set: the bus itself.")
-    coil_ohm: kind.Ohms | None = Field(None, description="Resistance of the coil.")
+    coil_ohm: kind.CoilOhms | None = Field(None, description="Resistance of the coil.")
     coil_h: kind.Henries | None = Field(None, description="Inductance of the coil.")
     coil_most_v: kind.Volts | None = Field(None, description="Largest voltage the coil stands on and on.")
     pull_in_v: kind.Volts | None = Field(None, description="Voltage at which the relay must have pulled in.")
-    pin_v: kind.Volts = Field(3.3, description="Voltage of the pin when high.")
+    pin_v: kind.PinVolts = Field(3.3, description="Voltage of the pin when high.")
     pin_ma: kind.Milliamperes = Field(8.0, description="Current the pin should give at most.")
     base_ohm: kind.Ohms | None = Field(None, description="Resistor between pin and base.")
     least_gain: kind.Gain | None = Field(None, description="Least current gain of the transistor with that coil.")
@@ -156,7 +227,16 @@ class Driver(Table):
     gate_full_v: kind.Volts | None = Field(
         None, description="Gate voltage at which the data sheet promises its on-resistance."
     )
-    pull_down_ohm: kind.Ohms | None = Field(None, description="Resistor that holds the driver's input at off.")
+    pull_down_ohm: kind.Ohms | None = Field(None, description="Resistor from the driver's input to ground.")
+    pull_up_ohm: kind.Ohms | None = Field(None, description="Resistor from the driver's input to the pin's supply.")
+    input_floats: bool | None = Field(None, description="Whether nothing but the pin holds the driver's input.")
+    opto_supply_v: kind.Volts | None = Field(
+        None, description="Voltage that feeds the LED of an opto-isolated low-level input; not set: no such input."
+    )
+    input_ma: kind.Milliamperes | None = Field(None, description="Current that the input of a board takes when on.")
+    saturation_v: kind.Volts = Field(0.7, description="Voltage lost in the transistor while it conducts.")
+    transistor_v: kind.ContactVolts | None = Field(None, description="Largest voltage the transistor stands.")
+    transistor_a: kind.Amperes | None = Field(None, description="Largest lasting current of the transistor.")
     flyback: Literal["none", "diode", "zener"] | None = Field(
         None, description="What takes the coil's current when it is switched off."
     )

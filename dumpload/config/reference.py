@@ -12,6 +12,7 @@ from typing import Any
 
 from dumpload.config import Settings, known_keys, needs_restart
 from dumpload.config.report import Key
+from dumpload.files import Output, write_outputs
 from dumpload.layers import ENVIRONMENT_PREFIX, show
 
 SCHEMA_FILE = "schema.json"
@@ -117,8 +118,8 @@ def _default(value: Any) -> str:
 def write(folder: Path) -> None:
     """Write both documents into a folder."""
     schema = json.dumps(schema_document(), indent=2, ensure_ascii=False) + "\n"
-    (folder / SCHEMA_FILE).write_text(schema, encoding="utf-8")
-    (folder / REFERENCE_FILE).write_text(reference_page(), encoding="utf-8")
+    documents = ((SCHEMA_FILE, schema), (REFERENCE_FILE, reference_page()))
+    write_outputs([Output("FOLDER", folder / name, text.encode()) for name, text in documents], [])
 
 
 if __name__ == "__main__":

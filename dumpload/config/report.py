@@ -14,12 +14,12 @@ from pydantic import BaseModel
 
 from dumpload.config.kinds import NAME_PATTERN
 from dumpload.config.rules import Complaint, Found
-from dumpload.layers import Layers, Problem, leaves, show
+from dumpload.layers import COMMAND_LINE, NOT_SHOWN, Layers, Problem, leaves, show
 
-SECRET_WORDS = ("pass", "secret", "token", "key")
-"""An unknown key with one of these in it may have been given a secret by mistake: its value is not shown."""
-
-NOT_SHOWN = "(not shown)"
+# Settings under `mqtt` of which no value is a secret, as long as it is of their kind.
+_HARMLESS = ("port", "tls", "keepalive_s")
+# Finding the likely name costs milliseconds for each: a file with thousands of wrong names must not hold up a reload.
+_LONGEST_COMPARED, _MOST_COMPARED = 80, 20
 
 
 class Key(NamedTuple):
@@ -177,7 +177,8 @@ def explain(faults: Iterable[Fault], layers: Layers, keys: Mapping[str, Key]) ->
     for fault in faults:
         key, position = _name(fault.where)
         if fault.what == "extra_forbidden":
-            for problem in _unknown(key, fault.value, layers, keys):
+            hints_from = keys if len(problems) < _MOST_COMPARED else {}
+            for problem in _unknown(key, fault.value, layers, hints_from):
                 problems.setdefault(problem.key, problem)
             continue
         known = keys.get(key)
@@ -186,10 +187,15 @@ def explain(faults: Iterable[Fault], layers: Layers, keys: Mapping[str, Key]) ->
             problem = Problem(_origin(layers, key), key, "", f"{expected}; it must be set")
         else:
             problem = Problem(
-                _origin(layers, key), key + position, _shown(key, fault.value, known=known is not None), expected
+                _origin(layers, key), key + position, _shown(key, fault.value), expected + _hint(key, fault)
             )
         problems.setdefault(problem.key, problem)
     return list(problems.values())
+
+
+def _hint(key: str, fault: Fault) -> str:
+    is_name = isinstance(fault.value, str) and re.fullmatch(r"[A-Za-z0-9_]{1,40}", fault.value)
+    return f' (did you mean "/{fault.value}"?)' if key.endswith("pointer") and is_name else ""
 
 
 def _name(where: Sequence[int | str]) -> tuple[str, str]:
@@ -201,12 +207,20 @@ def _name(where: Sequence[int | str]) -> tuple[str, str]:
 
 
 def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> Iterator[Problem]:
+    for place, (name, _item) in enumerate([*leaves({key: value})] or [(key, value)]):
+        origin, close = _origin(layers, name), _closest(name, keys) if place < _MOST_COMPARED else ""
+        hint = f" (did you mean {close}?)" if close else ""
+        # Without "KEY" in front of its "=", a secret itself may have been taken for a key.
+        is_loose = origin == COMMAND_LINE and not close and "." not in name
+        yield Problem(origin, NOT_SHOWN if is_loose else name, NOT_SHOWN, f"a key that exists{hint}")
+
+
+def _closest(name: str, keys: Mapping[str, Key]) -> str:
     import difflib  # noqa: PLC0415  (only for those who mistype)
 
-    for name, item in [*leaves({key: value})] or [(key, value)]:
-        close = difflib.get_close_matches(name, keys, n=1)
-        hint = f" (did you mean {close[0]}?)" if close else ""
-        yield Problem(_origin(layers, name), name, _shown(name, item, known=False), f"a key that exists{hint}")
+    if len(name) > _LONGEST_COMPARED:
+        return ""
+    return next(iter(difflib.get_close_matches(name, keys, n=1)), "")
 
 
 def find_valid(values: Mapping[str, Any], faults: Iterable[Fault], keys: Mapping[str, Key]) -> Found:
@@ -233,7 +247,7 @@ def complain(complaints: Iterable[Complaint], found: Found, layers: Layers) -> l
         origin = _origin(layers, key)
         elsewhere = _origin(layers, other) if other else origin
         words = expected if elsewhere == origin else f"{expected} ({elsewhere})"
-        value = _shown(key, found.valid[key], known=True) + ("" if key in found.given else " (default)")
+        value = _shown(key, found.valid[key]) + ("" if key in found.given else " (default)")
         problems.append(Problem(origin, key, value, words))
     return problems
 
@@ -244,8 +258,14 @@ def _origin(layers: Layers, key: str) -> str:
     return layers.origins.get(key) or next(below, str(layers.path))
 
 
-def _shown(key: str, value: Any, *, known: bool) -> str:
-    """Return a value in words, unless a secret may have been put there by mistake."""
-    hidden = "password" in key if known else key.startswith("mqtt") or any(word in key for word in SECRET_WORDS)
-    has_user = isinstance(value, str) and "@" in value
-    return NOT_SHOWN if hidden or has_user else show(value)
+def _shown(key: str, value: Any) -> str:
+    """Return the value of a known key in words, unless a secret may have been put there by mistake.
+
+    Under `mqtt` only a number or a truth that is in a number's or a truth's place is shown; what looks like an address
+    with a user or a query in it, or has keys that nobody knows, is shown nowhere.
+    """
+    is_plain = isinstance(value, bool | int | float) and key.rpartition(".")[2] in _HARMLESS
+    if isinstance(value, dict) or (key.partition(".")[0] == "mqtt" and not is_plain):
+        return NOT_SHOWN
+    shown = show(value)
+    return NOT_SHOWN if any(mark in shown for mark in ("@", "://", "?")) else shown

@@ -42,6 +42,8 @@ ASCENDING = (
     ("battery.lowest_v", "battery.nominal_v", True),
     ("battery.nominal_v", "battery.highest_v", True),
     ("battery.lowest_v", "battery.highest_v", True),
+    ("solar.float_v", "solar.absorption_v", True),
+    ("solar.absorption_v", "battery.highest_v", True),
 )
 """(lower key, higher key, whether they may be equal)."""
 
@@ -78,6 +80,16 @@ def broken(found: Found) -> Iterator[Complaint]:
         yield Complaint("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
     if found.valid.get("wiring.gauge") is not None and found.valid.get("wiring.area_mm2") is not None:
         yield Complaint("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
+    yield from _two_pulls(found)
+
+
+def _two_pulls(found: Found) -> Iterator[Complaint]:
+    """Yield a complaint if the driver's input is pulled both ways, or pulled and floating."""
+    pulls = [key for key in ("driver.pull_down_ohm", "driver.pull_up_ohm") if found.valid.get(key) is not None]
+    if found.valid.get("driver.input_floats") and pulls:
+        yield Complaint("driver.input_floats", f"false where {pulls[0]} is set", pulls[0])
+    elif len(pulls) > 1:
+        yield Complaint(pulls[1], f"either this or {pulls[0]}, not both", pulls[0])
 
 
 def _out_of_order(found: Found) -> Iterator[Complaint]:

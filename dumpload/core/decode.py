@@ -51,7 +51,7 @@ class Field(NamedTuple):
 
     `pointer`, `timestamp_pointer`: RFC 6901 reference tokens (`timestamp_pointer` None: the message has no time).
     `unit`: one of the signal's published units. `unknown`: raw values that mean "not known now"; the text "null"
-    also stands for JSON null.
+    also stands for JSON null. `scale`, `offset`: applied to the published number before its unit (-1 turns a sign).
     """
 
     signal: Signal
@@ -60,6 +60,8 @@ class Field(NamedTuple):
     max_age_s: float
     timestamp_pointer: tuple[str, ...] | None
     unknown: tuple[float | str, ...]
+    scale: float = 1.0
+    offset: float = 0.0
 
 
 class Reading(NamedTuple):
@@ -167,6 +169,11 @@ def resolve(document: Any, pointer: tuple[str, ...]) -> Any:
     return document
 
 
+def rescale(raw: float, scale: float, offset: float) -> float:
+    """Return `raw * scale + offset`, rounded to nine decimals; the number itself where neither is set."""
+    return raw if scale == 1.0 and offset == 0.0 else round(raw * scale + offset, 9)
+
+
 def to_base_unit(signal: Signal, unit: str, raw: float) -> float:
     """Return `raw` in the signal's base unit, rounded to nine decimals so that 0.57 is 57 %.
 
@@ -187,13 +194,18 @@ def parse_rfc3339(text: str) -> float:
         return MISSING
 
 
+def source_time(stamp: Any) -> float:
+    """Return the Unix time (s) that a source's timestamp means: RFC 3339, or Unix s or ms; NaN if it is none."""
+    if isinstance(stamp, str):
+        return parse_rfc3339(stamp)
+    if isinstance(stamp, float):
+        return stamp / 1000.0 if stamp >= MILLISECONDS_FROM else stamp
+    return MISSING
+
+
 def source_age(stamp: Any, wall: float, max_age_s: float) -> float:
     """Return how old a sample is by its source's own timestamp (s, never negative), `wall` being Unix seconds."""
-    taken = MISSING
-    if isinstance(stamp, str):
-        taken = parse_rfc3339(stamp)
-    elif isinstance(stamp, float):
-        taken = stamp / 1000.0 if stamp >= MILLISECONDS_FROM else stamp
+    taken = source_time(stamp)
     if not math.isfinite(taken):
         raise _RejectedError(Reason.BAD_TIMESTAMP)
     if taken > wall + FUTURE_TOLERANCE_S:
@@ -216,7 +228,7 @@ def _read(document: Any, field: Field, wall: float) -> Reading | Unknown:
         raise _RejectedError(Reason.WRONG_TYPE)
     if not math.isfinite(raw):
         raise _RejectedError(Reason.NOT_FINITE)
-    value = to_base_unit(field.signal, field.unit, raw)
+    value = to_base_unit(field.signal, field.unit, rescale(raw, field.scale, field.offset))
     if not in_range(field.signal, value):
         raise _RejectedError(Reason.OUT_OF_RANGE)
     if field.timestamp_pointer is None:

@@ -22,16 +22,16 @@ class Arrival(NamedTuple):
 
 
 class Intake(NamedTuple):
-    """The fields that each topic carries, and the source's own will (`presence_topic` "" if it has none)."""
+    """The fields that each topic carries, and the source's own will (`presence_topic` None if it has none)."""
 
     fields: Mapping[str, tuple[Field, ...]]
-    presence_topic: str = ""
+    presence_topic: str | None = None
     absent_payload: bytes = b""
 
     @property
     def topics(self) -> tuple[str, ...]:
         """Every topic to listen to."""
-        return (*self.fields, *((self.presence_topic,) if self.presence_topic else ()))
+        return (*self.fields, *((self.presence_topic,) if self.presence_topic is not None else ()))
 
     def read(self, arrival: Arrival) -> list[Event | Rejection]:
         """Return what a message means, in the order of its topic's fields; nothing for a topic that is not ours."""

@@ -13,7 +13,7 @@ from amqtt.broker import Broker
 
 from dumpload.demo.barge import Barge, advance
 from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import LinkOptions, Message, Subscription
+from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription
 
 SPEED = 120.0
 """How much faster the barge lives than we do."""
@@ -43,7 +43,7 @@ SCENES = (
 )
 
 
-class Source:
+class Source(Listener):
     """Publishes the barge's state, and hears from the daemon whether its heater is on."""
 
     def __init__(self, port: int) -> None:
@@ -63,15 +63,6 @@ class Source:
     def on_up(self) -> None:
         """Connected."""
         self.up.set()
-
-    def on_down(self, reason: str) -> None:
-        """The link tries again by itself."""
-
-    def on_doubt(self, reason: str) -> None:
-        """Of no interest to a publisher."""
-
-    def on_callback_error(self, error: Exception) -> None:
-        """A message that is no status of ours."""
 
     def publish(self, barge: Barge) -> None:
         """Publish one sample."""

@@ -11,7 +11,8 @@ from dumpload.io.history_schema import APPLICATION_ID, MIGRATIONS, HistoryRow, R
 PAGE_ROWS = 5000
 """So many rows are fetched at once; between two fetches nothing is held, so that a slow reader delays no writer."""
 
-PATIENCE_S = 5.0
+# The writer holds the file while it commits: a card that takes seconds for a sync must not fail a report.
+PATIENCE_S = 20.0
 
 # The text of the library's own error may be a damaged name, which it then fails to decode.
 _DAMAGED = (sqlite3.Error, UnicodeDecodeError)
@@ -92,7 +93,7 @@ def _marks(database: sqlite3.Connection) -> list[int]:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    """Open read-only. Without the right to create the shared-memory file only a file at rest can be read."""
+    """Open read-only. What the first version of the program left, in WAL mode, is read as a file at rest."""
     address = path.absolute().as_uri()
     database = sqlite3.connect(f"{address}?mode=ro", uri=True, timeout=PATIENCE_S, isolation_level=None)
     try:

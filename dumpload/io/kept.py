@@ -1,74 +1,238 @@
-"""What must outlive a restart: that a person put the selector in off, and that the relay is locked out.
+"""What must outlive a restart: a selector in off, a lockout, and the day's on-time.
 
-A small file in the service manager's state directory, replaced whole, written from a thread of its own so that a slow
-disk never delays a decision. Hand is never kept. What cannot be read counts as off: every doubt does.
+A small file in the service manager's state directory, replaced whole and synced by a thread of its own, so that a slow
+disk never delays a decision. Whoever confirms something to a person waits with `when_durable`: a confirmed off was once
+lost because the service stopped while the disk was slow. Hand is never kept. What cannot be read as ours counts as off:
+every doubt does.
 """
 
+import contextlib
 import json
+import math
 import os
+import stat
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from dumpload.core.controller import Lockout
+from dumpload.core.window import LocalTime
+
+# The file has about 150 bytes; one that is larger is not ours.
+MAX_BYTES = 4096
+
+# No day is longer than this, not even the one on which summer time ends.
+LONGEST_DAY_S = 90_000.0
+
+# While the load is on, its on-time is written this often: SD cards wear out.
+SAVE_EVERY_S = 60.0
+
+RETRY_S = 10.0
 
 
-class Kept(NamedTuple):
-    """What is kept."""
+class SavedState(NamedTuple):
+    """What is kept: `on_time_s` of the local day numbered `day` (-1: not counted), as of `at` (Unix s).
+
+    `on`: the relay was on then. A program that dies cannot write that it is off.
+    """
 
     selector_off: bool = False
     lockout: Lockout = Lockout.NONE
+    day: int = -1
+    on_time_s: float = 0.0
+    on: bool = False
+    at: float = 0.0
 
 
-class Keeper:
+def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[float, int]:
+    """Return the on-time (s) to start with, and its day; `wall`: the moment of the start (Unix s), `local`: its day.
+
+    A program that died with the relay on counts as on until this start, the first moment at which the line is known to
+    be off; but for no longer than the day has lasted. A clock that was set back does not renew the day's budget.
+    """
+    if saved.day < 0:
+        return 0.0, -1
+    is_later_day = saved.day < local.day
+    since = max(saved.at, local.day_began_at) if is_later_day else saved.at
+    blind_s = max(SAVE_EVERY_S, wall - since) if saved.on else 0.0
+    if saved.day > local.day:
+        return min(saved.on_time_s + (SAVE_EVERY_S if saved.on else 0.0), LONGEST_DAY_S), saved.day
+    on_time_s = blind_s if is_later_day else saved.on_time_s + blind_s
+    return min(on_time_s, max(0.0, wall - local.day_began_at)), local.day
+
+
+class StateFile:
     """Reads at start, and writes whenever something worth keeping changes."""
 
-    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None]) -> None:
-        """Find the place: STATE_DIRECTORY. `on_trouble` is told, from any thread, what could not be read or written."""
+    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _words: None) -> None:
+        """Find the place: STATE_DIRECTORY; without one nothing is kept.
+
+        `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well;
+        it may be set later, before `read`.
+        """
         folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
         self.path = Path(folder, "kept.json") if folder else None
-        self._on_trouble = on_trouble
-        self._last = Kept()
-        self._wanted = threading.Event()
+        self.on_trouble = on_trouble
+        self._trouble = ""
+        self._changed = threading.Condition()
+        self._wanted: SavedState | None = SavedState()  # None: as it is on the disk, which could not be read
+        self._written: SavedState | None = SavedState()
+        self._tried: SavedState | None = None
+        self._is_writing = False
+        self._waiting: list[Callable[[str], None]] = []
         if self.path is not None:
-            threading.Thread(target=self._run, name="keeper", daemon=True).start()
+            threading.Thread(target=self._run, name="state-file", daemon=True).start()
 
-    def read(self) -> Kept:
+    def read(self) -> SavedState:
         """Return what was kept; nothing kept yet is the usual start, and what cannot be read is off."""
         if self.path is None:
-            return self._last
+            return SavedState()
         try:
-            told = json.loads(self.path.read_text())
-            self._last = Kept(bool(told["selector_off"]), Lockout[told["lockout"].upper()])
+            found = _parse(_read(self.path))
         except FileNotFoundError:
-            pass
-        except (OSError, ValueError, LookupError, TypeError, AttributeError) as error:
-            self._on_trouble(f"{self.path} cannot be read ({error}): the selector starts in off")
-            self._last = Kept(selector_off=True)
-        return self._last
+            return SavedState()
+        except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
+            self._say(f"{self.path} cannot be read ({str(error)[:80]}): the selector starts in off until it is moved")
+            self._wanted = self._written = None
+            return SavedState(selector_off=True)
+        self._wanted = self._written = found
+        return found
 
-    def keep(self, kept: Kept) -> None:
-        """Have it written soon, if it changed. Never blocks and never raises."""
-        if kept != self._last and self.path is not None:
-            self._last = kept
-            self._wanted.set()
+    def keep(self, saved: SavedState) -> None:
+        """Have it written soon. Never blocks and never raises."""
+        if self.path is None:
+            return
+        with self._changed:
+            self._wanted = saved
+            self._changed.notify()
+
+    def when_durable(self, confirm: Callable[[str], None]) -> None:
+        """Call `confirm` once the disk has all that was given to `keep`, with what went wrong or "".
+
+        At once if it has it already, else on the writer's thread. It must not raise.
+        """
+        with self._changed:
+            if self.path is not None and (self._is_writing or self._wanted != self._written):
+                self._waiting.append(confirm)
+                self._changed.notify()
+                return
+        confirm("")
+
+    def flush(self, within_s: float) -> bool:
+        """Wait until the disk has all that was given to `keep`; return whether it has, in time."""
+        done, troubles = threading.Event(), []
+
+        def confirm(trouble: str) -> None:
+            troubles.append(trouble)
+            done.set()
+
+        self.when_durable(confirm)
+        return done.wait(within_s) and not troubles[0]
+
+    # ---- the thread ----
 
     def _run(self) -> None:
         while True:
-            self._wanted.wait()
-            self._wanted.clear()
-            try:
-                self._write(self._last)
-            except OSError as error:
-                self._on_trouble(f"{self.path} cannot be written ({error}): selector and lockout are not kept")
+            with self._changed:
+                self._changed.wait_for(lambda: self._wanted != self._written)
+                saved, self._is_writing = self._wanted, True
+            assert saved is not None  # noqa: S101  (None is never wanted anew)
+            self._tried = saved
+            trouble = self._try_to_write(saved)
+            self._say(trouble)
+            for confirm in self._take_waiting(saved, trouble):
+                confirm(trouble)
+            if trouble:
+                with self._changed:
+                    self._changed.wait_for(self._is_asked_again, RETRY_S)
 
-    def _write(self, kept: Kept) -> None:
+    def _is_asked_again(self) -> bool:
+        return self._wanted != self._tried or bool(self._waiting)
+
+    def _take_waiting(self, saved: SavedState, trouble: str) -> list[Callable[[str], None]]:
+        """Return who is to be answered now: all, unless something newer is wanted meanwhile."""
+        with self._changed:
+            self._is_writing = False
+            if not trouble:
+                self._written = saved
+            if self._wanted != saved:
+                return []
+            waiting, self._waiting = self._waiting, []
+            return waiting
+
+    def _try_to_write(self, saved: SavedState) -> str:
+        try:
+            self._write(saved)
+        except OSError as error:
+            return f"{self.path} cannot be written ({error}): selector, lockout and on-time are not kept"
+        return ""
+
+    def _write(self, saved: SavedState) -> None:
         assert self.path is not None  # noqa: S101  (the thread runs only with a path)
-        text = json.dumps({"selector_off": kept.selector_off, "lockout": kept.lockout.name.lower()})
         new = self.path.with_suffix(".new")
-        with new.open("w") as file:
-            file.write(text)
+        with contextlib.suppress(FileNotFoundError):
+            new.unlink()
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+        with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
+            file.write(json.dumps({**saved._asdict(), "lockout": saved.lockout.name.lower()}))
             file.flush()
             os.fsync(file.fileno())
+        if self.path.is_dir() and not self.path.is_symlink():
+            self.path.rename(self.path.with_suffix(".unreadable"))
         new.replace(self.path)
+        _sync_folder(self.path.parent)
+
+    def _say(self, trouble: str) -> None:
+        if trouble != self._trouble:
+            self._trouble = trouble
+            self.on_trouble(trouble)
+
+
+def _read(path: Path) -> bytes:
+    """Return the content of a plain file of ours. A pipe in its place blocked the start for ever.
+
+    Raises:
+        OSError: there is none, or it cannot be read.
+        ValueError: it is something else, or too large.
+    """
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_NOCTTY | os.O_CLOEXEC)
+    with open(descriptor, "rb", buffering=0) as file:  # noqa: PTH123  (a descriptor)
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            message = "it is not a regular file"
+            raise ValueError(message)
+        content = file.read(MAX_BYTES + 1)
+    if len(content) > MAX_BYTES:
+        message = f"it has more than {MAX_BYTES} bytes"
+        raise ValueError(message)
+    return content
+
+
+def _parse(content: bytes) -> SavedState:
+    """Return the state that a file's content says; the day's on-time may be missing, as in the first version.
+
+    Raises:
+        ValueError, LookupError, TypeError, AttributeError, RecursionError: it is not ours.
+    """
+    found: dict[str, Any] = json.loads(content)
+    saved = SavedState(**{**found, "lockout": Lockout[found["lockout"].upper()], "selector_off": found["selector_off"]})
+    numbers = (saved.day, saved.on_time_s, saved.at)
+    is_ours = (
+        all(isinstance(switch, bool) for switch in (saved.selector_off, saved.on))
+        and isinstance(saved.day, int)
+        and all(isinstance(number, (int, float)) and math.isfinite(number) for number in numbers)
+        and 0 <= saved.on_time_s <= LONGEST_DAY_S
+    )
+    if not is_ours:
+        message = "its values are out of range"
+        raise ValueError(message)
+    return saved
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the new name on the disk too."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,4 +1,4 @@
-"""Which GPIO line the relay hangs on: the chip found by its label, what is wrong in plain words, a record of the line.
+"""Which GPIO line the relay hangs on: the chip found by its label, and what is wrong with either in plain words.
 
 Standard library and lgpio only, because the emergency command that drives the pin off goes through here. Must not
 import gpiozero, and only `claim_off` touches a line: as an output, at its off level.
@@ -7,16 +7,13 @@ import gpiozero, and only `claim_off` touches a line: as an output, at its off l
 import contextlib
 import os
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 DEVICES = Path("/dev")
 HEADER_PREFIX = "pinctrl-"
 """The chip behind a board's pin header has a label that begins so (pinctrl-bcm2711, pinctrl-rp1); from memory."""
-
-RECORD = "line"
-"""The file under the service's runtime folder that says which line the daemon really drives."""
 
 CHIP_LABEL_FIELD = 3
 LINE_HOLDER_FIELD = 4
@@ -51,6 +48,10 @@ class RelayError(Exception):
 
 class LineBusyError(RelayError):
     """Another program holds the line."""
+
+
+class NoChipError(RelayError):
+    """The chip is not there, or not yet: its driver's module may come late."""
 
 
 def load_lgpio() -> Any:
@@ -91,7 +92,7 @@ def open_chip(lg: Any, spec: PinSpec) -> Chip:
     """Return the one chip with the wanted label, open; every other is closed again. Numbers move between kernels.
 
     Raises:
-        RelayError: no such chip, more than one, or none may be opened.
+        NoChipError: no such chip, more than one, or none may be opened.
     """
     opened: list[Chip] = []
     refused: list[Path] = []
@@ -107,7 +108,7 @@ def open_chip(lg: Any, spec: PinSpec) -> Chip:
             lg.gpiochip_close(chip.handle)
     if len(matching) != 1:
         text = f"GPIO{spec.pin}: {_why_no_chip(spec, opened, refused)}"
-        raise RelayError(text)
+        raise NoChipError(text)
     return matching[0]
 
 
@@ -145,48 +146,6 @@ def explain(lg: Any, chip: Chip, pin: int, error: Exception) -> RelayError:
     if "GPIO number" in reason:
         return RelayError(f"{where}: {reason}; expected a line that this chip has: see relay.pin, relay.chip_label")
     return RelayError(f"{where}: {reason}")
-
-
-def write_record(environ: Mapping[str, str], label: str, spec: PinSpec) -> None:
-    """Leave word of the line that is really driven in the service's runtime folder, if there is one.
-
-    Raises:
-        RelayError: the folder cannot be written.
-    """
-    path = _record_path(environ)
-    if path is None:
-        return
-    try:
-        path.write_text(f"{label} {spec.pin} {'high' if spec.active_high else 'low'}\n", encoding="utf-8")
-    except OSError as error:
-        text = f"{path} cannot be written ({error.strerror}); expected a RuntimeDirectory= of this service"
-        raise RelayError(text) from error
-
-
-def read_record(environ: Mapping[str, str]) -> PinSpec | None:
-    """Return the line recorded by the daemon, or None where there is no (whole) record."""
-    path = _record_path(environ)
-    try:
-        words = path.read_text(encoding="utf-8").split("\n")[0].rsplit(" ", 2) if path else []
-    except (OSError, UnicodeDecodeError):
-        return None
-    match words:
-        case [str(label), str(pin), ("high" | "low") as active] if pin.isascii() and pin.isdigit():
-            return PinSpec(int(pin), active == "high", label, "lgpio", None)
-    return None
-
-
-def remove_record(environ: Mapping[str, str]) -> None:
-    """Forget the line: it has been driven off and let go. Never fails."""
-    path = _record_path(environ)
-    if path is not None:
-        with contextlib.suppress(OSError):
-            path.unlink()
-
-
-def _record_path(environ: Mapping[str, str]) -> Path | None:
-    folder = environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    return Path(folder) / RECORD if folder else None
 
 
 def _is_wanted(label: str, wanted: str | None) -> bool:

@@ -16,6 +16,7 @@ from typing import Any
 
 import structlog
 
+from dumpload.core.printable import printable
 from dumpload.core.window import utc_text
 
 QUEUE_LINES = 1000
@@ -108,12 +109,16 @@ class Repeats:
 
 
 def render_json(_logger: Any, _method: str, fields: Fields) -> str:
-    """One JSON object per line; what JSON cannot say is said as text."""
-    return json.dumps(fields, default=str, ensure_ascii=False)
+    """One JSON object per line; what JSON cannot say is said as text, and what drives a terminal as JSON's escapes."""
+    line = json.dumps(fields, default=str, ensure_ascii=False)
+    return line if line.isprintable() else json.dumps(fields, default=str)
 
 
 def render_line(_logger: Any, _method: str, fields: Fields) -> str:
-    """One readable line: time (UTC), level if not plain, the sentence if there is one, else the event and fields."""
+    """One readable line: time (UTC), level if not plain, the sentence if there is one, else the event and fields.
+
+    What follows a line feed is indented, so that nothing that a stranger sent can pass for a line of the log.
+    """
     clock = fields.pop("at")[11:19]
     level = fields.pop("level")
     mark = "" if level == "info" else f"{level.upper()}: "
@@ -121,7 +126,8 @@ def render_line(_logger: Any, _method: str, fields: Fields) -> str:
     trace = fields.pop("exception", None)
     if sentence is None:
         sentence = " ".join([str(event).replace("_", " "), *(f"{key}={value}" for key, value in fields.items())])
-    return f"{clock}Z  {mark}{sentence}" + (f"\n{trace}" if trace else "")
+    line = f"{clock}Z  {mark}{sentence}" + (f"\n{trace}" if trace else "")
+    return printable(line, lines=True).replace("\n", "\n  ")
 
 
 class _ToWriter(logging.Handler):

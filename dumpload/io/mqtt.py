@@ -4,11 +4,13 @@ Never blocks the event loop and never raises for anything the network or the bro
 """
 
 import asyncio
+import random
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
-from dumpload.io.mqtt_types import LinkOptions, Listener
+from dumpload.io.mqtt_types import Ending, LinkOptions, Listener
 
 if TYPE_CHECKING:
     from dumpload.io.mqtt_session import Session
@@ -18,21 +20,43 @@ LONGEST_DELAY_S = 60.0
 SETTLED_S = 10.0
 """A connection that lived this long was a good one: the next back-off starts from the shortest again."""
 
+RIVAL_S = 120.0
+"""A session that lived this long was not taken over: two of one id that try once a minute at most meet before."""
+
+RIVAL_AFTER = 3
+"""After this many sessions in a row that may have been taken over, another client is taken to have our id."""
+
+_CHANGE_IT = "give one of the two another name or mqtt.client_id"
+
 OUTBOX_LIMIT = 100
 
 
 class Link:
     """Keeps a session to the broker; publishes over it when it is up."""
 
-    def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
-        """Keep the options; nothing happens before `run`. `clock` gives monotonic seconds."""
+    def __init__(
+        self,
+        options: LinkOptions,
+        listener: Listener,
+        clock: Callable[[], float],
+        *,
+        draw: Callable[[], float] = random.random,
+    ) -> None:
+        """Keep the options; nothing happens before `run`.
+
+        `clock` gives monotonic seconds, `draw` a random number from 0 to 1.
+        """
         self._options = options
         self._listener = listener
         self._clock = clock
+        self._draw = draw
         self._session: Session | None = None
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
         self._state: dict[str, tuple[str, int, bool, int | None]] = {}  # by topic: the newest, while it must wait
         self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
+        self._began = clock()
+        self._takeovers = 0
+        self._faults: dict[str, str] = {}
         self.dropped = 0
 
     @property
@@ -42,15 +66,19 @@ class Link:
 
     async def run(self) -> None:
         """Connect, serve until lost, wait, and again; until cancelled."""
-        delay_s = FIRST_DELAY_S
+        delay_s = self._first_delay_s()
         while True:
-            began = self._clock()
+            self._began = self._clock()
             reason = await self._serve_once()
-            self._listener.on_down(reason)
-            if self._clock() - began >= SETTLED_S:
-                delay_s = FIRST_DELAY_S
+            if self._clock() - self._began >= SETTLED_S and self._takeovers < RIVAL_AFTER:
+                delay_s = self._first_delay_s()
+            self._listener.on_down(reason, delay_s)
             await asyncio.sleep(delay_s)
             delay_s = min(2 * delay_s, LONGEST_DELAY_S)
+
+    def _first_delay_s(self) -> float:
+        # The random part is for a fleet: after a cut of the power all its daemons would come back in step.
+        return FIRST_DELAY_S * (1.0 + self._draw())
 
     async def _serve_once(self) -> str:
         # The broker library is loaded only now: the pin is held, the law runs, and the service manager knows.
@@ -58,6 +86,7 @@ class Link:
 
         session = Session(self._options, self._listener, self._clock)
         session.acknowledged = self._forget
+        session.report = partial(self._report, "broker")
         self._session = session
         try:
             await session.open()
@@ -67,6 +96,7 @@ class Link:
         finally:
             self._session = None
             session.drop()
+            self._look_for_rival(session.ending)
             self._state.clear()
             # What was not acknowledged goes first when the link is up again: at least once, in order.
             unsent = [*filter(None, self._on_the_way.values()), *self._outbox]
@@ -74,14 +104,38 @@ class Link:
             self.dropped += max(0, len(unsent) - OUTBOX_LIMIT)
             self._outbox = deque(unsent, maxlen=OUTBOX_LIMIT)
 
+    def _look_for_rival(self, ending: Ending) -> None:
+        """Name another client of our id: the two would throw each other out for ever, as fast as they can connect."""
+        client_id = self._options.client_id
+        if self._clock() - self._began >= RIVAL_S:
+            self._takeovers = 0
+        elif ending == Ending.TAKEN_OVER:
+            self._takeovers = RIVAL_AFTER
+            self._report("client id", f"another client uses the id {client_id!r}; {_CHANGE_IT}")
+        elif ending == Ending.HUNG_UP:
+            self._takeovers += 1
+            if self._takeovers >= RIVAL_AFTER:
+                words = "the broker hangs up again and again soon after it has let us in: most often another client"
+                self._report("client id", f"{words} uses the same id, {client_id!r}; {_CHANGE_IT}")
+
     def _forget(self, packet_id: int) -> None:
         self._on_the_way.pop(packet_id, None)
         self.flush()
 
+    def _report(self, part: str, words: str) -> None:
+        """Tell of a fault when it begins, changes or ends, whatever reconnections lie between."""
+        if self._faults.get(part, "") != words:
+            self._faults[part] = words
+            self._listener.on_fault(part, words)
+
     def tick(self) -> None:
         """Supervise, once a second: arrival stamp, keepalive, a broker that says nothing."""
-        if self._session is not None:
-            self._session.tick()
+        if self._session is None:
+            return
+        self._session.tick()
+        if self._takeovers and self.is_up and self._clock() - self._began >= RIVAL_S:
+            self._takeovers = 0
+            self._report("client id", "")
 
     def publish(
         self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
@@ -94,7 +148,7 @@ class Link:
             self._state[topic] = payload, qos, retain, expires_s
             self.flush()
 
-    def publish_surely(self, topic: str, payload: str) -> None:
+    def publish_acked(self, topic: str, payload: str) -> None:
         """Publish at QoS 1; kept and sent again until acknowledged. The oldest of over 100 waiting are dropped."""
         if len(self._outbox) == OUTBOX_LIMIT:
             self.dropped += 1
@@ -104,16 +158,23 @@ class Link:
     def flush(self) -> None:
         """Send what waits, if the link is up and the broker keeps up: changes first."""
         session = self._session
-        while session is not None and session.is_up and len(self._on_the_way) < OUTBOX_LIMIT:
+        while (
+            session is not None
+            and session.is_up
+            and len(self._on_the_way) < min(OUTBOX_LIMIT, session.limits.in_flight)
+        ):
             if self._outbox:
                 topic, payload = self._outbox.popleft()
                 packet_id = session.publish(topic, payload, qos=1, retain=False, expires_s=None)
-                self._on_the_way[packet_id] = (topic, payload)
+                if packet_id is None:
+                    self.dropped += 1
+                else:
+                    self._on_the_way[packet_id] = (topic, payload)
             elif self._state:
                 topic = next(iter(self._state))
                 payload, qos, retain, expires_s = self._state.pop(topic)
                 packet_id = session.publish(topic, payload, qos=qos, retain=retain, expires_s=expires_s)
-                if qos:
+                if packet_id is not None and qos:
                     self._on_the_way[packet_id] = None
             else:
                 return

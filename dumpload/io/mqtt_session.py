@@ -3,8 +3,10 @@
 Everything here runs on the event loop's thread, except `connect`, which may block for seconds and runs on a thread
 of its own. A session is used once: the next connection is a new one, so nothing of a broken one is carried over.
 
-Arrival is stamped with the last moment at which the socket was known to be empty, never with the moment a callback
-ran: what piled up during a stall is as old as the stall.
+Arrival is stamped with the last moment at which the socket was known to be empty before the first byte of a packet
+was read, never with the moment a callback ran: what piled up during a stall is as old as the stall, and a packet
+that comes in parts is as old as its first byte. (Stamped at its last byte, a value held back on the way for longer
+than it may be old once switched the load on.)
 """
 
 import asyncio
@@ -19,8 +21,20 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 
-from dumpload.io.mqtt_client import CONNECT_TIMEOUT_S, connect, expiry, make_client, subscribe
-from dumpload.io.mqtt_types import LinkOptions, Listener, Message
+from dumpload.core.decode import MAX_PAYLOAD_BYTES
+from dumpload.core.freshness import NEVER
+from dumpload.io.mqtt_client import (
+    CONNECT_TIMEOUT_S,
+    NO_LIMITS,
+    connect,
+    expiry,
+    limits,
+    make_client,
+    publication_bytes,
+    subscribe,
+    subscription_bytes,
+)
+from dumpload.io.mqtt_types import Ending, LinkOptions, Listener, Message
 
 SLICE_S = 0.002
 """How long a burst may keep the event loop before timers and signals get their turn."""
@@ -28,7 +42,26 @@ SLICE_S = 0.002
 STALL_S = 3.0
 """A socket not known to be empty for this long means that we, or the link, have been standing still."""
 
+PATIENCE_KEEPALIVES = 3
+"""A broker that acknowledges nothing for this many keepalives, though it sends and answers pings, is given up."""
+
+SHOWN_BYTES = 80
+"""What is kept of a payload that is too large, for whoever names it."""
+
 _TAKEN_OVER = 0x8E
+_NOT_ASKED = -1
+_BREACH = "the broker breaks the protocol"
+
+# Which settings may be behind a refusal: reason codes of MQTT 5.0, section 3.2.2.2; paho gives those of 3.1.1 as these.
+_LOOK_AT = {
+    0x84: "mqtt.protocol",
+    0x85: "mqtt.client_id",
+    0x86: "mqtt.username, mqtt.password_file",
+    0x87: "mqtt.username, mqtt.password_file, mqtt.client_id",
+    0x95: "presence is too long for it: mqtt.base_topic",
+    0x9A: "status and presence are retained: mqtt.host",
+    0x9B: "presence is its will at QoS 1: mqtt.host",
+}
 
 
 class Session:
@@ -37,28 +70,38 @@ class Session:
     def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
         """Prepare; nothing is sent or read before `open`. `clock` gives monotonic seconds."""
         self._options = options
+        self._asked = {one.topic: one.qos for one in options.subscriptions}
         self._listener = listener
         self._clock = clock
         self._loop = asyncio.get_running_loop()
         self.lost: asyncio.Future[str] = self._loop.create_future()
         self.acknowledged: Callable[[int], None] = lambda _mid: None
+        self.report: Callable[[str], None] = lambda _trouble: None
+        self.limits = NO_LIMITS
+        self._too_large: set[str] = set()
+        self._subscription_id: int | None = None
+        self._unacknowledged: set[int] = set()
+        self._acknowledged_at = NEVER
         self.drained_at = clock()
-        self._stamp = self.drained_at
         self._behind = False
         self._reading_on = False
         self._socket: socket.socket | None = None
         self._opened_at = self.drained_at
-        self.is_up = False
+        self.is_up = self._was_up = False
+        self.ending = Ending.OTHER
         self._client = make_client(options)
-        self._client.on_connect = self._on_connect
-        self._client.on_disconnect = self._on_disconnect
-        self._client.on_subscribe = self._on_subscribe
-        self._client.on_message = self._on_message
-        self._client.on_publish = self._on_publish
-        self._client.on_socket_open = self._on_socket_open
-        self._client.on_socket_close = self._on_socket_close
-        self._client.on_socket_register_write = self._on_register_write
-        self._client.on_socket_unregister_write = self._on_unregister_write
+        self._hear_from(self._client)
+
+    def _hear_from(self, client: paho.Client) -> None:
+        client.on_connect = self._on_connect
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        client.on_socket_open = self._on_socket_open
+        client.on_socket_close = self._on_socket_close
+        client.on_socket_register_write = self._on_register_write
+        client.on_socket_unregister_write = self._on_unregister_write
 
     # ---- opening: the blocking part on a thread of its own ----
 
@@ -107,8 +150,7 @@ class Session:
             return
         before = self._clock()
         self._notice_stall(before)
-        self._stamp = self.drained_at
-        if self._client.fill():
+        if self._client.fill(self.drained_at):
             self.drained_at = before
         elif not self._client.at_end:
             self._loop.call_soon(self.read)
@@ -127,10 +169,7 @@ class Session:
         self._reading_on = False
         slice_ends = time.monotonic() + SLICE_S
         while self._socket is not None:
-            found = self._client.take_publication()
-            if found is not None:
-                self._hand_on(Message(found.topic, found.payload, found.retained, self._stamp))
-            elif self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            if not self._client.take_packet():
                 self._end("the connection broke")
             if not self._client.chunk:
                 return
@@ -150,12 +189,38 @@ class Session:
         self.read()
         if not self.is_up and self._clock() - self._opened_at > max(self._options.keepalive_s, CONNECT_TIMEOUT_S):
             self._end("the broker accepted the connection and then said nothing")
+        elif (silent_s := self._unacknowledged_s) > PATIENCE_KEEPALIVES * self._client.keepalive:
+            self._end(f"the broker has acknowledged nothing for {silent_s:.0f} s")
         elif self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._end("the broker has gone silent (keepalive)")
 
-    def publish(self, topic: str, payload: str, *, qos: int, retain: bool, expires_s: int | None) -> int:
-        """Queue a message; return its packet identifier."""
-        return self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
+    @property
+    def _unacknowledged_s(self) -> float:
+        """For how long nothing of ours has been acknowledged though something waits for that (s)."""
+        return self._clock() - self._acknowledged_at if self._unacknowledged else 0.0
+
+    def publish(self, topic: str, payload: str, *, qos: int, retain: bool, expires_s: int | None) -> int | None:
+        """Queue a message, as the broker takes it; return its packet identifier, or None if it is too large for it."""
+        most = self.limits
+        if publication_bytes(topic, payload) > most.packet_bytes:
+            self._too_large.add(topic)
+            self.report(self.trouble)
+            return None
+        qos, retain = min(qos, most.qos), retain and most.retain
+        packet_id = self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
+        if not self._unacknowledged:
+            self._acknowledged_at = self._clock()
+        self._unacknowledged.add(packet_id)
+        return packet_id
+
+    @property
+    def trouble(self) -> str:
+        """What an owner should know of the broker; empty if there is nothing."""
+        too_small = (
+            f"it takes packets of at most {self.limits.packet_bytes} bytes, too few for"
+            f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
+        )
+        return "; ".join((*self.limits.words, *([too_small] if self._too_large else [])))
 
     @property
     def has_unsent(self) -> bool:
@@ -206,28 +271,73 @@ class Session:
     def _on_socket_close(self, _client: paho.Client, _userdata: Any, _sock: Any) -> None:
         self._forget_socket()
 
-    def _on_connect(self, _client: paho.Client, _userdata: Any, flags: Any, code: ReasonCode, _props: Any) -> None:
+    def _on_connect(self, _client: paho.Client, _userdata: Any, flags: Any, code: ReasonCode, props: Any) -> None:
         if code.is_failure:
-            self._end(f"the broker refused: {code} (mqtt.username, mqtt.password_file, mqtt.client_id)")
+            self._end(f"the broker refused: {code} ({_LOOK_AT.get(code.value, 'mqtt.username, mqtt.client_id')})")
             return
+        self._client.keep_alive_within(self._options.keepalive_s)
+        self.limits = limits(props)
         if flags.session_present:
             self._listener.on_doubt("the broker resumed an old session though a clean one was asked for")
-        subscribe(self._client, self._options)
+        if (size := subscription_bytes(self._options)) > self.limits.packet_bytes:
+            most = f"the broker takes packets of at most {self.limits.packet_bytes} bytes"
+            self._end(f"{most}, our subscriptions need {size}: raise its limit, or shorten telemetry.*.topic")
+            return
+        self._subscription_id = subscribe(self._client, self._options)
 
-    def _on_subscribe(self, _client: paho.Client, _userdata: Any, _mid: int, codes: Any, _props: Any) -> None:
+    def _on_subscribe(self, _client: paho.Client, _userdata: Any, mid: int, codes: Any, _props: Any) -> None:
+        asked = len(self._options.subscriptions)
+        if mid != self._subscription_id:
+            self._end(f"{_BREACH}: a subscription acknowledged that is not ours")
+            return
+        self._subscription_id = None
+        if len(codes) != asked:
+            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, asked for were {asked}")
+            return
         denied = [one.topic for one, code in zip(self._options.subscriptions, codes, strict=False) if code.is_failure]
         if denied:
             self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
             return
-        self.is_up = True
+        self.is_up = self._was_up = True
+        self.report(self.trouble)
         self._listener.on_up()
 
     def _on_message(self, _client: paho.Client, _userdata: Any, message: paho.MQTTMessage) -> None:
         try:
-            _ = message.topic
+            topic = message.topic
         except UnicodeDecodeError:
             return  # not UTF-8: no topic of ours
-        self._hand_on(Message(message.topic, bytes(message.payload), message.retain, self._stamp))
+        if breach := self._breach(topic, message):
+            self._end(f"{_BREACH}: {breach}")
+        # One that is marked as a repeat was handled when it first came: heard again it is no new evidence. Before `up`
+        # only what is never evidence may come: what the broker keeps, to be shown.
+        elif not message.dup and (self.is_up or message.retain) and self._asked_qos(topic) != _NOT_ASKED:
+            self._hand_on(Message(topic, self._payload(message), message.retain, self._client.stamp))
+
+    def _payload(self, message: paho.MQTTMessage) -> bytes:
+        """Return the payload, or for one that is too large its beginning, made too long for any reader to accept."""
+        if self._client.is_cut:
+            return bytes(message.payload[:SHOWN_BYTES]).ljust(MAX_PAYLOAD_BYTES + 1)
+        return bytes(message.payload)
+
+    def _breach(self, topic: str, message: paho.MQTTMessage) -> str:
+        """Return what is wrong with a publication that no broker may send; empty if nothing is."""
+        # Once "" was also the name of a request topic that was switched off, and whoever sent it ran the load.
+        if not topic:
+            return "a message without a topic"
+        # Section 3.1.2.11.5 of MQTT 5.0: no alias may come, since we announce no Topic Alias Maximum.
+        if hasattr(message.properties, "TopicAlias"):
+            return f"a topic alias with a message on {topic}, though none was allowed"
+        if message.qos and message.qos > (asked := self._asked_qos(topic)) != _NOT_ASKED:
+            return f"{topic} comes at QoS {message.qos}, asked for was {asked}"
+        return ""
+
+    def _asked_qos(self, topic: str) -> int:
+        """Return the highest quality of service asked for a topic."""
+        if (exact := self._asked.get(topic)) is not None:
+            return exact
+        matching = (one.qos for one in self._options.subscriptions if paho.topic_matches_sub(one.topic, topic))
+        return max(matching, default=_NOT_ASKED)
 
     def _hand_on(self, message: Message) -> None:
         try:
@@ -236,10 +346,19 @@ class Session:
             self._listener.on_callback_error(error)
 
     def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, *_rest: Any) -> None:
+        self._unacknowledged.discard(mid)
+        self._acknowledged_at = self._clock()
         self.acknowledged(mid)
 
     def _on_disconnect(self, _client: paho.Client, _userdata: Any, _flags: Any, code: ReasonCode, _props: Any) -> None:
+        if self.lost.done():
+            return
+        closed_by_broker = self._client.at_end and not self._client.refused
         if code.value == _TAKEN_OVER:
+            self.ending = Ending.TAKEN_OVER
             self._end(f"another client connected as {self._options.client_id!r} (mqtt.client_id must be unique)")
-        else:
-            self._end(f"the connection was lost: {self._client.refused or code}")
+            return
+        if closed_by_broker and self._was_up:
+            self.ending = Ending.HUNG_UP
+        reason = self._client.refused or ("the broker closed it" if closed_by_broker else code)
+        self._end(f"the connection was lost: {reason}")

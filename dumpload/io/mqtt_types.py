@@ -1,7 +1,8 @@
 """What the link to the broker and its users say to each other. Knows no library, so that it costs nothing to load."""
 
+from enum import Enum, auto
 from pathlib import Path
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
 
 class Subscription(NamedTuple):
@@ -37,8 +38,18 @@ class LinkOptions(NamedTuple):
     will: Will | None
 
 
+class Ending(Enum):
+    """How a session ended, as far as that tells of another client with our id."""
+
+    TAKEN_OVER = auto()
+    # The broker closed a session that was up, without a word. MQTT 3.1.1 has no reason codes, and a widely used broker
+    # gave none on 5 either (mosquitto 2.0.11).
+    HUNG_UP = auto()
+    OTHER = auto()
+
+
 class Message(NamedTuple):
-    """One message. `stamp`: the earliest moment at which it can have arrived is not before this (monotonic s)."""
+    """One message. `stamp`: lower bound of the arrival time of its first byte (monotonic s)."""
 
     topic: str
     payload: bytes
@@ -46,8 +57,8 @@ class Message(NamedTuple):
     stamp: float
 
 
-class Listener(Protocol):
-    """Who is told what happens on the link; all calls come on the event loop's thread."""
+class Listener:
+    """Who is told what happens on the link, on the event loop's thread. Here nothing is done about it."""
 
     def on_message(self, message: Message) -> None:
         """A message came."""
@@ -55,11 +66,14 @@ class Listener(Protocol):
     def on_up(self) -> None:
         """Connected, and every subscription acknowledged."""
 
-    def on_down(self, reason: str) -> None:
-        """The connection is lost, or could not be made."""
+    def on_down(self, reason: str, retry_s: float) -> None:
+        """The connection is lost, or could not be made; the next try is in `retry_s`."""
 
     def on_doubt(self, reason: str) -> None:
         """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Something is wrong that an owner should know, and the session goes on; or no longer ("")."""
 
     def on_callback_error(self, error: Exception) -> None:
         """Handling a message raised; the message is not handled again."""

@@ -14,7 +14,7 @@ from gpiozero import DigitalInputDevice, OutputDevice
 from gpiozero.exc import GPIOZeroError, PinInvalidPin, PinUnknownPi
 from gpiozero.pins.mock import MockFactory, MockPin
 
-from dumpload.io import line
+from dumpload.io import last_line, line
 from dumpload.io.deadman import FOREVER, DeadMan
 from dumpload.io.doubts import doubts_about
 from dumpload.io.line import Chip, PinSpec, RelayError
@@ -158,7 +158,7 @@ class Relay:
         try:
             self.off()
             if self._chip:
-                line.remove_record(os.environ)
+                last_line.remove_records(os.environ)
         finally:
             self._closed = True
             self.deadman.stop()
@@ -174,7 +174,8 @@ class Relay:
         if self._output.value:
             raise RelayError(line.still_on(self._where))
         if self._chip:
-            line.write_record(os.environ, self._chip.label, self._spec)
+            pin, active_high = self._spec.pin, self._spec.active_high
+            self.warnings += last_line.write_records(os.environ, self._chip.label, pin, active_high=active_high)
 
     def _claim_feedback(self, on_feedback: Callable[[bool], None] | None) -> None:
         pin = self._spec.feedback_pin

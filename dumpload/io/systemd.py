@@ -10,12 +10,15 @@ import socket
 import time
 from collections.abc import Mapping
 
+from dumpload.io.reload_answer import answer
+
 
 class Notifier:
     """Sends states to the service manager, if there is one."""
 
     def __init__(self, environ: Mapping[str, str]) -> None:
         """Look for the manager's socket, and for the watchdog interval it asks for."""
+        self._environ = environ
         self._socket: socket.socket | None = None
         address = environ.get("NOTIFY_SOCKET", "")
         if address:
@@ -45,6 +48,10 @@ class Notifier:
     def reloading(self) -> None:
         """Settings are being read again; `ready` ends it."""
         self._send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
+
+    def reloaded(self, problem: str) -> None:
+        """Say why the settings were not taken ("": they were) to the command that asked for the reload."""
+        answer(self._environ, problem)
 
     def stopping(self) -> None:
         """The pin is off and the service is ending."""

@@ -159,6 +159,6 @@ def drop_v(current_a: float, resistance_ohm: float) -> float:
     """Return U = I R (Ohm's law).
 
     Raises:
-        ValueError: `current_a` is not within [0, 1e6] A, or `resistance_ohm` not within [0, 1e6] ohm.
+        ValueError: `current_a` is not within [0, 1e9] A, or `resistance_ohm` not within [0, 1e6] ohm.
     """
-    return within("current_a", current_a, 0, 1e6) * within("resistance_ohm", resistance_ohm, 0, 1e6)
+    return within("current_a", current_a, 0, 1e9) * within("resistance_ohm", resistance_ohm, 0, 1e6)

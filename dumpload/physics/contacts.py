@@ -17,6 +17,12 @@ BASE_V = 0.7
 OVERDRIVE = 2.0
 """Base current as a multiple of what the least gain asks, so that the transistor saturates (common practice)."""
 
+HOT_COIL = 1.25
+"""Pull-in voltage of a coil 60 K warmer, as a multiple: copper rises by 0.00393 per K, 1.236 at 60 K (IACS)."""
+
+LED_V = 1.2
+"""Forward voltage of an opto-coupler's LED (common practice, no source)."""
+
 RELEASE_PART = 0.1
 """Part of its rated voltage at which a DC relay must have let go (relay maker's glossary, omron-ap.com; read)."""
 
@@ -61,6 +67,17 @@ def base_current_a(pin_v: float, base_ohm: float, pull_down_ohm: float = math.in
     return max(0.0, into_a - BASE_V / pull_down_ohm)
 
 
+def divided_v(pin_v: float, series_ohm: float, pull_down_ohm: float = math.inf) -> float:
+    """Return what a gate gets through a resistor with a pull-down behind it: V Rpd / (R + Rpd).
+
+    Raises:
+        ValueError: `pin_v` is not within [0, 50] V, or a resistor is not above 0.
+    """
+    within("pin_v", pin_v, 0, 50)
+    above("series_ohm", series_ohm, 0, 1e9)
+    return pin_v / (1 + series_ohm / above("pull_down_ohm", pull_down_ohm, 0, math.inf))
+
+
 def pin_current_a(pin_v: float, series_ohm: float, held_v: float) -> float:
     """Return what a pin gives into a resistor whose other end is held at a voltage: (V - Vh) / R, never below 0.
 
@@ -77,11 +94,11 @@ def largest_base_ohm(pin_v: float, coil_a: float, least_gain: float, pull_down_o
     """Return the base resistor that still saturates the transistor: (V - 0.7) / (2 Ic / h + 0.7 / Rpd).
 
     Raises:
-        ValueError: `pin_v` is not within (0.7, 50] V, `coil_a` not within (0, 100] A, `least_gain` not within
+        ValueError: `pin_v` is not within (0.7, 50] V, `coil_a` not within (0, 1e5] A, `least_gain` not within
             [1, 1e6], or `pull_down_ohm` not above 0.
     """
     above("pull_down_ohm", pull_down_ohm, 0, math.inf)
-    wanted_a = OVERDRIVE * above("coil_a", coil_a, 0, 100) / within("least_gain", least_gain, 1, 1e6)
+    wanted_a = OVERDRIVE * above("coil_a", coil_a, 0, 1e5) / within("least_gain", least_gain, 1, 1e6)
     return (above("pin_v", pin_v, BASE_V, 50) - BASE_V) / (wanted_a + BASE_V / pull_down_ohm)
 
 

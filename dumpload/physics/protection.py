@@ -1,5 +1,6 @@
 """What a conductor may carry, the fuse that protects it, and the current of a short circuit."""
 
+import math
 from bisect import bisect_right
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -52,6 +53,39 @@ delzer.com catalogue page 212; read). The rule demands them from 50 V only; heat
 
 _CROWD = 0.4
 
+IEC_PVC_A: Mapping[str, Mapping[float, float]] = MappingProxyType(
+    {
+        "iec_b2": MappingProxyType({1.5: 15, 2.5: 20, 4.0: 27, 6.0: 34, 10.0: 46, 16.0: 62}),
+        "iec_c": MappingProxyType({1.5: 17, 2.5: 24, 4.0: 32, 6.0: 41, 10.0: 57, 16.0: 76}),
+    }
+)
+"""Amperes by mm², PVC at 30 degC, three loaded conductors: method B2 (cable in conduit) and C (on a surface).
+
+IEC 60364-5-52, as printed in two compressor makers' manuals (easymanua.ls; read). Three loaded conductors are the more
+careful reading for the two of a direct current.
+"""
+
+PVC_C = 70.0
+"""Temperature of the conductor that those rows are for (common practice, no source)."""
+
+ENGINE_SPACE_C, TABLE_C = 50.0, 30.0
+
+INTERRUPTS_BY_CRANKING: tuple[tuple[float, int, int], ...] = (
+    (650.0, 1500, 750),
+    (1100.0, 3000, 1500),
+    (math.inf, 5000, 2500),
+)
+"""(cold cranking current up to, least breaking capacity of a main fuse, of a branch fuse), 12 and 24 V.
+
+ABYC E-11, table V.A, as printed at pacergroup.net (read).
+"""
+
+INTERRUPTS_LITHIUM_A = 20_000
+"""What a fuse at a large lithium bank must break, at 125 V DC (read with the table above)."""
+
+CURRENT_LIMITING_A = 10_000
+"""From here on the fuse of a battery is one of class T (an inverter maker's manual: class T, at least 10 kA; read)."""
+
 CONTINUOUS = 1.25
 """A fuse for a load that lasts three hours or more is at least 125 % of it (NEC 210.20(A))."""
 
@@ -96,6 +130,43 @@ def ampacity_a(gauge: str, insulation_c: float, conductors: int = 2, *, engine_s
     return TABLE_5_A[gauge][column] * space * bundle_factor(conductors)
 
 
+def iec_row_mm2(area_mm2: float) -> float | None:
+    """Return the row of `IEC_PVC_A` for an area: the largest not above it; None below the smallest."""
+    return max((row for row in IEC_PVC_A["iec_b2"] if row <= area_mm2), default=None)
+
+
+def iec_ampacity_a(
+    rules: str, row_mm2: float, insulation_c: float = PVC_C, conductors: int = 2, *, engine_space: bool = False
+) -> float:
+    """Return what a PVC cable may carry continuously: `IEC_PVC_A` x factor of the heat x factor of the bundle.
+
+    Heat: sqrt((T - Ta) / (70 - 30)), calculated, with T the insulation's temperature, at most 70 degC. Up to three
+    conductors are in the table; for more, the factors of `BUNDLES` stand in.
+
+    Raises:
+        ValueError: `rules` or `row_mm2` is not in the table, `insulation_c` is not within [60, 300] degC, or
+            `conductors` not within [1, 1000].
+    """
+    if rules not in IEC_PVC_A or row_mm2 not in IEC_PVC_A[rules]:
+        msg = f"row_mm2 = {row_mm2:g}: expected a row of {rules}"
+        raise ValueError(msg)
+    hottest_c = min(PVC_C, within("insulation_c", insulation_c, INSULATION_C[0], 300))
+    around_c = ENGINE_SPACE_C if engine_space else TABLE_C
+    heat = math.sqrt((hottest_c - around_c) / (PVC_C - TABLE_C))
+    crowd = 1.0 if conductors <= 3 else bundle_factor(conductors)  # noqa: PLR2004  (loaded conductors of the table)
+    return IEC_PVC_A[rules][row_mm2] * heat * crowd
+
+
+def needed_breaking_a(cranking_a: float) -> tuple[int, int]:
+    """Return what a main and a branch fuse must break, by the bank's cold cranking current (`INTERRUPTS_BY_CRANKING`).
+
+    Raises:
+        ValueError: `cranking_a` is not within (0, 1e6] A.
+    """
+    above("cranking_a", cranking_a, 0, 1e6)
+    return next((main_a, branch_a) for up_to_a, main_a, branch_a in INTERRUPTS_BY_CRANKING if cranking_a <= up_to_a)
+
+
 def bundle_factor(conductors: int) -> float:
     """Return what is left of Table 5 when so many conductors that carry current lie together.
 
@@ -131,7 +202,7 @@ def short_circuit_a(source_v: float, bank_ohm: float, cable_ohm: float = 0.0) ->
 
     Raises:
         ValueError: `source_v` is not within [0, 1000] V, `bank_ohm` not within (0, 1000] ohm, or `cable_ohm` not
-            within [0, 1000] ohm.
+            within [0, 1e6] ohm.
     """
-    whole_ohm = above("bank_ohm", bank_ohm, 0, 1000) + within("cable_ohm", cable_ohm, 0, 1000)
+    whole_ohm = above("bank_ohm", bank_ohm, 0, 1000) + within("cable_ohm", cable_ohm, 0, 1e6)
     return within("source_v", source_v, 0, 1000) / whole_ohm

@@ -15,6 +15,11 @@ _HEAT = (4219.30186, -3.35178137, 0.112319552, -2.05434891e-3, 2.29173592e-5, -1
 
 ATMOSPHERE_BAR = 1.01325
 
+# J/kg at 100 degC (IAPWS-95, computed with the package iapws 1.5.5).
+EVAPORATION_J_KG = 2_256_470.0
+
+BOILING_C = 100.0
+
 
 def _celsius(name: str, value: float) -> float:
     return within(name, value, 0, 100)
@@ -54,9 +59,9 @@ def heat_j(volume_l: float, cold_c: float, hot_c: float) -> float:
     About 1.163 Wh per litre and kelvin. Negative when it cools.
 
     Raises:
-        ValueError: `volume_l` is not within [0, 1e6] l, or a temperature not within [0, 100] degC.
+        ValueError: `volume_l` is not within [0, 1e9] l, or a temperature not within [0, 100] degC.
     """
-    mass_kg = within("volume_l", volume_l, 0, 1e6) / 1000 * density_kg_m3(cold_c)
+    mass_kg = within("volume_l", volume_l, 0, 1e9) / 1000 * density_kg_m3(cold_c)
     return mass_kg * (_heat_j_kg(_celsius("hot_c", hot_c)) - _heat_j_kg(cold_c))
 
 
@@ -76,11 +81,20 @@ def equilibrium_c(heater_w: float, loss_w_k: float, ambient_c: float) -> float:
     """Return where a heater that never stops takes a tank: Ta + P / UA. Above 100 degC it boils instead.
 
     Raises:
-        ValueError: `heater_w` is not within [0, 1e6] W, `loss_w_k` not within (0, 1e4] W/K, or `ambient_c` not within
+        ValueError: `heater_w` is not within [0, 1e12] W, `loss_w_k` not within (0, 1e4] W/K, or `ambient_c` not within
             [-50, 100] degC.
     """
-    rise_k = within("heater_w", heater_w, 0, 1e6) / above("loss_w_k", loss_w_k, 0, 1e4)
+    rise_k = within("heater_w", heater_w, 0, 1e12) / above("loss_w_k", loss_w_k, 0, 1e4)
     return within("ambient_c", ambient_c, -50, 100) + rise_k
+
+
+def steam_kg_h(heater_w: float) -> float:
+    """Return the steam that a heater makes of boiling water (kg/h): what a relief valve must be able to let out.
+
+    Raises:
+        ValueError: `heater_w` is not within [0, 1e12] W.
+    """
+    return within("heater_w", heater_w, 0, 1e12) * 3600 / EVAPORATION_J_KG
 
 
 def tank_after_c(start_c: float, end_c: float, capacity_j_k: float, loss_w_k: float, passed_s: float) -> float:
@@ -124,22 +138,22 @@ def mixed_l(volume_l: float, hot_c: float, cold_c: float, mixed_c: float = 40.0)
     """Return the litres of mixed water in a tank: V (Th - Tc) / (Tm - Tc). None are gained below `mixed_c`: 0 then.
 
     Raises:
-        ValueError: `volume_l` is not within [0, 1e6] l, a temperature not within [0, 100] degC, or `mixed_c` not above
+        ValueError: `volume_l` is not within [0, 1e9] l, a temperature not within [0, 100] degC, or `mixed_c` not above
             `cold_c`.
     """
     above("mixed_c", mixed_c, _celsius("cold_c", cold_c), 100)
     if _celsius("hot_c", hot_c) < mixed_c:
         return 0.0
-    return within("volume_l", volume_l, 0, 1e6) * (hot_c - cold_c) / (mixed_c - cold_c)
+    return within("volume_l", volume_l, 0, 1e9) * (hot_c - cold_c) / (mixed_c - cold_c)
 
 
 def expansion_l(volume_l: float, cold_c: float, hot_c: float) -> float:
     """Return by how much the water of a full tank grows: V (rho(cold) / rho(hot) - 1).
 
     Raises:
-        ValueError: `volume_l` is not within [0, 1e6] l, or a temperature not within [0, 100] degC.
+        ValueError: `volume_l` is not within [0, 1e9] l, or a temperature not within [0, 100] degC.
     """
-    return within("volume_l", volume_l, 0, 1e6) * (density_kg_m3(cold_c) / density_kg_m3(hot_c) - 1)
+    return within("volume_l", volume_l, 0, 1e9) * (density_kg_m3(cold_c) / density_kg_m3(hot_c) - 1)
 
 
 def vessel_l(growth_l: float, supply_bar: float, most_bar: float) -> float:
@@ -149,7 +163,7 @@ def vessel_l(growth_l: float, supply_bar: float, most_bar: float) -> float:
     "Expansion Vessel Sizing"; read).
 
     Raises:
-        ValueError: `growth_l` is not within [0, 1e6] l, or not 0 <= `supply_bar` < `most_bar` <= 100.
+        ValueError: `growth_l` is not within [0, 1e9] l, or not 0 <= `supply_bar` < `most_bar` <= 100.
     """
     above("most_bar", most_bar, within("supply_bar", supply_bar, 0, 100), 100)
     accepts = 1 - (supply_bar + ATMOSPHERE_BAR) / (most_bar + ATMOSPHERE_BAR)

@@ -3,8 +3,11 @@
 Readable light and dark, on a phone and on paper; colour is never the only sign of anything.
 """
 
+import re
 from collections.abc import Iterable, Iterator
 from html import escape
+
+from dumpload.core.printable import printable
 
 STYLE = """
 :root { color-scheme: light dark; --ink: #1b1b1b; --quiet: #555; --paper: #fff; --line: #8886;
@@ -20,16 +23,31 @@ code, dd { overflow-wrap: anywhere } dd { margin: 0 }
 """
 
 
+# How a unit is printed, by how a terminal is sent it. A word that is part of a setting's name (area_mm2) is left alone.
+SIGNS = {"degC": "°C", "degF": "°F", "mm2": "mm²", "mohm": "mΩ", "kohm": "kΩ", "ohm": "Ω", "^2": "²"}
+_SIGN = re.compile(r"\b(?:degC|degF|mm2|mohm|kohm|ohm)\b|\^2(?!\d)")
+_SQUARE = re.compile(r"\b([VI])2\b")
+
+
+def typeset(text: str) -> str:
+    """Return a text with the signs of its units as a printer sets them: degC, mm2, mohm, ohm, V2 and V^2."""
+    return _SQUARE.sub(r"\1²", _SIGN.sub(lambda match: SIGNS[match[0]], text))
+
+
 def page(title: str, style: str, body: Iterable[str]) -> str:
-    """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML."""
+    """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML.
+
+    Controls, and what turns text around, are shown as escapes: records and settings may have been made by strangers.
+    """
     name = escape(title)
     lines = "\n".join(body)
-    return (
+    return printable(
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
         f"<title>{name}</title>\n<style>{STYLE}{style}</style>\n</head>\n"
-        f"<body>\n<main>\n<h1>{name}</h1>\n{lines}\n</main>\n</body>\n</html>\n"
+        f"<body>\n<main>\n<h1>{name}</h1>\n{lines}\n</main>\n</body>\n</html>\n",
+        lines=True,
     )
 
 

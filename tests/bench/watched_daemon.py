@@ -54,8 +54,8 @@ class WatchedService(Service):
         super().on_up()
         watch["ups"].append(time.monotonic())
 
-    def on_down(self, reason: str) -> None:
-        super().on_down(reason)
+    def on_down(self, reason: str, retry_s: float) -> None:
+        super().on_down(reason, retry_s)
         watch["downs"].append([time.monotonic(), reason])
 
 

@@ -1,4 +1,4 @@
-"""The cable and its fuse on paper: drop, what the cable carries, and whether the fuse protects it."""
+"""The cable and its fuse on paper: drop, ampacity, whether the fuse protects the cable, and where it is."""
 
 from dumpload.physics.conductors import drop_v
 from dumpload.physics.element import element_current_a
@@ -10,14 +10,12 @@ from dumpload.physics.protection import (
     SHEATHED_DISTANCE_M,
     fuse_for_a,
     largest_fuse_a,
-    short_circuit_a,
 )
+from dumpload.study.check import sources
+from dumpload.study.check.ampacity import CARRIES, MADE_FOR, TITLES, US_BOAT, Reading, ampacity, rules_in_force
 from dumpload.study.check.facts import (
     CABLE_RUN,
-    CARRIES,
     HIGHEST,
-    SIZE,
-    cable_carries_a,
     cable_name,
     cable_ohm,
     element_ohm,
@@ -25,17 +23,15 @@ from dumpload.study.check.facts import (
     highest_a,
     other_cables,
 )
-from dumpload.study.check.lines import CABLE, PRACTICE, Check, Danger, Known, State, Verdict, asked, graded, num, over
+from dumpload.study.check.figures import NEVER, State, at_least, at_most, least, most, over
+from dumpload.study.check.lines import CABLE, Check, Danger, Known, Verdict, informed, judged
 
+# Percent. Limits for critical circuits and for all others (ABYC E-11, as quoted in reprints; read).
 GOOD_DROP_PERCENT, MOST_DROP_PERCENT = 3.0, 10.0
-"""Limits for critical circuits and for all others (ABYC E-11, as quoted in reprints; read)."""
-
-SURE_BLOW, HARDLY_BLOWS = 5.0, 2.0
-"""Short-circuit current as a multiple of the fuse, below which it blows late, or perhaps never."""
 
 LOW_VOLTAGE_V = 50.0
 
-TABLE_5 = "33 CFR 183.425 Table 5, factors for engine space and bundle"
+NONE_IS_ENOUGH = "No standard size is enough: shorten the run, or split the load."
 
 
 def drop_percent(known: Known) -> float:
@@ -45,130 +41,150 @@ def drop_percent(known: Known) -> float:
     return 100 * drop_v(current_a, resistance_ohm) / float(known["battery.highest_v"])
 
 
-def smallest_cable(known: Known) -> str:
-    """Return the thinnest standard size that passes for drop and, where that is known, for what it carries."""
+def use_smallest_cable(known: Known) -> str:
+    """Return the advice to use the thinnest standard size that passes for drop and, where known, for ampacity."""
     for other in other_cables(known):
-        if drop_percent(other) <= GOOD_DROP_PERCENT and _carries_enough(other):
-            return f"{cable_name(other)} or more"
-    return "no standard size is enough: shorten the run, or split the load"
+        if not over(drop_percent(other), GOOD_DROP_PERCENT) and _carries_enough(other):
+            return f"Use {cable_name(other)} or more."
+    return NONE_IS_ENOUGH
 
 
 def _carries_enough(known: Known) -> bool:
     if not has(known, CARRIES):
         return True
-    largest_a = largest_fuse_a(cable_carries_a(known))
+    largest_a = largest_fuse_a(ampacity(known).amperes)
     return largest_a is not None and not over(CONTINUOUS * highest_a(known), largest_a)
 
 
+def _rules(known: Known) -> Verdict:
+    place, rules = known["installation.place"], known.get("installation.rules")
+    if rules is None:
+        figure = f"none set for a {place}: cable and fuse are judged by the most careful of US boats and IEC, PVC"
+        return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets holds with you.")
+    figure = f"{TITLES[rules]}; it is installed in a {place}"
+    if MADE_FOR[rules] == place:
+        return informed(figure, sources.CODES)
+    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the most careful of those known are taken"
+    change = "Ask which rules hold with you, and set or leave out installation.rules."
+    return Verdict(State.CAUTION, figure, limit, sources.CODES, change)
+
+
 def _drop(known: Known) -> Verdict:
-    percent = drop_percent(known)
-    state = graded(fails=percent > MOST_DROP_PERCENT, cautions=percent > GOOD_DROP_PERCENT)
-    volts = num(percent / 100 * known["battery.highest_v"])
+    drop = most("drop", drop_percent(known), "%", GOOD_DROP_PERCENT, fails=MOST_DROP_PERCENT)
+    volts = at_least(drop.value / 100 * known["battery.highest_v"])
     cable = f"2 x {known['wiring.length_m']:g} m of {cable_name(known)} at {known['wiring.conductor_c']:g} degC"
-    figure = f"{num(percent)} %, {volts} V, over {cable}"
-    change = "" if state == State.PASS else f"Use {smallest_cable(known)}."
-    return Verdict(state, figure, "3 % good, 10 % at most", "I x 2 L r(t); IEC 60228 or gauge area; ABYC E-11", change)
+    figure = f"{{}}, {volts} V, over {cable}"
+    limit = f"{{}}; above {MOST_DROP_PERCENT:g} % it fails"
+    return judged(drop, sources.DROP, use_smallest_cable(known), figure=figure, limit=limit)
+
+
+def _read_as(reading: Reading) -> str:
+    choice = ", the most careful of the known rules" if reading.is_careful_choice else ""
+    return f"read at {reading.row}{choice}"
 
 
 def _ampacity(known: Known) -> Verdict:
-    carries_a, current_a = cable_carries_a(known), highest_a(known)
-    state = graded(fails=over(current_a, carries_a), cautions=over(CONTINUOUS * current_a, carries_a))
-    figure = f"carries {num(carries_a)} A ({cable_name(known)}); the load is {num(current_a)} A"
-    change = ""
-    if state != State.PASS:
-        wanted = smallest_cable(known) if has(known, CABLE_RUN) else "a thicker cable"
-        change = f"Use {wanted}: a fuse of 125 % must still protect it."
-    return Verdict(state, figure, f"at least {num(CONTINUOUS * current_a)} A, 125 % of the load", TABLE_5, change)
+    reading, current_a = ampacity(known), highest_a(known)
+    carries = least("ampacity", reading.amperes, "A", CONTINUOUS * current_a, fails=current_a)
+    load = f"the load is {at_least(current_a)} A continuous"
+    figure = f"{cable_name(known)} carries {{}} ({_read_as(reading)}); {load}"
+    if not reading.amperes:
+        figure = f"{cable_name(known)} is thinner than any row of the tables; {load}"
+    change = "Use a thicker cable: a fuse of 125 % of the load must still protect it."
+    if has(known, CABLE_RUN):
+        change = f"{use_smallest_cable(known)} A fuse of 125 % of the load must still protect it."
+    limit = f"{{}}, 125 % of the load; below {at_least(current_a)} A it fails"
+    return judged(carries, reading.source, change, figure=figure, limit=limit)
 
 
 def _fuse_for_load(known: Known) -> Verdict:
-    fuse_a, current_a = known["wiring.fuse_a"], highest_a(known)
-    state = graded(fails=over(current_a, fuse_a), cautions=over(CONTINUOUS * current_a, fuse_a))
-    figure = f"{fuse_a:g} A; the load is {num(current_a)} A on and on"
-    next_size = f"{fuse_for_a(current_a)} A" if CONTINUOUS * current_a <= FUSES_A[-1] else "none listed: split the load"
-    change = "" if state == State.PASS else f"Fit the next standard size, {next_size}, if the cable allows it."
-    limit = f"at least {num(CONTINUOUS * current_a)} A; next standard size {next_size}"
-    return Verdict(state, figure, limit, "125 % of a continuous load: NEC 210.20(A), sizes 240.6(A)", change)
+    current_a = highest_a(known)
+    fuse = least("fuse", known["wiring.fuse_a"], "A", CONTINUOUS * current_a, fails=current_a, key="wiring.fuse_a")
+    listed = not over(CONTINUOUS * current_a, FUSES_A[-1])
+    size = f"the next standard size is {fuse_for_a(current_a)} A" if listed else "no standard size listed here is"
+    change = "Split the load: no standard fuse listed here is large enough."
+    if listed:
+        change = f"Fit {fuse_for_a(current_a)} A, if the cable carries that."
+    figure = f"{{}}; the load is {at_least(current_a)} A continuous"
+    return judged(fuse, sources.CONTINUOUS_LOAD, change, figure=figure, limit=f"{{}}, 125 %; {size}")
 
 
 def _fuse_for_cable(known: Known) -> Verdict:
-    fuse_a, carries_a = known["wiring.fuse_a"], cable_carries_a(known)
-    good = not over(fuse_a, carries_a)
-    change = ""
-    if not good:
-        largest = largest_fuse_a(carries_a)
-        fits = "no fuse protects this cable" if largest is None else f"at most {largest} A protects this cable"
-        change = f"{fits[0].upper()}{fits[1:]}: fit that, or a thicker cable, whichever carries the load."
-    figure = f"{fuse_a:g} A on a cable that carries {num(carries_a)} A"
-    limit = f"at most {num(carries_a)} A"
-    if known.get("battery.nominal_v", 0) < LOW_VOLTAGE_V:
-        limit += f" (US boats below 50 V may by law go to {num(CEILING_BELOW_50_V * carries_a)} A, 150 %)"
-    return Verdict(graded(fails=not good), figure, limit, f"{TABLE_5}; 33 CFR 183.455(c)(1)", change)
+    reading = ampacity(known)
+    fuse = most("fuse", known["wiring.fuse_a"], "A", reading.amperes, key="wiring.fuse_a")
+    limit = f"{{}}, the cable's ampacity ({_read_as(reading)})"
+    figure = f"{{}} on {cable_name(known)}"
+    if not reading.amperes:
+        figure, limit = f"{figure}, thinner than any row of the tables", "a cable that a table has a row for"
+    elif _is_below_50_v(known) and rules_in_force(known) == US_BOAT:
+        ceiling_a = at_most(CEILING_BELOW_50_V * reading.amperes)
+        limit += f"; US boats below 50 V may by law go to {ceiling_a} A, 150 %"
+    source = sources.FUSE_CEILING if reading.source is sources.TABLE_5 else reading.source
+    return judged(fuse, source, _protecting_fuse(known, reading), figure=figure, limit=limit)
+
+
+def _is_below_50_v(known: Known) -> bool:
+    return bool(known.get("battery.highest_v", LOW_VOLTAGE_V) < LOW_VOLTAGE_V)
+
+
+def _protecting_fuse(known: Known, reading: Reading) -> str:
+    largest_a = largest_fuse_a(reading.amperes)
+    if largest_a is None:
+        return "Fit a thicker cable: no fuse protects one as thin as this."
+    if has(known, HIGHEST) and over(CONTINUOUS * highest_a(known), largest_a):
+        return f"Fit a thicker cable: at most {largest_a} A protects this one, and the load needs a larger fuse."
+    return f"Fit a fuse of at most {largest_a} A, or a thicker cable."
 
 
 def _distance(known: Known) -> Verdict:
-    distance_m, sheathed = known["wiring.fuse_distance_m"], known["wiring.fuse_sheathed"]
-    most_m = SHEATHED_DISTANCE_M if sheathed else BARE_DISTANCE_M
-    return asked(
-        good=not over(distance_m, most_m),
-        figure=f"{distance_m:g} m from the battery, {'sheathed' if sheathed else 'not sheathed'}",
-        limit=f"at most {BARE_DISTANCE_M:.4g} m, {SHEATHED_DISTANCE_M:.4g} m if sheathed all the way",
-        source="33 CFR 183.455(b): 7 and 40 inches",
-        change="Move the fuse to the battery: nothing protects the conductor before it.",
+    sheathed = known["wiring.fuse_sheathed"]
+    limit_m = SHEATHED_DISTANCE_M if sheathed else BARE_DISTANCE_M
+    is_law = rules_in_force(known) == US_BOAT
+    distance = most(
+        "distance",
+        known["wiring.fuse_distance_m"],
+        "m",
+        limit_m,
+        fails=limit_m if is_law else NEVER,
+        key="wiring.fuse_distance_m",
     )
-
-
-def _fuse_voltage(known: Known) -> Verdict:
-    return asked(
-        good=known["wiring.fuse_v"] >= known["battery.highest_v"],
-        figure=f"rated for {known['wiring.fuse_v']:g} V DC",
-        limit=f"at least {known['battery.highest_v']:g} V, the highest bus voltage",
-        source="33 CFR 183.455(d), taken at the highest voltage",
-        change="Fit a fuse rated for DC at that voltage: a lower one goes on arcing.",
-    )
-
-
-def _interrupts(known: Known) -> Verdict:
-    fault_a = short_circuit_a(known["battery.highest_v"], known["battery.resistance_mohm"] / 1000)
-    return asked(
-        good=not over(fault_a, known["wiring.fuse_interrupts_a"]),
-        figure=f"interrupts {known['wiring.fuse_interrupts_a']:g} A; a short just behind it draws {num(fault_a)} A",
-        limit=f"at least {num(fault_a)} A",
-        source="V / R of the bank, no cable counted",
-        change="Fit a fuse of a class that interrupts this current at this voltage, or it bursts.",
-    )
-
-
-def _far_short(known: Known) -> Verdict:
-    bank_ohm = known["battery.resistance_mohm"] / 1000
-    fault_a = short_circuit_a(known["battery.lowest_v"], bank_ohm, cable_ohm(known))
-    times = fault_a / known["wiring.fuse_a"]
-    state = graded(fails=times < HARDLY_BLOWS, cautions=times < SURE_BLOW)
-    figure = f"{num(fault_a)} A in a short at the load, {num(times)} times the fuse"
-    change = "" if state == State.PASS else "Use a thicker or shorter cable, so that a short blows the fuse at once."
-    limit = f"at least {SURE_BLOW:g} times; below {HARDLY_BLOWS:g} it may never blow"
-    return Verdict(state, figure, limit, f"V / (R bank + R loop) at the lowest voltage; {PRACTICE}", change)
+    limit = f"{{}} {'if sheathed all the way' if sheathed else 'if not sheathed'}"
+    if not is_law:
+        limit += "; taken from US boats, since no figure of your rules is known here"
+    figure = f"{{}} of conductor from the battery, {'sheathed' if sheathed else 'not sheathed'}"
+    change = "Move the fuse to the battery: nothing protects the conductor before it."
+    return judged(distance, sources.FUSE_DISTANCE, change, figure=figure, limit=limit)
 
 
 CHECKS = (
-    Check(CABLE, "drop along the cable", Danger.FIRE, (*HIGHEST, *CABLE_RUN), _drop),
-    Check(CABLE, "what the cable carries", Danger.FIRE, (*HIGHEST, *CARRIES), _ampacity),
-    Check(CABLE, "fuse against the load", Danger.SERVICE, (*HIGHEST, "wiring.fuse_a"), _fuse_for_load),
-    Check(CABLE, "fuse against the cable", Danger.FIRE, ("wiring.fuse_a", *CARRIES), _fuse_for_cable),
-    Check(CABLE, "distance of the fuse", Danger.FIRE, ("wiring.fuse_distance_m", "wiring.fuse_sheathed"), _distance),
-    Check(CABLE, "voltage of the fuse", Danger.FIRE, ("wiring.fuse_v", "battery.highest_v"), _fuse_voltage),
+    Check(CABLE, "rules", "rules", Danger.SERVICE, ("installation.place",), _rules, keys=("installation.rules",)),
+    Check(CABLE, "cable-drop", "drop along the cable", Danger.FIRE, (*HIGHEST, *CABLE_RUN), _drop, keys=CABLE_RUN),
+    Check(CABLE, "cable-ampacity", "ampacity of the cable", Danger.FIRE, (*HIGHEST, *CARRIES), _ampacity, keys=CARRIES),
     Check(
         CABLE,
-        "what the fuse interrupts",
-        Danger.FIRE,
-        ("wiring.fuse_interrupts_a", "battery.resistance_mohm", "battery.highest_v"),
-        _interrupts,
+        "fuse-load",
+        "fuse against the load",
+        Danger.SERVICE,
+        (*HIGHEST, "wiring.fuse_a"),
+        _fuse_for_load,
+        keys=("wiring.fuse_a",),
+        safety=True,
     ),
     Check(
         CABLE,
-        "short circuit at the load",
+        "fuse-cable",
+        "fuse against the cable",
         Danger.FIRE,
-        ("wiring.fuse_a", "wiring.length_m", SIZE, "battery.resistance_mohm", "battery.lowest_v"),
-        _far_short,
+        ("wiring.fuse_a", *CARRIES),
+        _fuse_for_cable,
+        safety=True,
+    ),
+    Check(
+        CABLE,
+        "fuse-distance",
+        "distance of the fuse",
+        Danger.FIRE,
+        ("wiring.fuse_distance_m", "wiring.fuse_sheathed"),
+        _distance,
     ),
 )

@@ -1,25 +1,15 @@
 """The contact on paper: whether it can break this direct current at all, how long it lasts, and who watches it."""
 
+import math
+
 from dumpload.physics.contacts import contact_life_years, most_operations_per_day
+from dumpload.physics.protection import CONTINUOUS
+from dumpload.study.check import sources
 from dumpload.study.check.facts import HIGHEST, highest_a, highest_w
-from dumpload.study.check.lines import (
-    CONTACT,
-    PRACTICE,
-    Check,
-    Danger,
-    Known,
-    State,
-    Verdict,
-    asked,
-    at_most,
-    graded,
-    num,
-    over,
-)
+from dumpload.study.check.figures import NEVER, Number, State, at_least, at_most, least, num
+from dumpload.study.check.lines import CONTACT, Check, Danger, Known, Verdict, asked, judged
 
 GOOD_YEARS, FEW_YEARS = 10.0, 1.0
-
-RATING = "the maker's DC rating; a direct-current arc does not go out by itself"
 
 REPLACE = "Fit a contact whose maker gives a DC rating above that, or several poles in series as the maker allows."
 
@@ -33,39 +23,29 @@ def _rating_missing(known: Known) -> Verdict:
         State.FAIL,
         f"rated for {known['contact.ac_v']:g} V AC, and no DC rating given",
         "a DC rating at the highest bus voltage: an AC rating is not one",
-        RATING,
+        sources.DC_RATING,
         REPLACE,
+        (Number("AC rating", known["contact.ac_v"], "V", key="contact.ac_v"),),
     )
 
 
 def _voltage(known: Known) -> Verdict:
-    return asked(
-        good=known["contact.dc_v"] >= known["battery.highest_v"],
-        figure=f"rated for {known['contact.dc_v']:g} V DC",
-        limit=f"at least {known['battery.highest_v']:g} V, the highest bus voltage",
-        source=RATING,
-        change=REPLACE,
-    )
+    rated = least("rating", known["contact.dc_v"], "V", known["battery.highest_v"], key="contact.dc_v")
+    return judged(rated, sources.DC_RATING, REPLACE, figure="rated for {} DC", limit="{} DC, the highest bus voltage")
 
 
 def _current(known: Known) -> Verdict:
-    return asked(
-        good=not over(highest_a(known), known["contact.dc_a"]),
-        figure=f"rated for {known['contact.dc_a']:g} A DC; the load is {num(highest_a(known))} A",
-        limit=f"at least {num(highest_a(known))} A, at the highest bus voltage",
-        source=RATING,
-        change=REPLACE,
-    )
+    current_a = highest_a(known)
+    rated = least("rating", known["contact.dc_a"], "A", CONTINUOUS * current_a, fails=current_a, key="contact.dc_a")
+    figure = f"rated for {{}} DC; the load is {at_least(current_a)} A for hours"
+    limit = f"{{}} DC, 125 % of the load; below {at_least(current_a)} A it fails"
+    return judged(rated, sources.DC_HOURS, REPLACE, figure=figure, limit=limit)
 
 
 def _power(known: Known) -> Verdict:
-    return asked(
-        good=not over(highest_w(known), known["contact.dc_w"]),
-        figure=f"rated for {known['contact.dc_w']:g} W DC; the load is {num(highest_w(known))} W",
-        limit=f"at least {num(highest_w(known))} W, at the highest bus voltage",
-        source=RATING,
-        change=REPLACE,
-    )
+    rated = least("rating", known["contact.dc_w"], "W", highest_w(known), key="contact.dc_w")
+    figure = f"rated for {{}} DC; the load is {at_least(highest_w(known))} W"
+    return judged(rated, sources.DC_RATING, REPLACE, figure=figure, limit="{} DC, at the highest bus voltage")
 
 
 def _normally_open(known: Known) -> Verdict:
@@ -74,22 +54,19 @@ def _normally_open(known: Known) -> Verdict:
         good=good,
         figure="normally open" if good else "closed while the coil has no current",
         limit="normally open, energised to run",
-        source="a dead computer must mean a dead load",
+        source=sources.FAIL_SAFE,
         change="Use the normally open contact.",
     )
 
 
 def _endurance(known: Known) -> Verdict:
     operations, per_day = known["contact.operations"], known["contact.operations_per_day"]
-    years = contact_life_years(operations, per_day)
-    most = most_operations_per_day(known["control.min_on_s"], known["control.min_off_s"])
-    state = graded(fails=years < FEW_YEARS, cautions=years < GOOD_YEARS)
-    figure = (
-        f"{num(years)} years at {per_day:g} a day ({operations:.0f} rated; the dwells alone allow {num(most)} a day)"
-    )
-    change = "" if state == State.PASS else "Widen the band or the dwells, or fit a contactor that lasts longer."
-    limit = f"at least {GOOD_YEARS:g} years; fail below {FEW_YEARS:g}"
-    return Verdict(state, figure, limit, f"N / (n x 365.25); limits {PRACTICE}", change)
+    years = least("life", contact_life_years(operations, per_day), "years", GOOD_YEARS, fails=FEW_YEARS)
+    allowed = most_operations_per_day(known["control.min_on_s"], known["control.min_off_s"])
+    dwells = f"the dwells alone allow {num(allowed)} a day" if math.isfinite(allowed) else "no dwell limits them"
+    figure = f"{{}} at {per_day:g} a day ({operations:.0f} rated; {dwells})"
+    change = "Widen the band or the dwells, or fit a contactor that lasts longer."
+    return judged(years, sources.ENDURANCE, change, figure=figure, limit=f"{{}}; below {FEW_YEARS:g} it fails")
 
 
 def _has_feedback(known: Known) -> bool:
@@ -97,40 +74,62 @@ def _has_feedback(known: Known) -> bool:
 
 
 def _wetting(known: Known) -> Verdict:
-    wetted_ma = 1000 * known["driver.pin_v"] / known["contact.feedback_ohm"]
     least_ma = known["contact.feedback_least_ma"]
-    state = graded(fails=False, cautions=over(least_ma, wetted_ma))
-    change = ""
-    if state == State.CAUTION:
-        most_ohm = 1000 * known["driver.pin_v"] / least_ma
-        change = f"Use at most {at_most(most_ohm)} ohm, or an auxiliary contact made for small currents (gold)."
-    figure = f"{num(wetted_ma)} mA through {known['contact.feedback_ohm']:g} ohm"
-    return Verdict(state, figure, f"at least {least_ma:g} mA", "I = V / R; the maker's least load", change)
-
-
-def _polarity(known: Known) -> Verdict:
-    if known["relay.active_high"]:
-        return Verdict(State.PASS, "a high level closes the contact", "high is on", "fail-safe by design")
-    return Verdict(
-        State.CAUTION,
-        "relay.active_high is false: a floating or reset pin may close the contact",
-        "high is on",
-        "fail-safe by design",
-        "Fit a pull-up at its input, or better, a board that closes its contact on a high level.",
-    )
+    wetted_ma = 1000 * known["driver.pin_v"] / known["contact.feedback_ohm"]
+    wetted = least("current", wetted_ma, "mA", least_ma, fails=NEVER)
+    most_ohm = at_most(1000 * known["driver.pin_v"] / least_ma)
+    change = f"Use at most {most_ohm} ohm, or an auxiliary contact made for small currents (gold)."
+    figure = f"{{}} through {known['contact.feedback_ohm']:g} ohm"
+    return judged(wetted, sources.WETTING, change, figure=figure)
 
 
 CHECKS = (
-    Check(CONTACT, "AC rating only", Danger.ARC, (), _rating_missing, _only_ac),
-    Check(CONTACT, "DC voltage of the contact", Danger.ARC, ("contact.dc_v", "battery.highest_v"), _voltage),
-    Check(CONTACT, "DC current of the contact", Danger.ARC, ("contact.dc_a", *HIGHEST), _current),
     Check(
-        CONTACT, "DC power of the contact", Danger.ARC, HIGHEST, _power, applies=lambda known: "contact.dc_w" in known
+        CONTACT, "contact-ac-only", "AC rating only", Danger.ARC, (), _rating_missing, _only_ac, keys=("contact.dc_v",)
     ),
-    Check(CONTACT, "rest position of the contact", Danger.ARC, ("contact.normally_open",), _normally_open),
-    Check(CONTACT, "level that closes it", Danger.ARC, (), _polarity),
     Check(
         CONTACT,
+        "contact-voltage",
+        "DC voltage of the contact",
+        Danger.ARC,
+        ("contact.dc_v", "battery.highest_v"),
+        _voltage,
+        keys=("contact.dc_v",),
+        safety=True,
+    ),
+    Check(
+        CONTACT,
+        "contact-current",
+        "DC current of the contact",
+        Danger.ARC,
+        ("contact.dc_a", *HIGHEST),
+        _current,
+        keys=("contact.dc_a",),
+        safety=True,
+    ),
+    Check(
+        CONTACT,
+        "contact-power",
+        "DC power of the contact",
+        Danger.ARC,
+        HIGHEST,
+        _power,
+        lambda known: "contact.dc_w" in known,
+        keys=("contact.dc_w",),
+    ),
+    Check(
+        CONTACT,
+        "contact-rest",
+        "de-energised state of the contact",
+        Danger.ARC,
+        ("contact.normally_open",),
+        _normally_open,
+        safety=True,
+        stated=True,
+    ),
+    Check(
+        CONTACT,
+        "contact-endurance",
         "endurance of the contact",
         Danger.SERVICE,
         ("contact.operations", "contact.operations_per_day"),
@@ -138,6 +137,7 @@ CHECKS = (
     ),
     Check(
         CONTACT,
+        "feedback-wetting",
         "wetting of the feedback contact",
         Danger.SERVICE,
         ("contact.feedback_ohm", "contact.feedback_least_ma"),

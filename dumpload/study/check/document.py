@@ -4,46 +4,34 @@ Reads settings and judges them; opens nothing, drives nothing, and guesses nothi
 checked. It does not replace local codes, nor a person who looks.
 """
 
+import math
 from collections import Counter
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from dumpload.config import Settings, flat
-from dumpload.study.check import bank, cable, contact, driver, load, water
+from dumpload.study.cautions import CAUTIONS
+from dumpload.study.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
+from dumpload.study.check.entered import entered
 from dumpload.study.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
-from dumpload.study.check.lines import Finding, Known, Missing, State, num, run_checks
+from dumpload.study.check.figures import Number, State, num
+from dumpload.study.check.lines import Finding, Known, Missing, run_checks
 
 Document = dict[str, Any]
 
 CHECKS = (
     *load.CHECKS,
     *cable.CHECKS,
+    *fault.CHECKS,
     *contact.CHECKS,
+    *pull.CHECKS,
     *driver.CHECKS,
+    *breaking.CHECKS,
+    *cells.CHECKS,
     *bank.CHECKS,
+    *bus.CHECKS,
     *water.CHECKS,
-)
-
-CAUTIONS = (
-    (
-        "dumpload is an operating control, not a protective one: the heater needs its own thermostat, an independent "
-        "manual-reset thermal cut-out, a relief valve and a fuse at the battery, all in place and tested."
-    ),
-    (
-        "Fire: a short in a battery cable without a fuse at the battery burns within seconds; a loose terminal glows "
-        "at the current of a good one. Tighten, and look again after a week."
-    ),
-    (
-        "Arc: the contact must be rated for DC at the highest bus voltage, normally open, energised to run. Isolate "
-        "the bank before you touch anything, and keep metal tools off its terminals."
-    ),
-    "Mains: where there is an inverter or shore power, its voltage kills. Keep it out of the same enclosure.",
-    "Scald: water heated by surplus can be hotter than anyone expects. Fit a mixing valve, warn guests.",
-    "Pressure: a closed tank that boils bursts. Never plug a relief valve; lead its discharge where it harms nobody.",
-    (
-        "Local codes come first. These figures help you to talk to a licensed electrician and a licensed plumber; they "
-        "do not replace them."
-    ),
 )
 
 
@@ -93,21 +81,25 @@ def _data_lost(known: Known) -> str:
 def check_document(path: Path, settings: Settings) -> Document:
     """Return what the settings mean and what was found; the findings come the most dangerous first.
 
-    `verdict` is "fail", "caution", "incomplete" (nothing failed, not everything could be checked) or "pass".
+    `verdict` is "fail", "incomplete" (nothing failed, but a question of safety is not answered), "caution" (something
+    to think about, or not everything could be checked) or "pass".
     """
     known = flat(settings)
     found, missing = run_checks(CHECKS, known)
     relay = settings.relay
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
-    counts = Counter(finding.verdict.state.value for finding in found)
+    states = Counter(finding.verdict.state.value for finding in found)
+    unanswered = sum(one.check.safety for one in missing)
+    counts = {**{state.value: states[state.value] for state in State}, "not_checked": len(missing)}
     return {
         "config": str(path),
         "valid": True,
         "name": settings.name,
-        "verdict": _overall(counts, missing),
-        "counts": {**{state.value: counts[state.value] for state in State}, "not_checked": len(missing)},
+        "verdict": _overall(counts, unanswered),
+        "counts": {**counts, "unanswered": unanswered},
         "findings": [_finding(finding) for finding in found],
         "not_checked": [_missing(one) for one in missing],
+        "entered": entered(settings),
         "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
         "law": _law(settings),
         "data_lost": _data_lost(known),
@@ -115,25 +107,65 @@ def check_document(path: Path, settings: Settings) -> Document:
     }
 
 
-def _overall(counts: Counter[str], missing: list[Missing]) -> str:
-    worst = next((state for state in (State.FAIL, State.CAUTION) if counts[state.value]), State.PASS)
-    return "incomplete" if worst is State.PASS and missing else worst.value
+def is_wrong(document: Document) -> bool:
+    """Return whether the check ends with exit code 1: something failed, or a question of safety is not answered."""
+    return document["verdict"] in {"fail", "incomplete"}
+
+
+def _overall(counts: Mapping[str, int], unanswered: int) -> str:
+    if counts["fail"]:
+        return "fail"
+    if unanswered:
+        return "incomplete"
+    return "caution" if counts["caution"] or counts["not_checked"] else "pass"
 
 
 def _finding(finding: Finding) -> Document:
-    verdict = finding.verdict
+    check, verdict = finding
     return {
-        "part": finding.part.name,
-        "name": finding.name,
+        "id": check.id,
+        "part": check.part.name,
+        "name": check.name,
         "state": verdict.state.value,
-        "danger": finding.danger.name.lower(),
+        "danger": check.danger.name.lower(),
         "figure": verdict.figure,
         "limit": verdict.limit,
-        "source": verdict.source,
+        "source": verdict.source.text,
+        "source_id": verdict.source.id,
+        "common_practice": verdict.source.practice,
         "change": verdict.change,
-        "trade": finding.part.trade,
+        "keys": list(check.to_change()),
+        "numbers": [_number(number) for number in verdict.numbers],
+        "stated": check.stated,
+        "trade": check.part.trade,
     }
 
 
+def _number(number: Number) -> Document:
+    return {
+        "name": number.name,
+        "value": _finite(number.value),
+        "unit": number.unit,
+        "sense": number.sense.name.lower() if number.sense else None,
+        "limit": _finite(number.limit),
+        "fails": _finite(number.fails),
+        "margin": _finite(number.margin),
+        "key": number.key or None,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    """Return a number that JSON has, or None."""
+    return value if value is not None and math.isfinite(value) else None
+
+
 def _missing(missing: Missing) -> Document:
-    return {"part": missing.part.name, "name": missing.name, "needs": list(missing.needs)}
+    check = missing.check
+    return {
+        "id": check.id,
+        "part": check.part.name,
+        "name": check.name,
+        "danger": check.danger.name.lower(),
+        "needs": list(missing.needs),
+        "safety": check.safety,
+    }

@@ -1,11 +1,11 @@
-"""What follows from the settings and more than one check needs: the load at the highest voltage, and the cable.
+"""What follows from the settings and more than one check needs: the load at the highest voltage, the cable, the bank.
 
 Everything is sized at the highest bus voltage and without the cable's own resistance, which is the larger current.
 """
 
 from collections.abc import Iterator
 
-from dumpload.physics.bank import CELL_V, energy_wh, lifepo4_throttle_charge
+from dumpload.physics.bank import energy_wh, lifepo4_throttle_charge
 from dumpload.physics.conductors import (
     GAUGES,
     LARGEST_OHM_PER_KM,
@@ -16,20 +16,36 @@ from dumpload.physics.conductors import (
     metric_ohm_per_km,
 )
 from dumpload.physics.element import element_current_a, element_power_w, element_resistance_ohm
-from dumpload.physics.protection import ampacity_a, gauge_within
-from dumpload.study.check.lines import Known
+from dumpload.study.check.lines import EITHER, Known
 
 ELEMENT = ("load.rated_w", "load.rated_v")
 HIGHEST = (*ELEMENT, "battery.highest_v")
 SIZE = "wiring.area_mm2 or wiring.gauge"
 CABLE_RUN = ("wiring.length_m", SIZE)
-CARRIES = (SIZE, "wiring.insulation_c", "wiring.engine_space", "wiring.bundled")
 ENERGY = ("battery.capacity_ah", "battery.nominal_v")
+
+# What the model of the charger needs, for LiFePO4.
+THROTTLE_MODEL = (
+    "battery.cells",
+    "battery.nominal_v",
+    "battery.highest_v",
+    "battery.resistance_mohm",
+    "solar.peak_w",
+)
+
+# Part of the panels' rated power that their system gives at best: 1 - 14.08 %, the default losses of PVWatts
+# (computed with pvlib 0.16.1).
+PANELS_GIVE = 0.859
 
 
 def has(known: Known, needs: tuple[str, ...]) -> bool:
     """Return whether all of these are known."""
-    return all(any(key in known for key in need.split(" or ")) for need in needs)
+    return all(any(key in known for key in need.split(EITHER)) for need in needs)
+
+
+def is_lifepo4(known: Known) -> bool:
+    """Return whether the bank is known to be LiFePO4."""
+    return bool(known.get("battery.chemistry") == "lifepo4")
 
 
 def element_ohm(known: Known) -> float:
@@ -48,13 +64,21 @@ def highest_w(known: Known) -> float:
 
 
 def bank_wh(known: Known, percent: float = 100.0) -> float:
-    """Return the energy in so many percent of the bank."""
+    """Return the energy in this many percent of the bank."""
     return energy_wh(known["battery.capacity_ah"], known["battery.nominal_v"], percent)
 
 
 def band_wh(known: Known) -> float:
     """Return the energy between cut-out and cut-in."""
     return bank_wh(known, known["control.cut_in_percent"] - known["control.cut_out_percent"])
+
+
+def panels_w(known: Known) -> float:
+    """Return what the panels really give at best: as seen, else rated less the usual losses; the charger may cap it."""
+    best_w = float(known["solar.most_w"] if "solar.most_w" in known else PANELS_GIVE * known["solar.peak_w"])
+    if has(known, ("solar.charger_a", "battery.highest_v")):
+        best_w = min(best_w, known["solar.charger_a"] * known["battery.highest_v"])
+    return best_w
 
 
 def cable_name(known: Known) -> str:
@@ -65,32 +89,29 @@ def cable_name(known: Known) -> str:
     return f"{known['wiring.area_mm2']:g} mm2 {known['wiring.conductor'].replace('_', ' ')}"
 
 
+def cable_area_mm2(known: Known) -> float:
+    """Return the area of one conductor."""
+    gauge = known.get("wiring.gauge")
+    if gauge is None:
+        return float(known["wiring.area_mm2"])
+    return boat_cable_area_mm2(gauge) if known["wiring.boat_cable"] else awg_area_mm2(gauge)
+
+
 def cable_ohm(known: Known) -> float:
     """Return the resistance of the cable, out and back, at the temperature set."""
     return loop_ohm(_ohm_per_km(known), known["wiring.length_m"], known["wiring.conductor_c"])
 
 
+def series_ohm(known: Known) -> float:
+    """Return the cable's resistance in series with the element; 0 where the cable is not known."""
+    return cable_ohm(known) if has(known, CABLE_RUN) else 0.0
+
+
 def _ohm_per_km(known: Known) -> float:
-    gauge = known.get("wiring.gauge")
-    if gauge is not None:
-        area = boat_cable_area_mm2(gauge) if known["wiring.boat_cable"] else awg_area_mm2(gauge)
-        return area_ohm_per_km(area)
-    area = known["wiring.area_mm2"]
-    if area < min(LARGEST_OHM_PER_KM):
+    area = cable_area_mm2(known)
+    if "wiring.gauge" in known or area < min(LARGEST_OHM_PER_KM):
         return area_ohm_per_km(area)
     return metric_ohm_per_km(area, known["wiring.conductor"])
-
-
-def cable_carries_a(known: Known) -> float:
-    """Return what the cable may carry on and on; 0 below the thinnest gauge that has a figure."""
-    gauge = known.get("wiring.gauge")
-    if gauge is None:
-        area = known["wiring.area_mm2"]
-        if area < awg_area_mm2(GAUGES[0]):
-            return 0.0
-        gauge = gauge_within(area)
-    space = known["wiring.engine_space"]
-    return ampacity_a(gauge, known["wiring.insulation_c"], known["wiring.bundled"], engine_space=space)
 
 
 def other_cables(known: Known) -> Iterator[Known]:
@@ -101,17 +122,30 @@ def other_cables(known: Known) -> Iterator[Known]:
         yield from ({**known, "wiring.area_mm2": area} for area in sorted(LARGEST_OHM_PER_KM))
 
 
+def set_point_v(known: Known) -> float:
+    """Return the voltage the charger holds while it fills the bank: as set, else the highest of the bus."""
+    return float(known.get("solar.absorption_v", known["battery.highest_v"]))
+
+
+def charge_a(known: Known) -> float:
+    """Return the largest charging current: that of the panels, or of the charger if it gives less."""
+    panels_a = known["solar.peak_w"] / known["battery.nominal_v"]
+    return float(min(panels_a, known.get("solar.charger_a", panels_a)))
+
+
+def charge_at_v(known: Known, volts: float) -> float | None:
+    """Return the percent of charge at which a LiFePO4 bus in full sun reaches a voltage; None outside the model."""
+    bank_ohm = known["battery.resistance_mohm"] / 1000
+    try:
+        return 100 * lifepo4_throttle_charge(volts, charge_a(known), bank_ohm, known["battery.cells"])
+    except ValueError:  # below the charge the model knows, or a voltage that no such bank has
+        return None
+
+
 def throttle_percent(known: Known) -> float | None:
     """Return the state of charge from which the charger throttles: as set, else modelled for LiFePO4, else None."""
     if "battery.throttle_percent" in known:
         return float(known["battery.throttle_percent"])
-    if known.get("battery.chemistry") != "lifepo4" or not has(known, THROTTLE_MODEL):
+    if not is_lifepo4(known) or not has(known, THROTTLE_MODEL):
         return None
-    nominal_v = known["battery.nominal_v"]
-    charge_a = known["solar.peak_w"] / nominal_v
-    bank_ohm = known["battery.resistance_mohm"] / 1000
-    return 100 * lifepo4_throttle_charge(known["battery.highest_v"], charge_a, bank_ohm, round(nominal_v / CELL_V))
-
-
-THROTTLE_MODEL = ("battery.nominal_v", "battery.highest_v", "battery.resistance_mohm", "solar.peak_w")
-"""What the model of the charger needs, for LiFePO4."""
+    return charge_at_v(known, set_point_v(known))

@@ -1,31 +1,21 @@
-"""What one line of the installation check is, and how checks are run. Knows nothing of cables or water.
+"""What one finding of the installation check is, how and how checks are run.
 
 A check is worked out only when everything it needs is known; otherwise it is missing, with the names of the keys.
-Nothing is guessed.
+Nothing is guessed. Knows nothing of cables or water.
 """
 
-import math
 from collections.abc import Callable, Iterable, Mapping
-from enum import Enum, IntEnum
+from enum import IntEnum
 from typing import Any, NamedTuple
 
+from dumpload.study.check.figures import Number, State
+from dumpload.study.check.sources import FORMULA, Source
+
+# Every setting that has a value, by its dotted key.
 Known = Mapping[str, Any]
-"""Every setting that has a value, by its dotted key."""
 
+# Between two keys of which one is enough.
 EITHER = " or "
-"""Between two keys of which one is enough."""
-
-PRACTICE = "common practice, no source"
-
-_TINY = 1e-9
-
-
-class State(Enum):
-    """What a line says."""
-
-    FAIL = "fail"
-    CAUTION = "caution"
-    PASS = "pass"  # noqa: S105  (no password)
 
 
 class Danger(IntEnum):
@@ -51,6 +41,9 @@ CABLE = Part("cable and fuse", "electrician")
 CONTACT = Part("contact and coil", "electrician")
 BANK = Part("thresholds and bank", "")
 WATER = Part("water", "plumber")
+HEATER = Part("heater's protection", "electrician")
+
+PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER)
 
 
 class Verdict(NamedTuple):
@@ -59,42 +52,64 @@ class Verdict(NamedTuple):
     state: State
     figure: str
     limit: str
-    source: str
+    source: Source
     change: str = ""
+    numbers: tuple[Number, ...] = ()
 
 
 class Finding(NamedTuple):
-    """A verdict and what it is about."""
+    """A verdict and the check it is the verdict of."""
 
-    part: Part
-    name: str
-    danger: Danger
+    check: "Check"
     verdict: Verdict
+
+    @property
+    def name(self) -> str:
+        """Return the check's name."""
+        return self.check.name
 
 
 class Missing(NamedTuple):
     """A check that could not be made, and the keys it still needs."""
 
-    part: Part
-    name: str
+    check: "Check"
     needs: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """Return the check's name."""
+        return self.check.name
 
 
 class Check(NamedTuple):
-    """One check: what it needs, what works it out, and whether it applies at all."""
+    """One check: what it needs, what works it out, and whether it applies at all.
+
+    `id` never changes and no two checks have the same, except those of which only one can apply. `keys` are the
+    settings to change if it does not pass (none: all that it needs). A `safety` check that nobody answered makes the
+    whole verdict incomplete. `stated`: it rests on the owner's word, and the figure says so.
+    """
 
     part: Part
+    id: str
     name: str
     danger: Danger
     needs: tuple[str, ...]
     work_out: Callable[[Known], Verdict]
     applies: Callable[[Known], bool] = lambda _known: True
+    keys: tuple[str, ...] = ()
+    safety: bool = False
+    stated: bool = False
+
+    def to_change(self) -> tuple[str, ...]:
+        """Return the settings to change if it does not pass."""
+        return self.keys or tuple(key for need in self.needs for key in need.split(EITHER))
 
 
 def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], list[Missing]]:
     """Return what was found and what could not be checked.
 
-    Fails come first, then cautions, each with the most dangerous first; then passes, in the order of the checks.
+    Fails come first, then cautions, each with the most dangerous first; then passes and information, part by part. Of
+    what is missing the safety checks come first, the most dangerous first; then the rest, part by part.
     """
     found, missing = [], []
     for check in checks:
@@ -102,24 +117,33 @@ def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], li
             continue
         needs = tuple(need for need in check.needs if not any(key in known for key in need.split(EITHER)))
         if needs:
-            missing.append(Missing(check.part, check.name, needs))
+            missing.append(Missing(check, needs))
         else:
-            found.append(Finding(check.part, check.name, check.danger, _verdict(check, known)))
+            found.append(Finding(check, _verdict(check, known)))
     found.sort(key=_urgency)
+    missing.sort(key=lambda one: _rank(one.check, by_danger=one.check.safety))
+    missing.sort(key=lambda one: not one.check.safety)
     return found, missing
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:
     state = finding.verdict.state
-    return list(State).index(state), 0 if state is State.PASS else finding.danger
+    return list(State).index(state), _rank(finding.check, by_danger=state in {State.FAIL, State.CAUTION})
+
+
+def _rank(check: Check, *, by_danger: bool) -> int:
+    return check.danger if by_danger else PARTS.index(check.part)
 
 
 def _verdict(check: Check, known: Known) -> Verdict:
     try:
-        return check.work_out(known)
-    except ValueError as error:  # a figure outside what its formula was made for
+        verdict = check.work_out(known)
+    except (ValueError, ArithmeticError) as error:  # a figure outside what its formula was made for
         change = "Look at that figure again, or have it worked out by hand."
-        return Verdict(State.CAUTION, f"not worked out: {error}", "the formula's range", "the formula", change)
+        return Verdict(
+            State.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change
+        )
+    return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
 
 
 def graded(*, fails: bool, cautions: bool = False) -> State:
@@ -129,39 +153,18 @@ def graded(*, fails: bool, cautions: bool = False) -> State:
     return State.CAUTION if cautions else State.PASS
 
 
-def over(value: float, most: float) -> bool:
-    """Return whether a value is above a limit by more than the last digit of a calculation."""
-    return value > most + _TINY * abs(most)
-
-
-def asked(*, good: bool, figure: str, limit: str, source: str, change: str) -> Verdict:
+def asked(*, good: bool, figure: str, limit: str, source: Source, change: str) -> Verdict:
     """Return the verdict on something that is there or is not."""
     return Verdict(graded(fails=not good), figure, limit, source, "" if good else change)
 
 
-def num(value: float) -> str:
-    """Return a number with as many digits as a person would write down: three, and all before the point."""
-    text = f"{value:.{_decimals(value)}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+def judged(number: Number, source: Source, change: str, *, figure: str = "{}", limit: str = "{}") -> Verdict:
+    """Return the verdict on one figure; `{}` in `figure` and `limit` is where it and its limit stand."""
+    state = number.state
+    words = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
+    return Verdict(state, *words, source, "" if state is State.PASS else change, (number,))
 
 
-def at_least(value: float) -> str:
-    """Return a number rounded up, for advice that a smaller one would make wrong."""
-    return num(math.ceil(value * 10 ** _decimals(value) - _TINY) / 10 ** _decimals(value))
-
-
-def at_most(value: float) -> str:
-    """Return a number rounded down, for advice that a larger one would make wrong."""
-    return num(math.floor(value * 10 ** _decimals(value) + _TINY) / 10 ** _decimals(value))
-
-
-def _decimals(value: float) -> int:
-    return next((count for count, least in ((0, 99.95), (1, 9.995), (2, 0.0995)) if abs(value) >= least), 3)
-
-
-def span(seconds: float) -> str:
-    """Return a length of time in the unit a person would say it in."""
-    for unit, size in (("d", 86_400.0), ("h", 3600.0), ("min", 60.0)):
-        if seconds >= 2 * size:
-            return f"{num(seconds / size)} {unit}"
-    return f"{num(seconds)} s"
+def informed(figure: str, source: Source, *numbers: Number, remark: str = "") -> Verdict:
+    """Return a finding that judges nothing."""
+    return Verdict(State.INFO, figure, "", source, remark, numbers)

@@ -20,9 +20,15 @@ DANGERS = {
 
 SECTIONS = (
     ("fail", "Fix before the first switch-on, the most dangerous first"),
+    ("unanswered", "Not answered: find out before the first switch-on"),
     ("caution", "Think about these"),
     ("pass", "Passed"),
+    ("info", "For information"),
 )
+
+LABELS = (("figure", "found"), ("limit", "required"), ("source", "basis"), ("change", "do this"))
+
+PRACTICE_NOTE = "* Common practice: no published source was found for this."
 
 
 def check_text(document: Document) -> str:
@@ -30,63 +36,92 @@ def check_text(document: Document) -> str:
     lines = [*_wrapped(f"Installation check of {document['name']}: {document['config']}"), ""]
     lines += [*_wrapped(headline(document)), ""]
     number = 0
-    for state, title in SECTIONS:
-        findings = [finding for finding in document["findings"] if finding["state"] == state]
-        if findings:
-            lines += [title, "-" * len(title)]
-            for finding in findings:
-                number += 1
-                lines += _finding(number, finding)
-            lines.append("")
-    lines += _not_checked(document["not_checked"])
+    for title, findings in sections(document):
+        lines += [title, "-" * len(title)]
+        for finding in findings:
+            number += 1
+            lines += _finding(number, finding)
+        lines.append("")
+    lines += _not_checked(one for one in document["not_checked"] if not one["safety"])
     lines += ["What the settings mean", "-" * 22]
     meanings = [f"relay: {document['relay']}", *(f"law: {line}" for line in document["law"])]
     for line in (*meanings, f"lost data: {document['data_lost']}"):
         lines += _wrapped(line, "  ", "    ")
+    if any(finding["common_practice"] for finding in document["findings"]):
+        lines += ["", *_wrapped(PRACTICE_NOTE, "", "  ")]
     lines += ["", "Before anyone acts on a figure", "-" * 30]
     for line in document["cautions"]:
         lines += _wrapped(line, "  ", "    ")
     return "\n".join(lines)
 
 
+def sections(document: Document) -> Iterator[tuple[str, list[Document]]]:
+    """Yield the title of each section that has anything in it, with its findings; unanswered questions are findings."""
+    asked = [unanswered(one) for one in document["not_checked"] if one["safety"]]
+    for state, title in SECTIONS:
+        chosen = [finding for finding in (*document["findings"], *asked) if finding["state"] == state]
+        if chosen:
+            yield title, chosen
+
+
+def unanswered(missing: Document) -> Document:
+    """Return a question of safety that nobody answered, as a finding."""
+    needs = ", ".join(missing["needs"])
+    return {**missing, "state": "unanswered", "change": f"Find out and set {needs}."}
+
+
+def rows(finding: Document) -> Iterator[tuple[str, str]]:
+    """Yield label and text of what a finding has to say."""
+    for key, label in LABELS:
+        text = finding.get(key, "")
+        if key == "source" and finding.get("common_practice"):
+            text += " *"
+        elif key == "change" and text:
+            text += whose(finding)
+        if text:
+            yield label, text
+
+
 def headline(document: Document) -> str:
     """Return the verdict in one or two sentences."""
     counts = document["counts"]
+    unanswered, cautions = counts["unanswered"], _things(counts["caution"], "caution")
     if counts["fail"]:
         first = f"FAIL: {_things(counts['fail'], 'thing')} to fix before the first switch-on"
+    elif unanswered:
+        first = "INCOMPLETE: nothing that could be checked failed"
     elif counts["caution"]:
         first = f"CAUTION: nothing failed, but {_things(counts['caution'], 'thing')} to think about"
     else:
         first = f"{document['verdict'].upper()}: nothing failed"
-    rest = []
-    if counts["fail"] and counts["caution"]:
-        rest.append(_things(counts["caution"], "caution"))
+    rest = [f"{_things(unanswered, 'question')} of safety not answered"] if unanswered else []
+    rest += [cautions] if counts["caution"] and not first.startswith("CAUTION") else []
     rest.append(f"{counts['pass']} passed")
     missing = counts["not_checked"]
-    blind = (
-        f" {_things(missing, 'check')} could not be made for want of figures, and may hide a fail." if missing else ""
-    )
-    return f"{first}; {', '.join(rest)}.{blind}"
+    could = f" {_things(missing, 'check')} could not be made because data are missing, so a failure may be hidden."
+    return f"{first}; {', '.join(rest)}.{could if missing else ''}"
 
 
 def _things(count: int, word: str) -> str:
     return f"{count} {word}{'' if count == 1 else 's'}"
 
 
+def risk(finding: Document) -> str:
+    """Return what may happen, "" where nothing was found wrong."""
+    return "" if finding["state"] in {"pass", "info"} else DANGERS[finding["danger"]]
+
+
 def _finding(number: int, finding: Document) -> Iterator[str]:
-    state, name = finding["state"], f"{finding['part']}: {finding['name']}"
-    risk = "" if state == "pass" else f"  [{DANGERS[finding['danger']]}]"
-    yield from _wrapped(f"{number:2}. {state.upper()}  {name}{risk}", "", "    ")
-    yield from _wrapped(finding["figure"], "    figure  ", " " * 12)
-    yield from _wrapped(finding["limit"], "    limit   ", " " * 12)
-    yield from _wrapped(finding["source"], "    source  ", " " * 12)
-    if finding["change"]:
-        yield from _wrapped(f"{finding['change']}{whose(finding)}", "    change  ", " " * 12)
+    name = f"{finding['part']}: {finding['name']}"
+    danger = f"  [{risk(finding)}]" if risk(finding) else ""
+    yield from _wrapped(f"{number:2}. {finding['state'].upper()}  {name}{danger}", "", "    ")
+    for label, text in rows(finding):
+        yield from _wrapped(text, f"    {label:9} ", " " * 14)
 
 
 def whose(finding: Document) -> str:
     """Return who may have to do it, for a finding that asks for a change."""
-    if not finding["trade"] or finding["state"] == "pass":
+    if not finding.get("trade") or finding["state"] in {"pass", "info"}:
         return ""
     return f" Local codes and a licensed {finding['trade']} decide."
 

@@ -1,201 +1,194 @@
-"""The water on paper: heating, a stuck contact, mixed litres, expansion, scald, storage, and what must be fitted."""
+"""The water on paper: heating, mixed litres and what is drawn of them, scald, storage."""
 
 import math
 
-from dumpload.physics.element import element_power_w
-from dumpload.physics.scald import BATH_C, CUT_OUT_MOST_C, GROWTH_C, STORE_C, STORE_MOST_C, scald_time_s
-from dumpload.physics.water import (
-    equilibrium_c,
-    expansion_l,
-    heat_capacity_j_k,
-    heat_j,
-    loss_w_k,
-    mixed_l,
-    time_to_s,
-    vessel_l,
+from dumpload.core.window import MINUTES_PER_DAY, contains, parse_span
+from dumpload.physics.scald import BATH_C, GROWTH_C, SCALD_ENDS_C, STORE_C, scald_time_s
+from dumpload.physics.water import heat_capacity_j_k, heat_j, mixed_l, time_to_s
+from dumpload.study.check import heater, pressure, sources
+from dumpload.study.check.facts import ELEMENT, has
+from dumpload.study.check.figures import Number, Sense, State, at_most, num, span
+from dumpload.study.check.lines import WATER, Check, Danger, Known, Verdict, graded, informed
+from dumpload.study.check.tank import (
+    HEATED,
+    LOSS,
+    heating_s,
+    hottest_c,
+    nominal_w,
+    stored_c,
+    tank_loss_w_k,
 )
-from dumpload.study.check.facts import ELEMENT, HIGHEST, element_ohm, has, highest_w
-from dumpload.study.check.lines import PRACTICE, WATER, Check, Danger, Known, State, Verdict, asked, graded, num, span
 
-HEATED = ("tank.volume_l", "tank.target_c", "tank.cold_c")
-LOSS = ("tank.loss_kwh_per_day", "tank.loss_difference_k", "tank.around_c")
-
-NEAR_RELIEF = 0.9
-"""Part of the relief valve's pressure that heating may reach, so that the valve does not weep (common practice)."""
+MIXED_C = 40.0
 
 
-def _hottest_c(known: Known) -> float:
-    """Return how hot the water gets in service: the thermostat's target, or less if the permissive stops earlier."""
-    return float(min(known["tank.target_c"], known.get("permissive.tank_cut_out_c", math.inf)))
+def _nothing_to_heat(known: Known) -> Verdict | None:
+    """Return the verdict on a thermostat that opens before the water is warmer than it came in."""
+    if stored_c(known) > known["tank.cold_c"]:
+        return None
+    return Verdict(
+        State.CAUTION,
+        f"the water comes in at {known['tank.cold_c']:g} degC and is heated to {stored_c(known):g} degC: not at all",
+        f"above {known['tank.cold_c']:g} degC",
+        sources.HEATING,
+        "Look at tank.target_c and tank.cold_c again.",
+    )
 
 
 def _heating(known: Known) -> Verdict:
-    litres, cold_c, hot_c = known["tank.volume_l"], known["tank.cold_c"], _hottest_c(known)
-    watts = element_power_w(known["battery.nominal_v"], element_ohm(known))
-    heat = heat_j(litres, cold_c, hot_c)
+    cold_c, hot_c, watts = known["tank.cold_c"], stored_c(known), nominal_w(known)
+    if (nothing := _nothing_to_heat(known)) is not None:
+        return nothing
+    seconds = heating_s(known, watts, cold_c, hot_c)
+    words = "without standing loss: not known"
     if has(known, LOSS):
-        loss = loss_w_k(known["tank.loss_kwh_per_day"], known["tank.loss_difference_k"])
-        end_c = equilibrium_c(watts, loss, known["tank.around_c"])
-        seconds = time_to_s(cold_c, hot_c, end_c, heat_capacity_j_k(litres, cold_c, hot_c), loss)
-        words = f"standing loss {num(loss)} W/K"
-    else:
-        seconds, words = heat / watts, "without standing loss: not known"
+        words = f"standing loss {num(tank_loss_w_k(known))} W/K"
     never = math.isinf(seconds)
+    heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / 3600
     figure = (
-        f"{num(heat / 3.6e6)} kWh from {cold_c:g} to {hot_c:g} degC; "
+        f"{num(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
         f"{'never' if never else span(seconds)} with {num(watts)} W at nominal voltage ({words})"
     )
-    change = "The loss is as large as the heater: insulate the tank." if never else ""
-    source = "heat of water (Kell 1975, IAPWS-95); (C / UA) ln(...)"
-    return Verdict(graded(fails=False, cautions=never), figure, "none: for your information", source, change)
+    if never:
+        change = "The loss is as large as the heater: insulate the tank."
+        return Verdict(State.CAUTION, figure, "more heat than the tank loses", sources.HEATING, change)
+    return informed(figure, sources.HEATING, Number("heat", heat_wh, "Wh"), Number("time", seconds, "s"))
 
 
-def _stuck(known: Known) -> Verdict:
-    loss = loss_w_k(known["tank.loss_kwh_per_day"], known["tank.loss_difference_k"])
-    end_c = equilibrium_c(highest_w(known), loss, known["tank.around_c"])
-    boils = end_c > STORE_MOST_C
-    guards = (known.get("tank.cut_out"), known.get("tank.relief_valve"))
-    guarded = all(guards)
-    figure = f"{num(highest_w(known))} W that never stop take it to {num(end_c)} degC"
-    if end_c > 100:  # noqa: PLR2004  (degC: water boils)
-        figure = f"it boils: {num(highest_w(known))} W that never stop are lost only at {num(end_c)} degC"
-    change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
-    if boils and guarded:
-        change = "Only the thermostat, the cut-out and the relief valve stop that: test them."
-    limit = f"below {STORE_MOST_C:g} degC, or cut-out and relief valve both fitted"
-    state = graded(fails=boils and False in guards, cautions=boils and not guarded)
-    return Verdict(state, figure, limit, "Ta + P / UA", change if boils else "")
-
-
-def _relief(known: Known) -> Verdict:
-    return asked(
-        good=known["tank.relief_valve"],
-        figure="fitted" if known["tank.relief_valve"] else "not fitted",
-        limit="a temperature-and-pressure relief valve with a free discharge",
-        source="plumbing codes",
-        change="Do not switch on without one: a closed tank that boils bursts.",
-    )
-
-
-def _cut_out(known: Known) -> Verdict:
-    return asked(
-        good=known["tank.cut_out"],
-        figure="fitted" if known["tank.cut_out"] else "not fitted",
-        limit="an independent thermal cut-out in the power path, reset by a person",
-        source="what stops a stuck contact or thermostat",
-        change="Do not switch on without one: software and relay can fail closed.",
-    )
-
-
-def _cut_out_temperature(known: Known) -> Verdict:
-    return asked(
-        good=known["tank.target_c"] < known["tank.cut_out_c"] <= CUT_OUT_MOST_C,
-        figure=f"acts at {known['tank.cut_out_c']:g} degC",
-        limit=f"above the thermostat's {known['tank.target_c']:g} degC, at most {CUT_OUT_MOST_C:g} degC",
-        source="plumbing code of Chicago: 200 degF",
-        change="Fit a cut-out that acts between the two.",
-    )
-
-
-def _thermostat(known: Known) -> Verdict:
-    return asked(
-        good=known["tank.thermostat_dc"],
-        figure="rated for DC" if known["tank.thermostat_dc"] else "not rated for DC",
-        limit="rated for DC at the highest bus voltage",
-        source="a direct-current arc does not go out by itself",
-        change="Do not let it break the current: use a DC-rated one, or let it break a contactor's coil.",
-    )
+def _standing(known: Known) -> Verdict:
+    loss, hot_c, around_c = tank_loss_w_k(known), stored_c(known), known["tank.around_c"]
+    watts = max(0.0, loss * (hot_c - around_c))
+    figure = f"loses {num(loss)} W/K: {num(watts)} W at {hot_c:g} degC"
+    numbers = [Number("standing loss", loss, "W/K"), Number("loss", watts, "W")]
+    if hot_c > STORE_C > around_c:
+        capacity = heat_capacity_j_k(known["tank.volume_l"], hot_c, STORE_C)
+        seconds = time_to_s(hot_c, STORE_C, around_c, capacity, loss)
+        figure += f", and cools to {STORE_C:g} degC in {span(seconds)} if nothing is drawn"
+        numbers.append(Number("time", seconds, "s"))
+    return informed(figure, sources.STANDING, *numbers)
 
 
 def _mixed(known: Known) -> Verdict:
-    litres = mixed_l(known["tank.volume_l"], _hottest_c(known), known["tank.cold_c"])
-    figure = f"{num(litres)} litres at 40 degC from a tank at {_hottest_c(known):g} degC"
-    return Verdict(State.PASS, figure, "none: for your information", "V (Th - Tc) / (40 - Tc)")
+    if known["tank.cold_c"] >= MIXED_C:
+        figure = f"the cold water comes in at {known['tank.cold_c']:g} degC: nothing is left to mix"
+        return informed(figure, sources.MIXING)
+    litres = mixed_l(known["tank.volume_l"], stored_c(known), known["tank.cold_c"], MIXED_C)
+    figure = f"{num(litres)} l at {MIXED_C:g} degC from a tank at {stored_c(known):g} degC"
+    return informed(figure, sources.MIXING, Number("mixed water", litres, "l"))
 
 
-def _expansion(known: Known) -> Verdict:
-    grows_l = expansion_l(known["tank.volume_l"], known["tank.cold_c"], known["tank.target_c"])
-    figure = f"grows by {num(grows_l)} litres to {known['tank.target_c']:g} degC"
-    if not known["tank.sealed"]:
-        return Verdict(State.PASS, f"{figure}, back into the supply", "an open way back", "density of water")
-    most_bar = NEAR_RELIEF * known["tank.relief_bar"]
-    needed_l = vessel_l(grows_l, known["tank.supply_bar"], most_bar)
-    return asked(
-        good=known["tank.vessel_l"] >= needed_l,
-        figure=f"{figure}; the vessel has {known['tank.vessel_l']:g} litres",
-        limit=f"at least {num(needed_l)} litres, {known['tank.supply_bar']:g} to {num(most_bar)} bar",
-        source=f"density of water; Boyle's law to 90 % of the relief valve ({PRACTICE})",
-        change="Fit a larger vessel, or the relief valve opens at every heating and wears out.",
+def _open_h(known: Known) -> float:
+    """Return for how many hours a day the settings let the load run at most."""
+    spans = [parse_span(text) for text in known["permissive.window"]]
+    window_h = sum(contains(spans, minute) for minute in range(MINUTES_PER_DAY)) / 60
+    return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / 3600))
+
+
+def _drawn(known: Known) -> Verdict:
+    people, cold_c = known["tank.people"], known["tank.cold_c"]
+    if cold_c >= MIXED_C:
+        return _mixed(known)
+    litres = people * known["tank.litres_per_person"]
+    drawn_wh = heat_j(litres, cold_c, MIXED_C) / 3600
+    lost_wh, words = 0.0, "the standing loss is not known"
+    if has(known, LOSS):
+        lost_wh = 24 * max(0.0, tank_loss_w_k(known) * (stored_c(known) - known["tank.around_c"]))
+        words = f"and the tank loses {num(lost_wh / 1000)} kWh"
+    hours, open_h = (drawn_wh + lost_wh) / nominal_w(known), _open_h(known)
+    full_l = mixed_l(known["tank.volume_l"], stored_c(known), cold_c, MIXED_C)
+    who = f"{people} {'person draws' if people == 1 else 'people draw'}"
+    figure = (
+        f"{who} {num(litres)} l at {MIXED_C:g} degC a day: {num(drawn_wh / 1000)} kWh, {words}: {num(hours)} h of the "
+        f"element; a hot tank gives {num(full_l)} l"
     )
-
-
-def _open(known: Known) -> bool:
-    return known.get("tank.sealed") is False
+    run = Number("run time a day", hours, "h", Sense.AT_MOST, open_h)
+    numbers = (Number("drawn", litres, "l"), Number("heat a day", drawn_wh + lost_wh, "Wh"), run)
+    simulate = "What the surplus gives in each month needs the simulation."
+    if run.state is State.PASS:
+        return informed(figure, sources.DRAWN, *numbers, remark=simulate)
+    change = f"The element cannot give that, whatever the sun does: a second source, or fewer litres. {simulate}"
+    limit = f"at most {at_most(open_h)} h a day, within permissive.window and permissive.max_on_per_day_s"
+    return Verdict(State.CAUTION, figure, limit, sources.DRAWN, change, numbers)
 
 
 def _scald(known: Known) -> Verdict:
-    hot_c = known["tank.target_c"]
+    hot_c = hottest_c(known)
     seconds = scald_time_s(hot_c)
     valve = known.get("tank.mixing_valve")
     harmless = hot_c <= BATH_C
     state = graded(fails=valve is False and not harmless, cautions=valve is None and not harmless)
-    most = "at most " if hot_c > 60 else ""  # noqa: PLR2004  (degC: the table ends there)
-    burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {most}{span(seconds)}, an adult"
+    within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{span(seconds)}"
+    burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {within}, an adult"
     change = "" if state == State.PASS else "Fit a thermostatic mixing valve: children burn much faster."
-    fitted = {True: "mixing valve fitted", False: "no mixing valve", None: "mixing valve: not said"}[valve]
-    limit = f"at most {BATH_C:g} degC at bath and shower, by a mixing valve"
-    return Verdict(state, f"{hot_c:g} degC: {burns}; {fitted}", limit, "HSE HSIS6; published scald table", change)
-
-
-def _legionella(known: Known) -> Verdict:
-    hot_c = _hottest_c(known)
-    state = graded(fails=False, cautions=hot_c < STORE_C)
-    change = ""
-    if state == State.CAUTION:
-        change = f"Store at {STORE_C:g} degC or more, with a mixing valve, and follow your health authority's guidance."
+    fitted = {True: "mixing valve fitted, as stated", False: "no mixing valve", None: "mixing valve: not stated"}[valve]
     return Verdict(
         state,
-        f"stored at up to {hot_c:g} degC; surplus is irregular, so count on no disinfection",
-        f"at least {STORE_C:g} degC; legionella grows from {GROWTH_C[0]:g} to {GROWTH_C[1]:g} degC",
-        "HSE HSG274 Part 2",
+        f"{hot_c:g} degC: {burns}; {fitted}",
+        f"at most {BATH_C:g} degC at bath and shower, by a mixing valve",
+        sources.SCALD,
         change,
+        (Number("hottest water", hot_c, "degC"),),
     )
 
 
-def _dry_fire(known: Known) -> Verdict:
-    guarded = known["tank.dry_fire_guard"]
-    change = "Fill the tank and bleed it before the first switch-on, and after every draining."
+def _storage(known: Known) -> Verdict:
+    mains = known.get("tank.other_heat") == "mains"
+    held_c = known.get("tank.other_c", 0.0) if mains else 0.0
+    hot_c = stored_c(known)
+    figure = f"up to {hot_c:g} degC by surplus alone, which is irregular"
+    change = f"Let a second source hold {STORE_C:g} degC, with a mixing valve; follow your health authority's guidance."
+    if hot_c < STORE_C:
+        change = f"Store at {STORE_C:g} degC or more, with a mixing valve; follow your health authority's guidance."
+    if mains:
+        figure = f"held at {held_c:g} degC by the mains heater, up to {hot_c:g} degC by surplus"
+    state = graded(fails=False, cautions=held_c < STORE_C)
     return Verdict(
-        graded(fails=False, cautions=not guarded),
-        "something keeps an empty tank from being heated"
-        if guarded
-        else "nothing keeps an empty tank from being heated",
-        "a level or flow interlock, or a person who looks",
-        "a dry element burns out in seconds to minutes",
-        "" if guarded else change,
+        state,
+        f"{figure}; count on no disinfection",
+        f"at least {STORE_C:g} degC, held; legionella grow from {GROWTH_C[0]:g} to {GROWTH_C[1]:g} degC",
+        sources.LEGIONELLA,
+        "" if state is State.PASS else change,
+        (Number("held", held_c, "degC", Sense.AT_LEAST, STORE_C),),
     )
 
 
 CHECKS = (
-    Check(WATER, "relief valve", Danger.PRESSURE, ("tank.relief_valve",), _relief),
-    Check(WATER, "thermal cut-out", Danger.PRESSURE, ("tank.cut_out",), _cut_out),
-    Check(WATER, "cut-out temperature", Danger.PRESSURE, ("tank.cut_out_c", "tank.target_c"), _cut_out_temperature),
-    Check(WATER, "stuck contact", Danger.PRESSURE, (*HIGHEST, *LOSS), _stuck),
-    Check(WATER, "thermostat", Danger.ARC, ("tank.thermostat_dc",), _thermostat),
-    Check(WATER, "dry element", Danger.FIRE, ("tank.dry_fire_guard",), _dry_fire),
+    *pressure.CHECKS,
+    *heater.CHECKS,
     Check(
         WATER,
-        "expansion",
-        Danger.PRESSURE,
-        (*HEATED, "tank.sealed", "tank.supply_bar", "tank.relief_bar", "tank.vessel_l"),
-        _expansion,
-        applies=lambda known: not _open(known),
+        "scald",
+        "scald",
+        Danger.SCALD,
+        ("tank.target_c",),
+        _scald,
+        keys=("tank.mixing_valve", "tank.target_c", "tank.other_c"),
     ),
     Check(
-        WATER, "expansion", Danger.PRESSURE, HEATED, _expansion, applies=lambda known: known.get("tank.sealed") is False
+        WATER,
+        "storage",
+        "storage temperature",
+        Danger.SCALD,
+        ("tank.target_c",),
+        _storage,
+        keys=("tank.target_c", "tank.other_heat", "tank.other_c"),
     ),
-    Check(WATER, "scald", Danger.SCALD, ("tank.target_c",), _scald),
-    Check(WATER, "storage temperature", Danger.SCALD, ("tank.target_c",), _legionella),
-    Check(WATER, "heating", Danger.SERVICE, (*ELEMENT, "battery.nominal_v", *HEATED), _heating),
-    Check(WATER, "mixed water", Danger.SERVICE, HEATED, _mixed),
+    Check(WATER, "heating", "heating", Danger.SERVICE, (*ELEMENT, "battery.nominal_v", *HEATED), _heating),
+    Check(
+        WATER,
+        "standing-loss",
+        "standing loss",
+        Danger.SERVICE,
+        (*LOSS, "tank.volume_l", "tank.target_c"),
+        _standing,
+    ),
+    Check(WATER, "mixed-water", "mixed water", Danger.SERVICE, HEATED, _mixed),
+    Check(
+        WATER,
+        "water-drawn",
+        "water drawn",
+        Danger.SERVICE,
+        ("tank.people", "tank.litres_per_person", *HEATED, *ELEMENT, "battery.nominal_v"),
+        _drawn,
+    ),
 )

@@ -46,7 +46,7 @@ _COUNTED = {
     RowKind.GAP: "places where rows are missing from the history",
     RowKind.SETTINGS: "changes of the recorded program's settings",
     RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
-    RowKind.SELECT: "moves of the selector by a person, replayed as they were",
+    RowKind.SELECT: "manual switches, replayed as recorded",
     RowKind.FAULT: "recorded faults, which are no part of the replay",
 }
 _KINDS = frozenset(RowKind)

@@ -107,8 +107,8 @@ def remarks(result: Result) -> Iterator[str]:
     drawn = summary.drawing_s / summary.measured.seconds if summary.measured.seconds else 1.0
     if drawn < _MOST_DRAWN_PART:
         yield (
-            f"The recorded load drew power in only {100 * drawn:.0f} % of this on-time: it was off then, or its"
-            " thermostat was open. The measured energy is what it drew."
+            f"The recorded load drew power in only {100 * drawn:.0f} % of this on-time: either the relay was"
+            " off at that time, or the thermostat had cut out. The measured energy is what it drew."
         )
     yield from log_remarks(result.log)
 

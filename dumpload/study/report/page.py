@@ -8,7 +8,8 @@ from dumpload.config import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
 from dumpload.core.text import duration
-from dumpload.study.page import bullets, page, section
+from dumpload.study.cautions import CAUTIONS
+from dumpload.study.page import bullets, page, section, typeset
 from dumpload.study.replay.document import OPEN_LOOP
 from dumpload.study.replay.figures import Derived
 from dumpload.study.replay.text import cause_label, remarks, rows, verdict
@@ -22,26 +23,6 @@ SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
 
 UNSEEN = "The program was killed or the power failed; that the pin went off then is not recorded."
-
-CAUTIONS = (
-    (
-        "Surplus heat is irregular: water may stand between 25 and 45 degC, where legionella grow, for days. Nothing"
-        " here shows that it is safe. Heat it to 60 degC as your health authority advises."
-    ),
-    (
-        "A contact that opens direct current draws an arc, which can weld it or set fire to what is near: contact, fuse"
-        " and cable must be rated for DC at the highest bus voltage."
-    ),
-    "Water above about 50 degC scalds within minutes, at 60 degC within seconds: fit a thermostatic mixing valve.",
-    (
-        "This program is an operating control, not a protection: the heater's own thermostat, a manual-reset thermal"
-        " cut-out, a relief valve and a fuse at the battery must be there and must work without it."
-    ),
-    (
-        "Before you change wiring, plumbing or thresholds on account of a figure here, defer to local codes and to a"
-        " licensed electrician or plumber."
-    ),
-)
 
 STYLE = f"""
 body {{ max-width: 56rem }}
@@ -79,12 +60,12 @@ def report_page(one: ReportData, figures: Derived, settings: Settings) -> str:
         f'<p class="verdict">{escape(verdict(summary, is_replay=one.is_replay))}</p>',
         *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_replay else []),
         *_terms(rows(result, figures, one.zone)),
-        *(section("Before you believe a figure", bullets(told)) if (told := [*remarks(result)]) else []),
-        *section("Pictures", map(figure, pictures(one, *limits))),
+        *(section("Notes on these figures", bullets(told)) if (told := [*remarks(result)]) else []),
+        *section("Charts", map(figure, pictures(one, *limits))),
         *section("Why it went off", _causes(one)),
-        *section("Longest times without data", _gaps(one)),
-        *(section("What else happened", _events(one)) if one.day_log.incidents else []),
-        *section("Cautions", bullets(CAUTIONS)),
+        *section("Gaps in the data", _gaps(one)),
+        *(section("Events", _events(one)) if one.day_log.incidents else []),
+        *section("Cautions", bullets(map(typeset, CAUTIONS))),
     ]
     title = f"{what}: {one.name}"
     room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
@@ -108,7 +89,7 @@ def cause_words(cause: Cause) -> tuple[str, str]:
 
 def _terms(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
     yield "<dl>"
-    yield from (f"<dt>{escape(label)}<dd>{escape(value)}" for label, value in pairs)
+    yield from (f"<dt>{escape(label)}<dd>{escape(typeset(value))}" for label, value in pairs)
     yield "</dl>"
 
 
@@ -129,7 +110,7 @@ def _causes(one: ReportData) -> Iterator[str]:
 def _gaps(one: ReportData) -> Iterator[str]:
     gaps = sorted(one.day_log.lost, key=lambda span: -span.seconds)
     if not gaps:
-        yield "<p>There was always a live state of charge.</p>"
+        yield "<p>No gaps: there was always a live state of charge.</p>"
         return
     if len(gaps) > SHOWN_GAPS:
         yield f"<p>{len(gaps)} in all, {duration(sum(gap.seconds for gap in gaps))} together; the longest:</p>"

@@ -105,8 +105,8 @@ def charge_picture(one: ReportData, cut_in_percent: float, cut_out_percent: floa
     whole = reduce(Extremes.merge, columns, NOTHING)
     words = (
         f"From {_percent(whole.low)} to {_percent(whole.high)}. Dashed line: cut-in at {cut_in_percent:g} %; dotted:"
-        f" cut-out at {cut_out_percent:g} %. Where nothing is drawn there were no data. Below: for how much of the time"
-        " the relay was on, all of it where the lane is full."
+        f" cut-out at {cut_out_percent:g} %. Where nothing is drawn there were no data. Orange: share of time the relay"
+        " was on."
     )
     return Picture("charge", "State of charge, and when the relay was on", words, height, parts)
 
@@ -167,8 +167,8 @@ def heat_map(one: ReportData) -> Picture:
     hours = [(24 - hour, f"{hour:02d}:00") for hour in (0, 6, 12, 18)]
     words = (
         f"One column for {'every day' if group == 1 else f'{group} days'}, one row for every local hour, midnight on"
-        " top. The shade tells for how much of the hour the relay was on, a fifth more with each of five. A narrow grey"
-        " line: no data for most of the hour."
+        " top. The stronger the shade, the more of the hour the relay was on (steps of 20 %). A narrow grey line: no"
+        " data for most of the hour."
     )
     cells = (f'<path class="s{shade}" {scale} d="{path}"/>' for shade, path in paths.items())
     parts = [*plot.frame(hours, 0, 24), *cells, *plot.dates(one, TOP + plot.height)]
@@ -222,7 +222,8 @@ def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: 
     best = max(range(len(values)), key=lambda index: values[index])
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
     days = f"{len(values)} day{'' if len(values) == 1 else 's'}"
-    words = f"{days}, {whole}{unit} in all; the most on {one.days[best].date}: {most_a_day}{unit}."
+    on = one.days[best].date
+    words = f"{days}, {whole}{unit} in all; most on {on.day} {on:%b %Y}: {most_a_day}{unit}."
     return Picture(name, title, words, height, parts)
 
 

@@ -40,7 +40,7 @@ def read_recorded(
         RecordError: it is no history, or has no row in that period.
         ReplayInterrupted: a person ended it.
     """
-    log.notes.append("load, max_age_s and the thresholds shown are those of the settings as they are now")
+    log.notes.append("uses today's settings for heater size, max_age_s and thresholds")
     row: HistoryRow | None = None
     try:
         timeline = record.timeline()

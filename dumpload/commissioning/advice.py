@@ -1,0 +1,125 @@
+"""What was heard, judged: a line of words for each signal, and what to change in the settings. Pure."""
+
+import math
+from collections.abc import Iterator
+from difflib import get_close_matches
+from statistics import fmean
+from typing import NamedTuple
+
+from dumpload.commissioning.survey import SignalSurvey, Survey, document_of, leaves_of, time_pointers
+from dumpload.core.decode import FUTURE_TOLERANCE_S, Reading, Reason, Rejection, Unknown
+from dumpload.core.freshness import is_missing
+from dumpload.core.signals import QUANTITIES, Signal, signal_name
+
+# A value should survive two lost messages (our choice, no source): three times the longest gap heard.
+GAPS_PER_AGE = 3.0
+# Above this multiple of the longest gap, the load runs blind for longer than it need (our choice, no source).
+LOOSE_GAPS = 20.0
+# Power below this says nothing about a direction (our choice, no source: above any meter's offset).
+CLEAR_POWER_W = 50.0
+
+
+class Advice(NamedTuple):
+    """One thing to change: the setting's key, and a sentence that says what and why."""
+
+    key: str
+    text: str
+
+
+def state_of(survey: Survey, signal: Signal) -> str:
+    """Return how a signal is doing: "live", "unknown", "rejected", "retained only" or "silent"."""
+    heard = survey.signals[signal]
+    if isinstance(heard.last, Reading):
+        return "live"
+    if isinstance(heard.last, Unknown):
+        return "unknown"
+    if isinstance(heard.last, Rejection):
+        return "rejected"
+    topic = survey.topics.get(heard.topic)
+    return "retained only" if topic is not None and topic.retained else "silent"
+
+
+def why_not(survey: Survey, signal: Signal) -> str:
+    """Return in words why a signal has no live value; "" if it has one."""
+    heard, state = survey.signals[signal], state_of(survey, signal)
+    if state == "live":
+        return ""
+    if state == "unknown":
+        return "the source says that it does not know"
+    if state == "retained only":
+        return "only a value kept by the broker arrived: its age is unknown, so it does not count"
+    if state == "silent":
+        return f"nothing arrived on {heard.topic}{_meant(survey, heard.topic)}"
+    assert isinstance(heard.last, Rejection)  # noqa: S101  (the state says so)
+    return _rejected(survey, heard, heard.last.reason)
+
+
+def _meant(survey: Survey, topic: str) -> str:
+    close = get_close_matches(topic, survey.topics, n=3, cutoff=0.6)
+    return f"; did you mean {' or '.join(close)}?" if close else ""
+
+
+def _rejected(survey: Survey, heard: SignalSurvey, reason: Reason) -> str:
+    document = document_of(survey.topics[heard.topic].payload)
+    there = ", ".join(pointer or "the number itself" for pointer in leaves_of(document)) or "nothing"
+    quantity = QUANTITIES[heard.field.signal]
+    text = survey.topics[heard.topic].payload[:40].decode("utf-8", "replace")
+    pointer = "/".join(("", *heard.field.pointer))
+    stamp = "/".join(("", *(heard.field.timestamp_pointer or ())))
+    ahead = heard.clock_ahead_s
+    return {
+        Reason.MISSING_POINTER: f"messages arrive on {heard.topic}, but {pointer} is not in them; there are: {there}",
+        Reason.NO_TIMESTAMP: f"messages arrive on {heard.topic}, but no time at {stamp}; there are: {there}",
+        Reason.BAD_TIMESTAMP: f"what is at {stamp} is no time: expected RFC 3339, or Unix seconds or milliseconds",
+        Reason.FROM_FUTURE: f"the source's clock is {ahead:.0f} s ahead of this computer's; at most "
+        f"{FUTURE_TOLERANCE_S:g} s is believed. Set one of the two clocks",
+        Reason.TOO_OLD: f"the value is {-ahead:.0f} s old by its own time; at most {heard.field.max_age_s:g} s counts. "
+        "Either it is old, or the source's clock is behind",
+        Reason.WRONG_TYPE: f"expected a number, got {_shown(document, heard)}",
+        Reason.OUT_OF_RANGE: f"{_shown(document, heard)} in {heard.field.unit} is outside {quantity.low:g} to "
+        f"{quantity.high:g} {quantity.unit}: another unit, or a code for unknown?",
+    }.get(reason, f"{reason.value.replace('_', ' ')}: the payload is {text!r}")
+
+
+def _shown(document: object, heard: SignalSurvey) -> str:
+    value = leaves_of(document).get("/".join(("", *heard.field.pointer)), document)
+    return f"{value:g}" if isinstance(value, float) else repr(value)[:40]
+
+
+def advise(survey: Survey, wall: float) -> list[Advice]:
+    """Return what to change, in the order of the signals. `wall`: Unix time now (s)."""
+    return [one for signal in survey.signals for one in _advice(survey, signal, wall)] + list(_direction(survey))
+
+
+def _advice(survey: Survey, signal: Signal, wall: float) -> Iterator[Advice]:
+    heard, key = survey.signals[signal], f"telemetry.{signal_name(signal)}"
+    topic = survey.topics.get(heard.topic)
+    if topic is None:
+        return
+    gaps = topic.gaps_s
+    if gaps and heard.field.max_age_s < GAPS_PER_AGE * max(gaps):
+        fitting = math.ceil(GAPS_PER_AGE * max(gaps))
+        yield Advice(
+            f"{key}.max_age_s", f"messages came up to {max(gaps):.1f} s apart: {fitting} survives two lost ones"
+        )
+    elif gaps and heard.field.max_age_s > max(LOOSE_GAPS * max(gaps), 10.0):
+        fitting = max(10, math.ceil(GAPS_PER_AGE * max(gaps)))
+        yield Advice(f"{key}.max_age_s", f"messages came every {max(gaps):.1f} s: {fitting} is enough, and safer")
+    if heard.field.timestamp_pointer is None and (found := time_pointers(document_of(topic.payload), wall)):
+        yield Advice(f"{key}.timestamp_pointer", f'the payload carries a time: set "{found[0]}", so that an old value '
+                     "sent again is known as old")  # fmt: skip
+
+
+def _direction(survey: Survey) -> Iterator[Advice]:
+    """Yield advice where the battery is said to be drained while the sun gives more than is used, or it fills."""
+    mean = {signal: fmean(heard.values) for signal, heard in survey.signals.items() if heard.values}
+    battery = mean.get(Signal.BATTERY_POWER)
+    if battery is None or battery > -CLEAR_POWER_W:
+        return
+    sun, load = mean.get(Signal.SOLAR_POWER, math.nan), mean.get(Signal.LOAD_POWER, 0.0)
+    charges = survey.signals[Signal.STATE_OF_CHARGE].values if Signal.STATE_OF_CHARGE in survey.signals else []
+    is_rising = len(charges) > 1 and charges[-1] > charges[0]
+    if is_rising or (not is_missing(sun) and sun > load + CLEAR_POWER_W and -battery > (sun - load) / 2):
+        why = "while the state of charge rises" if is_rising else f"while the panels give {sun:.0f} W"
+        yield Advice("telemetry.battery_power.scale", f"battery power is {battery:.0f} W {why}; charging must be "
+                     "positive: set scale = -1")  # fmt: skip

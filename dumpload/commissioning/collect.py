@@ -1,0 +1,90 @@
+"""Listens at the broker for a while and hands every message to a survey. The only part of `listen` that connects.
+
+Asks for every topic, so that a misspelt one can be named; where the broker refuses that, for the configured ones only.
+"""
+
+import asyncio
+import secrets
+import time
+from collections.abc import Callable
+
+from dumpload.commissioning.survey import Arrived, Survey
+from dumpload.io.mqtt import Link
+from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription
+
+EVERY_TOPIC = "#"
+# How long a broker may take to answer.
+ANSWER_S = 5.0
+
+
+class NoBrokerError(Exception):
+    """The broker cannot be reached, or refuses; the message says which, and why."""
+
+
+class _Ear(Listener):
+    """Takes what the link says."""
+
+    def __init__(self, survey: Survey) -> None:
+        self._survey = survey
+        self.up = asyncio.Event()
+        self.trouble = ""
+
+    def on_message(self, message: Message) -> None:
+        """Hand a message to the survey, with the time of its arrival."""
+        arrived = Arrived(message.topic, message.payload, message.retained, time.monotonic(), time.time())
+        self._survey.take(arrived)
+
+    def on_up(self) -> None:
+        """Every subscription is acknowledged."""
+        self.up.set()
+
+    def on_down(self, reason: str, retry_s: float) -> None:
+        """Keep the reason, in case no answer ever comes."""
+        del retry_s
+        self.trouble = reason
+
+    def on_callback_error(self, error: Exception) -> None:
+        """Keep the reason."""
+        self.trouble = repr(error)
+
+
+async def collect(
+    options: LinkOptions, survey: Survey, for_s: float, watch: Callable[[float], None] = lambda _part: None
+) -> None:
+    """Listen for `for_s` seconds. `watch` is told how much of that has passed (0 to 1).
+
+    Raises:
+        NoBrokerError: the broker cannot be reached, or lets us listen to nothing.
+    """
+    everything = (Subscription(EVERY_TOPIC, retained=True),)
+    wanted = tuple(Subscription(one.topic, retained=True) for one in options.subscriptions)
+    reason = await _listen(options._replace(subscriptions=everything), survey, for_s, watch)
+    if reason and wanted:
+        reason = await _listen(options._replace(subscriptions=wanted), survey, for_s, watch)
+    if reason:
+        msg = f"cannot listen at the broker {options.host}:{options.port}: {reason}"
+        raise NoBrokerError(msg)
+
+
+async def _listen(options: LinkOptions, survey: Survey, for_s: float, watch: Callable[[float], None]) -> str:
+    """Listen once; return why that was not possible ("": it was)."""
+    ear = _Ear(survey)
+    # A name of its own: a second client with the daemon's would throw it out.
+    own = options._replace(client_id=f"{options.client_id}-listen-{secrets.token_hex(4)}", will=None)
+    link = Link(own, ear, time.monotonic)
+    running = asyncio.create_task(link.run())
+    try:
+        async with asyncio.timeout(ANSWER_S):
+            await ear.up.wait()
+        began = time.monotonic()
+        while (passed := time.monotonic() - began) < for_s:
+            watch(passed / for_s)
+            link.tick()
+            await asyncio.sleep(min(0.5, for_s - passed))
+        await link.close(1.0)
+    except TimeoutError:
+        return ear.trouble or "it does not answer"
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+    return ""

@@ -1,0 +1,32 @@
+"""Text of strangers, made fit for a terminal, a page and a log line."""
+
+LINE_CHARACTERS = 300
+ELLIPSIS = "…"
+
+
+def printable(text: str, *, lines: bool = False) -> str:
+    r"""Return the text with every character that is not printable as a visible escape such as ``\x1b``.
+
+    C0 and C1 controls drive a terminal (ECMA-48), format characters turn text around (Unicode bidi controls), and a
+    lone surrogate cannot be encoded. With `lines` line feeds stay.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or (lines and c == "\n") else _escape(c) for c in text)
+
+
+def one_line(text: str, most: int = LINE_CHARACTERS) -> str:
+    """Return the text as one printable line of at most `most` characters, cut in the middle."""
+    return shorten(printable(text), most)
+
+
+def shorten(text: str, most: int) -> str:
+    """Return the text cut in the middle to at most `most` characters: begin and end tell most."""
+    if len(text) <= most:
+        return text
+    begin = (most - 1) // 2
+    return text[:begin] + ELLIPSIS + text[len(text) - (most - 1 - begin) :]
+
+
+def _escape(character: str) -> str:
+    return character.encode("unicode_escape").decode("ascii")

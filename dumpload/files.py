@@ -1,0 +1,185 @@
+"""Plain files: read whole and bounded, or written beside and put in place. Standard library only, quick to import.
+
+Whatever is read may be a pipe, a device or endless; whatever is written must never replace what is the user's.
+"""
+
+import contextlib
+import os
+import stat
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple, NoReturn
+
+_KINDS = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+)
+_DATABASE_ENDS = ("", "-wal", "-shm", "-journal")
+
+
+class FileKindError(OSError):
+    """It is no plain file, or too large a one; the text says what was expected."""
+
+    def __init__(self, expected: str) -> None:
+        """Keep the words where an `OSError` has them."""
+        super().__init__(0, expected)
+
+    def __str__(self) -> str:
+        """Return the words alone: there is no error number to show."""
+        return f"expected {self.strerror}"
+
+
+class WriteError(Exception):
+    """An output could not be written; the text names the option, the file and what was expected."""
+
+
+class Output(NamedTuple):
+    """A file to be written: the option that asks for it, its path, and all of its content."""
+
+    option: str
+    path: Path
+    content: bytes
+
+    def refuse(self, reason: str | None) -> NoReturn:
+        """Raise a `WriteError` that says why this file is not written."""
+        message = f"{self.option} {self.path}: expected a file that can be written ({reason})"
+        raise WriteError(message) from None
+
+
+class Named(NamedTuple):
+    """A file that no output may replace, and what it is to the user ("history.path", "LOG")."""
+
+    what: str
+    path: Path
+
+
+def kind_of(mode: int) -> str:
+    """Return what the mode of `stat` says a file is, "" for a plain one."""
+    return next((words for is_kind, words in _KINDS if is_kind(mode)), "")
+
+
+def read_plain(path: Path, most_bytes: int) -> bytes:
+    """Return the content of a plain file of at most `most_bytes`; never waits for a pipe or a device.
+
+    Raises:
+        FileKindError: it is something else, or larger.
+        OSError: it cannot be read.
+        ValueError: the path has a NUL in it.
+    """
+    _check_plain(path.stat())  # before it is opened: opening a device may do something already
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    with open(descriptor, "rb") as file:  # noqa: PTH123
+        _check_plain(os.fstat(descriptor))
+        content = file.read(most_bytes + 1)
+    if len(content) > most_bytes:
+        message = f"at most {most_bytes} bytes"
+        raise FileKindError(message)
+    return content
+
+
+def _check_plain(found: os.stat_result) -> None:
+    if kind := kind_of(found.st_mode):
+        message = f"a plain file, not {kind}"
+        raise FileKindError(message)
+
+
+def is_same(one: Path, other: Path) -> bool:
+    """Return whether two paths lead to one file: through links, hard links, or once one of them is made."""
+    with contextlib.suppress(OSError, ValueError):
+        if one.samefile(other):
+            return True
+    with contextlib.suppress(OSError, ValueError):
+        return os.path.realpath(one) == os.path.realpath(other)
+    return False
+
+
+def with_database_files(named: Named) -> list[Named]:
+    """Return a database and what its library keeps beside it."""
+    return [Named(named.what, Path(f"{named.path}{end}")) for end in _DATABASE_ENDS]
+
+
+def write_outputs(outputs: Sequence[Output], named: Iterable[Named]) -> None:
+    """Write every file or none. Each goes under a random name beside its place, is synced, and then replaces it.
+
+    Args:
+        outputs: what is to be written; folders are made if need be.
+        named: what no output may replace: all that the call and the settings name.
+
+    Raises:
+        WriteError: one cannot be written, or would replace a file that is named; nothing is changed then.
+    """
+    _check_targets(outputs, list(named))
+    staged: list[tuple[Path, Output]] = []
+    try:
+        for output in outputs:
+            with _worded(output):
+                output.path.parent.mkdir(parents=True, exist_ok=True)
+                staged.append((_random_name_beside(output.path), output))
+                _write_new(staged[-1][0], output)
+        for beside, output in staged:
+            with _worded(output):
+                beside.replace(output.path)
+        for folder in {output.path.parent for output in outputs}:
+            _sync_folder(folder)
+    finally:
+        for beside, _output in staged:
+            with contextlib.suppress(OSError):
+                beside.unlink()
+
+
+def _check_targets(outputs: Sequence[Output], named: Sequence[Named]) -> None:
+    others = list(named)
+    for output in outputs:
+        with _worded(output):
+            _check_target(output, others)
+        others.append(Named(f"{output.option} {output.path}", output.path))
+
+
+def _check_target(output: Output, others: Iterable[Named]) -> None:
+    for what, path in others:
+        if is_same(output.path, path):
+            output.refuse(f"it is the same file as {what}")
+    if output.path.is_symlink():
+        output.refuse("it is a link; name the file itself")
+    if output.path.exists() and not output.path.is_file():
+        output.refuse("it is no plain file")
+
+
+def _random_name_beside(path: Path) -> Path:
+    return path.with_name(f".dumpload-{os.urandom(8).hex()}")
+
+
+def _write_new(path: Path, output: Output) -> None:
+    """Write and sync a file that must not be there yet, with the mode of the one that it will replace."""
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
+    with open(descriptor, "wb") as file:  # noqa: PTH123
+        with contextlib.suppress(FileNotFoundError):
+            os.fchmod(descriptor, stat.S_IMODE(output.path.stat().st_mode))
+        file.write(output.content)
+        file.flush()
+        os.fsync(descriptor)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new names durable, where the file system can."""
+    with contextlib.suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+@contextlib.contextmanager
+def _worded(output: Output) -> Iterator[None]:
+    try:
+        yield
+    except FileExistsError:
+        output.refuse("what it should be in is no folder")
+    except OSError as error:
+        output.refuse(error.strerror)
+    except ValueError as error:  # a NUL in the path
+        output.refuse(str(error))

@@ -1,0 +1,359 @@
+"""The whole boat as one step function: panels, charger, house, bank, monitor, element and tank.
+
+Pure, without a clock, without a law: the relay's position comes in. Arguments and results are floats, ints, bools and
+named tuples of them, so that `step` is compiled as it stands, together with the control law.
+
+How a step is solved
+--------------------
+Within a step everything that comes in is constant. The slow polarisation and the tank are first order and are solved
+exactly; the bus voltage is the root of a quadratic. What is held over a step is the rest voltage at its beginning, so
+steps should be short: at most 10 s (a test shows that halving it moves the energy by less than 0.1 %). The books are
+kept in the same terms, so they close to rounding, whatever the step:
+
+    offered  = curtailed + converter loss + house + cable + element + into the bank
+    into the bank = stored + ohmic + polarisation + charge lost in charging
+    element  = kept in the tank + lost to the room + drawn
+
+Sign: current and power into the bank are positive, as in the telemetry.
+"""
+
+import math
+from enum import IntEnum
+from typing import NamedTuple
+
+SECONDS_PER_HOUR = 3600.0
+# Longest step for which the figures above hold (s).
+LONGEST_STEP_S = 10.0
+
+
+class Stage(IntEnum):
+    """What the charger is doing."""
+
+    BULK = 0  # gives all there is
+    ABSORPTION = 1  # holds the absorption voltage
+    FLOAT = 2  # holds the float voltage
+    RESTING = 3  # gives nothing until the voltage has fallen
+
+
+class Bank(NamedTuple):
+    """The bank. `rest_charge`, `rest_v`: its rest-voltage curve (0 to 1, rising; V of the whole bank).
+
+    `charge_efficiency`: part of the charge put in that can be taken out. `slow_ohm`, `slow_s`: resistance of the
+    polarisation and its time constant. `self_discharge_per_s`: part of the capacity lost by itself.
+    """
+
+    capacity_ah: float
+    rest_charge: tuple[float, ...]
+    rest_v: tuple[float, ...]
+    ohm: float
+    slow_ohm: float
+    slow_s: float
+    charge_efficiency: float
+    self_discharge_per_s: float
+
+
+class Monitor(NamedTuple):
+    """The battery monitor: counts current, with an error; synchronises at what it takes for full.
+
+    `offset_a`: error of its current. `capacity_ah`, `charge_efficiency`: what it believes of the bank. It takes that
+    for full at or above `full_v` with less than `full_a` into it for `full_s` (NaN `full_v`: it never synchronises).
+    """
+
+    offset_a: float
+    capacity_ah: float
+    charge_efficiency: float
+    full_v: float
+    full_a: float
+    full_s: float
+
+
+class Charger(NamedTuple):
+    """The solar charger. `float_v` NaN: it rests when full instead. `tail_a` NaN: absorption ends by time alone.
+
+    Absorption ends after `absorption_s` at the set point, or below `tail_a` into the bank. From float or rest it goes
+    back to bulk once the bus has been below `rebulk_v` for `rebulk_s`.
+    """
+
+    absorption_v: float
+    absorption_s: float
+    tail_a: float
+    float_v: float
+    rebulk_v: float
+    rebulk_s: float
+    limit_a: float
+    efficiency: float
+
+
+class Heater(NamedTuple):
+    """Element, its cable, and the tank. The thermostat opens at `opens_c` and closes again at `closes_c`.
+
+    `capacity_j_k`: heat capacity of the water. `volume_l`: how much there is. `loss_w_k`: standing loss.
+    """
+
+    element_ohm: float
+    cable_ohm: float
+    opens_c: float
+    closes_c: float
+    capacity_j_k: float
+    volume_l: float
+    loss_w_k: float
+
+
+class Plant(NamedTuple):
+    """The parts."""
+
+    bank: Bank
+    monitor: Monitor
+    charger: Charger
+    heater: Heater
+
+
+class PlantState(NamedTuple):
+    """What the parts remember. `charge`: true charge (0 to 1). `counted`: what the monitor believes (0 to 1).
+
+    `slow_v`: the polarisation. `in_stage_s`: how long the charger has held its stage, or (resting or floating) how long
+    the bus has been low. `full_for_s`: how long the monitor has seen "full".
+    """
+
+    charge: float
+    slow_v: float
+    stage: Stage
+    in_stage_s: float
+    counted: float
+    full_for_s: float
+    tank_c: float
+    thermostat_closed: bool
+
+
+class Surroundings(NamedTuple):
+    """What comes from outside in one step: W offered by the panels, W of the house, hot water drawn.
+
+    `drawn_l`: litres of mixed water taken in the step, at `wanted_c` or as warm as there is.
+    """
+
+    offered_w: float
+    house_w: float
+    around_c: float
+    cold_c: float
+    drawn_l: float
+    wanted_c: float
+
+
+class BankFlows(NamedTuple):
+    """The bank in one step: current into it (A), what that is of the bus's power, and where it went (mean W)."""
+
+    amps: float
+    in_w: float
+    stored_w: float
+    ohmic_w: float
+    slow_w: float
+    charging_loss_w: float
+
+
+class Tank(NamedTuple):
+    """The tank after a step: its temperature, what it kept, lost and gave (mean W), and litres drawn warm enough."""
+
+    celsius: float
+    stored_w: float
+    loss_w: float
+    drawn_w: float
+    warm_l: float
+
+
+class Flows(NamedTuple):
+    """What happened in one step (mean W). `unserved_w`: house power that the bank could not carry."""
+
+    offered_w: float
+    curtailed_w: float
+    converter_w: float
+    house_w: float
+    unserved_w: float
+    cable_w: float
+    element_w: float
+    bus_v: float
+    bank: BankFlows
+    tank: Tank
+    resynced: bool
+
+
+class Bus(NamedTuple):
+    """The solved bus: its voltage, what the charger gives, what the house gets, and whether the voltage is held."""
+
+    volts: float
+    charger_w: float
+    house_w: float
+    held: bool
+
+
+def interpolate(xs: tuple[float, ...], ys: tuple[float, ...], x: float) -> float:
+    """Return y at `x` on straight lines between points; the end lines go on beyond them."""
+    index = 1
+    while index < len(xs) - 1 and x > xs[index]:
+        index += 1
+    low, high = xs[index - 1], xs[index]
+    return ys[index - 1] + (ys[index] - ys[index - 1]) * (x - low) / (high - low)
+
+
+def volts_at(emf_v: float, ohm: float, siemens: float, watts: float) -> float:
+    """Return the bus voltage V at which `watts` go into a bank (EMF behind `ohm`) and a conductance beside it.
+
+    V (V - E) / R + G V² = P; the larger root. NaN where the bank cannot give that much.
+    """
+    square, pull = 1.0 / ohm + siemens, emf_v / ohm
+    root = pull * pull + 4.0 * square * watts  # no `**`: the C library's pow may round otherwise than a product
+    return (pull + math.sqrt(root)) / (2.0 * square) if root >= 0.0 else math.nan
+
+
+def solve_bus(plant: Plant, state: PlantState, emf_v: float, ohm: float, siemens: float, around: Surroundings) -> Bus:
+    """Return the bus: at the charger's set point if there is power enough, else where the power takes it."""
+    charger, house_w = plant.charger, around.house_w
+    set_v = set_point_v(charger, state.stage)
+    available_w = around.offered_w * charger.efficiency
+    if not math.isnan(set_v):
+        needed_w = set_v * (set_v - emf_v) / ohm + siemens * set_v * set_v + house_w
+        available_w = min(available_w, charger.limit_a * set_v)
+        if available_w >= needed_w:
+            if needed_w >= 0.0:
+                return Bus(set_v, needed_w, house_w, True)
+            available_w = 0.0  # the bank alone holds the bus above the set point: nothing is asked of the panels
+    else:
+        available_w = 0.0
+    volts = volts_at(emf_v, ohm, siemens, available_w - house_w)
+    if math.isnan(volts):  # more than the bank can ever give: the house goes without
+        house_w = 0.0
+        volts = volts_at(emf_v, ohm, siemens, available_w)
+    return Bus(volts, available_w, house_w, False)
+
+
+def set_point_v(charger: Charger, stage: Stage) -> float:
+    """Return the voltage that the charger must not exceed; NaN while it gives nothing."""
+    if stage == Stage.RESTING:
+        return math.nan
+    return charger.float_v if stage == Stage.FLOAT else charger.absorption_v
+
+
+def next_stage(charger: Charger, state: PlantState, bus: Bus, bank_a: float, step_s: float) -> tuple[Stage, float]:
+    """Return the charger's stage after a step, and how long it has been in what may end it."""
+    stage, passed_s = state.stage, state.in_stage_s
+    if stage == Stage.FLOAT or stage == Stage.RESTING:
+        low_s = passed_s + step_s if bus.volts < charger.rebulk_v else 0.0
+        return (Stage.BULK, 0.0) if low_s >= charger.rebulk_s else (stage, low_s)
+    if not bus.held:  # clouds, or a load: the time at the set point is kept
+        return stage, passed_s
+    passed_s += step_s
+    if passed_s >= charger.absorption_s or bank_a < charger.tail_a:
+        return (Stage.RESTING if math.isnan(charger.float_v) else Stage.FLOAT), 0.0
+    return Stage.ABSORPTION, passed_s
+
+
+def count(monitor: Monitor, state: PlantState, bus_v: float, bank_a: float, step_s: float) -> tuple[float, float, bool]:
+    """Return what the monitor believes after a step, how long it has seen "full", and whether it synchronised now."""
+    amps = bank_a + monitor.offset_a
+    kept = amps * monitor.charge_efficiency if amps > 0.0 else amps
+    counted = state.counted + kept * step_s / (SECONDS_PER_HOUR * monitor.capacity_ah)
+    seen_full = bus_v >= monitor.full_v and amps < monitor.full_a  # a NaN voltage is never reached
+    full_for_s = state.full_for_s + step_s if seen_full else 0.0
+    resynced = seen_full and full_for_s >= monitor.full_s and counted < 1.0
+    if full_for_s >= monitor.full_s and seen_full:
+        counted = 1.0
+    return min(1.0, max(0.0, counted)), full_for_s, resynced
+
+
+def heat_tank(heater: Heater, tank_c: float, element_w: float, around: Surroundings, step_s: float) -> Tank:
+    """Return the tank after a step: exact for constant power and surroundings, the draw at the end of it.
+
+    T(t) = Te + (T0 - Te) exp(-t UA / C) with Te = Ta + P / UA.
+    """
+    if heater.loss_w_k > 0.0:
+        end_c = around.around_c + element_w / heater.loss_w_k
+        shrink = math.exp(-step_s * heater.loss_w_k / heater.capacity_j_k)
+        heated_c = end_c + (tank_c - end_c) * shrink
+    else:
+        heated_c = tank_c + element_w * step_s / heater.capacity_j_k
+    loss_w = element_w - heater.capacity_j_k * (heated_c - tank_c) / step_s
+    cooled_c, warm_l = draw(heater, heated_c, around)
+    stored_w = heater.capacity_j_k * (cooled_c - tank_c) / step_s
+    drawn_w = heater.capacity_j_k * (heated_c - cooled_c) / step_s
+    return Tank(cooled_c, stored_w, loss_w, drawn_w, warm_l)
+
+
+def draw(heater: Heater, tank_c: float, around: Surroundings) -> tuple[float, float]:
+    """Return the tank's temperature after the draw, and how many litres of it were warm enough.
+
+    The cold that comes in mixes with what is left. Of mixed water at Tm, a share (Tm - Tc) / (Th - Tc) is hot.
+    """
+    if around.drawn_l <= 0.0 or tank_c <= around.cold_c:
+        return tank_c, 0.0
+    is_warm = tank_c >= around.wanted_c
+    share = (around.wanted_c - around.cold_c) / (tank_c - around.cold_c) if is_warm else 1.0
+    taken = min(1.0, around.drawn_l * share / heater.volume_l)
+    return tank_c - taken * (tank_c - around.cold_c), around.drawn_l if is_warm else 0.0
+
+
+def thermostat(heater: Heater, closed: bool, tank_c: float) -> bool:
+    """Return whether the thermostat is closed at this temperature."""
+    if tank_c >= heater.opens_c:
+        return False
+    return closed or tank_c <= heater.closes_c
+
+
+def charge_bank(bank: Bank, state: PlantState, volts: float, step_s: float) -> tuple[float, float, BankFlows]:
+    """Return charge and polarisation after a step at this bus voltage, and the bank's books.
+
+    The polarisation v follows dv/dt = (I R - v) / tau, exactly: its mean over the step and its end are taken.
+    """
+    rest_v = interpolate(bank.rest_charge, bank.rest_v, state.charge)
+    emf_v, ohm = behind(bank, state, rest_v, step_s)
+    amps = (volts - emf_v) / ohm
+    slow_mean_v = emf_v - rest_v + (ohm - bank.ohm) * amps
+    end_v = amps * bank.slow_ohm
+    slow_v = end_v + (state.slow_v - end_v) * math.exp(-step_s / bank.slow_s)
+    lost_a = amps * (1.0 - bank.charge_efficiency) if amps > 0.0 else 0.0
+    lost_a += bank.self_discharge_per_s * bank.capacity_ah * SECONDS_PER_HOUR
+    charge = state.charge + (amps - lost_a) * step_s / (SECONDS_PER_HOUR * bank.capacity_ah)
+    books = BankFlows(
+        amps, volts * amps, rest_v * (amps - lost_a), bank.ohm * amps * amps, slow_mean_v * amps, rest_v * lost_a
+    )
+    return charge, slow_v, books
+
+
+def behind(bank: Bank, state: PlantState, rest_v: float, step_s: float) -> tuple[float, float]:
+    """Return EMF (V) and resistance (ohm) of the bank as the bus meets it, on the mean of a step.
+
+    Part of the polarisation acts as EMF and part as resistance: with m = tau/dt (1 - exp(-dt/tau)) its mean is
+    m v + (1 - m) R I.
+    """
+    mean = bank.slow_s / step_s * (1.0 - math.exp(-step_s / bank.slow_s))
+    return rest_v + mean * state.slow_v, bank.ohm + bank.slow_ohm * (1.0 - mean)
+
+
+def step(
+    plant: Plant, state: PlantState, around: Surroundings, relay_on: bool, step_s: float
+) -> tuple[PlantState, Flows]:
+    """Advance the plant by `step_s` (s, above 0) with the relay where it is; return the new state and what happened."""
+    heater = plant.heater
+    closed = thermostat(heater, state.thermostat_closed, state.tank_c)
+    siemens = 1.0 / (heater.element_ohm + heater.cable_ohm) if relay_on and closed else 0.0
+    rest_v = interpolate(plant.bank.rest_charge, plant.bank.rest_v, state.charge)
+    emf_v, ohm = behind(plant.bank, state, rest_v, step_s)
+    bus = solve_bus(plant, state, emf_v, ohm, siemens, around)
+
+    charge, slow_v, bank = charge_bank(plant.bank, state, bus.volts, step_s)
+    stage, in_stage_s = next_stage(plant.charger, state, bus, bank.amps, step_s)
+    counted, full_for_s, resynced = count(plant.monitor, state, bus.volts, bank.amps, step_s)
+    load_a = siemens * bus.volts
+    element_w = load_a * load_a * heater.element_ohm
+    tank = heat_tank(heater, state.tank_c, element_w, around, step_s)
+
+    used_w = bus.charger_w / plant.charger.efficiency
+    curtailed_w, converter_w, unserved_w = (
+        around.offered_w - used_w,
+        used_w - bus.charger_w,
+        around.house_w - bus.house_w,
+    )
+    cable_w = load_a * load_a * heater.cable_ohm
+    flows = Flows(
+        around.offered_w, curtailed_w, converter_w, bus.house_w, unserved_w, cable_w, element_w,
+        bus.volts, bank, tank, resynced,
+    )  # fmt: skip
+    return PlantState(charge, slow_v, stage, in_stage_s, counted, full_for_s, tank.celsius, closed), flows
