@@ -6,21 +6,21 @@ import sys
 def main() -> int:
     """Run the command on the command line; return its exit code."""
     if sys.argv[1:] == ["off", "--recorded"]:
-        from dumpload.io.bare_off import main as drive_recorded_off  # noqa: PLC0415
+        from dumpload.gpio.bare_off import main as drive_recorded_off
 
         return drive_recorded_off()
     if sys.argv[1:2] == ["off"]:
-        from dumpload.io.off import main as drive_off  # noqa: PLC0415
+        from dumpload.cli.off import main as drive_off
 
         return drive_off(sys.argv[2:])
     if sys.argv[1:2] == ["run"]:
-        import signal  # noqa: PLC0415
+        import signal
 
-        from dumpload.io.bare_off import drive_off_if_recorded  # noqa: PLC0415
+        from dumpload.gpio.bare_off import drive_off_if_recorded
 
         signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a reload asked for too early must not kill
         drive_off_if_recorded()  # what a killed daemon left on must not stay on while this one loads its libraries
-    from dumpload.cli import main as run_command  # noqa: PLC0415
+    from dumpload.cli.commands import main as run_command
 
     return run_command(sys.argv[1:])
 

@@ -15,11 +15,11 @@ from waiting import eventually
 
 HOST = "127.0.0.1"
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+# Set BROKER=embedded to run as on a machine without mosquitto.
 EMBEDDED_ONLY = os.environ.get("BROKER") == "embedded"
-"""Set BROKER=embedded to run as on a machine without mosquitto."""
 
+# Below the usual ephemeral ports: none of them becomes a client's own port while a broker restarts.
 PORTS = range(20_000, 32_000)
-"""Below the usual ephemeral ports: none of them becomes a client's own port while a broker restarts."""
 
 
 def free_port() -> int:

@@ -54,14 +54,14 @@ FRAME = """<!doctype html><html lang="en"><head><meta charset="utf-8"><title>A f
 class Seen(NamedTuple):
     """What the browser made of a page."""
 
+    # Of axe-core's rules, all of them, with the element.
     violations: list[str]
-    """Of axe-core's rules, all of them, with the element."""
+    # What axe-core could not tell and leaves to a person.
     undecided: list[str]
-    """What axe-core could not tell and leaves to a person."""
+    # The rules that held, so that a page that was never looked at is noticed.
     passes: list[str]
-    """The rules that held, so that a page that was never looked at is noticed."""
+    # What the page would have loaded, from a network or from a file.
     refused: list[str]
-    """What the page would have loaded, from a network or from a file."""
     width_px: int
     content_px: int
     dark: bool

@@ -7,12 +7,12 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from dumpload.core.law import Cause, Position
-from dumpload.study.records.record import ReadLog
-from dumpload.study.replay.replay import Result
-from dumpload.study.replay.summary import Change, LoadRating, Totals
-from dumpload.study.report.chronicle import ReportData, report_data
-from dumpload.study.report.day_log import DayLog, Incident
-from dumpload.study.report.local_time import local_days
+from dumpload.records.record import ReadLog
+from dumpload.replay.replay import Result
+from dumpload.replay.totals import Change, LoadRating, Totals
+from dumpload.report.data import ReportData, report_data
+from dumpload.report.day_log import DayLog, Incident
+from dumpload.report.local_time import local_days
 
 LONDON = ZoneInfo("Europe/London")
 MAX_AGE_S = 60.0

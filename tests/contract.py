@@ -11,8 +11,8 @@ from dumpload.core.explain import cause_name
 from dumpload.core.law import Cause
 from dumpload.core.window import utc_text
 
+# RFC 3339 in UTC, with milliseconds.
 MOMENT = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$"}
-"""RFC 3339 in UTC, with milliseconds."""
 
 PERCENT_OR_NULL = {"type": ["number", "null"], "minimum": 0, "maximum": 100}
 SECONDS_OR_NULL = {"type": ["number", "null"]}

@@ -19,6 +19,7 @@ CONFIRM_S = 0.3
 MIN_ON_S = 0.3
 MIN_OFF_S = 0.4
 
+# Cut-in 97 %, cut-out 93 % and floor 50 % are the defaults; the times are short.
 SETTINGS: dict[str, Any] = {
     "name": "barge",
     "telemetry.state_of_charge.topic": CHARGE,
@@ -31,7 +32,6 @@ SETTINGS: dict[str, Any] = {
     "relay.pin_factory": "mock",
     "request.enabled": True,
 }
-"""Cut-in 97 %, cut-out 93 % and floor 50 % are the defaults; the times are short."""
 
 TESTS = Path(__file__).parent
 
@@ -65,8 +65,8 @@ def run_dumpload(
     return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, timeout=30, check=False)
 
 
+# Options that make Python say on standard error what it imports.
 TIMED = ("-X", "importtime")
-"""Options that make Python say on standard error what it imports."""
 
 
 def pin_libraries(ended: subprocess.CompletedProcess[str]) -> set[str]:

@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 HEADER = "pinctrl-bcm2711"
+# Revision code of a board with this chip (from memory).
 PI_4B = 0xC03114
-"""Revision code of a board with this chip (from memory)."""
 
 NO_CHIP, NO_OUTPUT, NO_LINE = "can not open gpiochip", "GPIO not set as an output", "bad GPIO number"
+# The real library's own words.
 BUSY, WRITE_FAILED = "GPIO busy", "bad GPIO write"
-"""The real library's own words."""
 
 
 class LgpioError(Exception):
@@ -209,7 +209,7 @@ class FakeGpio:
 @contextmanager
 def installed(gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch, folder: Path) -> Iterator[FakeGpio]:
     """Put the fake in the place of lgpio, its chips under `folder`/dev, and a board around it."""
-    from dumpload.io import line  # noqa: PLC0415 - so that a test of what gets imported can come first
+    from dumpload.gpio import line
 
     devices = folder / "dev"
     devices.mkdir()
@@ -219,7 +219,7 @@ def installed(gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch, folder: Path) -> 
     monkeypatch.setitem(sys.modules, "lgpio", gpio)
     monkeypatch.setattr("gpiozero.pins.local.get_pi_revision", lambda: PI_4B)
     monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
-    bound = ("gpiozero.pins.lgpio", "dumpload.io.pin")  # modules that keep hold of the lgpio they were imported with
+    bound = ("gpiozero.pins.lgpio", "dumpload.gpio.pin")  # modules that keep hold of the lgpio they were imported with
     kept = {name: sys.modules.pop(name) for name in bound if name in sys.modules}
     yield gpio
     for name in bound:

@@ -7,10 +7,10 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from dumpload.io.history_backlog import Batch
-from dumpload.io.history_file import HistoryFile, Limits, Start
-from dumpload.io.history_reader import read_events
-from dumpload.io.history_schema import Boot, Entry, HistoryRow, RowKind
+from dumpload.history.backlog import Batch
+from dumpload.history.file import HistoryFile, Limits, Start
+from dumpload.history.reader import read_events
+from dumpload.history.schema import Boot, Entry, HistoryRow, RowKind
 
 NOON = 1_750_075_200.0
 DAY_S = 86_400.0

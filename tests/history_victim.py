@@ -11,9 +11,9 @@ import time
 from pathlib import Path
 from typing import Any
 
-from dumpload.io.history import HistoryWriter, Options
-from dumpload.io.history_file import HistoryFile
-from dumpload.io.history_schema import Boot, Entry, RowKind
+from dumpload.history.file import HistoryFile
+from dumpload.history.schema import Boot, Entry, RowKind
+from dumpload.history.writer import HistoryWriter, Options
 
 FAST = Options(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01)
 

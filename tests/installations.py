@@ -6,10 +6,10 @@ from typing import Any
 
 from judged import settings
 
-from dumpload.config import Settings, known_keys
-from dumpload.config.report import Key
+from dumpload.config.errors import Key
+from dumpload.config.layers import ConfigError
+from dumpload.config.model import Settings, known_keys
 from dumpload.config.rules import ASCENDING
-from dumpload.layers import ConfigError
 
 TABLES = ("installation", "battery", "solar", "load", "tank", "wiring", "contact", "driver", "control")
 FURTHER = (

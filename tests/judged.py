@@ -4,14 +4,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from dumpload.config import Settings, judge
-from dumpload.layers import ConfigError, Layers, leaves
+from dumpload.config.layers import ConfigError, Layers, leaves
+from dumpload.config.model import Settings, judge
 
 FILE = Path("/barge/dumpload.toml")
 FEWEST: dict[str, Any] = {"telemetry.state_of_charge.topic": "barge/bank/charge", "relay.pin": 17}
 
+# In place of a value: the key is not set.
 LEAVE_OUT = object()
-"""In place of a value: the key is not set."""
 
 
 def nested(keys: Mapping[str, Any]) -> dict[str, Any]:

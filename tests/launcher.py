@@ -16,7 +16,7 @@ sys.path.remove(str(Path(__file__).parent))  # this folder's modules are not the
 
 from gpiozero.pins import mock
 
-from dumpload.core.intake import Arrival, Intake
+from dumpload.core.topics import Arrival, Intake
 
 FAULTS = Path(os.environ["RIG_FAULTS"])
 LINE = os.open(os.environ["RIG_LINE"], os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC)
@@ -68,7 +68,7 @@ mock.MockPin = RecordedPin
 time.time = shifted_time
 Intake.read = faulty_read  # type: ignore[assignment, method-assign]
 if back_off := os.environ.get("RIG_BACK_OFF_S"):
-    from dumpload.io import mqtt
+    from dumpload.mqtt import link as mqtt
 
     mqtt.FIRST_DELAY_S = mqtt.LONGEST_DELAY_S = float(back_off)
 runpy.run_module("dumpload", run_name="__main__", alter_sys=True)

@@ -12,8 +12,8 @@ from pathlib import Path
 
 from dumpload.demo.barge import Barge, advance
 
+# 2026-06-01 00:00:00 UTC.
 JUNE = 1_780_272_000
-"""2026-06-01 00:00:00 UTC."""
 
 COLUMNS = ("state_of_charge", "battery_voltage", "battery_power", "solar_power", "tank_temperature")
 DAY_S = 86_400

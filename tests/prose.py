@@ -27,8 +27,8 @@ def vetoes(facts: Facts) -> list[str]:
     ]
 
 
+# When the evidence for surplus began: as measured, and as heard.
 Began = tuple[float, float] | None
-"""When the evidence for surplus began: as measured, and as heard."""
 
 
 def tells(facts: Facts) -> bool:

@@ -14,11 +14,11 @@ from dumpload.core.controller import Decision, Event, Kind, Lockout, Setup, is_o
 from dumpload.core.freshness import is_missing
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
-from dumpload.io.history import Gap
-from dumpload.io.history_backlog import Batch
-from dumpload.io.history_file import Start
-from dumpload.io.history_schema import Boot, Entry, RowKind
-from dumpload.record import Recorder
+from dumpload.daemon.recorder import Recorder
+from dumpload.history.backlog import Batch
+from dumpload.history.file import Start
+from dumpload.history.schema import Boot, Entry, RowKind
+from dumpload.history.writer import Gap
 
 EVERY_S = 60.0
 

@@ -11,9 +11,9 @@ from world import LIMITS, NOON, setup
 
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.records.cells import CellParser
-from dumpload.study.records.items import RowBatch
-from dumpload.study.replay.summary import LoadRating, Summary, Totals
+from dumpload.records.cells import CellParser
+from dumpload.records.items import RowBatch
+from dumpload.replay.totals import LoadRating, Summary, Totals
 
 PERMISSIVES = PermissiveLimits(26.0, 27.0, 65.0, 58.0, 100.0, 60.0, 600.0, 1200.0, 3600.0)
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)

@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import Any, NamedTuple, Self
 
-from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription, Will
+from dumpload.mqtt import LinkOptions, Listener, Message, Subscription, Will
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 8, 9, 12, 13, 14
 BAD_LOGIN_5, BAD_LOGIN_311, DENIED = 0x86, 5, 0x87

@@ -13,8 +13,8 @@ from daemons import Daemon, run_dumpload
 from waiting import boot_clock, eventually
 
 POLL_S = 0.05
+# How long a process may take to die of the watchdog's signal before it is killed.
 ABORT_S = 1.0
-"""How long a process may take to die of the watchdog's signal before it is killed."""
 
 
 class Notice(NamedTuple):

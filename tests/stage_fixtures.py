@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from staging import USUAL, Stage, Staging
 
-from dumpload import service
+from dumpload.daemon import service
 
 
 @pytest.fixture

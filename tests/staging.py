@@ -15,27 +15,27 @@ from judged import settings
 from recorded import Notebook
 from world import NOON, START
 
-from dumpload import service
-from dumpload.announce import Voice
-from dumpload.config import Settings
+from dumpload.config.model import Settings
 from dumpload.core.freshness import NEVER
-from dumpload.io.history_schema import Entry, RowKind
-from dumpload.io.kept import SavedState
-from dumpload.io.mqtt_types import Message
-from dumpload.io.systemd import Notifier
-from dumpload.record import Recorder
-from dumpload.service import Service
+from dumpload.daemon import service
+from dumpload.daemon.publisher import Voice
+from dumpload.daemon.recorder import Recorder
+from dumpload.daemon.service import Service
+from dumpload.daemon.state import SavedState
+from dumpload.daemon.systemd import Notifier
+from dumpload.history.schema import Entry, RowKind
+from dumpload.mqtt import Message
 
 BANK = "barge/bank/charge"
 BASE = "dumpload/barge"
 
+# Cut-in 97 %, cut-out 93 %, floor 50 %, 30 s to confirm, 300 s on and off at least, data live for 60 s.
 USUAL: dict[str, Any] = {
     "name": "barge",
     "telemetry.state_of_charge.topic": BANK,
     "permissive.window": [],
     "request.enabled": True,
 }
-"""Cut-in 97 %, cut-out 93 %, floor 50 %, 30 s to confirm, 300 s on and off at least, data live for 60 s."""
 
 
 UNTIL_FIVE = {"permissive.window": ["09:00-17:00"], "telemetry.state_of_charge.max_age_s": 3600.0}

@@ -4,9 +4,9 @@ from typing import Any
 
 from judged import LEAVE_OUT, settings
 
-from dumpload.config import flat
-from dumpload.study.check.document import CHECKS
-from dumpload.study.check.lines import Finding, Missing, Verdict, run_checks
+from dumpload.check.document import CHECKS
+from dumpload.check.table import Finding, Missing, Verdict, run_checks
+from dumpload.config.model import flat
 
 BARGE: dict[str, Any] = {
     "installation.place": "boat",

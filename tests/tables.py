@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta, timezone
 from world import NOON
 
 from dumpload.core.signals import Signal
-from dumpload.study.records.record import ReadLog, Record, RecordError
-from dumpload.study.replay.replay import Result, Scenario, replay
+from dumpload.records.record import ReadLog, Record, RecordError
+from dumpload.replay.replay import Result, Scenario, replay
 
+# Codes for "not known now".
 UNKNOWN = {Signal.STATE_OF_CHARGE: [255.0, "null"], Signal.BATTERY_VOLTAGE: ["26.5", "-"]}
-"""Codes for "not known now"."""
 
 NAMES = ["time", "state_of_charge", "battery_voltage", "note", "load_power", "tank_temperature"]
 

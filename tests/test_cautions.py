@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from judged import settings
 
-from dumpload.study.cautions import CAUTIONS
-from dumpload.study.check.document import check_document
+from dumpload.cautions import CAUTIONS
+from dumpload.check.document import check_document
 
 PACKAGE = Path(__file__).parent.parent / "dumpload"
 

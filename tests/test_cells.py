@@ -5,8 +5,8 @@ import math
 import pytest
 
 from dumpload.core.signals import Signal
-from dumpload.study.records.cells import CellParser
-from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN
+from dumpload.records.cells import CellParser
+from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN
 
 SOC = Signal.STATE_OF_CHARGE
 

@@ -11,12 +11,12 @@ import pytest
 from judged import settings
 from surveyed import BARGE, without
 
-from dumpload.cli import main
-from dumpload.config import known_keys
-from dumpload.study.check import sources
-from dumpload.study.check.document import CHECKS, check_document, is_wrong
-from dumpload.study.check.lines import EITHER
-from dumpload.study.check.page import HEAD
+from dumpload.check import sources
+from dumpload.check.document import CHECKS, check_document, is_wrong
+from dumpload.check.page import HEAD
+from dumpload.check.table import EITHER
+from dumpload.cli.commands import main
+from dumpload.config.model import known_keys
 
 CONFIG = Path(__file__).parent.parent / "config"
 BAD = ["--set", "tank.relief_valve=false"]
@@ -184,13 +184,13 @@ def test_the_cautions_name_fire_arc_mains_scald_and_pressure_and_defer_to_codes(
 
 
 def test_the_check_imports_no_library_that_drives_or_talks() -> None:
-    code = "import sys; import dumpload.study.check.document; print(*sys.modules)"
+    code = "import sys; import dumpload.check.document; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert not {"paho", "gpiozero", "lgpio", "dumpload.service"} & set(loaded)
 
 
 def test_the_daemon_imports_none_of_it() -> None:
-    code = "import sys; import dumpload.daemon, dumpload.service; print(*sys.modules)"
+    code = "import sys; import dumpload.daemon.bootstrap, dumpload.daemon.service; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert not [name for name in loaded if name.startswith(("dumpload.physics", "dumpload.study"))]
 

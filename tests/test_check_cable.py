@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from judged import settings
 from surveyed import BARGE, line, needs, state, survey, without
 
-from dumpload.config import flat
+from dumpload.check import cable as check_cable
+from dumpload.check import fault as check_fault
+from dumpload.check.table import run_checks
+from dumpload.config.model import flat
 from dumpload.physics.conductors import GAUGES, LARGEST_OHM_PER_KM
-from dumpload.study.check import cable as check_cable
-from dumpload.study.check import fault as check_fault
-from dumpload.study.check.lines import run_checks
 
 DROP, CARRIES = "drop along the cable", "ampacity of the cable"
 LOAD, CABLE = "fuse against the load", "fuse against the cable"
@@ -69,7 +69,7 @@ def test_a_longer_cable_never_passes_where_a_shorter_fails(one: float, other: fl
 
 
 @given(st.floats(0.1, 60), sizes, sizes, st.sampled_from([60, 90, 105]), st.booleans(), st.integers(1, 30))
-def test_a_bigger_cable_never_fails_where_a_smaller_passes(  # noqa: PLR0917  (one draw each)
+def test_a_bigger_cable_never_fails_where_a_smaller_passes(
     length_m: float, one: dict[str, Any], other: dict[str, Any], insulation_c: int, engine: bool, bundled: int
 ) -> None:
     rest = {

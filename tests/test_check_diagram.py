@@ -8,7 +8,7 @@ import pytest
 from judged import LEAVE_OUT
 from surveyed import BARGE, without
 
-from dumpload.study.check.diagram import SYMBOLS, diagram, stations, tank_words
+from dumpload.check.diagram import SYMBOLS, diagram, stations, tank_words
 
 KNOWN: dict[str, Any] = {**BARGE, "relay.pin": 17, "wiring.conductor": "class_5_tinned", "wiring.boat_cable": True}
 

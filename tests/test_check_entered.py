@@ -5,10 +5,10 @@ import json
 from judged import settings
 from surveyed import BARGE
 
-from dumpload.config import known_keys
-from dumpload.study.check.document import CHECKS
-from dumpload.study.check.entered import entered
-from dumpload.study.check.lines import EITHER
+from dumpload.check.document import CHECKS
+from dumpload.check.entered import entered
+from dumpload.check.table import EITHER
+from dumpload.config.model import known_keys
 
 
 def rows(**changes: object) -> dict[str, dict[str, object]]:

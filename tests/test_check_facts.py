@@ -4,9 +4,8 @@ import pytest
 from judged import settings
 from surveyed import BARGE, without
 
-from dumpload.config import flat
-from dumpload.study.check.ampacity import ampacity
-from dumpload.study.check.facts import (
+from dumpload.check.ampacity import ampacity
+from dumpload.check.facts import (
     cable_name,
     cable_ohm,
     has,
@@ -15,7 +14,8 @@ from dumpload.study.check.facts import (
     other_cables,
     throttle_percent,
 )
-from dumpload.study.check.lines import Known
+from dumpload.check.table import Known
+from dumpload.config.model import flat
 
 GAUGE = without("wiring.area_mm2")
 

@@ -10,9 +10,9 @@ from installations import KEYS, installations
 from judged import settings
 from surveyed import BARGE
 
-from dumpload.study.check.document import CHECKS, check_document, is_wrong
-from dumpload.study.check.page import check_page
-from dumpload.study.check.text import check_text
+from dumpload.check.document import CHECKS, check_document, is_wrong
+from dumpload.check.page import check_page
+from dumpload.check.text import check_text
 
 FILE = Path("/barge/dumpload.toml")
 

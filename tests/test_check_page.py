@@ -8,10 +8,10 @@ from typing import Any
 from judged import LEAVE_OUT, settings
 from surveyed import BARGE
 
-from dumpload.study.check.document import Document, check_document
-from dumpload.study.check.page import SHOWN, check_page
-from dumpload.study.check.text import PRACTICE_NOTE, headline
-from dumpload.study.page import typeset
+from dumpload.check.document import Document, check_document
+from dumpload.check.page import SHOWN, check_page
+from dumpload.check.text import PRACTICE_NOTE, headline
+from dumpload.html import typeset
 
 HEAD = {
     "installation.site": "The lower <b>basin</b> & lock",

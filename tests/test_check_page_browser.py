@@ -10,15 +10,17 @@ from browser import chromium, look, needs_axe
 from five import ABSURD, CABIN, EXAMPLE, VAN
 from judged import settings
 
-from dumpload.config import Settings, load_settings
-from dumpload.study.check.document import check_document
-from dumpload.study.check.page import check_page
+from dumpload.check.document import check_document
+from dumpload.check.page import check_page
+from dumpload.config.model import Settings, load_settings
 
 pytestmark = [pytest.mark.browser, needs_axe]
 
 PHONE_PX, DESK_PX = 360, 1280
 LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-order", "html-has-lang", "list", "region",
              "svg-img-alt", "td-headers-attr", "empty-table-header"}  # fmt: skip
+
+LONG = {f"installation.{key}": f"{key} " * 30 for key in ("site", "customer", "installer")} | {"name": "h" * 64}
 
 INSTALLATIONS = pytest.mark.parametrize(
     "installation",
@@ -55,15 +57,15 @@ def test_it_is_open_to_everyone_and_does_not_scroll_sideways(
 
 
 def test_a_page_that_fails_is_open_to_everyone_too(tmp_path: Path) -> None:
-    failing = page(settings(ABSURD))
+    failing = page(settings({**ABSURD, **LONG}))
     assert failing.count('class="fail"') > 1
     assert failing.count("NOT FITTED") > 1
-    assert look(failing, tmp_path, dark=True).violations == []
+    seen = look(failing, tmp_path, width_px=PHONE_PX, dark=True)
+    assert seen.violations == []
+    assert seen.content_px == PHONE_PX
 
 
 # On paper
-
-LONG = {f"installation.{key}": f"{key} " * 30 for key in ("site", "customer", "installer")}
 
 
 def printed(installation: Settings, folder: Path) -> list[str]:
@@ -81,7 +83,7 @@ def printed(installation: Settings, folder: Path) -> list[str]:
     [
         pytest.param(load_settings(EXAMPLE, {}), id="the barge"),
         pytest.param(settings(ABSURD), id="a mistake in every section"),
-        pytest.param(settings({**ABSURD, **LONG, "name": "h" * 64}), id="long names, too"),
+        pytest.param(settings({**ABSURD, **LONG}), id="long names, too"),
         pytest.param(settings(), id="nothing known"),
     ],
 )

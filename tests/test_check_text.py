@@ -8,8 +8,8 @@ import pytest
 from judged import settings
 from surveyed import BARGE
 
-from dumpload.study.check.document import check_document
-from dumpload.study.check.text import check_text, headline
+from dumpload.check.document import check_document
+from dumpload.check.text import check_text, headline
 
 BAD = {
     **BARGE,

@@ -7,8 +7,8 @@ import pytest
 from judged import settings
 from surveyed import BARGE, line, needs, state, without
 
-from dumpload.study.check.document import check_document, is_wrong
-from dumpload.study.check.text import check_text
+from dumpload.check.document import check_document, is_wrong
+from dumpload.check.text import check_text
 
 UNSAID = without("tank.mixing_valve")
 MAINS = {

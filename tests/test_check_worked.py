@@ -13,9 +13,9 @@ import pytest
 from iapws import IAPWS97
 from judged import settings
 
-from dumpload.config import flat, load_settings
-from dumpload.study.check.document import CHECKS, check_document, is_wrong
-from dumpload.study.check.lines import run_checks
+from dumpload.check.document import CHECKS, check_document, is_wrong
+from dumpload.check.table import run_checks
+from dumpload.config.model import flat, load_settings
 
 # IEC 60364-5-52 method B2, 33 CFR 183.425 Table 5 at 105 degC, IEC 60228 class 5 tinned and class 2 (read).
 B2_A = {6: 34, 10: 46}

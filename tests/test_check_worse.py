@@ -8,11 +8,11 @@ from installations import KEYS, draw, fitting, value
 from judged import settings
 from surveyed import BARGE
 
-from dumpload.config import flat
+from dumpload.check.document import CHECKS
+from dumpload.check.figures import State
+from dumpload.check.table import Finding, Known, run_checks
+from dumpload.config.model import flat
 from dumpload.config.rules import ASCENDING
-from dumpload.study.check.document import CHECKS
-from dumpload.study.check.figures import State
-from dumpload.study.check.lines import Finding, Known, run_checks
 
 DEFAULTS = flat(settings({}))
 

@@ -17,8 +17,8 @@ from contract import retained, status, topic
 from scripted_broker import PUBLISH, Peer, scripted_broker
 
 from dumpload import __version__
-from dumpload.cli import INTERRUPTED, OK, USAGE, WRONG, build_parser, duration, main
-from dumpload.client import NoAnswerError
+from dumpload.cli.client import NoAnswerError
+from dumpload.cli.commands import INTERRUPTED, OK, USAGE, WRONG, build_parser, duration, main
 
 COMMANDS = next(list(action.choices) for action in build_parser()._actions if isinstance(action.choices, dict))
 
@@ -228,7 +228,7 @@ def test_run_hands_over_the_settings_and_what_to_read_again(config: Path, monkey
         called.append((path, settings.control.cut_in_percent, sets))
         return 7
 
-    monkeypatch.setattr("dumpload.daemon.run_daemon", run_daemon)
+    monkeypatch.setattr("dumpload.daemon.bootstrap.run_daemon", run_daemon)
     sets = ["control.cut_in_percent=98"]
     assert main(["run", "--config", config.name, "--set", sets[0]]) == 7
     assert called == [(config, 98.0, sets)]  # the path is absolute: the working directory may change
@@ -254,7 +254,7 @@ def test_without_an_answer_the_reason_is_on_standard_error_and_in_the_document(
     async def watch(*_arguments: Any, follow: bool) -> None:
         raise NoAnswerError("nobody is there" if not follow else "gone")
 
-    monkeypatch.setattr("dumpload.client.watch", watch)
+    monkeypatch.setattr("dumpload.cli.client.watch", watch)
     assert main(["status", "--json"]) == WRONG
     told = capsys.readouterr()
     assert (json.loads(told.out), told.err) == ({"error": "nobody is there"}, "nobody is there\n")

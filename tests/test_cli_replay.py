@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from interrupting import interrupted
 
-from dumpload.cli import OK, USAGE, WRONG, main
+from dumpload.cli.commands import OK, USAGE, WRONG, main
 
 SETTINGS = """
 [telemetry.state_of_charge]

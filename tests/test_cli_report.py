@@ -13,11 +13,11 @@ from interrupting import interrupted
 from jsonschema import Draft202012Validator
 from test_cli_replay import ROWS, SETTINGS
 
-from dumpload.cli import OK, USAGE, main
-from dumpload.io.history_schema import Entry, RowKind
+from dumpload.cli.commands import OK, USAGE, main
+from dumpload.history.schema import Entry, RowKind
 
+# 2025-06-16 12:00:00 UTC.
 NOON = 1_750_075_200.0
-"""2025-06-16 12:00:00 UTC."""
 
 LOAD = "\n[load]\nrated_w = 300\nrated_v = 24\n"
 

@@ -10,8 +10,8 @@ from judged import settings
 
 from dumpload.commissioning.advice import advise, state_of, why_not
 from dumpload.commissioning.survey import MOST_POINTERS, MOST_TOPICS, Arrived, Survey, leaves_of
+from dumpload.config.to_core import topic_fields
 from dumpload.core.signals import Signal
-from dumpload.setup import topic_fields
 
 WALL = 1_750_075_200.0
 TOPIC = "barge/bank"

@@ -6,10 +6,10 @@ import pytest
 from judged import settings
 from month import write_month
 
-from dumpload.config import Settings
-from dumpload.study.records.record import TableFormat
-from dumpload.study.replay.compare import Trial, run_trials, trials_document, trials_text
-from dumpload.study.replay.document import replay_document
+from dumpload.config.model import Settings
+from dumpload.records.record import TableFormat
+from dumpload.replay.compare import Trial, run_trials, trials_document, trials_text
+from dumpload.replay.document import replay_document
 
 KEYS = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60, "permissive.window": []}
 

@@ -22,15 +22,15 @@ from dumpload.core.known import is_believed
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, RowBatch, column_of
-from dumpload.study.replay.replayer import Replayer, Scenario
-from dumpload.study.replay.summary import LoadRating
+from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, RowBatch, column_of
+from dumpload.replay.replayer import Replayer, Scenario
+from dumpload.replay.totals import LoadRating
 
 np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
-from dumpload.study.fast import compiler  # noqa: E402  (only with the extra)
-from dumpload.study.fast.compiler import Restart, as_arrays, cache_folder, compiled, of_batches, play, replay_arrays  # noqa: E402
+from dumpload.replay import compiled as compiler  # noqa: E402  (only with the extra)
+from dumpload.replay.compiled import Restart, as_arrays, cache_folder, compiled, of_batches, play, replay_arrays  # noqa: E402
 
 SOC = Signal.STATE_OF_CHARGE
 PERMISSIVES = PermissiveLimits(25.0, 26.0, 70.0, 60.0, 50.0, 40.0, 90.0, 400.0, 1_500.0)
@@ -215,7 +215,7 @@ from dumpload.core.law import Limits
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
 from datetime import UTC
-from dumpload.study.fast.compiler import as_arrays, compiled, replay_arrays
+from dumpload.replay.compiled import as_arrays, compiled, replay_arrays
 limits = Limits(97.0, 93.0, 50.0, 0.0, 0.0, 0.0)
 settings = ControllerSettings(limits, PermissiveLimits(), (60.0,) * 6 + (float("nan"),), 0.5)
 events = as_arrays([Event(float(t), 1.75e9 + t, Kind.SAMPLE, Signal.STATE_OF_CHARGE, 97.0, float(t)) for t in range(9)])

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from judged import FEWEST, complaints, nested
 
-from dumpload.config import flat, known_keys, load_settings, needs_restart
+from dumpload.config.model import flat, known_keys, load_settings, needs_restart
 from dumpload.config.reference import reference_page, schema_document
 
 CONFIG = Path(__file__).parent.parent / "config"

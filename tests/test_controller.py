@@ -19,8 +19,8 @@ from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
 
+# Neither confirm time nor dwells: every change follows its event at once.
 AT_ONCE = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
-"""Neither confirm time nor dwells: every change follows its event at once."""
 
 
 # The start

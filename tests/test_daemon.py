@@ -18,11 +18,11 @@ from gpiozero.pins.mock import MockFactory
 from judged import settings
 from scripted_broker import BAD_LOGIN_5, Peer, eventually, scripted_broker
 
-from dumpload import daemon
-from dumpload.cli import main
-from dumpload.config import Settings
-from dumpload.io.relay import PinSpec
-from dumpload.layers import ConfigError
+from dumpload.cli.commands import main
+from dumpload.config.layers import ConfigError
+from dumpload.config.model import Settings
+from dumpload.daemon import bootstrap as daemon
+from dumpload.gpio.relay import PinSpec
 
 FILE = Path("/barge/dumpload.toml")
 MOCK = {"name": "barge", "relay.pin_factory": "mock", "mqtt.host": "127.0.0.1", "mqtt.port": 1}
@@ -140,7 +140,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorded]:
             recorded.given.voice.log.info("last", text="the last word")
             return recorded.code
 
-    monkeypatch.setattr("dumpload.service.Service", Stand)
+    monkeypatch.setattr("dumpload.daemon.service.Service", Stand)
     handlers = logging.getLogger().handlers[:]
     yield recorded
     logging.getLogger().handlers[:] = handlers
@@ -225,9 +225,9 @@ def test_the_feedback_line_reaches_the_service(stand_in: Recorded, monkeypatch: 
 ORDER = """
 import sys
 from pathlib import Path
-from dumpload import daemon
-from dumpload.cli import main
-from dumpload.config import load_settings
+from dumpload.daemon import bootstrap as daemon
+from dumpload.cli.commands import main
+from dumpload.config.model import load_settings
 
 class Relay:
     def __init__(self, *_):
@@ -249,8 +249,8 @@ def test_the_pin_is_claimed_before_what_takes_its_time_is_imported(tmp_path: Pat
     assert done.stdout == "[]\n"
 
 
+# An invented one.
 SECRET = "brass-kettle-7"  # noqa: S105
-"""An invented one."""
 
 
 def with_secret(folder: Path) -> Path:

@@ -13,8 +13,8 @@ from waiting import eventually, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = [pytest.mark.broker, pytest.mark.mosquitto]
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
 SECRET = "tide-table-7"  # noqa: S105  (of this test's own broker)
 WRONG = "low-water-2"

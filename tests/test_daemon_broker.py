@@ -24,8 +24,8 @@ from waiting import boot_clock, eventually, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
 SHORT = {"RIG_BACK_OFF_S": "0.2"}
 MUCH_KIB = 16 * 1024

@@ -11,12 +11,12 @@ from waiting import boot_clock, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
 YEAR_S = 365.25 * 86_400.0
+# By how much the wall clock is ahead, one after the other; 70 years ago is before 1970.
 STEPS = [3600.0, -3600.0, 50 * YEAR_S, -50 * YEAR_S, -70 * YEAR_S, 0.0]
-"""By how much the wall clock is ahead, one after the other; 70 years ago is before 1970."""
 
 
 def step(daemon: Daemon, ahead_s: float, count: int) -> None:

@@ -13,11 +13,11 @@ from waiting import boot_clock, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
+# Within this good telemetry would have switched on.
 PATIENT_S = 1.2
-"""Within this good telemetry would have switched on."""
 
 
 @pytest.mark.parametrize("way", ["a low charge", "a signal", "data lost"])

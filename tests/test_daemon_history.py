@@ -15,15 +15,15 @@ from rig import FULL, Barge
 from waiting import boot_clock, eventually
 
 from dumpload.core.law import Cause
-from dumpload.io.history_reader import HistoryError
-from dumpload.io.history_schema import HistoryRow, RowKind
+from dumpload.history.reader import HistoryError
+from dumpload.history.schema import HistoryRow, RowKind
 
 pytestmark = pytest.mark.broker
 pytest_plugins = ("daemon_fixtures",)
 
 LOW = 60
+# Far above what an off takes, far below what a disk can take.
 REACTION_S = 1.0
-"""Far above what an off takes, far below what a disk can take."""
 
 
 def record(daemon: Daemon) -> list[HistoryRow]:

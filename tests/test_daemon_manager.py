@@ -16,8 +16,8 @@ pytestmark = pytest.mark.broker
 # What `dumpload off` exits with when the pin is a mock: nothing was driven.
 MOCK = 1
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
 
 @pytest.fixture

@@ -11,8 +11,8 @@ from waiting import eventually, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
 LONG_ENOUGH_S = 2 * (CONFIRM_S + MIN_OFF_S)
 MUCH_KIB = 24 * 1024
@@ -44,8 +44,8 @@ REJECTED = [
     (b"100.1", "out_of_range"),
     (b"9800", "out_of_range"),
 ]
+# Values that vehicle buses and gateways send for "unknown", raw and scaled (from memory).
 SENTINELS = [255, 254, 127.5, 102, 65535, 6553.5, 655.35, 163.8375, 327.67, -1, 0x7FFF, 0xFFFFFFFF, -32768, 1e9]
-"""Values that vehicle buses and gateways send for "unknown", raw and scaled (from memory)."""
 
 
 def test_case_48_each_payload_that_is_no_number_is_rejected_with_its_reason(barge: Barge, protocol: str) -> None:

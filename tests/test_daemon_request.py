@@ -12,8 +12,8 @@ from waiting import boot_clock, eventually, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
 REQUEST = f"{BASE}/request"
 BELOW_CUT_OUT = 90

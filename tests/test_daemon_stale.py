@@ -16,14 +16,14 @@ from waiting import boot_clock, eventually, never
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
+# Allowance for a loaded machine, on top of one tick of supervision.
 LATE_S = 2.0
-"""Allowance for a loaded machine, on top of one tick of supervision."""
 
+# Longer than the age limit, and than what counts as standing still.
 STOOD_STILL_S = 4.0
-"""Longer than the age limit, and than what counts as standing still."""
 
+# Within this a stream of good samples switches the load on.
 LONG_ENOUGH_S = 2 * (CONFIRM_S + MIN_OFF_S)
-"""Within this a stream of good samples switches the load on."""
 
 
 def test_case_01_off_when_the_source_falls_silent(barge: Barge, protocol: str) -> None:

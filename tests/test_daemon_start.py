@@ -139,7 +139,7 @@ import runpy, signal, sys
 
 class Spy:
     def find_spec(self, name, path=None, target=None):
-        if name == "dumpload.cli":
+        if name == "dumpload.cli.commands":
             print(signal.getsignal(signal.SIGHUP).name)
 
 sys.meta_path.insert(0, Spy())

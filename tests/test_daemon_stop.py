@@ -14,8 +14,8 @@ pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
 
 AT_ONCE_S = 1.0
+# Allowance for a loaded machine.
 LATE_S = 1.0
-"""Allowance for a loaded machine."""
 
 
 def test_case_05_a_signal_drives_the_line_off_at_once_and_then_tells_everyone(barge: Barge, protocol: str) -> None:

@@ -19,17 +19,17 @@ from world import LIMITS, NOON, setup
 from dumpload.core.law import Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.io.history_schema import HistoryRow, RowKind
-from dumpload.study.records.history import Timeline, items_of
-from dumpload.study.records.items import Instant, Restart
-from dumpload.study.records.open import open_record
-from dumpload.study.records.record import ReadLog, Record, TableFormat
-from dumpload.study.replay.replay import Result, replay
-from dumpload.study.replay.replayer import Scenario
-from dumpload.study.replay.summary import EnergyShare, LoadRating
-from dumpload.study.report.chronicle import ReportData, report_data
-from dumpload.study.report.day_log import DayLog
-from dumpload.study.report.local_time import local_days
+from dumpload.history.schema import HistoryRow, RowKind
+from dumpload.records.history import Timeline, items_of
+from dumpload.records.items import Instant, Restart
+from dumpload.records.open import open_record
+from dumpload.records.record import ReadLog, Record, TableFormat
+from dumpload.replay.replay import Result, replay
+from dumpload.replay.replayer import Scenario
+from dumpload.replay.totals import EnergyShare, LoadRating
+from dumpload.report.data import ReportData, report_data
+from dumpload.report.day_log import DayLog
+from dumpload.report.local_time import local_days
 
 SOC = Signal.STATE_OF_CHARGE
 MAX_AGE_S = 60.0
@@ -63,10 +63,10 @@ class Row(NamedTuple):
 
 
 class Drawn(NamedTuple):
+    # What counts.
     rows: list[Row]
-    """What counts."""
+    # What is written, spoilt and blank cells among it.
     cells: list[list[str]]
-    """What is written, spoilt and blank cells among it."""
 
 
 def drawn(seed: int, rows: int = 400) -> Drawn:
@@ -319,7 +319,7 @@ def test_a_value_of_a_history_that_would_come_too_late_now_is_no_charge_of_its_d
 
 
 def test_a_value_of_a_history_counts_as_long_as_it_went_on(tmp_path: Path) -> None:
-    from histories import fill, sample  # noqa: PLC0415
+    from histories import fill, sample
 
     path = tmp_path / "history.sqlite3"
     fill(

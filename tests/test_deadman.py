@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator
 
 import pytest
 
-from dumpload.io import deadman
-from dumpload.io.deadman import DeadMan
+from dumpload.gpio import deadman
+from dumpload.gpio.deadman import DeadMan
 
 
 class Bench:

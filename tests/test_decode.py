@@ -26,8 +26,8 @@ from dumpload.core.decode import (
 )
 from dumpload.core.signals import QUANTITIES, Signal, in_range, signal_name
 
+# 2025-06-16T12:00:00Z.
 NOW = 1_750_075_200.0
-"""2025-06-16T12:00:00Z."""
 SOC = Signal.STATE_OF_CHARGE
 MAX_AGE_S = 60.0
 WHOLE = Field(SOC, (), "percent", MAX_AGE_S, None, ())

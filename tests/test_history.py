@@ -16,11 +16,11 @@ import pytest
 from histories import NOON, batch, change, doubt, fill, is_whole, rows, sample, sequences, start
 from waiting import eventually, never
 
-from dumpload.io import history as module
-from dumpload.io.history import Gap, HistoryWriter, Options
-from dumpload.io.history_file import HistoryFile
-from dumpload.io.history_reader import HistoryError
-from dumpload.io.history_schema import RowKind
+from dumpload.history import writer as module
+from dumpload.history.file import HistoryFile
+from dumpload.history.reader import HistoryError
+from dumpload.history.schema import RowKind
+from dumpload.history.writer import Gap, HistoryWriter, Options
 
 FAST = Options(retain_days=365, max_size_mb=200, batch_s=0.05, retry_s=0.05)
 NEVER_BY_ITSELF = FAST._replace(batch_s=3600.0)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from histories import batch, change, doubt, sample
 
-from dumpload.io.history_backlog import Backlog, Batch
+from dumpload.history.backlog import Backlog, Batch
 
 
 def held(backlog: Backlog) -> tuple[list[int], list[int]]:

@@ -15,8 +15,8 @@ from histories import LIMITS, NOON, batch, change, fill, is_whole, look, open_fi
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dumpload.io.history_file import RESERVE_BYTES, HistoryFile
-from dumpload.io.history_schema import Entry, RowKind
+from dumpload.history.file import RESERVE_BYTES, HistoryFile
+from dumpload.history.schema import Entry, RowKind
 
 
 @pytest.fixture

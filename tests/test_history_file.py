@@ -21,8 +21,8 @@ from histories import (
     start,
 )
 
-from dumpload.io import history_file
-from dumpload.io.history_file import (
+from dumpload.history import file as history_file
+from dumpload.history.file import (
     RESERVE_BYTES,
     DamagedError,
     ForeignError,
@@ -34,7 +34,7 @@ from dumpload.io.history_file import (
     set_aside,
     why_useless,
 )
-from dumpload.io.history_schema import APPLICATION_ID, MIGRATIONS
+from dumpload.history.schema import APPLICATION_ID, MIGRATIONS
 
 
 @pytest.fixture

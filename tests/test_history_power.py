@@ -17,9 +17,9 @@ from typing import NamedTuple
 import pytest
 from histories import NOON, batch, change, is_whole, open_file, rows, sample, sequences, start
 
-from dumpload.io.history import BATCH_S
-from dumpload.io.history_file import HistoryFile
-from dumpload.io.history_schema import RowKind
+from dumpload.history.file import HistoryFile
+from dumpload.history.schema import RowKind
+from dumpload.history.writer import BATCH_S
 
 ROUNDS = 250
 TORN = 50

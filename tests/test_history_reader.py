@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from histories import NOON, batch, change, fill, open_file, rows, sample, sequences, start
 
-from dumpload.io import history_reader
-from dumpload.io.history_reader import HistoryError, read_events
-from dumpload.io.history_schema import RowKind
+from dumpload.history import reader as history_reader
+from dumpload.history.reader import HistoryError, read_events
+from dumpload.history.schema import RowKind
 
 
 def test_a_row_comes_back_as_it_was_written(tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_file_that_cannot_be_read_is_not_kept_open(tmp_path: Path, content: by
 READ_AS_NOBODY = """
 import os, sys, urllib.parse
 from pathlib import Path
-from dumpload.io.history_reader import read_events
+from dumpload.history.reader import read_events
 os.setgid(65534), os.setuid(65534)
 print([row.sequence for row in read_events(Path(sys.argv[1]))])
 """

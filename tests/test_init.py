@@ -13,8 +13,8 @@ import pytest
 
 from dumpload.commissioning.ask import Interview, interview
 from dumpload.commissioning.questions import AFTER_SIGNALS, QUESTIONS, judged, settings_text, toml
-from dumpload.config import load_settings
-from dumpload.layers import ConfigError
+from dumpload.config.layers import ConfigError
+from dumpload.config.model import load_settings
 
 GIVEN = ["--set", "relay.pin=17", "--propose", "state_of_charge=barge/bank /soc"]
 

@@ -20,8 +20,8 @@ from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import QUANTITIES, Signal
 
 VETOES = frozenset(Cause(number) for number in range(Cause.STARTING, Cause.DUTY_LIMIT + 1))
+# Causes of a change only: the next look names what holds now.
 MOMENTARY = (Cause.BELOW_CUT_OUT, Cause.HAND_OVER, Cause.DUTY_LIMIT)
-"""Causes of a change only: the next look names what holds now."""
 
 ALL_PERMISSIVES = PermissiveLimits(
     voltage_cut_out_v=25.0,
@@ -350,6 +350,7 @@ variants = [
         "window": [(719, 717)],
     },
 ]
+# The permissives whose veto the long stories must have shown, per variant.
 told_of: list[set[str]] = [
     set(),
     set(),
@@ -361,7 +362,6 @@ told_of: list[set[str]] = [
     {"outside_window"},
     {"voltage_low", "tank_hot", "duty_limit", "drain_limit"},
 ]
-"""The permissives whose veto the long stories must have shown, per variant."""
 
 Story = list[tuple[int, tuple[Any, ...]]]
 SIGNALS = {

@@ -10,7 +10,7 @@ from world import NOON
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column, RowBatch, in_order
+from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column, RowBatch, in_order
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

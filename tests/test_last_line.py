@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.io import last_line
-from dumpload.io.last_line import LastLine, RecordError, find_records, read_record, remove_records, write_records
+from dumpload.gpio import last_line
+from dumpload.gpio.last_line import LastLine, RecordError, find_records, read_record, remove_records, write_records
 
 
 @pytest.fixture

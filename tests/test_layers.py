@@ -11,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dumpload import layers
-from dumpload.layers import ConfigError, Problem, choice_remark, find_config, load_layers, show
+from dumpload.config import layers
+from dumpload.config.layers import ConfigError, Problem, choice_remark, find_config, load_layers, show
 
 BARGE = "[control]\ncut_in_percent = 97\n\n[relay]\npin = 17\n"
 
@@ -30,8 +30,8 @@ def empty_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+# The usual places, with a folder of the test's in place of the system's.
 SEARCHED = ("./etc/dumpload.toml", *layers.SEARCHED[1:])
-"""The usual places, with a folder of the test's in place of the system's."""
 
 
 def touch(path: Path, text: str = "") -> Path:
@@ -362,7 +362,7 @@ def test_no_override_raises_anything_and_none_is_forgotten(
 
 def test_importing_this_loads_no_library() -> None:
     folder = Path(layers.__file__).parent.parent
-    code = f"import sys; sys.path.insert(0, {str(folder)!r}); import dumpload.layers; print(*sys.modules)"
+    code = f"import sys; sys.path.insert(0, {str(folder)!r}); import dumpload.config.layers; print(*sys.modules)"
     command = [sys.executable, "-S", "-c", code]
     loaded = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
     assert not {"pydantic", "tomllib", "argparse", "json", "gpiozero", "paho"} & set(loaded)

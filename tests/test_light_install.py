@@ -27,8 +27,8 @@ HEAVY = {
     "rich",
     "scipy",
 }
+# What structlog loads by itself where it finds it; the daemon's own install has none.
 TAKEN_UP = {"rich"}
-"""What structlog loads by itself where it finds it; the daemon's own install has none."""
 
 DAEMON_ONLY = {"gpiozero", "lgpio", "paho", "structlog"}
 SETTINGS_ONLY = {"pydantic", "pydantic_core", "pydantic_settings"}
@@ -105,7 +105,8 @@ def test_the_light_install_has_nothing_heavy_in_it() -> None:
 
 def test_the_daemon_loads_nothing_heavy(python: str) -> None:
     code, loaded = loaded_by(
-        python, "import sys\ncode = 0\nimport dumpload.daemon, dumpload.service, dumpload.io.mqtt_session\n"
+        python,
+        "import sys\ncode = 0\nimport dumpload.daemon.bootstrap, dumpload.daemon.service, dumpload.mqtt.session\n",
     )
     assert code == 0
     assert {"gpiozero", "paho", "pydantic", "structlog"} <= loaded
@@ -155,7 +156,7 @@ def test_a_wrong_setting_is_said_without_the_daemon_s_libraries(python: str, con
 
 
 def test_asking_the_daemon_needs_no_pin_library(python: str, config: Path) -> None:
-    code = "import sys\ncode = 0\nimport dumpload.client\n"
+    code = "import sys\ncode = 0\nimport dumpload.cli.client\n"
     exit_code, loaded = loaded_by(python, code, "status", "--config", str(config))
     assert exit_code == 0
     assert not loaded & (HEAVY | {"gpiozero", "lgpio"})

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 from fake_lgpio import BUSY, FakeGpio, installed
 
-from dumpload.io import line
-from dumpload.io.line import Chip, LineBusyError, PinSpec, RelayError
+from dumpload.gpio import line
+from dumpload.gpio.line import Chip, LineBusyError, PinSpec, RelayError
 
 SPEC = PinSpec(17, active_high=True, chip_label=None, pin_factory="lgpio", feedback_pin=None)
+# Numbers as some kernel deals them out (from memory); the header's chip is neither the first nor the last.
 BOARD = {0: "gpio-brcmstb@107d508500", 4: "pinctrl-rp1", 11: "raspberrypi-exp-gpio"}
-"""Numbers as some kernel deals them out (from memory); the header's chip is neither the first nor the last."""
 
 
 @pytest.fixture
@@ -203,7 +203,7 @@ def test_no_folder_to_write_is_an_error(no_lgpio: Path, monkeypatch: pytest.Monk
 
 
 def test_the_real_library_is_loaded_without_traces(tmp_path: Path) -> None:
-    code = "from dumpload.io.line import load_lgpio; import os; load_lgpio().callback; print(os.getcwd())"
+    code = "from dumpload.gpio.line import load_lgpio; import os; load_lgpio().callback; print(os.getcwd())"
     environ = {"RUNTIME_DIRECTORY": str(tmp_path), "PYTHONPATH": str(Path(line.__file__).parents[2])}
     done = subprocess.run(
         [sys.executable, "-c", code], cwd="/", env=environ, capture_output=True, text=True, check=False

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from dumpload.io import local_socket
-from dumpload.io.local_socket import MAX_CLIENTS, MAX_LINE_BYTES, LocalSocket, LocalWay, connected, sockets
+from dumpload.daemon import local_socket
+from dumpload.daemon.local_socket import MAX_CLIENTS, MAX_LINE_BYTES, LocalSocket, LocalWay, connected, sockets
 
 
 async def echo(line: bytes) -> dict[str, Any]:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dumpload.study.report.local_time import (
+from dumpload.report.local_time import (
     Span,
     by_clock_hour,
     clock_hour,

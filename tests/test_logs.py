@@ -11,10 +11,10 @@ from typing import Any, NamedTuple
 import pytest
 from world import NOON
 
-from dumpload.io.logs import QUEUE_LINES, REPEAT_EVERY_S, REPEATS_KEPT, LineWriter, Repeats, open_log
+from dumpload.daemon.logs import QUEUE_LINES, REPEAT_EVERY_S, REPEATS_KEPT, LineWriter, Repeats, open_log
 
+# What a pipe holds on Linux when nobody reads it (pipe(7)).
 PIPE_BYTES = 65_536
-"""What a pipe holds on Linux when nobody reads it (pipe(7))."""
 
 
 class Pipe:

@@ -12,18 +12,18 @@ from dumpload import __main__ as entry
 @pytest.mark.parametrize(
     ("line", "goes_to", "with_words"),
     [
-        (["off"], "dumpload.io.off", []),
-        (["off", "--json", "--config", "x"], "dumpload.io.off", ["--json", "--config", "x"]),
-        (["check", "--json"], "dumpload.cli", ["check", "--json"]),
-        (["select", "off"], "dumpload.cli", ["select", "off"]),
-        ([], "dumpload.cli", []),
+        (["off"], "dumpload.cli.off", []),
+        (["off", "--json", "--config", "x"], "dumpload.cli.off", ["--json", "--config", "x"]),
+        (["check", "--json"], "dumpload.cli.commands", ["check", "--json"]),
+        (["select", "off"], "dumpload.cli.commands", ["select", "off"]),
+        ([], "dumpload.cli.commands", []),
     ],
 )
 def test_only_the_command_off_goes_the_short_way(
     line: list[str], goes_to: str, with_words: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     called: list[tuple[str, list[str]]] = []
-    for module in ("dumpload.io.off", "dumpload.cli"):
+    for module in ("dumpload.cli.off", "dumpload.cli.commands"):
         monkeypatch.setattr(f"{module}.main", lambda words, module=module: called.append((module, words)) or 3)
     monkeypatch.setattr(sys, "argv", ["dumpload", *line])
     assert entry.main() == 3
@@ -32,8 +32,8 @@ def test_only_the_command_off_goes_the_short_way(
 
 def test_off_recorded_alone_goes_the_shortest_way_and_the_start_goes_it_too(monkeypatch: pytest.MonkeyPatch) -> None:
     called: list[str] = []
-    monkeypatch.setattr("dumpload.io.bare_off.main", lambda: called.append("bare") or 1)
-    monkeypatch.setattr("dumpload.cli.main", lambda words: called.append(words[0]) or 0)
+    monkeypatch.setattr("dumpload.gpio.bare_off.main", lambda: called.append("bare") or 1)
+    monkeypatch.setattr("dumpload.cli.commands.main", lambda words: called.append(words[0]) or 0)
     monkeypatch.setattr("signal.signal", lambda *_: None)
     monkeypatch.setattr(sys, "argv", ["dumpload", "off", "--recorded"])
     assert (entry.main(), called) == (1, ["bare"])

@@ -11,12 +11,12 @@ from typing import Any, NamedTuple
 import pytest
 from scripted_broker import DISCONNECT, Ear, Peer, ScriptedBroker, eventually, options_for, scripted_broker
 
-from dumpload.io import mqtt
-from dumpload.io.mqtt import FIRST_DELAY_S, LONGEST_DELAY_S, OUTBOX_LIMIT, RIVAL_AFTER, RIVAL_S, SETTLED_S, Link
+from dumpload.mqtt import link as mqtt
+from dumpload.mqtt.link import FIRST_DELAY_S, LONGEST_DELAY_S, OUTBOX_LIMIT, RIVAL_AFTER, RIVAL_S, SETTLED_S, Link
 
 CHANGE = "dumpload/barge/change"
+# So many publications does the library send before it wants one acknowledged.
 IN_FLIGHT = 20
-"""So many publications does the library send before it wants one acknowledged."""
 
 Script = Callable[[Peer], Coroutine[Any, Any, None]]
 
@@ -189,8 +189,8 @@ class Rival:
         await peer.send(self._goodbye)
 
 
+# Reason code 0x8E, session taken over (MQTT 5.0, section 3.14.2.1).
 TAKEN_OVER = bytes([DISCONNECT << 4, 2, 0x8E, 0])
-"""Reason code 0x8E, session taken over (MQTT 5.0, section 3.14.2.1)."""
 
 
 async def test_a_taken_over_session_is_told_at_once_and_slows_the_link_down(pauses: Pauses) -> None:

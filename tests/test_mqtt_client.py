@@ -15,7 +15,8 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from scripted_broker import Connect, Peer, eventually, options_for, scripted_broker
 
-from dumpload.io.mqtt_client import (
+from dumpload.mqtt import LinkOptions
+from dumpload.mqtt.client import (
     CHUNK_BYTES,
     MAX_PACKET_BYTES,
     ChunkClient,
@@ -24,10 +25,9 @@ from dumpload.io.mqtt_client import (
     make_client,
     subscribe,
 )
-from dumpload.io.mqtt_types import LinkOptions
 
+# Property identifiers (MQTT 5.0, section 3.1.2.11).
 SESSION_EXPIRY, MAXIMUM_PACKET_SIZE = 0x11, 0x27
-"""Property identifiers (MQTT 5.0, section 3.1.2.11)."""
 
 
 async def dial(**changes: Any) -> Connect:

@@ -33,10 +33,10 @@ from scripted_broker import (
 )
 
 from dumpload.core.decode import MAX_PAYLOAD_BYTES
-from dumpload.io import mqtt_session
-from dumpload.io.mqtt_client import CHUNK_BYTES, MAX_PACKET_BYTES, NO_LIMITS
-from dumpload.io.mqtt_session import STALL_S, Session
-from dumpload.io.mqtt_types import Message, Subscription
+from dumpload.mqtt import Message, Subscription
+from dumpload.mqtt import session as mqtt_session
+from dumpload.mqtt.client import CHUNK_BYTES, MAX_PACKET_BYTES, NO_LIMITS
+from dumpload.mqtt.session import STALL_S, Session
 
 both_protocols = pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 
@@ -293,7 +293,7 @@ async def test_a_password_that_is_not_text_is_an_os_error_that_does_not_show_it(
     file = tmp_path / "password"
     file.write_bytes(b"brass-kettle-\xff")
     session = Session(options_for(1, username="barge", password_file=file), Ear(), time.monotonic)
-    with pytest.raises(OSError, match="UTF-8") as caught:
+    with pytest.raises(OSError, match="password_file: expected UTF-8 text") as caught:
         await session.open()
     assert "brass" not in str(caught.value)
     session.close()

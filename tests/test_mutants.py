@@ -44,7 +44,7 @@ MUTANTS = (
     ),
     Mutant(
         "arrival is stamped when the callback runs",
-        "io/mqtt_session.py",
+        "mqtt/session.py",
         "if self._client.fill(self.drained_at):",
         "if self._client.fill(before):",
         ("test_mqtt_session.py",),
@@ -88,10 +88,10 @@ MUTANTS = (
     ),
     Mutant(
         "ages run on the wall clock",
-        "core/intake.py",
+        "core/topics.py",
         "    t, wall = arrival.t, arrival.wall\n",
         "    t, wall = arrival.wall, arrival.wall\n",
-        ("test_intake.py",),
+        ("test_topics.py",),
     ),
     Mutant(
         "the end of the program is left to atexit",

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.config import load_settings
+from dumpload.config.layers import ConfigError
+from dumpload.config.model import load_settings
 from dumpload.config.named_files import named_files
-from dumpload.layers import ConfigError
 
 SETTINGS = '[telemetry.state_of_charge]\ntopic = "barge/bank"\n[relay]\npin = 17\n[mqtt]\nusername = "a"\ntls = true\n'
 KEYS = ("password_file", "ca_file", "client_cert_file", "client_key_file")

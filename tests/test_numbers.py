@@ -5,11 +5,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dumpload.core.signals import QUANTITIES, Signal
-from dumpload.study.records.cells import CellParser
-from dumpload.study.records.items import PLAIN, REJECTED, Column
+from dumpload.records.cells import CellParser
+from dumpload.records.items import PLAIN, REJECTED, Column
 
 np = pytest.importorskip("numpy")
-number_column = pytest.importorskip("dumpload.study.fast.numbers").number_column
+number_column = pytest.importorskip("dumpload.records.arrow_numbers").number_column
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 NUMBERS = st.sampled_from([0.0, -0.0, 0.57, 1.0, 57.0, 99.9, 100.0, 255.0, 26500.0, -1.0, 1e9, np.nan, np.inf, -np.inf])

@@ -5,7 +5,7 @@ import re
 import pytest
 from contrast import TEXT, contrast
 
-from dumpload.study.page import STYLE, typeset
+from dumpload.html import STYLE, typeset
 
 
 @pytest.mark.parametrize(

@@ -16,13 +16,13 @@ from world import LIMITS, NOON, setup
 
 from dumpload.core.decode import Rejection
 from dumpload.core.signals import Signal, signal_name
-from dumpload.study.records.csv import CsvRecord
-from dumpload.study.records.record import ReadLog, RecordError, TableFormat
-from dumpload.study.replay.replayer import Scenario
+from dumpload.records.csv import CsvRecord
+from dumpload.records.record import ReadLog, RecordError, TableFormat
+from dumpload.replay.replayer import Scenario
 
 pa = pytest.importorskip("pyarrow")
 parquet = pytest.importorskip("pyarrow.parquet")
-reader = pytest.importorskip("dumpload.study.fast.parquet")
+reader = pytest.importorskip("dumpload.records.parquet")
 ParquetRecord = reader.ParquetRecord
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from fake_lgpio import FakeGpio, installed
 
-from dumpload.io.relay import PinSpec, Relay
+from dumpload.gpio.relay import PinSpec, Relay
 
 PIN = 17
 TIMES = 100
@@ -90,8 +90,8 @@ def test_a_crash_while_on_a_hundred_times_is_ended_by_the_next_start_at_the_late
 def test_the_librarys_own_pin_pulses_an_active_low_relay_so_the_trace_can_see_a_pulse(
     gpio: FakeGpio, active_high: bool
 ) -> None:
-    from gpiozero import OutputDevice  # noqa: PLC0415 - after the fake is in place
-    from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415
+    from gpiozero import OutputDevice
+    from gpiozero.pins.lgpio import LGPIOFactory
 
     factory = LGPIOFactory(chip=0)
     device = OutputDevice(PIN, active_high=active_high, pin_factory=factory)

@@ -4,8 +4,8 @@ import io
 
 import pytest
 
-from dumpload.study import progress
-from dumpload.study.progress import Bar
+from dumpload.cli import progress
+from dumpload.cli.progress import Bar
 
 
 class Terminal(io.StringIO):

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.cli import build_parser
+from dumpload.cli.commands import build_parser
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import RULES, Cause, Position, Situation
 

@@ -8,9 +8,9 @@ from world import NOON
 from dumpload.core.freshness import NEVER
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal
-from dumpload.io.history_schema import HistoryRow, RowKind
-from dumpload.study.records.history import Timeline
-from dumpload.study.report.recorded import Before, Held, incident_words, recorded_charge, recorded_position
+from dumpload.history.schema import HistoryRow, RowKind
+from dumpload.records.history import Timeline
+from dumpload.report.from_history import Before, Held, incident_words, recorded_charge, recorded_position
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

@@ -8,13 +8,13 @@ import pytest
 from judged import settings
 from world import NOON
 
-from dumpload.broker import intake
+from dumpload.config.to_mqtt import intake
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.study.records.capture import CaptureRecord
-from dumpload.study.records.items import Instant
-from dumpload.study.records.record import ReadLog, RecordError, TableFormat
+from dumpload.records.capture import CaptureRecord
+from dumpload.records.items import Instant
+from dumpload.records.record import ReadLog, RecordError, TableFormat
 
 SOC = Signal.STATE_OF_CHARGE
 BANK = "barge/bank/charge"

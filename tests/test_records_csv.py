@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from world import NOON
 
 from dumpload.core.signals import Signal
-from dumpload.study.records.cells import CellParser
-from dumpload.study.records.csv import CsvRecord
-from dumpload.study.records.record import ReadLog, RecordError, TableFormat
+from dumpload.records.cells import CellParser
+from dumpload.records.csv import CsvRecord
+from dumpload.records.record import ReadLog, RecordError, TableFormat
 
 SOC, VOLTS = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE
 

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.study.records.file import PART_BYTES, TextLines, magic, parts
-from dumpload.study.records.record import ReadLog, RecordError
+from dumpload.records.file import PART_BYTES, TextLines, magic, parts
+from dumpload.records.record import ReadLog, RecordError
 
 
 @pytest.mark.parametrize("pack", [bytes, gzip.compress], ids=["plain", "gzip"])

@@ -10,13 +10,13 @@ from world import LIMITS, NOON, setup
 from dumpload.core.law import Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.io.history_file import Start
-from dumpload.io.history_schema import Boot, Entry, RowKind
-from dumpload.study.records.history import THINNED, HistoryRecord
-from dumpload.study.records.record import ReadLog, RecordError
-from dumpload.study.replay.replay import Result, replay
-from dumpload.study.replay.replayer import Replayer, Scenario
-from dumpload.study.replay.summary import LoadRating
+from dumpload.history.file import Start
+from dumpload.history.schema import Boot, Entry, RowKind
+from dumpload.records.history import THINNED, HistoryRecord
+from dumpload.records.record import ReadLog, RecordError
+from dumpload.replay.replay import Result, replay
+from dumpload.replay.replayer import Replayer, Scenario
+from dumpload.replay.totals import LoadRating
 
 QUICK = LIMITS._replace(confirm_s=0.0, min_on_s=0.0, min_off_s=0.0)
 
@@ -127,7 +127,7 @@ def test_a_kept_lockout_counts_only_when_the_contact_is_judged(path: Path) -> No
 
 
 def test_a_database_of_another_program_is_refused(tmp_path: Path) -> None:
-    import sqlite3  # noqa: PLC0415
+    import sqlite3
 
     path = tmp_path / "other.sqlite3"
     with sqlite3.connect(path) as database:

@@ -11,10 +11,10 @@ from world import NOON
 
 from dumpload.core.controller import Event, Kind
 from dumpload.core.signals import Signal
-from dumpload.study.records import open as records_open
-from dumpload.study.records.items import RowBatch
-from dumpload.study.records.open import open_record
-from dumpload.study.records.record import ReadLog, RecordError, TableFormat
+from dumpload.records import open as records_open
+from dumpload.records.items import RowBatch
+from dumpload.records.open import open_record
+from dumpload.records.record import ReadLog, RecordError, TableFormat
 
 LINE = '{"time": 1750075200, "topic": "barge/bank/charge", "payload": "97"}\n'
 
@@ -65,7 +65,7 @@ def test_parquet_is_known_by_its_mark(tmp_path: Path) -> None:
 def test_without_the_extra_parquet_is_refused_with_what_to_install(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(sys.modules, "dumpload.study.fast.parquet", None)
+    monkeypatch.setitem(sys.modules, "dumpload.records.parquet", None)
     path = tmp_path / "log"
     path.write_bytes(b"PAR1" + bytes(100))
     with pytest.raises(RecordError, match=r"pip install 'dumpload\[study\]'"):
@@ -78,7 +78,7 @@ def test_a_big_table_is_read_quickly_where_the_extra_is_installed(
 ) -> None:
     pytest.importorskip("pyarrow")
     if not is_installed:
-        monkeypatch.setitem(sys.modules, "dumpload.study.fast.tables", None)
+        monkeypatch.setitem(sys.modules, "dumpload.records.arrow", None)
     monkeypatch.setattr(records_open, "ARROW_FROM_BYTES", 1000 if is_big else 10**9)
     path = tmp_path / "log"
     path.write_text("time,state_of_charge\n" + "".join(f"{1750075200 + row},97\n" for row in range(200_000)))

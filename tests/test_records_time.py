@@ -6,11 +6,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from dumpload.core.window import utc_text
-from dumpload.study.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, Times
+from dumpload.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, Times
 
 LONDON = ZoneInfo("Europe/London")
+# 2025-06-16 12:00:00 UTC.
 NOON = 1_750_075_200.0
-"""2025-06-16 12:00:00 UTC."""
 
 
 @pytest.mark.parametrize(

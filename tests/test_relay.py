@@ -13,7 +13,7 @@ import pytest
 from fake_lgpio import BUSY, HEADER, WRITE_FAILED, FakeGpio, installed
 from gpiozero import PinUnknownPi
 
-from dumpload.io.relay import PinSpec, Relay, RelayError
+from dumpload.gpio.relay import PinSpec, Relay, RelayError
 
 PIN, FEEDBACK_PIN = 17, 27
 SPEC = PinSpec(PIN, active_high=True, chip_label=None, pin_factory="lgpio", feedback_pin=None)

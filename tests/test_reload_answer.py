@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.io.reload_answer import NotTakenError, answer, ask
+from dumpload.daemon.reload_answer import NotTakenError, answer, ask
 
 WAIT_S = 30.0
 
 # A daemon as far as a reload goes: it is ready once the file is there, and answers with its argument, if any.
 DAEMON = """
 import os, pathlib, signal, sys, time
-from dumpload.io.reload_answer import answer
+from dumpload.daemon.reload_answer import answer
 def reload(*_):
     if sys.argv[1] == "dies":
         os._exit(1)

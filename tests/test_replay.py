@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 from world import Shell
 
-from dumpload.cli import main
-from dumpload.config import load_settings
+from dumpload.cli.commands import main
+from dumpload.config.model import load_settings
+from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Event, Kind
 from dumpload.core.window import utc_text
-from dumpload.setup import controller_setup
 
 START = datetime(2026, 6, 1, 8, tzinfo=UTC)
 

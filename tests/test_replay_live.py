@@ -14,13 +14,13 @@ from recorded import Recorded, write
 from staging import BANK, USUAL, Stage, Staging
 from world import NOON
 
+from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Decision, Kind
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.window import utc_text
-from dumpload.setup import controller_setup
-from dumpload.study.records.record import TableFormat
-from dumpload.study.replay.compare import run_trials
+from dumpload.records.record import TableFormat
+from dumpload.replay.compare import run_trials
 
 pytest_plugins = ["stage_fixtures"]
 

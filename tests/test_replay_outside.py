@@ -19,13 +19,13 @@ import pytest
 from judged import settings
 
 from dumpload.demo.barge import Barge, advance
-from dumpload.study.records.csv import CsvRecord
-from dumpload.study.records.items import RowBatch
-from dumpload.study.records.record import ReadLog, TableFormat
-from dumpload.study.replay.compare import run_trials
-from dumpload.study.replay.figures import scenario
-from dumpload.study.replay.replay import Result
-from dumpload.study.replay.replayer import Replayer
+from dumpload.records.csv import CsvRecord
+from dumpload.records.items import RowBatch
+from dumpload.records.record import ReadLog, TableFormat
+from dumpload.replay.compare import run_trials
+from dumpload.replay.figures import scenario
+from dumpload.replay.replay import Result
+from dumpload.replay.replayer import Replayer
 
 PACKAGE = find_spec("pvanalytics")
 pytestmark = pytest.mark.skipif(PACKAGE is None, reason="the package pvanalytics (measured PV series) is not installed")

@@ -10,11 +10,11 @@ from judged import settings
 from world import NOON
 
 from dumpload.core.law import Cause, Position
-from dumpload.study.records.record import ReadLog, RowError
-from dumpload.study.replay.figures import figures
-from dumpload.study.replay.replay import Result
-from dumpload.study.replay.summary import Change, EnergyShare, Summary
-from dumpload.study.replay.text import duration, energy_words, log_remarks, replay_text, verdict
+from dumpload.records.record import ReadLog, RowError
+from dumpload.replay.figures import figures
+from dumpload.replay.replay import Result
+from dumpload.replay.text import duration, energy_words, log_remarks, replay_text, verdict
+from dumpload.replay.totals import Change, EnergyShare, Summary
 
 BARGE = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60}
 

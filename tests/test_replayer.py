@@ -13,8 +13,8 @@ from dumpload.core.controller import Event, Kind, Setup
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.study.records.items import Hold, Instant, Restart, RowBatch
-from dumpload.study.replay.replayer import Replayer, Scenario
+from dumpload.records.items import Hold, Instant, Restart, RowBatch
+from dumpload.replay.replayer import Replayer, Scenario
 
 SOC = Signal.STATE_OF_CHARGE
 

@@ -12,11 +12,11 @@ from world import LIMITS, setup
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Position
 from dumpload.core.signals import Signal
-from dumpload.study.records.record import RecordError, TableFormat
-from dumpload.study.replay.compare import run_trials
-from dumpload.study.report.day_log import DayLog
-from dumpload.study.report.local_time import Span
-from dumpload.study.report.report import (
+from dumpload.records.record import RecordError, TableFormat
+from dumpload.replay.compare import run_trials
+from dumpload.report.day_log import DayLog
+from dumpload.report.local_time import Span
+from dumpload.report.report import (
     Report,
     report_document,
     report_of_history,

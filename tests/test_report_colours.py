@@ -6,17 +6,17 @@ from itertools import pairwise
 import pytest
 from contrast import GRAPHICS, TEXT, contrast, linear
 
-from dumpload.study.report.colours import DARK, LIGHT, rules
+from dumpload.report.colours import DARK, LIGHT, rules
 
 Colours = Mapping[str, str | Sequence[str]]
 
 BOTH = pytest.mark.parametrize("colours", [LIGHT, DARK], ids=["day", "night"])
 
+# Of linear RGB, severity 1.0: Machado, Oliveira and Fernandes (2009), from memory. Every row adds up to 1.
 DEFICIENCIES = {
     "protanopia": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
     "deuteranopia": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
 }
-"""Of linear RGB, severity 1.0: Machado, Oliveira and Fernandes (2009), from memory. Every row adds up to 1."""
 
 
 def text(colours: Colours, name: str) -> str:

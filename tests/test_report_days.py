@@ -7,10 +7,10 @@ import pytest
 from chronicles import off, on, rough, told, wall
 from paths import corners, heights
 
-from dumpload.study.replay.summary import LoadRating
-from dumpload.study.report.chronicle import ReportData
-from dumpload.study.report.days import CHARGE, FINENESS, STEPS, WIDTH, day_tables
-from dumpload.study.report.pictures import lowest_shown
+from dumpload.replay.totals import LoadRating
+from dumpload.report.data import ReportData
+from dumpload.report.days import CHARGE, FINENESS, STEPS, WIDTH, day_tables
+from dumpload.report.pictures import lowest_shown
 
 CUT_IN, CUT_OUT = 97.0, 93.0
 ROOM = 100_000

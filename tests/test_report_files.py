@@ -10,10 +10,10 @@ from chronicles import rough
 from judged import settings
 
 from dumpload.files import WriteError
-from dumpload.study.replay.figures import figures
-from dumpload.study.report.files import write_files
-from dumpload.study.report.pictures import LEFT, WIDTH
-from dumpload.study.report.report import Report
+from dumpload.replay.figures import figures
+from dumpload.report.files import write_files
+from dumpload.report.pictures import LEFT, WIDTH
+from dumpload.report.report import Report
 
 SETTINGS = settings()
 MONTH = rough(30, 4)

@@ -8,15 +8,15 @@ import pytest
 from chronicles import off, on, rough, told, wall
 from judged import settings
 
-from dumpload.config import Settings
+from dumpload.config.model import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
-from dumpload.study.records.record import ReadLog, RowError
-from dumpload.study.replay.document import OPEN_LOOP
-from dumpload.study.replay.figures import figures
-from dumpload.study.report.chronicle import ReportData
-from dumpload.study.report.day_log import Incident
-from dumpload.study.report.page import SHOWN_EVENTS, SHOWN_GAPS, UNSEEN, cause_words, report_page
+from dumpload.records.record import ReadLog, RowError
+from dumpload.replay.document import OPEN_LOOP
+from dumpload.replay.figures import figures
+from dumpload.report.data import ReportData
+from dumpload.report.day_log import Incident
+from dumpload.report.page import SHOWN_EVENTS, SHOWN_GAPS, UNSEEN, cause_words, report_page
 
 SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60})
 MONTH = rough(30, 4)

@@ -10,10 +10,10 @@ from browser import chromium, look, needs_axe
 from chronicles import rough, told, wall
 from judged import settings
 
-from dumpload.study.replay.figures import figures
-from dumpload.study.report.chronicle import ReportData
-from dumpload.study.report.day_log import Incident
-from dumpload.study.report.page import report_page
+from dumpload.replay.figures import figures
+from dumpload.report.data import ReportData
+from dumpload.report.day_log import Incident
+from dumpload.report.page import report_page
 
 pytestmark = [pytest.mark.browser, needs_axe]
 

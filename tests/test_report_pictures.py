@@ -13,10 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paths import corners, heights
 
-from dumpload.study.replay.summary import LoadRating
-from dumpload.study.report.chronicle import ReportData
-from dumpload.study.report.local_time import HOUR_S, by_clock_hour
-from dumpload.study.report.pictures import (
+from dumpload.replay.totals import LoadRating
+from dumpload.report.data import ReportData
+from dumpload.report.local_time import HOUR_S, by_clock_hour
+from dumpload.report.pictures import (
     LEFT,
     SHADES,
     WIDTH,
@@ -30,7 +30,7 @@ from dumpload.study.report.pictures import (
     lowest_shown,
     pictures,
 )
-from dumpload.study.report.trace import NOTHING, Extremes
+from dumpload.report.trace import NOTHING, Extremes
 
 SVG = "{http://www.w3.org/2000/svg}"
 CUT_IN, CUT_OUT = 97.0, 93.0

@@ -9,8 +9,8 @@ from staging import NOON, Stage, Staging
 
 from dumpload.core.controller import Kind
 from dumpload.core.law import Selector
-from dumpload.io.history_schema import RowKind
-from dumpload.io.kept import SavedState
+from dumpload.daemon.state import SavedState
+from dumpload.history.schema import RowKind
 
 pytest_plugins = ["stage_fixtures"]
 

@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import pytest
 
-from dumpload.cli import main
-from dumpload.io import off
+from dumpload.cli import off
+from dumpload.cli.commands import main
 
 SECRET = "hunter2"  # noqa: S105 - an invented one
 
@@ -171,9 +171,9 @@ def test_a_secret_in_a_wrong_place_is_repeated_nowhere(
 RELOAD = """
 import sys
 from pathlib import Path
-from dumpload.config import load_settings
-from dumpload.io.logs import open_log
-from dumpload.layers import ConfigError
+from dumpload.config.model import load_settings
+from dumpload.daemon.logs import open_log
+from dumpload.config.layers import ConfigError
 for human in (False, True):
     log, writer = open_log(1, lambda: 0.0, human=human)
     try:

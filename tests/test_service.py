@@ -11,9 +11,9 @@ from staging import BANK, UNTIL_FIVE, Stage, Staging, reload_with
 
 from dumpload.core.controller import Decision, Lockout
 from dumpload.core.law import Position
-from dumpload.io.history_schema import RowKind
-from dumpload.io.relay import RelayError
-from dumpload.service import Service
+from dumpload.daemon.service import Service
+from dumpload.gpio.relay import RelayError
+from dumpload.history.schema import RowKind
 
 pytest_plugins = ["stage_fixtures"]
 
@@ -28,8 +28,8 @@ VOLTS = {
     "permissive.voltage_cut_out": 25.0,
     "permissive.voltage_cut_in": 26.0,
 }
+# Seconds from noon to ten minutes before the window closes.
 TEN_TO_FIVE = 5 * 3600.0 - 600.0
-"""Seconds from noon to ten minutes before the window closes."""
 
 
 def set_the_clock(stage: Stage, seconds: float) -> None:

@@ -12,13 +12,13 @@ from contract import CHANGE, STATUS
 from staging import Stage, Staging, reload_with
 from world import NOON, START
 
+from dumpload.config.layers import ConfigError, Problem
 from dumpload.core.controller import Lockout
 from dumpload.core.law import Cause
-from dumpload.io.history_schema import RowKind
-from dumpload.io.kept import SavedState
-from dumpload.io.relay import RelayError
-from dumpload.layers import ConfigError, Problem
-from dumpload.service import HARD_STOP_S
+from dumpload.daemon.service import HARD_STOP_S
+from dumpload.daemon.state import SavedState
+from dumpload.gpio.relay import RelayError
+from dumpload.history.schema import RowKind
 
 pytest_plugins = ["stage_fixtures"]
 

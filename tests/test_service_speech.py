@@ -9,7 +9,7 @@ from world import START
 
 from dumpload.core.controller import Kind
 from dumpload.core.law import Selector
-from dumpload.io.relay import RelayError
+from dumpload.gpio.relay import RelayError
 
 pytest_plugins = ["stage_fixtures"]
 

@@ -12,11 +12,11 @@ from judged import settings
 from scripted_broker import DISCONNECT, Peer, encode, eventually, scripted_broker
 from staging import BANK, BASE, USUAL, FakeLog, FakeNotifier, FakeRelay, FakeStateFile, Trace
 
-from dumpload.announce import Voice
 from dumpload.core.controller import Lockout
-from dumpload.io import mqtt
-from dumpload.io.kept import SavedState
-from dumpload.service import Service
+from dumpload.daemon.publisher import Voice
+from dumpload.daemon.service import Service
+from dumpload.daemon.state import SavedState
+from dumpload.mqtt import link as mqtt
 
 HAND, RESET = b'{"selector": "hand", "for_s": 600}', b'{"reset": true}'
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.io.systemd import Notifier
+from dumpload.daemon.systemd import Notifier
 
 
 class Manager:

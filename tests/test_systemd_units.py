@@ -12,18 +12,18 @@ import pytest
 FOLDER = Path(__file__).parents[1] / "systemd"
 PREFIX = "/opt/dumpload"
 PROGRAM = f"{PREFIX}/bin/dumpload"
+# No environment variable and no working folder says what is imported (python(1), -I).
 ISOLATED = f"{PREFIX}/bin/python -I -m dumpload"
-"""No environment variable and no working folder says what is imported (python(1), -I)."""
 
 MAIN, TEMPLATE, BOOT, OFF = (
     "dumpload.service",
-    "dumpload@.service",
+    "dumpload..service",
     "dumpload-boot-off.service",
     "dumpload-off@.service",
 )
+# Ten times the score of `systemd-analyze security`; the network and the GPIO chips alone come to 11. The last one must
+# do without all that takes a namespace.
 HIGHEST_EXPOSURE = {MAIN: 12, TEMPLATE: 12, BOOT: 12, OFF: 35}
-"""Ten times the score of `systemd-analyze security`; the network and the GPIO chips alone come to 11. The last one must
-do without all that takes a namespace."""
 
 NAMESPACES = (
     "Private",
@@ -94,7 +94,7 @@ def installed(tmp_path: Path) -> Path:
 
 
 @pytest.mark.systemd
-@pytest.mark.parametrize("unit", [MAIN, "dumpload@heater.service", BOOT, "dumpload-off@heater.service"])
+@pytest.mark.parametrize("unit", [MAIN, "dumpload.heater.service", BOOT, "dumpload-off@heater.service"])
 def test_the_service_manager_finds_nothing_wrong(analyze: str, installed: Path, unit: str) -> None:
     done = subprocess.run(
         [analyze, "verify", "--man=no", unit], cwd=installed, capture_output=True, text=True, check=False

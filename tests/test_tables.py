@@ -14,12 +14,12 @@ from tables import UNKNOWN, replayed, table
 from world import LIMITS, setup
 
 from dumpload.core.signals import Signal
-from dumpload.study.records import csv as records_csv
-from dumpload.study.records.csv import CsvRecord
-from dumpload.study.records.record import ReadLog, TableFormat
-from dumpload.study.replay.replayer import Scenario
+from dumpload.records import csv as records_csv
+from dumpload.records.csv import CsvRecord
+from dumpload.records.record import ReadLog, TableFormat
+from dumpload.replay.replayer import Scenario
 
-ArrowTableReader = pytest.importorskip("dumpload.study.fast.tables").ArrowTableReader
+ArrowTableReader = pytest.importorskip("dumpload.records.arrow").ArrowTableReader
 np = pytest.importorskip("numpy")
 
 SOC = Signal.STATE_OF_CHARGE

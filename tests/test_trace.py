@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from world import NOON
 
-from dumpload.study.report.trace import NOTHING, QUARTER_S, Extremes, MinMaxTrace
+from dumpload.report.trace import NOTHING, QUARTER_S, Extremes, MinMaxTrace
 
 DAY_S = 86_400.0
 

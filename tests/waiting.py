@@ -6,8 +6,8 @@ from typing import TypeVar
 
 T = TypeVar("T")
 
+# Far longer than anything here takes on an idle machine.
 PATIENCE_S = 20.0
-"""Far longer than anything here takes on an idle machine."""
 
 POLL_S = 0.01
 

@@ -27,8 +27,8 @@ LIMITS = Limits(
 )
 MAX_AGE_S = 60.0
 START = 1_000.0
+# 2025-06-16 12:00:00 UTC.
 NOON = 1_750_075_200.0
-"""2025-06-16 12:00:00 UTC."""
 
 
 def setup(

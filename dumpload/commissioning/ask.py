@@ -18,8 +18,8 @@ from dumpload.commissioning.questions import (
     judged,
     wish_question,
 )
+from dumpload.config.layers import ConfigError, Problem
 from dumpload.core.signals import Signal, signal_name
-from dumpload.layers import ConfigError, Problem
 
 # Asks a person one line; returns what was typed.
 Prompt = Callable[[str], str]

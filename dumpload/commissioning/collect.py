@@ -9,8 +9,8 @@ import time
 from collections.abc import Callable
 
 from dumpload.commissioning.survey import Arrived, Survey
-from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription
+from dumpload.mqtt import LinkOptions, Listener, Message, Subscription
+from dumpload.mqtt.link import Link
 
 EVERY_TOPIC = "#"
 # How long a broker may take to answer.

@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dumpload.commissioning.propose import Wish
-from dumpload.config import flat, judge
+from dumpload.config.layers import ConfigError, Layers, leaves, read_value
+from dumpload.config.model import flat, judge
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
-from dumpload.layers import ConfigError, Layers, leaves, read_value
 
 # Stands for the file that does not exist yet, where an error names one.
 NEW_FILE = Path("the answer")

@@ -8,8 +8,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from dumpload.config import kinds as kind
-from dumpload.config.kinds import Table
+from dumpload.config import types as kind
+from dumpload.config.types import Table
 
 
 class Installation(Table):

@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dumpload.config.layers import NOT_SHOWN, Layers, Problem
 from dumpload.files import Named, is_same, kind_of, with_database_files
-from dumpload.layers import NOT_SHOWN, Layers, Problem
 
 if TYPE_CHECKING:
-    from dumpload.config import Settings
+    from dumpload.config.model import Settings
 
 PASSWORD, HISTORY = "mqtt.password_file", "history.path"
 FILE_KEYS = (PASSWORD, "mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file", HISTORY)

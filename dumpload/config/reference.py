@@ -10,10 +10,10 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from dumpload.config import Settings, known_keys, needs_restart
-from dumpload.config.report import Key
+from dumpload.config.errors import Key
+from dumpload.config.layers import ENVIRONMENT_PREFIX, show
+from dumpload.config.model import Settings, known_keys, needs_restart
 from dumpload.files import Output, write_outputs
-from dumpload.layers import ENVIRONMENT_PREFIX, show
 
 SCHEMA_FILE = "schema.json"
 REFERENCE_FILE = "REFERENCE.md"

@@ -33,6 +33,7 @@ class Complaint(NamedTuple):
     other: str = ""
 
 
+# (lower key, higher key, whether they may be equal).
 ASCENDING = (
     ("control.floor_percent", "control.cut_out_percent", True),
     ("control.cut_out_percent", "control.cut_in_percent", False),
@@ -45,8 +46,8 @@ ASCENDING = (
     ("solar.float_v", "solar.absorption_v", True),
     ("solar.absorption_v", "battery.highest_v", True),
 )
-"""(lower key, higher key, whether they may be equal)."""
 
+# (key, key or table that must be set with it).
 NEEDS = (
     ("permissive.voltage_cut_out", "permissive.voltage_cut_in"),
     ("permissive.voltage_cut_in", "permissive.voltage_cut_out"),
@@ -61,7 +62,6 @@ NEEDS = (
     ("mqtt.client_key_file", "mqtt.client_cert_file"),
     ("mqtt.password_file", "mqtt.username"),
 )
-"""(key, key or table that must be set with it)."""
 
 NEEDS_TLS = ("mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file")
 

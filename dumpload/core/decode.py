@@ -17,8 +17,8 @@ from dumpload.core.signals import QUANTITIES, Signal, beat, in_range
 from dumpload.core.text import MILLISECONDS_FROM
 
 MAX_PAYLOAD_BYTES = 64 * 1024
+# How far a source's clock may be ahead of ours before its timestamp is disbelieved (our choice, no source).
 FUTURE_TOLERANCE_S = 5.0
-"""How far a source's clock may be ahead of ours before its timestamp is disbelieved (our choice, no source)."""
 
 _RFC_3339 = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
 

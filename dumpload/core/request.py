@@ -10,11 +10,11 @@ from dumpload.core.decode import Reason, parse_json, parse_rfc3339
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Selector
 
+# A request issued longer ago than this is expired (our choice, no source).
 MAX_AGE_S = 60.0
-"""A request issued longer ago than this is expired (our choice, no source)."""
 
+# How much of what was sent a refusal repeats.
 SHOWN_CHARACTERS = 40
-"""How much of what was sent a refusal repeats."""
 
 _KEYS = {"selector", "for_s", "reset", "issued_at", "boot_id"}
 

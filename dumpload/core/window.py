@@ -76,7 +76,6 @@ class Schedule:
     """Answers for one set of spans in one time zone; keeps its last answer while that is valid."""
 
     def __init__(self, spans: Sequence[Span], zone: tzinfo) -> None:
-        """Keep the spans (none: always inside) and the zone whose local time they mean."""
         self._spans = tuple(spans)
         self._zone = zone
         self._last = LocalTime(NEVER, True, NEVER, 0, NEVER, NEVER, -NEVER)

@@ -18,24 +18,24 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, TypeVar
 
-from dumpload.announce import Voice
-from dumpload.config import Settings, load_settings
+from dumpload.config.model import Settings, load_settings
 from dumpload.core.controller import Decision
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Position
-from dumpload.daemon import boot_clock, pin_spec
+from dumpload.daemon.bootstrap import boot_clock, pin_spec
+from dumpload.daemon.logs import open_log
+from dumpload.daemon.publisher import Voice
+from dumpload.daemon.service import Service
+from dumpload.daemon.systemd import Notifier
 from dumpload.demo.barge import TANK_WH_PER_KELVIN
-from dumpload.io.logs import open_log
-from dumpload.io.relay import Relay
-from dumpload.io.systemd import Notifier
-from dumpload.service import Service
+from dumpload.gpio.relay import Relay
 
 T = TypeVar("T")
 
 SPEED = 120
 READY_S = 15.0
+# How long the barge may take to end by itself, once the daemon has.
 END_S = 2.0
-"""How long the barge may take to end by itself, once the daemon has."""
 
 ROW_EVERY_S = 600.0
 WORDS_WIDTH = 46
@@ -81,7 +81,6 @@ class Story:
     """Prints what happens, in barge time, and keeps what the summary needs."""
 
     def __init__(self) -> None:
-        """Nothing has happened yet."""
         self.barge: dict[str, Any] = {}
         self.changes: list[tuple[float, Decision]] = []
         self._next_row_s = 0.0

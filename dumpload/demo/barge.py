@@ -7,15 +7,15 @@ from typing import NamedTuple
 
 BANK_WH = 280 * 25.6
 HOUSE_W = 70.0
+# A 300 W element rated at 24 V: at a higher bus voltage it draws more.
 HEATER_OHM = 24.0**2 / 300.0
-"""A 300 W element rated at 24 V: at a higher bus voltage it draws more."""
 
 CHARGE_LIMIT_W = 1200.0
+# From here up the charger holds its voltage and takes less and less: this is where sun is wasted.
 TAPER_FROM_PERCENT = 98.0
-"""From here up the charger holds its voltage and takes less and less: this is where sun is wasted."""
 
+# 40 litres of water: 1.163 Wh per litre and kelvin (4.187 kJ/(kg K), common practice, no source).
 TANK_WH_PER_KELVIN = 40 * 1.163
-"""40 litres of water: 1.163 Wh per litre and kelvin (4.187 kJ/(kg K), common practice, no source)."""
 
 
 class Barge(NamedTuple):

@@ -12,14 +12,14 @@ from typing import Any, NamedTuple
 from amqtt.broker import Broker
 
 from dumpload.demo.barge import Barge, advance
-from dumpload.io.mqtt import Link
-from dumpload.io.mqtt_types import LinkOptions, Listener, Message, Subscription
+from dumpload.mqtt import LinkOptions, Listener, Message, Subscription
+from dumpload.mqtt.link import Link
 
+# How much faster the barge lives than we do.
 SPEED = 120.0
-"""How much faster the barge lives than we do."""
 
+# Barge time between two samples.
 STEP_S = 10.0
-"""Barge time between two samples."""
 
 STARTS_AT_S = 10 * 3600 + 40 * 60
 FIRST_CHARGE_PERCENT = 96.2
@@ -47,7 +47,6 @@ class Source(Listener):
     """Publishes the barge's state, and hears from the daemon whether its heater is on."""
 
     def __init__(self, port: int) -> None:
-        """Prepare to speak to the broker on a loopback port."""
         self.heater_on = False
         listen = (Subscription("dumpload/barge/status", retained=True),)
         options = LinkOptions(

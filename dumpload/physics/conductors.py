@@ -13,15 +13,18 @@ from dumpload.physics.ranges import above, within
 
 Conductor = Literal["class_2_plain", "class_5_plain", "class_5_tinned"]
 
+# Annealed copper at 20 degC: the International Annealed Copper Standard, 58 m per ohm and mm² (calculated rows of
+# gauge tables agree within 0.2 %).
 RESISTIVITY_OHM_MM2_PER_M = 1 / 58
-"""Annealed copper at 20 degC: the International Annealed Copper Standard, 58 m per ohm and mm² (calculated rows of
-gauge tables agree within 0.2 %)."""
 
+# Rise of the resistance of annealed copper per kelvin, of its value at 20 degC (IACS). IEC 60228 rounds to 0.004.
 COPPER_PER_K = 0.00393
-"""Rise of the resistance of annealed copper per kelvin, of its value at 20 degC (IACS). IEC 60228 rounds to 0.004."""
 
 MM2_PER_CIRCULAR_MIL = math.pi / 4 * 0.0254**2
 
+# Largest resistance at 20 degC by nominal area in mm²: class 2 plain, class 5 plain, class 5 tinned.
+#
+# IEC 60228, as reprinted at mycableengineering.com/knowledge-base/iec-60228-dc-resistance (read).
 LARGEST_OHM_PER_KM: Mapping[float, tuple[float, float, float]] = MappingProxyType(
     {
         0.5: (36.0, 39.0, 40.1),
@@ -44,16 +47,14 @@ LARGEST_OHM_PER_KM: Mapping[float, tuple[float, float, float]] = MappingProxyTyp
         240.0: (0.0754, 0.0801, 0.0817),
     }
 )
-"""Largest resistance at 20 degC by nominal area in mm²: class 2 plain, class 5 plain, class 5 tinned.
-
-IEC 60228, as reprinted at mycableengineering.com/knowledge-base/iec-60228-dc-resistance (read).
-"""
 
 _COLUMNS: tuple[Conductor, ...] = ("class_2_plain", "class_5_plain", "class_5_tinned")
 
+# The gauges a cable for a load is made in, thinnest first.
 GAUGES = ("18", "16", "14", "12", "10", "8", "6", "4", "2", "1", "1/0", "2/0", "3/0", "4/0")
-"""The gauges a cable for a load is made in, thinnest first."""
 
+# Least area of boat cable by gauge, up to 12 % below that of the gauge itself (SAE areas, as reprinted by cable
+# sellers: genuinedealz.com/voltage-drop-calculator and a reprint of "Table B: Conductor Sizes"; read).
 BOAT_CABLE_CIRCULAR_MILS: Mapping[str, int] = MappingProxyType(
     {
         "18": 1537,
@@ -72,8 +73,6 @@ BOAT_CABLE_CIRCULAR_MILS: Mapping[str, int] = MappingProxyType(
         "4/0": 205_500,
     }
 )
-"""Least area of boat cable by gauge, up to 12 % below that of the gauge itself (SAE areas, as reprinted by cable
-sellers: genuinedealz.com/voltage-drop-calculator and a reprint of "Table B: Conductor Sizes"; read)."""
 
 
 def awg_diameter_mm(gauge: str) -> float:

@@ -11,20 +11,20 @@ from dumpload.physics.ranges import above, within
 DAYS_PER_YEAR = 365.25
 SECONDS_PER_DAY = 86_400.0
 
+# Base to emitter of a silicon transistor that conducts, and a diode's forward voltage (common practice, no source).
 BASE_V = 0.7
-"""Base to emitter of a silicon transistor that conducts, and a diode's forward voltage (common practice, no source)."""
 
+# Base current as a multiple of what the least gain asks, so that the transistor saturates (common practice).
 OVERDRIVE = 2.0
-"""Base current as a multiple of what the least gain asks, so that the transistor saturates (common practice)."""
 
+# Pull-in voltage of a coil 60 K warmer, as a multiple: copper rises by 0.00393 per K, 1.236 at 60 K (IACS).
 HOT_COIL = 1.25
-"""Pull-in voltage of a coil 60 K warmer, as a multiple: copper rises by 0.00393 per K, 1.236 at 60 K (IACS)."""
 
+# Forward voltage of an opto-coupler's LED (common practice, no source).
 LED_V = 1.2
-"""Forward voltage of an opto-coupler's LED (common practice, no source)."""
 
+# Part of its rated voltage at which a DC relay must have let go (relay maker's glossary, omron-ap.com; read).
 RELEASE_PART = 0.1
-"""Part of its rated voltage at which a DC relay must have let go (relay maker's glossary, omron-ap.com; read)."""
 
 
 def most_operations_per_day(least_on_s: float, least_off_s: float) -> float:

@@ -10,6 +10,9 @@ from dumpload.physics.ranges import above, within
 
 INSULATION_C = (60, 75, 80, 90, 105, 125, 200)
 
+# Allowable amperage by gauge, for insulation of `INSULATION_C`, at 30 degC, at most two conductors together.
+#
+# 33 CFR 183.425, Table 5, as reprinted at federal.elaws.us/cfr/title-33/section-183.425 (read).
 TABLE_5_A: Mapping[str, tuple[int, ...]] = MappingProxyType(
     {
         "18": (10, 10, 15, 20, 20, 25, 25),
@@ -28,79 +31,71 @@ TABLE_5_A: Mapping[str, tuple[int, ...]] = MappingProxyType(
         "4/0": (300, 360, 385, 385, 445, 475, 510),
     }
 )
-"""Allowable amperage by gauge, for insulation of `INSULATION_C`, at 30 degC, at most two conductors together.
 
-33 CFR 183.425, Table 5, as reprinted at federal.elaws.us/cfr/title-33/section-183.425 (read).
-"""
-
+# What an engine space, at 50 degC, leaves of Table 5.
+#
+# 105 degC: reprint of note 1 of that table by a cable seller (jamestowndistributors.com, "Wire Heat Ratings"; read).
+# 60, 75, 90: ambient correction at 46-50 degC of the National Electrical Code (wiresizecalculator.net; read). 125,
+# 200: the same of the Canadian code (read as data in a public program). 80: calculated, sqrt((80 - 50) / (80 - 30)),
+# rounded down; the others follow the same formula within 0.01.
 ENGINE_SPACE: Mapping[int, float] = MappingProxyType(
     {60: 0.58, 75: 0.75, 80: 0.77, 90: 0.82, 105: 0.85, 125: 0.89, 200: 0.94}
 )
-"""What an engine space, at 50 degC, leaves of Table 5.
 
-105 degC: reprint of note 1 of that table by a cable seller (jamestowndistributors.com, "Wire Heat Ratings"; read).
-60, 75, 90: ambient correction at 46-50 degC of the National Electrical Code (wiresizecalculator.net; read). 125, 200:
-the same of the Canadian code (read as data in a public program). 80: calculated, sqrt((80 - 50) / (80 - 30)),
-rounded down; the others follow the same formula within 0.01.
-"""
-
+# (most conductors that carry current together, what is left of Table 5), 25 and more: 0.4.
+#
+# Correction factors of the same rule's guideline, as reprinted by cable makers (cableyutai.com.tw/tech-02.htm,
+# delzer.com catalogue page 212; read). The rule demands them from 50 V only; heat does not ask for the voltage.
 BUNDLES: tuple[tuple[int, float], ...] = ((2, 1.0), (3, 0.7), (6, 0.6), (24, 0.5))
-"""(most conductors that carry current together, what is left of Table 5), 25 and more: 0.4.
-
-Correction factors of the same rule's guideline, as reprinted by cable makers (cableyutai.com.tw/tech-02.htm,
-delzer.com catalogue page 212; read). The rule demands them from 50 V only; heat does not ask for the voltage.
-"""
 
 _CROWD = 0.4
 
+# Amperes by mm², PVC at 30 degC, three loaded conductors: method B2 (cable in conduit) and C (on a surface).
+#
+# IEC 60364-5-52, as printed in two compressor makers' manuals (easymanua.ls; read). Three loaded conductors are the
+# more careful reading for the two of a direct current.
 IEC_PVC_A: Mapping[str, Mapping[float, float]] = MappingProxyType(
     {
         "iec_b2": MappingProxyType({1.5: 15, 2.5: 20, 4.0: 27, 6.0: 34, 10.0: 46, 16.0: 62}),
         "iec_c": MappingProxyType({1.5: 17, 2.5: 24, 4.0: 32, 6.0: 41, 10.0: 57, 16.0: 76}),
     }
 )
-"""Amperes by mm², PVC at 30 degC, three loaded conductors: method B2 (cable in conduit) and C (on a surface).
 
-IEC 60364-5-52, as printed in two compressor makers' manuals (easymanua.ls; read). Three loaded conductors are the more
-careful reading for the two of a direct current.
-"""
-
+# Temperature of the conductor that those rows are for (common practice, no source).
 PVC_C = 70.0
-"""Temperature of the conductor that those rows are for (common practice, no source)."""
 
 ENGINE_SPACE_C, TABLE_C = 50.0, 30.0
 
+# (cold cranking current up to, least breaking capacity of a main fuse, of a branch fuse), 12 and 24 V.
+#
+# ABYC E-11, table V.A, as printed at pacergroup.net (read).
 INTERRUPTS_BY_CRANKING: tuple[tuple[float, int, int], ...] = (
     (650.0, 1500, 750),
     (1100.0, 3000, 1500),
     (math.inf, 5000, 2500),
 )
-"""(cold cranking current up to, least breaking capacity of a main fuse, of a branch fuse), 12 and 24 V.
 
-ABYC E-11, table V.A, as printed at pacergroup.net (read).
-"""
-
+# What a fuse at a large lithium bank must break, at 125 V DC (read with the table above).
 INTERRUPTS_LITHIUM_A = 20_000
-"""What a fuse at a large lithium bank must break, at 125 V DC (read with the table above)."""
 
+# From here on the fuse of a battery is one of class T (an inverter maker's manual: class T, at least 10 kA; read).
 CURRENT_LIMITING_A = 10_000
-"""From here on the fuse of a battery is one of class T (an inverter maker's manual: class T, at least 10 kA; read)."""
 
+# A fuse for a load that lasts three hours or more is at least 125 % of it (NEC 210.20(A)).
 CONTINUOUS = 1.25
-"""A fuse for a load that lasts three hours or more is at least 125 % of it (NEC 210.20(A))."""
 
+# Largest fuse below 50 V as a multiple of Table 5: 33 CFR 183.455(c)(1) (read at self-law.org).
 CEILING_BELOW_50_V = 1.5
-"""Largest fuse below 50 V as a multiple of Table 5: 33 CFR 183.455(c)(1) (read at self-law.org)."""
 
+# How far along the conductor the fuse may be from the source: 33 CFR 183.455(b)(1) (read).
 BARE_DISTANCE_M = 7 * 0.0254
-"""How far along the conductor the fuse may be from the source: 33 CFR 183.455(b)(1) (read)."""
 
+# The same for a conductor in a sheath or an enclosure all the way: 33 CFR 183.455(b)(2) (read).
 SHEATHED_DISTANCE_M = 40 * 0.0254
-"""The same for a conductor in a sheath or an enclosure all the way: 33 CFR 183.455(b)(2) (read)."""
 
+# Standard ratings: NEC 240.6(A), as reprinted at callout.app/codes/nec-2023-240-6 (read).
 FUSES_A = (1, 3, 6, 10, 15, 20, 25, 30, 35, 40, 45, 50, 60, 70, 80, 90, 100, 110, 125, 150, 175, 200, 225, 250, 300,
            350, 400, 450, 500, 600)  # fmt: skip
-"""Standard ratings: NEC 240.6(A), as reprinted at callout.app/codes/nec-2023-240-6 (read)."""
 
 
 def gauge_within(area_mm2: float) -> str:

@@ -18,8 +18,8 @@ from wire import connect, publication
 
 TOPIC = "barge/charge"
 RESTARTS = 6
+# A connection that lived so long was a good one: the next back-off is the shortest again.
 LIVED_S = 10.5
-"""A connection that lived so long was a good one: the next back-off is the shortest again."""
 
 BACK_OFF_S = 1.0
 STOPPED_S = 6.0

@@ -23,7 +23,7 @@ spec = PathFinder.find_spec("lgpio", [p for p in sys.path if p.endswith("site-pa
 real = importlib.util.module_from_spec(spec)
 spec.loader.exec_module(real)
 error = real.error
-sys.modules["dumpload.io.line"].DEVICES = pathlib.Path(__file__).parent / "dev"
+sys.modules["dumpload.gpio.line"].DEVICES = pathlib.Path(__file__).parent / "dev"
 def gpiochip_open(number): return 1
 def gpio_get_chip_info(handle): return [0, 28, "gpiochip0", "pinctrl-bcm2711"]
 def gpio_claim_output(handle, pin, level=0, flags=0):

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from recording import RecordingPin, save
 
-from dumpload.config import load_settings
-from dumpload.daemon import run_daemon
-from dumpload.io import relay
+from dumpload.config.model import load_settings
+from dumpload.daemon.bootstrap import run_daemon
+from dumpload.gpio import relay
 
 settings, record = Path(sys.argv[1]), sys.argv[2]
 relay.MockPin = RecordingPin

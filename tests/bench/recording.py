@@ -6,8 +6,8 @@ from pathlib import Path
 
 from gpiozero.pins.mock import MockPin
 
+# Moments (monotonic ns) at which a pin of this process changed its level.
 flipped_at = array("q")
-"""Moments (monotonic ns) at which a pin of this process changed its level."""
 
 
 class RecordingPin(MockPin):

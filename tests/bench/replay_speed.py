@@ -31,15 +31,15 @@ from dumpload.core.controller import Event, decide, remember
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal
 from dumpload.core.window import LocalTime
-from dumpload.io.history_schema import Entry, RowKind
-from dumpload.study.fast.compiler import compiled, local_times, of_batches, with_floats
-from dumpload.study.records import open as records_open
-from dumpload.study.records.csv import CsvRecord
-from dumpload.study.records.items import RowBatch
-from dumpload.study.records.record import ReadLog, TableFormat
-from dumpload.study.replay.compare import run_trials
-from dumpload.study.replay.figures import scenario
-from dumpload.study.replay.replayer import Replayer, Scenario
+from dumpload.history.schema import Entry, RowKind
+from dumpload.records import open as records_open
+from dumpload.records.csv import CsvRecord
+from dumpload.records.items import RowBatch
+from dumpload.records.record import ReadLog, TableFormat
+from dumpload.replay.compare import run_trials
+from dumpload.replay.compiled import compiled, local_times, of_batches, with_floats
+from dumpload.replay.figures import scenario
+from dumpload.replay.replayer import Replayer, Scenario
 
 LOOP_LIMIT = 1.3
 COMPILED_LIMIT = 100.0

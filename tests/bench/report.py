@@ -19,10 +19,10 @@ from chronicles import off, on, rough, told, wall
 from common import HERE, Row, absolute, at_most, folder
 from judged import settings
 
-from dumpload.study.replay.figures import figures
-from dumpload.study.report.chronicle import ReportData
-from dumpload.study.report.page import report_page
-from dumpload.study.report.pictures import charge_picture
+from dumpload.replay.figures import figures
+from dumpload.report.data import ReportData
+from dumpload.report.page import report_page
+from dumpload.report.pictures import charge_picture
 
 LIMIT = 1 / 20
 MOST_KB = 150.0

@@ -15,12 +15,12 @@ from typing import Any
 
 from recording import RecordingPin, flipped_at
 
-from dumpload.config import load_settings
+from dumpload.config.model import load_settings
 from dumpload.core.controller import Controller, Kind
-from dumpload.daemon import run_daemon
-from dumpload.io import relay
-from dumpload.io.mqtt_types import Message
-from dumpload.service import Service
+from dumpload.daemon.bootstrap import run_daemon
+from dumpload.daemon.service import Service
+from dumpload.gpio import relay
+from dumpload.mqtt import Message
 
 EVERY_S = 0.005
 

@@ -1,0 +1,58 @@
+"""The bank's cells on paper: what each is charged to, and whether the count fits the bank's voltages."""
+
+from dumpload.check import sources
+from dumpload.check.facts import is_lifepo4
+from dumpload.check.figures import Number, State, least, most, worst
+from dumpload.check.table import BANK, Check, Danger, Known, Verdict
+from dumpload.physics.bank import LIFEPO4_MOST_V, lifepo4_rest_v
+
+# Volts of a lead-acid cell between which its charging voltage is (common practice, no source).
+LEAD_LEAST_V, LEAD_MOST_V = 2.2, 2.7
+
+# Nominal volts of one LiFePO4 cell between which the bank's nominal voltage is written (common practice, no source).
+NOMINAL_LEAST_V, NOMINAL_MOST_V = 3.0, 3.4
+
+
+def _charged(known: Known) -> Verdict:
+    cells, highest_v = known["battery.cells"], known["battery.highest_v"]
+    cell_v = highest_v / cells
+    low_v, high_v = (lifepo4_rest_v(0.98), LIFEPO4_MOST_V) if is_lifepo4(known) else (LEAD_LEAST_V, LEAD_MOST_V)
+    numbers: tuple[Number, ...] = (most("cell", cell_v, "V", high_v), least("cell", cell_v, "V", low_v))
+    nominal = known.get("battery.nominal_v", 0.0) / cells if is_lifepo4(known) else 0.0
+    words = ""
+    if nominal:
+        numbers += (
+            most("nominal cell", nominal, "V", NOMINAL_MOST_V),
+            least("nominal cell", nominal, "V", NOMINAL_LEAST_V),
+        )
+        words = f", nominal {numbers[2].text}" if nominal else ""
+    state = worst(*(number.state for number in numbers))
+    figure = f"{highest_v:g} V over {cells} cells is {_shown(numbers)} each{words}"
+    limit = f"{numbers[1].limit_text}, {numbers[0].limit_text} when charged"
+    if nominal:
+        limit += f"; nominal {numbers[3].limit_text}, {numbers[2].limit_text}"
+    change = "No such cell is charged to that: set battery.cells and battery.highest_v from the bank's data sheet."
+    source = sources.CELL if is_lifepo4(known) else sources.LEAD_CELL
+    return Verdict(state, figure, limit, source, "" if state is State.PASS else change, numbers)
+
+
+def _shown(numbers: tuple[Number, ...]) -> str:
+    """Return the figure as the limit that it breaks shows it."""
+    return next((number.text for number in numbers[:2] if number.state is State.FAIL), numbers[0].text)
+
+
+def _has_known_cells(known: Known) -> bool:
+    return known.get("battery.chemistry") in {"lifepo4", "lead_acid"}
+
+
+CHECKS = (
+    Check(
+        BANK,
+        "cell-voltage",
+        "voltage of a cell",
+        Danger.FIRE,
+        ("battery.cells", "battery.highest_v"),
+        _charged,
+        _has_known_cells,
+    ),
+)

@@ -1,0 +1,171 @@
+"""The installation check: what a careful electrician and a plumber would work out on paper before the first switch-on.
+
+Reads settings and judges them; opens nothing, drives nothing, and guesses nothing: what is not known is listed as not
+checked. It does not replace local codes, nor a person who looks.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from dumpload.cautions import CAUTIONS
+from dumpload.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
+from dumpload.check.entered import entered
+from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
+from dumpload.check.figures import Number, State, num
+from dumpload.check.table import Finding, Known, Missing, run_checks
+from dumpload.config.model import Settings, flat
+
+Document = dict[str, Any]
+
+CHECKS = (
+    *load.CHECKS,
+    *cable.CHECKS,
+    *fault.CHECKS,
+    *contact.CHECKS,
+    *pull.CHECKS,
+    *driver.CHECKS,
+    *breaking.CHECKS,
+    *cells.CHECKS,
+    *bank.CHECKS,
+    *bus.CHECKS,
+    *water.CHECKS,
+)
+
+
+def _law(settings: Settings) -> list[str]:
+    control, permissive = settings.control, settings.permissive
+    confirm = f", held for {control.confirm_s:g} s" if control.confirm_s else ""
+    spans = ", ".join(permissive.window)
+    return [
+        (
+            f"on at or above {control.cut_in_percent:g} %{confirm}; off below {control.cut_out_percent:g} %; "
+            f"never on below {control.floor_percent:g} %"
+        ),
+        f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (a veto ends an on-time at once)",
+        f"only within {spans}, {permissive.timezone} time" if spans else "at any time of day",
+        *_further_permissives(settings),
+    ]
+
+
+def _further_permissives(settings: Settings) -> list[str]:
+    one = settings.permissive
+    lines = []
+    if one.voltage_cut_out is not None:
+        lines.append(f"only while the bus is not below {one.voltage_cut_out:g} V (again from {one.voltage_cut_in:g} V)")
+    if one.tank_cut_out_c is not None:
+        lines.append(f"only until the tank is at {one.tank_cut_out_c:g} degC (again from {one.tank_cut_in_c:g} degC)")
+    if one.drain_limit_w is not None:
+        drain = f"{one.drain_limit_w:g} W for {one.drain_limit_s:g} s"
+        lines.append(f"a drain of more than {drain} takes it off for {one.drain_rest_s:g} s")
+    if one.max_on_s is not None:
+        lines.append(f"at most {one.max_on_s:g} s in one run")
+    if one.max_on_per_day_s is not None:
+        lines.append(f"at most {one.max_on_per_day_s:g} s in one local day")
+    return lines
+
+
+def _data_lost(known: Known) -> str:
+    reaction_s = bank.reaction_s(known)
+    words = f"the load is off at most {num(reaction_s)} s after the last value"
+    if not has(known, HIGHEST):
+        needs = ", ".join(key for key in HIGHEST if key not in known)
+        return f"{words} (not worked out what that can cost: needs {needs})"
+    energy_wh = highest_w(known) * reaction_s / 3600
+    words = f"{words}, which costs at most {num(energy_wh)} Wh"
+    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the bank" if has(known, ENERGY) else words
+
+
+def check_document(path: Path, settings: Settings) -> Document:
+    """Return what the settings mean and what was found; the findings come the most dangerous first.
+
+    `verdict` is "fail", "incomplete" (nothing failed, but a question of safety is not answered), "caution" (something
+    to think about, or not everything could be checked) or "pass".
+    """
+    known = flat(settings)
+    found, missing = run_checks(CHECKS, known)
+    relay = settings.relay
+    driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
+    states = Counter(finding.verdict.state.value for finding in found)
+    unanswered = sum(one.check.safety for one in missing)
+    counts = {**{state.value: states[state.value] for state in State}, "not_checked": len(missing)}
+    return {
+        "config": str(path),
+        "valid": True,
+        "name": settings.name,
+        "verdict": _overall(counts, unanswered),
+        "counts": {**counts, "unanswered": unanswered},
+        "findings": [_finding(finding) for finding in found],
+        "not_checked": [_missing(one) for one in missing],
+        "entered": entered(settings),
+        "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
+        "law": _law(settings),
+        "data_lost": _data_lost(known),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def is_wrong(document: Document) -> bool:
+    """Return whether the check ends with exit code 1: something failed, or a question of safety is not answered."""
+    return document["verdict"] in {"fail", "incomplete"}
+
+
+def _overall(counts: Mapping[str, int], unanswered: int) -> str:
+    if counts["fail"]:
+        return "fail"
+    if unanswered:
+        return "incomplete"
+    return "caution" if counts["caution"] or counts["not_checked"] else "pass"
+
+
+def _finding(finding: Finding) -> Document:
+    check, verdict = finding
+    return {
+        "id": check.id,
+        "part": check.part.name,
+        "name": check.name,
+        "state": verdict.state.value,
+        "danger": check.danger.name.lower(),
+        "figure": verdict.figure,
+        "limit": verdict.limit,
+        "source": verdict.source.text,
+        "source_id": verdict.source.id,
+        "common_practice": verdict.source.practice,
+        "change": verdict.change,
+        "keys": list(check.to_change()),
+        "numbers": [_number(number) for number in verdict.numbers],
+        "stated": check.stated,
+        "trade": check.part.trade,
+    }
+
+
+def _number(number: Number) -> Document:
+    return {
+        "name": number.name,
+        "value": _finite(number.value),
+        "unit": number.unit,
+        "sense": number.sense.name.lower() if number.sense else None,
+        "limit": _finite(number.limit),
+        "fails": _finite(number.fails),
+        "margin": _finite(number.margin),
+        "key": number.key or None,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    """Return a number that JSON has, or None."""
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _missing(missing: Missing) -> Document:
+    check = missing.check
+    return {
+        "id": check.id,
+        "part": check.part.name,
+        "name": check.name,
+        "danger": check.danger.name.lower(),
+        "needs": list(missing.needs),
+        "safety": check.safety,
+    }

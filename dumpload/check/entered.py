@@ -1,0 +1,47 @@
+"""Every figure that a check starts from, and whether it was given, is a default or is missing."""
+
+from collections.abc import Iterator
+from functools import reduce
+from typing import Any
+
+from dumpload.config.model import Settings, known_keys
+
+Document = dict[str, Any]
+
+# What an installation is made of and when its load runs. No topic, no file and no user: the paper goes to a customer.
+TABLES = (
+    "installation",
+    "battery",
+    "solar",
+    "load",
+    "tank",
+    "wiring",
+    "contact",
+    "driver",
+    "relay",
+    "control",
+    "permissive",
+)
+ALSO = ("telemetry.state_of_charge.max_age_s",)
+
+
+def entered(settings: Settings) -> list[Document]:
+    """Return the settings that a check may need, in the order of the reference."""
+    return list(_entered(settings))
+
+
+def _entered(settings: Settings) -> Iterator[Document]:
+    for name, key in known_keys().items():
+        table, _, last = name.rpartition(".")
+        if table not in TABLES and name not in ALSO:
+            continue
+        above = reduce(getattr, table.split("."), settings)
+        value = getattr(above, last)
+        given = last in above.model_fields_set
+        yield {
+            "key": name,
+            "value": list(value) if isinstance(value, tuple) else value,
+            "unit": key.schema.get("x-unit", ""),
+            "state": "given" if given else "missing" if value is None else "default",
+            "meaning": key.schema["description"],
+        }

@@ -1,0 +1,170 @@
+"""What one finding of the installation check is, how and how checks are run.
+
+A check is worked out only when everything it needs is known; otherwise it is missing, with the names of the keys.
+Nothing is guessed. Knows nothing of cables or water.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from enum import IntEnum
+from typing import Any, NamedTuple
+
+from dumpload.check.figures import Number, State
+from dumpload.check.sources import FORMULA, Source
+
+# Every setting that has a value, by its dotted key.
+Known = Mapping[str, Any]
+
+# Between two keys of which one is enough.
+EITHER = " or "
+
+
+class Danger(IntEnum):
+    """What happens if it is wrong, the worst first."""
+
+    FIRE = 1
+    ARC = 2
+    PRESSURE = 3
+    SCALD = 4
+    BANK = 5
+    SERVICE = 6
+
+
+class Part(NamedTuple):
+    """A part of the installation, and whose trade it is ("" if nobody's)."""
+
+    name: str
+    trade: str
+
+
+LOAD = Part("load", "electrician")
+CABLE = Part("cable and fuse", "electrician")
+CONTACT = Part("contact and coil", "electrician")
+BANK = Part("thresholds and bank", "")
+WATER = Part("water", "plumber")
+HEATER = Part("heater's protection", "electrician")
+
+PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER)
+
+
+class Verdict(NamedTuple):
+    """What was worked out. `change` says what to do unless it passes; a pass may have a remark there."""
+
+    state: State
+    figure: str
+    limit: str
+    source: Source
+    change: str = ""
+    numbers: tuple[Number, ...] = ()
+
+
+class Finding(NamedTuple):
+    """A verdict and the check it is the verdict of."""
+
+    check: "Check"
+    verdict: Verdict
+
+    @property
+    def name(self) -> str:
+        """Return the check's name."""
+        return self.check.name
+
+
+class Missing(NamedTuple):
+    """A check that could not be made, and the keys it still needs."""
+
+    check: "Check"
+    needs: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """Return the check's name."""
+        return self.check.name
+
+
+class Check(NamedTuple):
+    """One check: what it needs, what works it out, and whether it applies at all.
+
+    `id` never changes and no two checks have the same, except those of which only one can apply. `keys` are the
+    settings to change if it does not pass (none: all that it needs). A `safety` check that nobody answered makes the
+    whole verdict incomplete. `stated`: it rests on the owner's word, and the figure says so.
+    """
+
+    part: Part
+    id: str
+    name: str
+    danger: Danger
+    needs: tuple[str, ...]
+    work_out: Callable[[Known], Verdict]
+    applies: Callable[[Known], bool] = lambda _known: True
+    keys: tuple[str, ...] = ()
+    safety: bool = False
+    stated: bool = False
+
+    def to_change(self) -> tuple[str, ...]:
+        """Return the settings to change if it does not pass."""
+        return self.keys or tuple(key for need in self.needs for key in need.split(EITHER))
+
+
+def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], list[Missing]]:
+    """Return what was found and what could not be checked.
+
+    Fails come first, then cautions, each with the most dangerous first; then passes and information, part by part. Of
+    what is missing the safety checks come first, the most dangerous first; then the rest, part by part.
+    """
+    found, missing = [], []
+    for check in checks:
+        if not check.applies(known):
+            continue
+        needs = tuple(need for need in check.needs if not any(key in known for key in need.split(EITHER)))
+        if needs:
+            missing.append(Missing(check, needs))
+        else:
+            found.append(Finding(check, _verdict(check, known)))
+    found.sort(key=_urgency)
+    missing.sort(key=lambda one: _rank(one.check, by_danger=one.check.safety))
+    missing.sort(key=lambda one: not one.check.safety)
+    return found, missing
+
+
+def _urgency(finding: Finding) -> tuple[int, int]:
+    state = finding.verdict.state
+    return list(State).index(state), _rank(finding.check, by_danger=state in {State.FAIL, State.CAUTION})
+
+
+def _rank(check: Check, *, by_danger: bool) -> int:
+    return check.danger if by_danger else PARTS.index(check.part)
+
+
+def _verdict(check: Check, known: Known) -> Verdict:
+    try:
+        verdict = check.work_out(known)
+    except (ValueError, ArithmeticError) as error:  # a figure outside what its formula was made for
+        change = "Look at that figure again, or have it worked out by hand."
+        return Verdict(
+            State.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change
+        )
+    return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
+
+
+def graded(*, fails: bool, cautions: bool = False) -> State:
+    """Return the state: a fail outweighs a caution."""
+    if fails:
+        return State.FAIL
+    return State.CAUTION if cautions else State.PASS
+
+
+def asked(*, good: bool, figure: str, limit: str, source: Source, change: str) -> Verdict:
+    """Return the verdict on something that is there or is not."""
+    return Verdict(graded(fails=not good), figure, limit, source, "" if good else change)
+
+
+def judged(number: Number, source: Source, change: str, *, figure: str = "{}", limit: str = "{}") -> Verdict:
+    """Return the verdict on one figure; `{}` in `figure` and `limit` is where it and its limit stand."""
+    state = number.state
+    words = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
+    return Verdict(state, *words, source, "" if state is State.PASS else change, (number,))
+
+
+def informed(figure: str, source: Source, *numbers: Number, remark: str = "") -> Verdict:
+    """Return a finding that judges nothing."""
+    return Verdict(State.INFO, figure, "", source, remark, numbers)

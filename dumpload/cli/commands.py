@@ -1,0 +1,383 @@
+"""The commands: parses the line, calls what does the work, turns the outcome into text and an exit code.
+
+Exit codes: 0 fine; 1 the check or the run found something wrong; 2 usage, config or input error; 130 interrupted.
+Every command imports only what it needs.
+"""
+
+import argparse
+import gc
+import json
+import os
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from dumpload import __version__
+from dumpload.config.layers import NOT_SHOWN, SEARCHED, ConfigError, choice_remark, find_config
+from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
+from dumpload.files import Named, Output, WriteError, with_database_files, write_outputs
+
+if TYPE_CHECKING:
+    from dumpload.config.model import Settings
+    from dumpload.report.report import Report
+
+OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
+
+# Settings are read within a second or two, on a slow core as well (our choice, no source).
+RELOAD_S = 60.0
+
+_DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
+
+
+def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
+    """Run one command; return its exit code. `searched`: where settings are looked for that nobody names."""
+    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched))
+    command: Callable[[argparse.Namespace], int] = args.run_command
+    try:
+        return command(args)
+    except ConfigError as error:
+        _print_error(str(error))
+        return USAGE
+    except WriteError as error:
+        _fail(args, str(error))
+        return USAGE
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BrokenPipeError:  # whoever read our output has gone
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return WRONG
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are short, printable and repeat no loose word: it may be a secret that a space cut off."""
+
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """Return the arguments, all of which must be known."""
+        found, rest = self.parse_known_args(args, namespace)
+        if rest:
+            words = (word.partition("=")[0] if word.startswith("-") else NOT_SHOWN for word in rest)
+            self.error(f"unrecognized arguments: {' '.join(words)}")
+        return found
+
+    def error(self, message: str) -> NoReturn:
+        """Print the usage and the reason, and exit with 2."""
+        super().error(one_line(message, LINE_CHARACTERS - len(self.prog) - len(": error: ")))
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser for the whole command line."""
+    from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+    from dumpload.cli.records import add_replay_arguments, add_report_arguments
+
+    parser = _Parser(
+        prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
+    )
+    parser.add_argument("--version", action="version", version=f"dumpload {__version__}")
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+
+    _add(commands, "run", run, "run the daemon (the service manager starts this)")
+    check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
+    check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
+    replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
+    add_replay_arguments(replay_parser)
+    report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
+    add_report_arguments(report_parser)
+    init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
+    init_parser.set_defaults(run_command=init)
+    add_init_arguments(init_parser)
+    listen_parser = _add(commands, "listen", listen, "listen at the broker and say what arrives for each signal")
+    add_listen_arguments(listen_parser)
+    status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
+    status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
+    select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
+    select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
+    select_parser.add_argument("--for", dest="for_s", type=duration, metavar="45m", help="how long by hand")
+    select_parser.add_argument("--reset", action="store_true", help="reset the lockout, after a person has looked")
+    # `off` is run before this parser is made, see __main__; it is here so that the help names it.
+    _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
+    reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
+    reload_parser.set_defaults(run_command=reload)
+    demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
+    demo_parser.set_defaults(run_command=demo)
+    return parser
+
+
+def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
+    parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
+    parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
+                        help="override one key, such as control.cut_in_percent=98")  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.set_defaults(run_command=run_command)
+    return parser
+
+
+def duration(text: str) -> float:
+    """Return seconds for texts such as 45m, 1h30m, 90s.
+
+    Raises:
+        argparse.ArgumentTypeError: the text is not a duration above zero.
+    """
+    match = _DURATION.fullmatch(text)
+    parts = [int(part or 0) for part in match.groups()] if match else [0, 0, 0]
+    seconds = parts[0] * 3600 + parts[1] * 60 + parts[2]
+    if not seconds:
+        msg = f"{text[:40]!r}: expected a duration such as 45m, 1h30m or 90s"
+        raise argparse.ArgumentTypeError(msg)
+    return float(seconds)
+
+
+def _settings(args: argparse.Namespace) -> "tuple[Path, Settings]":
+    from dumpload.config.model import load_settings
+
+    found = find_config(args.config, os.environ, args.searched)
+    if remark := choice_remark(args.config, os.environ, found, args.searched):
+        _print_error(remark)
+    path = found.resolve()
+    return path, load_settings(path, os.environ, args.sets)
+
+
+def _print(text: str) -> None:
+    sys.stdout.write(printable(text, lines=True) + "\n")
+    sys.stdout.flush()
+
+
+def _print_error(text: str) -> None:
+    sys.stderr.write("".join(shorten(line, LINE_CHARACTERS) + "\n" for line in printable(text, lines=True).split("\n")))
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the daemon until a signal ends it."""
+    gc.disable()  # there is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it
+    path, settings = _settings(args)
+    from dumpload.daemon.bootstrap import run_daemon
+
+    return run_daemon(path, settings, args.sets)
+
+
+def check(args: argparse.Namespace) -> int:
+    """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
+    from dumpload.check.document import check_document, is_wrong
+    from dumpload.check.text import check_text
+
+    path, settings = _settings(args)
+    document = check_document(path, settings)
+    if args.report:
+        from dumpload.check.page import check_page
+
+        output = Output("--report", args.report, check_page(document).encode())
+        write_outputs([output], _named(args, path, settings))
+    _print(json.dumps(document, indent=2) if args.json else check_text(document))
+    return WRONG if is_wrong(document) else OK
+
+
+def replay(args: argparse.Namespace) -> int:
+    """Play a record through the controller; 1 if no sample of it counted."""
+    from dumpload.cli.progress import Bar
+    from dumpload.cli.records import table_format
+    from dumpload.records.record import RecordError
+    from dumpload.replay.compare import run_trials, trials_document, trials_text
+    from dumpload.replay.replay import ReplayInterrupted
+    from dumpload.report.day_log import DayLog
+    from dumpload.report.report import report_of_replay, zone_of
+
+    path, settings = _settings(args)
+    name = " ".join([str(path), *(f"--set {_without_secrets(one)}" for one in args.sets)])
+    chosen = {name: settings, **_others(args.compare)}
+    day_log = DayLog(zone_of(settings)) if _wants_pictures(args) else None
+    try:
+        with Bar(sys.stderr, "replay") as bar:
+            form, contact = table_format(args), args.judge_contact
+            trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, observer=day_log)
+    except RecordError as error:
+        _fail(args, str(error))
+        return USAGE
+    except ReplayInterrupted as interrupted:
+        _print_error(str(interrupted))
+        return INTERRUPTED
+    if day_log is not None:
+        _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, day_log))
+    _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
+    return OK if trials[0].result.accepted else WRONG
+
+
+def report(args: argparse.Namespace) -> int:
+    """Tell from the history what the relay did."""
+    from dumpload.cli.progress import Bar
+    from dumpload.cli.records import period
+    from dumpload.records.record import RecordError
+    from dumpload.replay.replay import ReplayInterrupted
+    from dumpload.report.report import report_document, report_of_history, report_text, zone_of
+
+    path, settings = _settings(args)
+    file = args.history or settings.history.path
+    if file is None:
+        _fail(args, "history.path: expected the file of a history, in the config or as --history FILE; none is kept")
+        return USAGE
+    if args.since and args.until and args.since > args.until:
+        _fail(args, f"--since {args.since}: expected a day not after --until {args.until}")
+        return USAGE
+    try:
+        with Bar(sys.stderr, "report") as bar:
+            told = report_of_history(file, settings, period(args, zone_of(settings)), bar.watch)
+    except RecordError as error:
+        _fail(args, str(error))
+        return USAGE
+    except ReplayInterrupted as interrupted:
+        _print_error(str(interrupted))
+        return INTERRUPTED
+    if _wants_pictures(args):
+        _write_pictures(args, path, settings, told)
+    _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
+    return OK
+
+
+def _without_secrets(assignment: str) -> str:
+    key = assignment.partition("=")[0]
+    return f"{key}={NOT_SHOWN}" if key.strip().startswith("mqtt") else assignment
+
+
+def _show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:
+    _print(json.dumps(document(), indent=2) if args.json else text())
+
+
+def _wants_pictures(args: argparse.Namespace) -> bool:
+    return any((args.report, args.svg, args.png))
+
+
+def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", told: "Report") -> None:
+    """Write what files are wanted."""
+    from dumpload.report.files import write_files
+
+    write_files(told, page=args.report, svg=args.svg, png=args.png, named=_named(args, path, settings))
+
+
+def _named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterator[Named]:
+    """Yield the files that no output may replace: those that the call and the settings name, and all usual settings."""
+    from dumpload.config.model import load_settings
+    from dumpload.config.named_files import named_files
+
+    yield from named_files(path, settings, os.environ)
+    for what, name in (("LOG", "log"), ("--history", "history")):
+        if file := getattr(args, name, None):
+            yield from with_database_files(Named(what, file))
+    for name in getattr(args, "compare", ()):
+        yield from named_files(Path(name), load_settings(Path(name), os.environ), os.environ)
+    yield from (Named("settings", Path(name)) for name in args.searched)
+
+
+def _others(files: Sequence[str]) -> "dict[str, Settings]":
+    from dumpload.config.model import load_settings
+
+    found = [find_config(file, os.environ).resolve() for file in files]
+    return {str(path): load_settings(path, os.environ) for path in found}
+
+
+def listen(args: argparse.Namespace) -> int:
+    """Say what arrives; 1 if a configured signal has no live value."""
+    import asyncio
+    import time
+
+    from dumpload.cli.commissioning import listening
+    from dumpload.cli.progress import Bar
+    from dumpload.commissioning.collect import NoBrokerError, collect
+    from dumpload.commissioning.propose import parse_wish, propose
+    from dumpload.commissioning.text import listen_document, listen_text
+
+    try:
+        wishes = [parse_wish(text) for text in args.propose]
+    except ValueError as error:
+        _fail(args, f"--propose {error}")
+        return USAGE
+    options, survey = listening(args, None if args.broker else lambda: _settings(args)[1])
+    try:
+        with Bar(sys.stderr, "listen") as bar:
+            asyncio.run(collect(options, survey, args.for_s, bar.watch))
+    except NoBrokerError as error:
+        _fail(args, str(error))
+        return WRONG
+    wall = time.time()
+    if wishes:
+        _print(propose(survey, wishes, wall).rstrip("\n"))
+    else:
+        _show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
+    is_live = all(heard.values for heard in survey.signals.values())
+    return OK if is_live and survey.topics else WRONG
+
+
+def init(args: argparse.Namespace) -> int:
+    """Ask for the first settings and write them into a new file."""
+    from dumpload.cli.commissioning import run_init
+
+    return run_init(args, _print, _print_error)
+
+
+def status(args: argparse.Namespace) -> int:
+    """Print what the load is doing."""
+    import asyncio
+
+    from dumpload.cli import client, nearby
+
+    path, settings = _settings(args)
+
+    def show(document: dict[str, Any]) -> None:
+        _print(json.dumps(document) if args.json else client.sentence(document))
+
+    try:
+        asyncio.run(nearby.watch(path, settings, show, follow=args.follow))
+    except client.NoAnswerError as error:
+        _fail(args, str(error))
+        return WRONG
+    return OK
+
+
+def select(args: argparse.Namespace) -> int:
+    """Send a request and wait for its effect or its refusal."""
+    import asyncio
+
+    from dumpload.cli import client, nearby
+
+    wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
+    if args.reset:
+        wanted["reset"] = True
+    if args.for_s is not None:
+        wanted["for_s"] = args.for_s
+    if not (args.position or args.reset) or (args.for_s is not None and args.position != "hand"):
+        _print_error("dumpload select: expected hand, off or auto, or --reset; --for goes with hand only")
+        return USAGE
+    path, settings = _settings(args)
+    try:
+        document = asyncio.run(nearby.select(path, settings, wanted))
+    except (client.NoAnswerError, client.RefusedError) as error:
+        _fail(args, str(error))
+        return WRONG
+    _print(json.dumps(document) if args.json else client.sentence(document))
+    return OK
+
+
+def reload(_args: argparse.Namespace) -> int:
+    """Have the service's daemon read its settings again; 1 with the reason if it does not take them."""
+    from dumpload.daemon.reload_answer import NotTakenError, ask
+
+    try:
+        ask(os.environ, RELOAD_S)
+    except NotTakenError as error:
+        _print_error(f"dumpload reload: {error}")
+        return WRONG
+    return OK
+
+
+def _fail(args: argparse.Namespace, reason: str) -> None:
+    reason = one_line(reason)
+    _print_error(reason)
+    if args.json:
+        _print(json.dumps({"error": reason}))
+
+
+def demo(_args: argparse.Namespace) -> int:
+    """Run the demo."""
+    from dumpload.demo import run_demo
+
+    return run_demo()

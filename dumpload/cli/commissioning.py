@@ -1,0 +1,168 @@
+"""The options of `dumpload listen`, and whom to listen to: the broker of the settings, or one named on the line."""
+
+import argparse
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dumpload.commissioning.survey import Survey
+
+if TYPE_CHECKING:
+    from dumpload.commissioning.propose import Wish
+    from dumpload.config.model import Settings
+    from dumpload.mqtt import LinkOptions
+
+USUAL_PORT = 1883
+# Half a minute hears every signal of a gateway that publishes every few seconds several times.
+USUAL_FOR_S = 30.0
+
+
+def add_listen_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `listen` to its parser."""
+    from dumpload.cli.commands import duration  # late: the parser of that module asks for these options
+
+    parser.add_argument("--for", dest="for_s", type=duration, default=USUAL_FOR_S, metavar="30s", help="how long")
+    parser.add_argument(
+        "--broker", metavar="HOST[:PORT]", type=broker, help="listen here without a config, and list every topic"
+    )
+    parser.add_argument("--username", help="user name for --broker")
+    parser.add_argument("--password-file", type=Path, metavar="FILE", help="its password, on the first line")
+    parser.add_argument(
+        "--propose",
+        action="append",
+        default=[],
+        metavar="'SIGNAL=TOPIC /POINTER'",
+        help="print the [telemetry] settings for this signal (repeatable)",
+    )
+
+
+def add_init_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `init` to its parser."""
+    from dumpload.cli.commands import duration  # late, as above
+
+    parser.add_argument("file", nargs="?", type=Path, default=Path("dumpload.toml"), help="file to write (new)")
+    parser.add_argument(
+        "--set", dest="sets", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand"
+    )
+    parser.add_argument(
+        "--propose", action="append", default=[], metavar="'SIGNAL=TOPIC /POINTER'", help="where a signal is published"
+    )
+    parser.add_argument(
+        "--listen", dest="for_s", type=duration, metavar="30s", help="listen at the broker first, and show what arrives"
+    )
+
+
+def broker(text: str) -> tuple[str, int]:
+    """Return host and port of HOST or HOST:PORT.
+
+    Raises:
+        argparse.ArgumentTypeError: it is neither.
+    """
+    host, colon, port = text.rpartition(":") if text.count(":") == 1 else (text, "", "")
+    if not host or (colon and not (port.isascii() and port.isdigit() and 0 < int(port) < 2**16)):
+        msg = f"{text[:40]!r}: expected HOST or HOST:PORT"
+        raise argparse.ArgumentTypeError(msg)
+    return host, int(port) if colon else USUAL_PORT
+
+
+def listening(args: argparse.Namespace, load: "Callable[[], Settings] | None") -> "tuple[LinkOptions, Survey]":
+    """Return how to connect and the survey to fill; `load` reads the settings (None: there are none)."""
+    from dumpload.config.to_core import topic_fields
+    from dumpload.config.to_mqtt import link_options
+
+    if load is not None:
+        settings = load()
+        return link_options(settings), Survey(topic_fields(settings))
+    host, port = args.broker
+    return plain_options(host, port, args.username, args.password_file), Survey({})
+
+
+def plain_options(host: str, port: int, username: str | None, password_file: Path | None) -> "LinkOptions":
+    """Return how to connect to a broker without settings of its own: no encryption, no certificate."""
+    from dumpload.mqtt import LinkOptions
+
+    return LinkOptions(
+        host=host,
+        port=port,
+        protocol="5",
+        client_id="dumpload",
+        keepalive_s=15,
+        username=username,
+        password_file=password_file,
+        tls=False,
+        ca_file=None,
+        client_cert_file=None,
+        client_key_file=None,
+        subscriptions=(),
+        will=None,
+    )
+
+
+def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: Callable[[str], None]) -> int:
+    """Ask, listen if wanted, and write the file; return the exit code.
+
+    Raises:
+        ConfigError: there is nobody to ask, and an answer is wrong or missing.
+    """
+    import sys
+
+    from dumpload.commissioning.ask import interview, write_new
+    from dumpload.commissioning.propose import parse_wish
+    from dumpload.commissioning.questions import AFTER_SIGNALS, judge_text, settings_text
+
+    if args.file.exists():
+        show_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
+        return 2
+    try:
+        wishes = [parse_wish(text) for text in args.propose]
+    except ValueError as error:
+        show_error(f"--propose {error}")
+        return 2
+    given = {key: text for key, _, text in (one.partition("=") for one in args.sets)}
+    talk = interview(given, input if sys.stdin.isatty() else None, show)
+    survey = _hear(args, talk.answers, show, show_error)
+    wishes = talk.ask_for_topics(wishes)
+    talk.ask_all(AFTER_SIGNALS)
+    text = settings_text(talk.answers, _telemetry(survey, wishes))
+    judge_text(args.file, text)
+    try:
+        write_new(args.file, text)
+    except OSError as error:
+        show_error(f"{args.file}: expected a file that can be written: {error.strerror}")
+        return 2
+    show(f"Written: {args.file}. Next: dumpload check --config {args.file}")
+    return 0
+
+
+def _hear(
+    args: argparse.Namespace, answers: dict[str, Any], show: Callable[[str], None], show_error: Callable[[str], None]
+) -> Survey | None:
+    """Listen at the broker of the answers, if asked to, and show what arrives; None where nothing was heard."""
+    import asyncio
+    import time
+
+    from dumpload.commissioning.collect import NoBrokerError, collect
+    from dumpload.commissioning.text import listen_text
+
+    if args.for_s is None:
+        return None
+    survey = Survey({})
+    options = plain_options(
+        answers["mqtt.host"], answers["mqtt.port"], answers.get("mqtt.username"), answers.get("mqtt.password_file")
+    )
+    try:
+        asyncio.run(collect(options, survey, args.for_s))
+    except NoBrokerError as error:
+        show_error(f"{error}; going on without")
+        return None
+    show(listen_text(survey, args.for_s, time.time()))
+    return survey
+
+
+def _telemetry(survey: Survey | None, wishes: "Sequence[Wish]") -> str:
+    import time
+
+    from dumpload.commissioning.propose import propose
+    from dumpload.commissioning.questions import plain_telemetry
+
+    return plain_telemetry(wishes) if survey is None else propose(survey, wishes, time.time())

@@ -1,0 +1,156 @@
+"""Asks the daemon of these settings on this computer's own socket where it listens there, and over the broker if not.
+
+The socket works with the broker down, behind a broker's password, and with requests over MQTT disabled.
+"""
+
+import asyncio
+import os
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+from dumpload.cli import client
+from dumpload.cli.client import NoAnswerError, RefusedError
+from dumpload.config.model import Settings
+from dumpload.core.printable import one_line
+from dumpload.core.window import utc_text
+from dumpload.daemon.local_socket import Line, connected, sockets
+from dumpload.daemon.payloads import Document, status_misfit
+
+ANSWER_S = 5.0
+
+# A request waits for its second and for the disk.
+DONE_S = 15.0
+LOOK_EVERY_S = 1.0
+
+_SHOWN = ("relay", "cause", "selector", "data")
+_STATUS = {"status": True}
+
+
+class Daemon:
+    """A daemon that listens on this computer, and its status when it was found."""
+
+    def __init__(self, line: Line, status: Document) -> None:
+        self._line = line
+        self.last = status
+
+    async def status(self) -> Document:
+        """Return its status now.
+
+        Raises:
+            NoAnswerError: it has gone, or does not answer.
+        """
+        return (await self.ask(_STATUS, ANSWER_S))["status"]  # type: ignore[no-any-return]
+
+    async def ask(self, document: Document, within_s: float) -> Document:
+        """Return its answer, in which there is a status or a refusal.
+
+        Raises:
+            NoAnswerError: it has gone, or does not answer.
+        """
+        try:
+            answer = await self._line.ask(document, within_s)
+        except OSError as error:
+            message = f"the daemon is gone, or does not answer on its socket ({error or 'timeout'})"
+            raise NoAnswerError(message) from error
+        if "refused" not in answer and (misfit := status_misfit(answer.get("status"))):
+            message = f"the daemon's answer is none that this version understands ({misfit})"
+            raise NoAnswerError(message)
+        return answer
+
+
+@asynccontextmanager
+async def daemon_of(config: Path, closed: list[Path]) -> AsyncIterator[Daemon | None]:
+    """Find the daemon that runs with this settings file, for the time of the block; None: none listens here.
+
+    `closed` is given the sockets to which this user may not connect.
+    """
+    for path in sockets(os.environ):
+        try:
+            line = await connected(path)
+        except PermissionError:
+            closed.append(path)
+            continue
+        except OSError:
+            continue
+        try:
+            answer: dict[str, Any] = await line.ask(_STATUS, ANSWER_S)
+            if answer.get("config") == str(config) and not status_misfit(answer.get("status")):
+                yield Daemon(line, answer["status"])
+                return
+        except OSError:
+            continue
+        finally:
+            line.close()
+    yield None
+
+
+async def watch(config: Path, settings: Settings, show: Callable[[Document], None], *, follow: bool) -> None:
+    """Show the daemon's status now and, to follow it, whenever it changes.
+
+    Raises:
+        NoAnswerError: no daemon, or it fell silent.
+    """
+    closed: list[Path] = []
+    async with daemon_of(config, closed) as daemon:
+        if daemon is not None:
+            await _watch(daemon, show, follow=follow)
+            return
+    try:
+        await client.watch(settings, show, follow=follow)
+    except NoAnswerError as error:
+        raise _with_hint(error, closed) from error
+
+
+async def _watch(daemon: Daemon, show: Callable[[Document], None], *, follow: bool) -> None:
+    status = daemon.last
+    show(status)
+    while follow:
+        await asyncio.sleep(LOOK_EVERY_S)
+        now = await daemon.status()
+        if any(now.get(key) != status.get(key) for key in _SHOWN):
+            show(now)
+        status = now
+
+
+async def select(config: Path, settings: Settings, wanted: Document) -> Document:
+    """Send a request to the running daemon and return its status once that has taken effect and will outlive a restart.
+
+    Raises:
+        NoAnswerError: no daemon, it did not react, or it could not keep what was asked.
+        RefusedError: it refused.
+    """
+    closed: list[Path] = []
+    async with daemon_of(config, closed) as daemon:
+        if daemon is not None:
+            return await _select(daemon, wanted)
+    try:
+        return await client.select(settings, wanted)
+    except NoAnswerError as error:
+        raise _with_hint(error, closed) from error
+
+
+async def _select(daemon: Daemon, wanted: Document) -> Document:
+    request = {**wanted, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
+    answer = await daemon.ask(request, DONE_S)
+    if "refused" in answer:
+        message = one_line(f"refused: {answer['refused']}")
+        raise RefusedError(message)
+    status: Document = answer["status"]
+    if "trouble" in answer:
+        message = f"done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
+        raise NoAnswerError(message)
+    if wanted.get("reset") and status["lockout"]:
+        message = f"the lockout is still there, or came back at once: {status['lockout']}"
+        raise NoAnswerError(message)
+    return status
+
+
+def _with_hint(error: NoAnswerError, closed: list[Path]) -> NoAnswerError:
+    if not closed:
+        return error
+    return NoAnswerError(
+        f"{error}; a daemon listens on {closed[0]}, which this user may not use: try sudo, or its group"
+    )

@@ -1,0 +1,320 @@
+"""Every setting, once: type, unit, bounds, default and a one-line meaning.
+
+File, environment and command line arrive as `layers.Layers` and obey the same rules; everything wrong is reported
+together. Nothing but the settings file is opened here (of the others, what they are is looked at), and no secret is
+kept.
+"""
+
+from collections.abc import Iterable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from dumpload.config import errors, named_files, rules
+from dumpload.config import types as kind
+from dumpload.config.installation import Battery, Contact, Driver, Installation, Load, Solar, Tank, Wiring
+from dumpload.config.layers import ConfigError, Layers, leaves, load_layers
+from dumpload.config.types import Table
+
+
+class Mqtt(Table):
+    """The broker, and who we are to it."""
+
+    host: kind.Host = Field("localhost", description="Name or address of the MQTT broker.")
+    port: kind.Port = Field(1883, description="TCP port of the broker; 8883 is usual with TLS.")
+    username: kind.Text | None = Field(None, description="User name for the broker, if it asks for one.")
+    password_file: kind.FileName | None = Field(
+        None, description="File whose first line is the password. Relative to the settings file, as all files here."
+    )
+    tls: bool = Field(False, description="Encrypt the connection and check the broker's certificate.")
+    ca_file: kind.FileName | None = Field(None, description="Authority's certificate (PEM); else the system's own.")
+    client_cert_file: kind.FileName | None = Field(
+        None, description="Our own certificate (PEM), if the broker asks for one."
+    )
+    client_key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
+    client_id: kind.Text = Field(
+        "",
+        json_schema_extra={"default": "dumpload-NAME"},
+        description="Our client identifier; must be unlike every other client's of the broker.",
+    )
+    keepalive_s: kind.KeepAlive = Field(
+        15,
+        description="Silence after which a ping is sent; a dead connection is noticed within about twice this.",
+    )
+    protocol: Literal["5", "3.1.1"] = Field("5", description="MQTT version to speak.")
+    base_topic: kind.BaseTopic = Field(
+        "",
+        json_schema_extra={"default": "dumpload/NAME"},
+        description="Where we publish: BASE/presence, BASE/status, BASE/change; and are asked: BASE/request.",
+    )
+
+
+class Source(Table):
+    """Where one signal is published, and how to read it."""
+
+    topic: kind.Topic = Field(description="The exact topic that carries the value.")
+    pointer: kind.Pointer = Field(
+        "", description="Where in the JSON payload the value stands; empty: it is the payload."
+    )
+    unit: str
+    max_age_s: kind.Age = Field(
+        60.0, description="A value this old no longer counts. For the state of charge: the longest blind running."
+    )
+    timestamp_pointer: kind.Pointer | None = Field(
+        None, description="Where in the payload the time of measurement stands, if there is one."
+    )
+    scale: kind.Factor = Field(
+        1.0, description="What the published number is multiplied by, before its unit; -1 turns the sign of a power."
+    )
+    offset: kind.Shift = Field(0.0, description="What is then added to it, in the published unit.")
+    unknown: kind.Codes = Field(
+        (), description='Values that mean "not known now", such as 65535; the text "null" stands for JSON null too.'
+    )
+
+
+class ChargeSource(Source):
+    """Where the state of charge is published."""
+
+    unit: Literal["percent", "ratio"] = Field("percent", description="Unit it is published in (ratio: 0 to 1).")
+
+
+class VoltageSource(Source):
+    """Where a voltage is published."""
+
+    unit: Literal["V", "mV"] = Field("V", description="Unit it is published in.")
+
+
+class PowerSource(Source):
+    """Where a power is published."""
+
+    unit: Literal["W", "kW"] = Field("W", description="Unit it is published in.")
+
+
+class TemperatureSource(Source):
+    """Where a temperature is published."""
+
+    unit: Literal["degC", "degF", "K"] = Field("degC", description="Unit it is published in.")
+
+
+class HeartbeatSource(Source):
+    """Where a value is published that changes for as long as the source lives."""
+
+    unit: Literal["any"] = Field("any", description="A heartbeat has none.")
+    max_age_s: kind.Age = Field(60.0, description="Once it has not changed for this long, nothing counts any more.")
+
+
+class Telemetry(Table):
+    """What is measured, and where it is published."""
+
+    presence_topic: kind.Topic | None = Field(
+        None, description="Topic on which the source says that it has gone, its MQTT will for example."
+    )
+    absent_payload: kind.Payload | None = Field(
+        None, description="The payload there that means gone: then nothing is known."
+    )
+    state_of_charge: ChargeSource = Field(description="State of charge of the bank.")
+    battery_voltage: VoltageSource | None = Field(None, description="Voltage of the bank.")
+    battery_power: PowerSource | None = Field(None, description="Power into the bank, charging positive.")
+    load_power: PowerSource | None = Field(None, description="Power the load draws.")
+    solar_power: PowerSource | None = Field(None, description="Power from the panels.")
+    tank_temperature: TemperatureSource | None = Field(None, description="Temperature of the water.")
+    heartbeat: HeartbeatSource | None = Field(
+        None, description="A number or text that changes while the source lives: a counter, an uptime, a clock."
+    )
+
+
+class Control(Table):
+    """The thresholds and dwells of the control law."""
+
+    cut_in_percent: kind.Percent = Field(97.0, description="Surplus begins at or above this state of charge.")
+    cut_out_percent: kind.Percent = Field(93.0, description="Surplus ends below this state of charge.")
+    floor_percent: kind.Percent = Field(50.0, description="Below this the load is off, by hand too.")
+    confirm_s: kind.Confirmation = Field(
+        30.0, description="How long samples must stay at or above the cut-in before the load runs."
+    )
+    min_on_s: kind.Dwell = Field(
+        300.0, description="Least time on; yields to every veto and holds only against the cut-out."
+    )
+    min_off_s: kind.Dwell = Field(300.0, description="Least time off, counted from start too.")
+
+
+class Permissive(Table):
+    """Conditions that must hold for the load to run. Those not set always hold."""
+
+    window: kind.Spans = Field(
+        ("09:00-17:00",), description="Parts of the day in which the load may run; empty: always."
+    )
+    timezone: kind.Zone = Field("UTC", description="Time zone whose local time the window and the day's limit mean.")
+    voltage_cut_out: kind.Volts | None = Field(None, description="Bus voltage below which the load goes off.")
+    voltage_cut_in: kind.Volts | None = Field(None, description="Bus voltage at or above which it may run again.")
+    tank_cut_out_c: kind.Celsius | None = Field(None, description="Water temperature at which the load goes off.")
+    tank_cut_in_c: kind.Celsius | None = Field(
+        None, description="Water temperature at or below which it may run again."
+    )
+    drain_limit_w: kind.Drain | None = Field(None, description="Power out of the bank above which the load goes off.")
+    drain_limit_s: kind.Dwell = Field(60.0, description="How long the drain must last for that.")
+    drain_rest_s: kind.Dwell = Field(900.0, description="How long the load then stays off at least.")
+    max_on_s: kind.Duration | None = Field(None, description="Longest run; min_off_s, above 0, is its rest.")
+    max_on_per_day_s: kind.Duration | None = Field(None, description="Longest time on in one local day.")
+
+
+class Relay(Table):
+    """The pin that drives the relay, and the one that looks at it."""
+
+    pin: kind.Line = Field(
+        description="GPIO number of the relay's line (not its place on the header); it must have no duty at boot."
+    )
+    active_high: bool = Field(
+        True, description="Whether a high level closes the contact; with false a floating or reset pin may close it."
+    )
+    feedback_pin: kind.Line | None = Field(None, description="GPIO line that reads high while the contact is closed.")
+    feedback_s: kind.Reaction = Field(0.5, description="How long the contact may take to follow.")
+    chip_label: kind.Text | None = Field(
+        None, description="Label of the GPIO chip as gpiodetect lists it; not set: that of the pin header."
+    )
+    pin_factory: Literal["lgpio", "mock"] = Field("lgpio", description="What drives the pin; mock: no hardware at all.")
+
+
+class Request(Table):
+    """Requests over MQTT to set the selector."""
+
+    enabled: bool = Field(False, description="Whether BASE/request is listened to; whoever may publish there may ask.")
+    max_hand_s: kind.Duration = Field(7200.0, description="Longest time for which hand may be asked.")
+
+
+class History(Table):
+    """The record of what was measured and decided."""
+
+    path: kind.FileName | None = Field(None, description="The database file; without it no history is kept.")
+    retain_days: kind.Days = Field(365, description="How long the record is kept.")
+    max_size_mb: kind.Megabytes = Field(
+        200, description="How large the file may grow; then the oldest record goes first."
+    )
+    sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
+
+
+class Settings(BaseSettings):
+    """All settings, judged."""
+
+    model_config = SettingsConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+    name: kind.Name = Field("dumpload", description="Name of this instance, in its topics and its client identifier.")
+    mqtt: Mqtt = Field(default_factory=Mqtt)
+    telemetry: Telemetry
+    control: Control = Field(default_factory=Control)
+    permissive: Permissive = Field(default_factory=Permissive)
+    relay: Relay
+    request: Request = Field(default_factory=Request)
+    history: History = Field(default_factory=History)
+    installation: Installation = Field(default_factory=Installation)
+    battery: Battery = Field(default_factory=Battery)
+    solar: Solar = Field(default_factory=Solar)
+    load: Load = Field(default_factory=Load)
+    tank: Tank = Field(default_factory=Tank)
+    wiring: Wiring = Field(default_factory=Wiring)
+    contact: Contact = Field(default_factory=Contact)
+    driver: Driver = Field(default_factory=Driver)
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Read nothing but the layers: they have the environment in them already."""
+        # The library, and not a plain model, because the project was asked for it: it reads nothing here. `off` must
+        # read the file and the environment without it, and its own sources do not say where a value came from.
+        return (_LayersSource(settings_cls, init_settings()["layers"]),)
+
+
+class _LayersSource(PydanticBaseSettingsSource):
+    """The one source of settings: values laid over each other by `layers`."""
+
+    def __init__(self, settings_cls: type[BaseSettings], values: dict[str, Any]) -> None:
+        super().__init__(settings_cls)
+        self._values = values
+
+    def get_field_value(self, field: FieldInfo, field_name: str) -> tuple[Any, str, bool]:
+        del field
+        return self._values.get(field_name), field_name, False
+
+    def __call__(self) -> dict[str, Any]:
+        return self._values
+
+
+@cache
+def known_keys() -> Mapping[str, errors.Key]:
+    """Return every setting by its dotted key, in the order of the tables."""
+    schemas = cache(lambda: errors.list_schemas(Settings.model_json_schema()))
+    return {key.name: key for key in errors.list_keys(Settings, lambda name: schemas()[name])}
+
+
+def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = ()) -> Settings:
+    """Return the settings in the file, as overridden by the environment and by `sets` (KEY=VALUE each).
+
+    Raises:
+        ConfigError: anything at all is wrong with them; it has every problem.
+    """
+    return judge(load_layers(path, environ, sets), environ)
+
+
+def judge(layers: Layers, environ: Mapping[str, str]) -> Settings:
+    """Return the settings the layers amount to; the environment says where credentials are.
+
+    Raises:
+        ConfigError: anything at all is wrong with them; it has every problem.
+    """
+    keys = known_keys()
+    values = errors.prepare(layers, keys)
+    problems = list(layers.problems)
+    faults: list[errors.Fault] = []
+    settings = None
+    try:
+        settings = Settings.model_validate({"layers": values})
+    except ValidationError as error:
+        faults = [errors.Fault(fault["loc"], fault["type"], fault["input"]) for fault in error.errors()]
+    problems += errors.explain(faults, layers, keys)
+    found = errors.find_valid(values, faults, keys)
+    problems += errors.complain(rules.broken(found), found, layers)
+    if settings is not None:
+        problems += named_files.misused(layers, settings, environ)
+    if problems or settings is None:
+        raise ConfigError(problems)
+    return settings
+
+
+# Keys and tables that a running program cannot take over: pin, broker and topics are claimed at start.
+NEEDS_RESTART = ("name", "mqtt", "telemetry", "relay", "request.enabled", "history")
+
+# The one key of the telemetry tables that can be reloaded.
+RELOADABLE = "max_age_s"
+
+
+def needs_restart(key: str) -> bool:
+    """Return whether a change of this dotted key needs a restart."""
+    held = any(key == fixed or key.startswith(f"{fixed}.") for fixed in NEEDS_RESTART)
+    return held and key.rpartition(".")[2] != RELOADABLE
+
+
+def flat(settings: Settings) -> dict[str, Any]:
+    """Return every setting that has a value, by its dotted key."""
+    return dict(leaves(settings.model_dump(exclude_none=True)))
+
+
+def changed_keys(old: Settings, new: Settings) -> list[tuple[str, Any, Any]]:
+    """Return (dotted key, old value, new value) of every setting that differs; None where it is not set."""
+    before, after = flat(old), flat(new)
+    names = [name for name in known_keys() if before.get(name) != after.get(name)]
+    return [(name, before.get(name), after.get(name)) for name in names]
+
+
+def restart_needed(old: Settings, new: Settings) -> list[str]:
+    """Return the dotted keys that differ and cannot be reloaded."""
+    return [name for name, _, _ in changed_keys(old, new) if needs_restart(name)]

@@ -1,0 +1,226 @@
+"""The kinds of value a setting may have: bounds, units and the words for what is expected.
+
+Judges one value at a time and opens nothing; how values must fit together is in `rules`.
+"""
+
+import re
+from datetime import UTC, date, tzinfo
+from pathlib import Path
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from dumpload.core.decode import parse_pointer
+from dumpload.core.window import parse_span
+
+# MQTT 5.0, section 1.5.4: the length of a string is a two-byte number.
+MAX_TOPIC_BYTES = 65535
+
+_LONGEST_OWN_TOPIC = "/presence"
+
+
+def find_zone(name: str) -> tzinfo:
+    """Return the time zone of an IANA name; UTC needs no time zone database.
+
+    Raises:
+        ValueError: there is no such zone.
+    """
+    try:
+        return UTC if name == "UTC" else ZoneInfo(name)
+    except (KeyError, OSError) as error:  # a folder of zones, such as "Europe", is an OSError
+        raise ValueError(name) from error
+
+
+def _check_topic(text: str) -> str:
+    """Refuse what no publisher writes to, or means: filters, shared subscriptions, controls, blanks at the ends."""
+    if not 0 < len(text.encode()) <= MAX_TOPIC_BYTES or any(character in text for character in "+#"):
+        raise ValueError(text)
+    if text.startswith("$share/") or text != text.strip() or not text.isprintable():
+        raise ValueError(text)
+    return text
+
+
+def _check_host(text: str) -> str:
+    """Refuse an address with a user, a port or a query in it: it would be shown wherever the broker is named."""
+    if ":" in text:
+        import ipaddress  # for those who have an address of IP version 6
+
+        ipaddress.IPv6Address(text)
+    elif not re.fullmatch(_HOST, text):
+        raise ValueError(text)
+    return text
+
+
+def _check_base_topic(text: str) -> str:
+    if text.startswith("$") or text.endswith("/"):
+        raise ValueError(text)
+    _check_topic(text + _LONGEST_OWN_TOPIC)
+    return _check_topic(text)
+
+
+def _check_pointer(text: str) -> str:
+    parse_pointer(text)
+    return text
+
+
+def _check_span(text: str) -> str:
+    parse_span(text)
+    return text
+
+
+def _check_factor(factor: float) -> float:
+    if factor == 0.0:
+        raise ValueError(factor)
+    return factor
+
+
+def _check_zone(name: str) -> str:
+    find_zone(name)
+    return name
+
+
+def _date_text(value: Any) -> Any:
+    """Return a date of TOML, which needs no quotes, as its text."""
+    return value.isoformat() if type(value) is date else value
+
+
+def _check_date(text: str) -> str:
+    if date.fromisoformat(text).isoformat() != text:  # it takes 20260502 and 2026-W18-6, too
+        raise ValueError(text)
+    return text
+
+
+def _check_path(path: Path) -> Path:
+    if "\0" in str(path) or path == Path():
+        raise ValueError(path)
+    return path
+
+
+def _matching(pattern: str) -> AfterValidator:
+    """Return the check that a text is as the pattern says.
+
+    Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other settings.
+    """
+
+    def check(text: str) -> str:
+        if not re.fullmatch(pattern, text):
+            raise ValueError(text)
+        return text
+
+    return AfterValidator(check)
+
+
+def _said(expected: str, pattern: str | None = None) -> Any:
+    """Return the schema's words for what a text must be."""
+    words: dict[str, Any] = {"x-expected": expected}
+    return Field(json_schema_extra=words | ({"pattern": pattern} if pattern else {}))
+
+
+def _number(low: float, high: float, unit: str) -> Any:
+    """Return the bounds (inclusive) and the unit of a number."""
+    return Field(ge=low, le=high, json_schema_extra={"x-unit": unit})
+
+
+def _positive(high: float, unit: str) -> Any:
+    """Return the bounds (above 0, up to and including `high`) and the unit of a number."""
+    return Field(gt=0, le=high, json_schema_extra={"x-unit": unit})
+
+
+class Table(BaseModel):
+    """What holds for every table: nothing unknown in it, nothing converted, no NaN, and no change afterwards."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+Percent = Annotated[float, _number(0, 100, "percent")]
+Dwell = Annotated[float, _number(0, 86_400, "s")]
+Duration = Annotated[float, _positive(86_400, "s")]
+Age = Annotated[float, _positive(3600, "s")]
+Confirmation = Annotated[float, _number(0, 3600, "s")]
+Reaction = Annotated[float, _positive(60, "s")]
+Interval = Annotated[float, _number(1, 3600, "s")]
+KeepAlive = Annotated[int, _number(1, 600, "s")]
+Days = Annotated[int, _number(1, 3660, "d")]
+Megabytes = Annotated[int, _number(10, 100_000, "MB")]
+Volts = Annotated[float, _positive(150, "V")]
+Amperes = Annotated[float, _positive(1000, "A")]
+AmpereHours = Annotated[float, _positive(10_000, "Ah")]
+Watts = Annotated[float, _positive(100_000, "W")]
+PlateVolts = Annotated[float, _number(1, 150, "V")]
+PlateWatts = Annotated[float, _number(1, 100_000, "W")]
+PinVolts = Annotated[float, _number(1, 50, "V")]
+Drain = Annotated[float, _number(0, 30_000, "W")]
+Celsius = Annotated[float, _number(0, 95, "degC")]
+Litres = Annotated[float, _positive(10_000, "l")]
+Metres = Annotated[float, _positive(1000, "m")]
+SquareMillimetres = Annotated[float, _number(0.05, 1000, "mm2")]
+ContactVolts = Annotated[float, _positive(1000, "V")]
+Milliohms = Annotated[float, _positive(1000, "mohm")]
+Ohms = Annotated[float, _positive(10_000_000, "ohm")]
+CoilOhms = Annotated[float, _number(0.1, 1_000_000, "ohm")]
+Henries = Annotated[float, _positive(100, "H")]
+Milliamperes = Annotated[float, _positive(1000, "mA")]
+FaultAmperes = Annotated[float, _positive(1_000_000, "A")]
+OtherAmperes = Annotated[float, _number(0, 1000, "A")]
+WattHours = Annotated[float, _positive(1_000_000, "Wh")]
+LossOfADay = Annotated[float, _positive(100, "kWh/d")]
+Kelvins = Annotated[float, _number(1, 100, "K")]
+Bars = Annotated[float, _number(0, 20, "bar")]
+Weather = Annotated[float, _number(-50, 60, "degC")]
+CableCelsius = Annotated[float, _number(20, 200, "degC")]
+InsulationCelsius = Annotated[float, _number(60, 200, "degC")]
+Nearby = Annotated[float, _number(0, 100, "m")]
+Gain = Annotated[float, _number(1, 100_000, "ratio")]
+People = Annotated[int, Field(ge=1, le=1000)]
+Conductors = Annotated[int, Field(ge=1, le=100)]
+Cells = Annotated[int, Field(ge=1, le=400)]
+Operations = Annotated[float, _positive(1_000_000_000, "times")]
+OperationsPerDay = Annotated[float, _positive(100_000, "times/d")]
+Factor = Annotated[
+    float, Field(ge=-1e6, le=1e6), AfterValidator(_check_factor), _said("a number from -1000000 to 1000000, but not 0")
+]
+Shift = Annotated[float, Field(ge=-1e6, le=1e6)]
+Port = Annotated[int, Field(ge=1, le=65_535)]
+Line = Annotated[int, Field(ge=0, le=511)]
+
+TOPIC_WORDS = "an MQTT topic of at most 65535 bytes, without + or #, $share/, controls, or blanks at its ends"
+# What no topic has in it: wildcards, and controls, which MQTT 5.0, 1.5.4 tells receivers to expect nobody to send.
+_NO = r"+#\x00-\x1f\x7f-\x9f"
+NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[\w.-]{1,253}$"
+Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
+Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
+Day = Annotated[
+    str,
+    BeforeValidator(_date_text),
+    AfterValidator(_check_date),
+    _said("a date such as 2026-05-02", r"^\d{4}-\d\d-\d\d$"),
+]
+Payload = Annotated[str, Field(max_length=1000), _said("at most 1000 characters of text")]
+Host = Annotated[
+    str,
+    AfterValidator(_check_host),
+    _said("the name or address of a broker alone, without scheme, user, port or path", r"^[\w.:%-]{1,253}$"),
+]
+Topic = Annotated[
+    str,
+    AfterValidator(_check_topic),
+    _said(TOPIC_WORDS, rf"^[^{_NO}\s]([^{_NO}]*[^{_NO}\s])?$"),
+]
+BaseTopic = Annotated[
+    str,
+    AfterValidator(_check_base_topic),
+    _said(f"{TOPIC_WORDS}, no $ first, no / last", rf"^[^{_NO}$\s]([^{_NO}]*[^{_NO}/\s])?$"),
+]
+Pointer = Annotated[
+    str,
+    AfterValidator(_check_pointer),
+    _said('a JSON pointer (RFC 6901) such as "/charge", or "" for the whole payload', r"^(/([^/~]|~[01])*)*$"),
+]
+Zone = Annotated[
+    str, AfterValidator(_check_zone), _said('the IANA name of a time zone this computer knows, such as "Europe/London"')
+]
+FileName = Annotated[Path, Field(strict=False), AfterValidator(_check_path), _said("the path of a file")]
+Span = Annotated[str, AfterValidator(_check_span), _said("HH:MM-HH:MM", r"^\d\d:\d\d *- *\d\d:\d\d$")]
+Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of parts of the day, such as ["09:00-17:00"]')]
+Codes = Annotated[tuple[float | str, ...], Field(strict=False), _said("a list of numbers and texts")]

@@ -1,0 +1,332 @@
+"""Events to decisions to the pin: the state of one controller, its relay, and the timer for its next deadline.
+
+It decides nothing: every decision is the controller's, and the pin is written before anyone is told of it. It knows
+nothing of the broker, of signals or of how the service lives and ends.
+"""
+
+import asyncio
+import contextlib
+import threading
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from dumpload.core.controller import (
+    Decision,
+    Event,
+    Kind,
+    Lockout,
+    Setup,
+    State,
+    decide,
+    is_overdue,
+    reconfigure,
+    start,
+)
+from dumpload.core.freshness import NEVER, is_missing
+from dumpload.core.law import Cause, Position, Selector
+from dumpload.daemon.payloads import position_name
+from dumpload.daemon.publisher import Announcer
+from dumpload.daemon.state import SAVE_EVERY_S, SavedState, StateFile, carried_over
+from dumpload.gpio.relay import Relay, RelayError
+
+if TYPE_CHECKING:
+    from dumpload.daemon.recorder import Recorder
+
+# The wall clock was stepped, not slewed, if it moved against the monotonic one by more than this between two ticks.
+CLOCK_STEP_S = 0.5
+
+# Whoever waits for the disk is answered after this all the same, and hears that it has not kept it yet.
+KEEP_S = 5.0
+
+
+class Clocks(NamedTuple):
+    """Where time comes from: monotonic seconds that count suspend, and Unix seconds."""
+
+    monotonic: Callable[[], float]
+    wall: Callable[[], float]
+
+
+class Hands(NamedTuple):
+    """What is driven and who is told: the pin, the outside, the log, and what outlives a restart."""
+
+    relay: Relay
+    announcer: Announcer
+    log: Any
+    state_file: StateFile
+
+
+class ControlLoop:
+    """Drives one relay as its controller decides, and keeps the controller's one state.
+
+    `observers` are told of every relay change, after the pin. `recorder` keeps the history, if there is one. Once
+    `ended`, the relay is off for good and nothing is decided any more, but what `end` says.
+    """
+
+    def __init__(self, setup: Setup, hands: Hands, clocks: Clocks, fail: Callable[[BaseException], None]) -> None:
+        """Take up what was kept before a restart. `fail` ends the service on what must not happen."""
+        self._relay, self._announcer, self._log, self.state_file = hands
+        self._clock, self._wall = clocks
+        self._fail = fail
+        self.settings, self._schedule = setup.settings, setup.schedule()
+        self.state = self._take_up(self.state_file.read())
+        self.observers: list[Callable[[Decision], None]] = [self._announce]
+        self.recorder: Recorder | None = None
+        self.ended = self._end_decided = False
+        self.wall_ahead = self._wall() - self._clock()
+        self._shown: tuple[Any, ...] = self._to_show()
+        self._shown_cause = self.state.cause
+        self._unconfirmed = 0
+        self._saved, self._saves_next_at = self._to_save(), NEVER
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._armed_at = NEVER
+
+    def _take_up(self, saved: SavedState) -> State:
+        """Return the state to start from after what an earlier run left behind."""
+        selector = Selector.OFF if saved.selector_off else Selector.AUTO
+        wall = self._wall()
+        on_time_s, day = carried_over(saved, self._schedule.at(wall), wall)
+        return start(self._clock(), selector=selector, lockout=saved.lockout, on_time_s=on_time_s, day=day)
+
+    def begin(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Set deadlines on this event loop from now on."""
+        self._loop = loop
+        if self._saved.day >= 0:  # the program may have died while on; now the line is off
+            self.state_file.keep(self._saved)
+
+    def happened(self, kind: Kind) -> Decision | None:
+        """Dispatch an event that says nothing but its kind, now."""
+        return self.dispatch(Event(self._clock(), self._wall(), kind))
+
+    def dispatch(self, event: Event) -> Decision | None:
+        """Decide on one event, obey, and arm the next deadline; return the decision (None: nothing is decided now)."""
+        if not self.ended and is_overdue(self.state, event):
+            self._decide(event._replace(kind=Kind.OVERDUE))
+        return None if self.ended else self._decide(event)  # the relay may be off for good: nothing is decided any more
+
+    def _decide(self, event: Event) -> Decision:
+        place = self.recorder.reserve() if self.recorder is not None else 0
+        decision = self._apply(self._evaluate(event))
+        self._record(place, event, decision)
+        if self.state.deadline < self._armed_at:
+            self._arm()
+        shown = self._to_show()
+        self._save()
+        if shown != self._shown:
+            self._show_when_kept()
+        elif self.state.cause != self._shown_cause:
+            self._announcer.status_soon()
+        self._shown, self._shown_cause = shown, self.state.cause
+        return decision
+
+    def _evaluate(self, event: Event) -> Decision:
+        self.state, decision = decide(self.settings, self.state, event, self._schedule.at(event.wall))
+        return decision
+
+    def _record(self, place: int, event: Event, decision: Decision) -> None:
+        if self.recorder is not None:
+            self.recorder.after(place, event, decision, self.settings, self.state)
+
+    def _to_show(self) -> tuple[Any, ...]:
+        return self.state.position, self.state.selector, self.state.lockout
+
+    def show(self) -> None:
+        """Publish the status, unless it would confirm what the disk does not have yet: then it follows by itself."""
+        if not self._unconfirmed:
+            self._announcer.status(self.settings, self.state)
+
+    # ---- what outlives a restart ----
+
+    def _to_save(self) -> SavedState:
+        """Return what must outlive a restart now; the on-time only where a day has a limit."""
+        state, counted = self.state, self.state.permissives
+        saved = SavedState(state.selector == Selector.OFF, state.lockout)
+        if is_missing(self.settings.permissives.max_on_per_day_s):
+            return saved
+        is_on = state.position == Position.ON
+        on_time_s = counted.on_time_s + (max(0.0, self._clock() - counted.counted_at) if is_on else 0.0)
+        return saved._replace(day=counted.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
+
+    def _save(self) -> None:
+        """Have it kept where a person or the relay changed something, and once a minute while the on-time grows."""
+        now, last = self._to_save(), self._saved
+        if now[:2] != last[:2] or now.on != last.on or (now.on and self._clock() >= self._saves_next_at):
+            self._saved, self._saves_next_at = now, self._clock() + SAVE_EVERY_S
+            self.state_file.keep(now)
+
+    def _show_when_kept(self) -> None:
+        self._unconfirmed += 1
+
+        def show(_trouble: str) -> None:
+            self._unconfirmed -= 1
+            self.show()
+
+        self.when_kept(show)
+
+    def when_kept(self, confirm: Callable[[str], None]) -> None:
+        """Call `confirm`, once, when the disk has what was decided so far, or KEEP_S later with the reason.
+
+        On the event loop; at once where the disk has it already.
+        """
+        loop, here, calls = self._loop, threading.get_ident(), [confirm]
+        timer: asyncio.TimerHandle | None = None
+
+        def once(trouble: str) -> None:
+            if calls:
+                calls.pop()(trouble)
+            if timer is not None:
+                timer.cancel()
+
+        def hear(trouble: str) -> None:
+            if loop is None or threading.get_ident() == here:
+                once(trouble)
+                return
+            with contextlib.suppress(RuntimeError):  # the loop has ended already
+                loop.call_soon_threadsafe(once, trouble)
+
+        self.state_file.when_durable(hear)
+        if calls and loop is not None:
+            timer = loop.call_later(KEEP_S, self._give_up_waiting, once)
+
+    def _give_up_waiting(self, once: Callable[[str], None]) -> None:
+        trouble = f"the disk has not kept it within {KEEP_S:g} s: it may be lost at a restart"
+        self._announcer.fault("state", trouble)
+        self.state_file.when_durable(lambda later: None if later else self._announcer.fault("state", ""))
+        once(trouble)
+
+    # ---- the pin ----
+
+    def _apply(self, decision: Decision) -> Decision:
+        """Drive the pin; only then notify anyone. Return what came of it."""
+        expires_at = self.state.charge_expires_at
+        try:
+            if decision.position == Position.OFF:
+                if decision.changed:
+                    self._relay.off()
+            elif decision.changed:
+                self._relay.on(expires_at)
+            else:
+                self._relay.extend(expires_at)
+        except RelayError as error:
+            return self._pin_failed(error, decision)
+        if decision.changed:
+            self.notify(decision)
+        return decision
+
+    def notify(self, decision: Decision) -> None:
+        """Tell every observer of a relay change."""
+        for observe in self.observers:
+            observe(decision)
+
+    def _announce(self, decision: Decision) -> None:
+        self._announcer.change(self.state, decision)
+
+    def _pin_failed(self, error: RelayError, decision: Decision) -> Decision:
+        if decision.position == Position.OFF:
+            self._fail(error)  # drives off once more
+            if not self.reads_off():
+                return self._assume_on(decision.t - decision.after_s)
+            self.notify(decision)
+        elif self._drive_off():
+            self.notify(decision)  # it was decided, and then undone: the record keeps the order
+            self.happened(Kind.PIN_FAULT)
+            self._log.error("pin_fault", text=f"the pin failed: {error}")
+        return decision
+
+    def _drive_off(self) -> bool:
+        try:
+            self._relay.off()
+        except RelayError as error:
+            self._fail(error)
+            return False
+        return True
+
+    def reads_off(self) -> bool:
+        """Read the pin back; one that cannot be read does not read off."""
+        try:
+            return not self._relay.is_energised()
+        except RelayError:
+            return False
+
+    def _assume_on(self, since: float) -> Decision:
+        """Count the relay as on since then (s), locked out: it could not be driven off, whatever was decided."""
+        decision = self._evaluate(Event(self._clock(), self._wall(), Kind.ASSUME_ON, stamp=since))
+        self._announcer.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
+        self._save()
+        return decision
+
+    def end(self, *, is_off: bool) -> None:
+        """Decide the last change, once: the relay has been driven off for good, or must count as on.
+
+        The one place where the stop becomes a change. It was once made for the outside and again for the record, some
+        milliseconds apart, and the two told different moments.
+        """
+        if self._end_decided:
+            return
+        self._end_decided = self.ended = True
+        place = self.recorder.reserve() if self.recorder is not None else 0
+        if is_off:
+            event = Event(self._clock(), self._wall(), Kind.STOP)
+            decision = self._evaluate(event)
+            if decision.changed:
+                self.notify(decision)
+            self._record(place, event, decision)
+            self._save()
+        elif (self.state.position, self.state.cause) != (Position.ON, Cause.LOCKOUT):
+            decision = self._assume_on(self.state.law.relay_since)
+            self._record(place, Event(decision.t, decision.wall, Kind.ASSUME_ON), decision)
+        if self.recorder is not None:
+            self.recorder.end(self._clock(), self._wall())
+
+    def reconfigure(self, setup: Setup) -> None:
+        """Take new settings; the deadline is then due, and whoever calls wakes it."""
+        self.settings, self._schedule = setup.settings, setup.schedule()
+        self.state = reconfigure(self.state, setup.settings)
+
+    def _arm(self) -> None:
+        """Set the timer for the controller's next deadline. A later deadline is armed when this one fires."""
+        if self._timer is not None:
+            self._timer.cancel()
+        self._armed_at = self.state.deadline
+        if self._loop is not None and self._armed_at < NEVER and not self.ended:
+            self._timer = self._loop.call_later(max(0.0, self._armed_at - self._clock()), self._on_deadline)
+
+    def _on_deadline(self) -> None:
+        self._timer, self._armed_at = None, NEVER
+        if self.state.deadline <= self._clock():
+            self.happened(Kind.WAKE)
+        self._arm()
+
+    def supervise(self) -> None:
+        """Supervise, once a tick: a stepped wall clock, a deadline that a suspend hid, the pin, the dead-man thread."""
+        t, ahead = self._clock(), self._wall() - self._clock()
+        if abs(ahead - self.wall_ahead) > CLOCK_STEP_S:
+            step_s = ahead - self.wall_ahead
+            self.happened(Kind.WAKE)
+            self._log.warning("clock_step", text=f"the wall clock was stepped by {step_s:+.1f} s", step_s=step_s)
+        elif self.state.deadline <= t:  # the event loop's timer does not count a suspend
+            self.happened(Kind.WAKE)
+        self.wall_ahead = ahead
+        self._save()
+        self._check_pin()
+        if not self._relay.deadman.is_alive():
+            self._fail(RuntimeError("the dead-man thread has died"))
+
+    def _check_pin(self) -> None:
+        """Read the pin back: it must be where the controller put it, or where the dead-man thread did."""
+        driven = self.state.position
+        wanted = driven == Position.ON
+        event, text = "pin_mismatch", f"the pin was not where it was driven: {position_name(driven)}"
+        try:
+            energised = self._relay.is_energised()
+        except RelayError as error:
+            energised, event, text = not wanted, "pin_fault", f"the pin cannot be read back: {error}"
+        if energised == wanted or self.ended:
+            return
+        if self._relay.forced_off_at is not None and not energised:
+            self.happened(Kind.UNKNOWN)
+            self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")
+            return
+        if self._drive_off() and self.state.lockout != Lockout.PIN_FAULT:
+            self.happened(Kind.PIN_FAULT)  # once: each is a row of the record
+        self._announcer.pin_trouble(event, text)

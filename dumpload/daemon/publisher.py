@@ -1,0 +1,154 @@
+"""Tells the outside what happened: log, broker and service manager. Decides nothing, and never raises.
+
+Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
+"""
+
+import secrets
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from dumpload.config.to_mqtt import Topics
+from dumpload.core.controller import ControllerSettings, Decision, State
+from dumpload.core.decode import Rejection
+from dumpload.core.explain import cause_name
+from dumpload.core.freshness import is_missing
+from dumpload.core.signals import Signal, signal_name
+from dumpload.core.topics import Arrival
+from dumpload.daemon.logs import Repeats
+from dumpload.daemon.payloads import Account, Document, change_document, position_name, status_document, to_json
+from dumpload.daemon.systemd import Notifier
+from dumpload.mqtt.link import Link
+
+STATUS_EVERY_S = 30.0
+STATUS_EXPIRES_S = 90
+ANSWER_EVERY_S = 1.0
+# So many different ones are published in a second, and logged in a minute.
+REASONS = 20
+
+
+class Voice(NamedTuple):
+    """What is told on the machine itself: the log (structlog) and the service manager."""
+
+    log: Any
+    notifier: Notifier
+
+
+class Announcer:
+    """Speaks for one controller."""
+
+    def __init__(
+        self, topics: Topics, link: Link, voice: Voice, *, clock: Callable[[], float], wall: Callable[[], float]
+    ) -> None:
+        """Keep the ways out. `clock` gives monotonic seconds, `wall` Unix seconds."""
+        self._topics = topics
+        self._link = link
+        self._log, self._notifier = voice
+        self._clock = clock
+        self._wall = wall
+        self._started_at = clock()
+        self._sequence = 0
+        self._rejected = 0
+        self._given_up = 0
+        self._faults: dict[str, str] = {}
+        self._repeats = Repeats()
+        # Apart, because reasons hold what others send: a flood of them must hide nothing else.
+        self._refusals = Repeats(kinds=REASONS)
+        self._answers = Repeats(ANSWER_EVERY_S, REASONS)
+        self.boot_id = secrets.token_hex(4)
+        self.status_due_at = clock()
+
+    def presence(self, word: str) -> None:
+        """Publish that we are "up" or "down", retained."""
+        self._link.publish(self._topics.presence, word, retain=True)
+
+    def change(self, state: State, decision: Decision) -> None:
+        """Log and publish one relay change."""
+        document = change_document(decision)
+        soc = document["state_of_charge"]
+        charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
+        was = cause_name(decision.previous_cause)
+        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
+        ages = {
+            f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
+            for signal, datum in zip(Signal, state.data, strict=True)
+            if not is_missing(datum.stamp)
+        }
+        self._log.info("relay_changed", text=text, **document, **ages)
+        self._link.publish_acked(self._topics.change, to_json(document))
+
+    def status(self, settings: ControllerSettings, state: State) -> None:
+        """Publish the retained status, and tell the service manager in one line."""
+        self.status_due_at = self._clock() + STATUS_EVERY_S
+        self._sequence += 1
+        document = to_json(self.status_now(settings, state))
+        self._link.publish(self._topics.status, document, retain=True, expires_s=STATUS_EXPIRES_S)
+        self._notifier.status(summary(state))
+
+    def status_now(self, settings: ControllerSettings, state: State) -> Document:
+        """Return the status of this moment, published or not."""
+        faults = tuple(self._faults.values())
+        t, wall = self._clock(), self._wall()
+        account = Account(t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults)
+        return status_document(settings, state, account)
+
+    def status_soon(self) -> None:
+        """Publish the status at the next tick: something worth showing changed, but not the relay."""
+        self.status_due_at = self._clock()
+
+    def rejected(self, rejection: Rejection, arrival: Arrival) -> None:
+        """Count a value that does not count, and log the first of its kind."""
+        self._rejected += 1
+        if (more := self._more((rejection, arrival.topic))) is None:
+            return
+        name, reason = signal_name(rejection.signal), rejection.reason.value
+        start = arrival.payload[:40].decode("utf-8", "replace")
+        text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"
+        self._log.warning("rejected", text=text, signal=name, reason=reason, topic=arrival.topic, total=self._rejected)
+
+    def fault(self, part: str, words: str) -> None:
+        """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
+        self._log.warning("fault", text=f"{part}: {words or 'all is well again'}", part=part)
+        others = {name: text for name, text in self._faults.items() if name != part}
+        self._faults = {**others, part: f"{part}: {words}"} if words else others
+        self.status_soon()
+
+    def refused(self, reason: str, payload: bytes) -> None:
+        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
+
+        A person who asks otherwise, or again a second later, is answered.
+        """
+        if (left_out := self._answers.admit((reason, hash(payload)), self._clock())) is not None:
+            self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
+        if (left_out := self._refusals.admit(reason, self._clock())) is not None:
+            text = f"request refused: {reason}{_others(left_out)}"
+            self._log.warning("request_refused", text=text, reason=reason)
+
+    def pin_trouble(self, event: str, words: str) -> None:
+        """Log that the pin is not as it should be, the first of its kind; it is looked at every second."""
+        if (more := self._more(("pin", event, words))) is not None:
+            self._log.error(event, text=f"{words}{more}")
+
+    def undelivered(self, changes: int) -> None:
+        """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
+        if changes > self._given_up and self._repeats.admit("undelivered", self._clock()) is not None:
+            text = f"{changes - self._given_up} relay changes never reached the broker: too many were waiting"
+            self._given_up = changes
+            self._log.warning("undelivered", text=text, total=changes)
+
+    def broker_down(self, reason: str, retry_s: float) -> None:
+        """Log a lost or failed connection, the first of its kind."""
+        if (more := self._more(("down", reason))) is not None:
+            self._log.warning("broker_down", text=f"broker: {reason}; next try in {retry_s:.0f} s{more}", reason=reason)
+
+    def _more(self, kind: Any) -> str | None:
+        left_out = self._repeats.admit(kind, self._clock())
+        return None if left_out is None else _others(left_out)
+
+
+def _others(left_out: int) -> str:
+    return f" ({left_out} more like this since)" if left_out else ""
+
+
+def summary(state: State) -> str:
+    """Return one short line on what the relay does and why."""
+    return f"{position_name(state.position)}: {cause_name(state.cause)}"

@@ -1,0 +1,177 @@
+"""What people ask of the running daemon, over MQTT or the machine's own socket: judged, limited, obeyed, answered.
+
+At most one request a second is acted on and the newest wins: a flood of them made 152 MB of log in 3 s. What is already
+so changes nothing. An answer is given when the disk has what must outlive a restart, not before. Nothing is decided
+here: hand never defeats a veto, and the controller says which.
+"""
+
+import asyncio
+import json
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from dumpload.core.controller import Event, Kind, Lockout
+from dumpload.core.explain import MEANINGS, cause_name
+from dumpload.core.freshness import MISSING
+from dumpload.core.law import Cause, Selector
+from dumpload.core.request import Refusal, Request, Terms, read_request
+from dumpload.core.topics import Arrival
+from dumpload.daemon.logs import Repeats
+from dumpload.daemon.loop import Clocks, ControlLoop
+from dumpload.daemon.payloads import Document
+from dumpload.daemon.publisher import Announcer
+
+ACT_EVERY_S = 1.0
+
+# Characters of a request that are shown.
+SHOWN_CHARACTERS = 80
+
+Answer = Callable[[Document], None]
+
+
+class Asked(NamedTuple):
+    """A valid request: what is asked, since when it counts (monotonic s), over which way it came, whom to answer."""
+
+    request: Request
+    t: float
+    way: str
+    answer: Answer
+
+
+class Requests:
+    """Takes requests for one control loop."""
+
+    def __init__(self, control: ControlLoop, announcer: Announcer, log: Any, clocks: Clocks, max_hand_s: float) -> None:
+        """`max_hand_s` may be set anew: the longest that hand may be asked for."""
+        self._control, self._announcer, self._log = control, announcer, log
+        self._clock, self._wall = clocks
+        self.max_hand_s = max_hand_s
+        self._acts_next_at = self._clock()
+        self._pending: Asked | None = None
+        self._repeats = Repeats()
+
+    def hear(self, arrival: Arrival) -> None:
+        """Take a request that came over MQTT, and answer it there."""
+        if arrival.retained and not arrival.payload:
+            return  # a retained request is being cleared
+
+        def answer(document: Document) -> None:
+            if "refused" in document:
+                self._announcer.refused(document["refused"], arrival.payload)
+            if document.get("unchanged"):
+                self._announcer.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+            elif "status" in document:
+                self._control.show()
+
+        self.take(arrival.payload, retained=arrival.retained, way="MQTT", answer=answer)
+
+    async def answer(self, line: bytes) -> Document:
+        """Answer a line of the local socket, once the disk has what it asks for."""
+        answered: asyncio.Future[Document] = asyncio.get_running_loop().create_future()
+
+        def answer(document: Document) -> None:
+            if not answered.done():
+                answered.set_result(document)
+
+        if self._control.ended:
+            answer({"refused": "the service is stopping"})
+        elif wants_status(line):
+            self._control.when_kept(lambda _trouble: answer({"status": self._status()}))
+        else:
+            self.take(line, retained=False, way="the local socket", answer=answer)
+        return await answered
+
+    def take(self, payload: bytes, *, retained: bool, way: str, answer: Answer) -> None:
+        """Judge a request and act on it, now or when its second has come.
+
+        `answer` is called once, perhaps later: with what refuses it, or the status that it led to, `unchanged` or not.
+        """
+        terms = Terms(self._wall(), self._announcer.boot_id, self.max_hand_s)
+        asked = read_request(payload, retained=retained, terms=terms)
+        if isinstance(asked, Refusal):
+            answer({"refused": asked.reason})
+            return
+        self._supersede()
+        one = Asked(asked, self._clock(), way, answer)
+        if self._changes_nothing(one) or self._acts_next_at <= self._clock():
+            self._act(one)
+            return
+        self._pending = one
+        asyncio.get_running_loop().call_later(self._acts_next_at - self._clock(), self._act_on_pending)
+
+    def _supersede(self) -> None:
+        pending, self._pending = self._pending, None
+        if pending is not None:
+            self._say("superseded", "requests superseded by a newer one within a second")
+            pending.answer({"refused": "superseded by a newer request"})
+
+    def _act_on_pending(self) -> None:
+        if self._pending is not None and self._acts_next_at <= self._clock():
+            pending, self._pending = self._pending, None
+            self._act(pending)
+
+    def _changes_nothing(self, asked: Asked) -> bool:
+        state, request = self._control.state, asked.request
+        is_there = request.selector in (None, state.selector) and request.selector != Selector.HAND
+        return is_there and not (request.reset and state.lockout != Lockout.NONE)
+
+    def _act(self, asked: Asked) -> None:
+        if self._changes_nothing(asked):
+            self._say("unchanged", f"request over {asked.way} for what is already so")
+            self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=True))
+        else:
+            self._acts_next_at = self._clock() + ACT_EVERY_S
+            veto = self._obey(asked)
+            if veto != Cause.NONE:
+                asked.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
+                return
+            text = f"request over {asked.way}: {_words(asked.request)}"
+            self._log.info("request", text=text[:SHOWN_CHARACTERS])
+            self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=False))
+
+    def _confirm(self, asked: Asked, trouble: str, *, unchanged: bool) -> None:
+        asked.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
+
+    def _obey(self, asked: Asked) -> Cause:
+        """Do what is asked; return the veto for which hand was refused, or NONE.
+
+        A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
+        would refuse.
+        """
+        request = asked.request
+        kinds = [Kind.SELECT] if request.selector is not None else []
+        if request.reset:
+            kinds.insert(0 if request.selector == Selector.HAND else len(kinds), Kind.RESET)
+        veto = Cause.NONE
+        for kind in kinds:
+            event = Event(self._clock(), self._wall(), kind)
+            if kind == Kind.SELECT and request.selector is not None:
+                until = asked.t + request.for_s if request.selector == Selector.HAND else MISSING
+                event = event._replace(selector=request.selector, until=until)
+            decision = self._control.dispatch(event)
+            veto = veto if decision is None else max(veto, decision.refused)
+        return veto
+
+    def _status(self) -> Document:
+        return self._announcer.status_now(self._control.settings, self._control.state)
+
+    def _say(self, kind: str, words: str) -> None:
+        if (left_out := self._repeats.admit(kind, self._clock())) is not None:
+            more = f" ({left_out} more like this since)" if left_out else ""
+            self._log.info("request_idle", text=f"{words}{more}")
+
+
+def _words(request: Request) -> str:
+    """Return in our own words what is asked: nothing of what was sent gets into the log."""
+    selector = "" if request.selector is None else f"selector {request.selector.name.lower()}"
+    for_s = f"for {request.for_s:g} s" if request.selector == Selector.HAND else ""
+    return " ".join(filter(None, (selector, for_s, "reset" if request.reset else "")))
+
+
+def wants_status(line: bytes) -> bool:
+    """Return whether a line of the socket asks for the status: {"status": true}."""
+    try:
+        document = json.loads(line)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(document, dict) and document.keys() == {"status"} and document["status"] is True

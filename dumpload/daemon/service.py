@@ -1,0 +1,280 @@
+"""The running daemon: wires the pure core to the broker, the pin and the service manager.
+
+Owns the tasks, the signals and the stop; what the link brings becomes events for `control`, which drives the pin.
+"""
+
+import asyncio
+import contextlib
+import signal
+import time
+from collections.abc import Callable
+from typing import Any
+
+from dumpload.config.layers import ConfigError
+from dumpload.config.model import Settings, changed_keys, flat, restart_needed
+from dumpload.config.to_core import controller_setup
+from dumpload.config.to_mqtt import base_topics, intake, link_options
+from dumpload.core.contact import Feedback
+from dumpload.core.controller import Event, Kind
+from dumpload.core.decode import Reason, Rejection
+from dumpload.core.freshness import NEVER, is_missing
+from dumpload.core.topics import Arrival
+from dumpload.daemon.local_socket import LocalSocket, LocalWay
+from dumpload.daemon.loop import Clocks, ControlLoop, Hands
+from dumpload.daemon.publisher import Announcer, Voice, summary
+from dumpload.daemon.requests import Requests
+from dumpload.daemon.state import StateFile
+from dumpload.gpio.relay import Relay, RelayError
+from dumpload.mqtt import Listener, Message
+from dumpload.mqtt.link import Link
+
+TICK_S = 1.0
+GOODBYE_S = 1.0
+# From the stop on: a process that has not ended by then is ended by SIGALRM.
+HARD_STOP_S = 12.0
+
+
+class Service(Listener):
+    """One relay, one broker, one controller."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        relay: Relay,
+        voice: Voice,
+        *,
+        reload: Callable[[], Settings],
+        clock: Callable[[], float],
+        state_file: StateFile | None = None,
+        local: LocalWay | None = None,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
+        """Take the claimed relay; nothing runs before `run`.
+
+        `reload` reads the settings again. `state_file` remembers across restarts what must outlive one (None: nothing
+        is kept). `local`: where people of this machine reach us (None: nowhere).
+        `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
+        """
+        self._settings = settings
+        self._relay = relay
+        self._log, self._notifier = voice
+        self._reload, self._clock, self._wall = reload, clock, wall
+        self._intake = intake(settings)
+        topics = base_topics(settings)
+        self._request_topic = topics.request if settings.request.enabled else None
+        self.link = Link(link_options(settings), self, clock)
+        self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
+        hands, clocks = Hands(relay, self._announcer, self._log, state_file or StateFile({})), Clocks(clock, wall)
+        hands.state_file.on_trouble = lambda words: self._announcer.fault("state", words)
+        self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
+        self._requests = Requests(self.control, self._announcer, self._log, clocks, settings.request.max_hand_s)
+        self._socket = LocalSocket(local, self._requests.answer) if local else None
+        self._fed_at = -NEVER
+        self._exit_code: int | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._stopped = asyncio.Event()
+
+    # ---- life ----
+
+    async def run(self) -> int:
+        """Run until stopped; return the exit code. On every way out the relay is off before anything else."""
+        self._loop = asyncio.get_running_loop()
+        self.control.begin(self._loop)
+        self._loop.set_exception_handler(self._on_loop_error)
+        self._loop.add_signal_handler(signal.SIGHUP, self.reload)
+        try:
+            self._begin()
+            await self._listen()
+            async with asyncio.TaskGroup() as tasks:
+                running = [tasks.create_task(self._supervise()), tasks.create_task(self.link.run())]
+                if self._exit_code is None:
+                    await self._stopped.wait()
+                await self._say_goodbye()
+                for task in running:
+                    task.cancel()
+        except* Exception as group:  # noqa: BLE001  (any task that dies takes the process down)
+            self.fail(group.exceptions[0])
+        finally:
+            is_off = self._shut()
+            self.control.end(is_off=is_off or self.control.reads_off())
+        return (self._exit_code or 0) if is_off else 1
+
+    def _begin(self) -> None:
+        self._notifier.ready(summary(self.control.state))
+        if self.control.recorder is not None:
+            control, settings = self.control, flat(self._settings)
+            self.control.recorder.begin(
+                self._announcer.boot_id, control.settings, control.state, control.wall_ahead, settings
+            )
+        if (closed := self._relay.is_contact_closed()) is not None:
+            self._on_feedback(closed)
+
+    async def _listen(self) -> None:
+        """Listen on the local socket; without it the rest goes on."""
+        try:
+            if self._socket is not None:
+                await self._socket.open()
+        except OSError as error:
+            self._announcer.fault("local socket", str(error))
+
+    def stop(self, exit_code: int) -> None:
+        """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
+        if not self._shut():
+            exit_code = 1
+        if self._exit_code is not None:
+            return
+        self._exit_code, self.control.ended = exit_code, True
+        # The last resort is the kernel's: no thread, no lock, nothing that the interrupted code may be holding.
+        signal.setitimer(signal.ITIMER_REAL, HARD_STOP_S)
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended already
+                self._loop.call_soon_threadsafe(self._stopped.set)
+
+    def _shut(self) -> bool:
+        """Drive off for good; return whether that worked. If not, the service manager's own off is the next layer."""
+        try:
+            self._relay.shut()
+        except RelayError:
+            return False
+        return True
+
+    def fail(self, error: BaseException) -> None:
+        """Something that must not happen did: off, say so, and leave with an error. Safe from any thread."""
+        self.stop(1)
+        self._exit_code = 1
+        self._log.error("failed", text=f"unexpected error, stopping: {error!r}", exc_info=error)
+        if self.control.recorder is not None:
+            self.control.recorder.fail(self._clock(), self._wall(), repr(error))
+
+    def _on_loop_error(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        self.fail(context.get("exception") or RuntimeError(context["message"]))
+
+    async def _say_goodbye(self) -> None:
+        self._notifier.stopping()
+        if self._socket is not None:
+            self._socket.close()
+        self.control.end(is_off=self._shut() or self.control.reads_off())
+        await self._wait_until_kept()
+        self.control.show()
+        self._announcer.presence("down")
+        self._log.info("stopped", text="service stopped")
+        await self.link.close(GOODBYE_S)
+
+    async def _wait_until_kept(self) -> None:
+        kept: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.control.when_kept(kept.set_result)
+        if trouble := await kept:
+            self._log.error("not_kept", text=f"stopping all the same: {trouble}")
+
+    # ---- what the link says ----
+
+    def on_message(self, message: Message) -> None:
+        """Decode, decide, drive the pin: all before this returns."""
+        if self._exit_code is not None:
+            return
+        arrival = Arrival(*message, self._clock(), self._wall())
+        if message.topic == self._request_topic:
+            self._requests.hear(arrival)
+            return
+        for rejection in [self._take(item) for item in self._intake.read(arrival)]:  # all taken before any is told
+            if rejection is not None:
+                self._announcer.rejected(rejection, arrival)
+
+    def _take(self, item: Event | Rejection) -> Rejection | None:
+        """Dispatch an event; return what is to be told as rejected."""
+        if isinstance(item, Rejection):
+            return item
+        decision = self.control.dispatch(item)
+        counts = decision is not None and decision.accepted
+        return None if counts or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
+
+    def on_up(self) -> None:
+        """Start the evidence anew, and say that we are there."""
+        if self._exit_code is not None:
+            return  # we are not any more
+        self.control.happened(Kind.DOUBT)
+        self._log.info("broker_up", text="connected to the broker, subscriptions acknowledged")
+        self._announcer.presence("up")
+        self.control.show()
+        self.link.flush()
+
+    def on_down(self, reason: str, retry_s: float) -> None:
+        """Nothing changes at once: the age of the data decides."""
+        self._announcer.broker_down(reason, retry_s)
+
+    def on_doubt(self, reason: str) -> None:
+        """What was heard before is no evidence for surplus any more."""
+        self.control.happened(Kind.DOUBT)
+        self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+
+    def on_fault(self, part: str, words: str) -> None:
+        """Say what an owner should know of the broker."""
+        self._announcer.fault(part, words)
+
+    def on_callback_error(self, error: Exception) -> None:
+        """A fault in our own code: no decision can be trusted."""
+        self.fail(error)
+
+    def contact_moved(self, closed: bool) -> None:  # noqa: FBT001  (a line's level)
+        """The feedback line changed; called on the pin library's thread."""
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended already
+                self._loop.call_soon_threadsafe(self._on_feedback, closed)
+
+    def _on_feedback(self, closed: bool) -> None:  # noqa: FBT001
+        self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
+
+    def note_history(self, words: str) -> None:
+        """Show what is wrong with the record ("": nothing is). Safe from any thread."""
+        self._announcer.fault("history", words)
+
+    # ---- supervision and reload ----
+
+    async def _supervise(self) -> None:
+        """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
+        while True:
+            limits = [age for age in self.control.settings.max_age_s if not is_missing(age)]
+            await asyncio.sleep(min(TICK_S, min(limits) / 10))
+            self.link.tick()
+            self.control.supervise()
+            self._announcer.undelivered(self.link.dropped)
+            t = self._clock()
+            if t >= self._announcer.status_due_at:
+                self.control.show()
+            self._feed_watchdog(t)
+
+    def _feed_watchdog(self, t: float) -> None:
+        """Only a round of supervision that was completed gets here."""
+        every_s = self._notifier.watchdog_s
+        if every_s is not None and t - self._fed_at >= every_s / 4:
+            self._fed_at = t
+            self._notifier.watchdog()
+
+    def reload(self) -> None:
+        """Read the settings again and take them if they are right and can be taken without a restart."""
+        self._notifier.reloading()
+        try:
+            problem = self._take_settings(self._reload())
+        except ConfigError as error:
+            problem = str(error)
+            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
+        self._notifier.reloaded(problem)
+        self._notifier.ready(summary(self.control.state))
+
+    def _take_settings(self, new: Settings) -> str:
+        """Take the settings, or return why they need a restart."""
+        changes = changed_keys(self._settings, new)
+        if fixed := restart_needed(self._settings, new):
+            problem = f"needs a restart: {', '.join(fixed)}"
+            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            return problem
+        self._settings = new
+        self._requests.max_hand_s = new.request.max_hand_s
+        self._intake = intake(new)
+        self.control.reconfigure(controller_setup(new))
+        words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
+        if self.control.recorder is not None:
+            self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
+        self.control.happened(Kind.WAKE)
+        self._log.info("reloaded", text=f"settings read again: {words}")
+        return ""

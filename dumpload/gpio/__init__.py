@@ -1,0 +1,1 @@
+"""The pin: claimed at off, driven, read back, and driven off whatever happens."""

@@ -1,0 +1,121 @@
+"""Which column of a record is which signal, and what the texts of a column mean."""
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from dumpload.core.decode import to_base_unit
+from dumpload.core.freshness import MISSING
+from dumpload.core.signals import QUANTITIES, Signal, beat, in_range, signal_name
+from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column, column_of
+from dumpload.records.record import RecordError, TableFormat
+
+TIME = "time"
+
+# What means "not known now", by signal.
+UnknownCodes = Mapping[Signal, Sequence[float | str]]
+
+# Loggers write few different texts: the meaning of this many is kept.
+_REMEMBERED_TEXTS = 5000
+
+Meaning = tuple[float, int]
+
+
+class CellParser:
+    """How to read the texts of one column. `highest`: the largest value so far, in the signal's base unit."""
+
+    def __init__(
+        self, signal: Signal, unit: str, unknown: Sequence[float | str] = (), *, decimal_comma: bool = False
+    ) -> None:
+        self.signal = signal
+        self.unit = unit
+        self.unknown = frozenset(unknown)
+        self.highest = -math.inf
+        self._decimal_comma = decimal_comma
+        self._meanings = _Meanings(self)
+
+    def column(self, texts: Sequence[str]) -> Column:
+        """Return what many texts mean, each as `parse` does."""
+        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
+        return column_of(values, codes)
+
+    def parse(self, text: str) -> Meaning:
+        """Return the value in the signal's base unit (NaN: none), and the code of what the text is."""
+        text = text.strip()
+        if not text:
+            return MISSING, EMPTY
+        if text in self.unknown:
+            return MISSING, UNKNOWN
+        try:
+            number = self._number(text)
+        except ValueError:
+            return (beat(text), PLAIN) if self.signal == Signal.HEARTBEAT else (MISSING, REJECTED)
+        if number in self.unknown:
+            return MISSING, UNKNOWN
+        value = to_base_unit(self.signal, self.unit, number) if math.isfinite(number) else MISSING
+        if not in_range(self.signal, value):
+            return MISSING, REJECTED
+        self.highest = max(self.highest, value)
+        return value, PLAIN
+
+    def _number(self, text: str) -> float:
+        if "_" in text or not text.isascii():  # Python's own ways of writing numbers
+            raise ValueError(text)
+        return float(text.replace(",", ".") if self._decimal_comma else text)
+
+
+class _Meanings(dict[str, Meaning]):
+    """The meanings of the texts seen so far, as long as they are few."""
+
+    def __init__(self, parser: CellParser) -> None:
+        super().__init__()
+        self._parser = parser
+
+    def __missing__(self, text: str) -> Meaning:
+        if len(self) >= _REMEMBERED_TEXTS:
+            self.clear()
+        meaning = self[text] = self._parser.parse(text)
+        return meaning
+
+
+def find_columns(path: Path, form: TableFormat, names: Sequence[str], line: int = 0) -> tuple[int, dict[Signal, int]]:
+    """Return where the time and every signal are among the columns of these names; `line`: where the names are.
+
+    Raises:
+        RecordError: a column that is needed is not there, or there twice.
+    """
+    place = {name: _find(path, form, name, names, line) for name in (TIME, *map(signal_name, Signal))}
+    for name in (TIME, signal_name(Signal.STATE_OF_CHARGE)):
+        if place[name] < 0:
+            theirs, listed = form.columns.get(name, name), _listed(names)
+            expected = f"a column {theirs}; there are: {listed} (--column {name}=NAME names another)"
+            raise RecordError(path, expected, line=line)
+    return place[TIME], {signal: place[signal_name(signal)] for signal in Signal if place[signal_name(signal)] >= 0}
+
+
+def _find(path: Path, form: TableFormat, name: str, names: Sequence[str], line: int) -> int:
+    theirs = form.columns.get(name, name)
+    if names.count(theirs) > 1:
+        raise RecordError(path, "every column once", line=line, column=theirs)
+    if theirs not in names and name in form.columns:
+        raise RecordError(path, f"a column {theirs}; there are: {_listed(names)}", line=line)
+    return names.index(theirs) if theirs in names else -1
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Return the names, as far as a line has room for them."""
+    listed = ", ".join(names)
+    return listed if len(listed) <= 200 else f"{listed[:197]}..."  # noqa: PLR2004
+
+
+def parser_of(form: TableFormat, unknown: UnknownCodes, signal: Signal) -> CellParser:
+    """Return how the cells of a signal are read."""
+    unit = form.units.get(signal, QUANTITIES[signal].unit)
+    return CellParser(signal, unit, unknown.get(signal, ()), decimal_comma=form.decimal_comma)
+
+
+def ratio_remark(highest_charge: float) -> list[str]:
+    """Return what is odd about a whole record, its highest charge being that (percent)."""
+    if not 0.0 < highest_charge <= 1.0:
+        return []
+    return [f"no state of charge is above {highest_charge:g} %: if 1 is full, --unit state_of_charge=ratio"]

@@ -1,0 +1,59 @@
+"""Opens a record of any kind: what it is, the file itself tells. Reads the settings only for what its values mean."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dumpload.config.model import Settings
+from dumpload.config.to_core import signal_sources
+from dumpload.config.to_mqtt import intake
+from dumpload.records.capture import CaptureRecord
+from dumpload.records.csv import ArrowReader, CsvRecord, Layout
+from dumpload.records.file import magic
+from dumpload.records.history import MAGIC, HistoryRecord
+from dumpload.records.record import Record, RecordError, TableFormat
+from dumpload.records.time import Times
+
+if TYPE_CHECKING:
+    from dumpload.records.parquet import ParquetRecord
+
+PARQUET = b"PAR1"
+
+# A smaller table is read in less time than it takes to load the Arrow reader.
+ARROW_FROM_BYTES = 8 * 1024 * 1024
+
+
+def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
+    """Return the record in a file: CSV, a capture of messages or a history database, the first two also gzipped.
+
+    With the extra `study` also Parquet, and a big CSV is read with Arrow.
+
+    Raises:
+        RecordError: it is no plain file, or cannot be read.
+    """
+    begin = magic(path)
+    if begin.startswith(MAGIC):
+        return HistoryRecord(path)
+    if begin.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
+        return CaptureRecord(path, intake(settings), form)
+    unknown = {signal: source.unknown for signal, source in signal_sources(settings).items()}
+    if begin.startswith(PARQUET):
+        return _parquet(path)(path, form, unknown)
+    return CsvRecord(path, form, unknown, _arrow() if path.stat().st_size >= ARROW_FROM_BYTES else None)
+
+
+def _parquet(path: Path) -> "type[ParquetRecord]":
+    try:
+        from dumpload.records.parquet import ParquetRecord  # only where the extra is installed
+    except ImportError:
+        raise RecordError(path, "the libraries that read Parquet: pip install 'dumpload[study]'") from None
+    return ParquetRecord
+
+
+def _arrow() -> Callable[[Layout, Times], ArrowReader] | None:
+    """Return the quick reader of tables, where it is installed."""
+    try:
+        from dumpload.records.arrow import ArrowTableReader  # only where the extra is installed
+    except ImportError:
+        return None
+    return ArrowTableReader

@@ -1,0 +1,149 @@
+"""Plays one record under several settings and puts what came of it side by side."""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from textwrap import wrap
+from typing import Any, NamedTuple
+
+from dumpload.config.model import Settings, changed_keys
+from dumpload.config.types import find_zone
+from dumpload.core.freshness import is_missing
+from dumpload.core.text import duration
+from dumpload.records.open import open_record
+from dumpload.records.record import ReadLog, TableFormat
+from dumpload.replay.document import OPEN_LOOP, replay_document
+from dumpload.replay.figures import Derived, figures, scenario
+from dumpload.replay.replay import Result, replay
+from dumpload.replay.replayer import Observer
+from dumpload.replay.text import WIDTH, energy_words, log_remarks, rate, replay_text
+
+_LABEL = 22
+_COLUMN = 14
+_SIDE_BY_SIDE = (WIDTH - _LABEL) // _COLUMN
+_MATTERS = ("control.", "permissive.", "load.")
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+class Trial(NamedTuple):
+    """One set of settings, by the name of its file, and what came of it."""
+
+    name: str
+    settings: Settings
+    result: Result
+    figures: Derived
+
+
+def run_trials(
+    path: Path,
+    form: TableFormat,
+    chosen: Mapping[str, Settings],
+    *,
+    judge_contact: bool = False,
+    watch: Callable[[float], None] = lambda _part: None,
+    observer: Observer | None = None,
+) -> list[Trial]:
+    """Play the record once for each of the chosen settings. `watch` is told how much is done (0 to 1).
+
+    `observer` watches the first of them.
+
+    Raises:
+        RecordError: the record cannot be used.
+    """
+    results: list[Result] = []
+    for done, settings in enumerate(chosen.values()):
+        log = ReadLog(lambda part, done=done: watch((done + part) / len(chosen)))  # type: ignore[misc]
+        tried = scenario(settings, judge_contact=judge_contact)
+        results.append(replay(open_record(path, form, settings), tried, log, None if results else observer))
+    return [
+        Trial(name, settings, result, figures(settings, result.summary))
+        for (name, settings), result in zip(chosen.items(), results, strict=True)
+    ]
+
+
+def trials_document(trials: Sequence[Trial]) -> dict[str, Any]:
+    """Return the first trial's document; the others are its `compared`, each with its `config` and what `differs`."""
+    first, *others = trials
+    document = {"config": first.name, **replay_document(first.result, first.figures)}
+    if others:
+        document["compared"] = [
+            {
+                "config": trial.name,
+                "differs": {key: [old, new] for key, old, new in changed_keys(first.settings, trial.settings)},
+                **replay_document(trial.result, trial.figures),
+            }
+            for trial in others
+        ]
+    return document
+
+
+def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
+    """Return one trial in full, or several side by side; 80 columns wide."""
+    if len(trials) == 1:
+        zone = find_zone(trials[0].settings.permissive.timezone)
+        return replay_text(trials[0].result, trials[0].figures, zone, all_changes=all_changes)
+    lines = [*wrap(_verdict(trials), WIDTH), "", *wrap(OPEN_LOOP, WIDTH), ""]
+    lines += [f"{letter}  {trial.name}" for letter, trial in zip(_LETTERS, trials, strict=False)]
+    for begin in range(0, len(trials), _SIDE_BY_SIDE):
+        lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], _LETTERS[begin:])]
+    lines += ["", *_differences(trials)]
+    remarks = [*log_remarks(trials[0].result.log)]
+    lines += [""] if remarks else []
+    for remark in remarks:
+        lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
+    return "\n".join(lines)
+
+
+def _differences(trials: Sequence[Trial]) -> Iterator[str]:
+    """Yield what the others have set differently from the first, as far as it can change a replay."""
+    for letter, trial in zip(_LETTERS[1:], trials[1:], strict=False):
+        changed = changed_keys(trials[0].settings, trial.settings)
+        matter = [change for change in changed if change[0].startswith(_MATTERS) or change[0].endswith(".max_age_s")]
+        yield f"{letter} differs from A in:" if matter else f"{letter} has the same control settings as A."
+        for key, old, new in matter:
+            yield from wrap(
+                f"{key} {_show(new)} (A: {_show(old)})", WIDTH, initial_indent="   ", subsequent_indent="     "
+            )
+        if len(changed) > len(matter):
+            yield f"   and in {len(changed) - len(matter)} keys that decide nothing in a replay"
+
+
+def _show(value: object) -> str:
+    return "not set" if value is None else f"{value}"
+
+
+def _verdict(trials: Sequence[Trial]) -> str:
+    most = max(range(len(trials)), key=lambda index: trials[index].result.summary.on_time_s)
+    least = min(range(len(trials)), key=lambda index: trials[index].result.summary.switch_ons)
+    words = f"Of {len(trials)} settings on the same record, {_LETTERS[most]} would have run the load longest"
+    if least == most:
+        return f"{words}, and with the fewest switch-ons."
+    return f"{words}, and {_LETTERS[least]} would have switched it on least often."
+
+
+def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
+    rows = [_figures(trial) for trial in trials]
+    yield f"{'':{_LABEL}}" + "".join(f"{letter:>{_COLUMN}}" for letter in letters[: len(trials)])
+    for label in rows[0]:
+        yield (f"{label:{_LABEL}}" + "".join(f"{row[label]:>{_COLUMN}}" for row in rows)).rstrip()
+
+
+def _figures(trial: Trial) -> dict[str, str]:
+    summary = trial.result.summary
+    lowest, energy, tanks = summary.lowest_state_of_charge_on, summary.energy_wh, trial.figures.hot_tanks
+    return {
+        "on-time": duration(summary.on_time_s),
+        "on-time a day": _or_dash(summary.on_time_per_day_s, duration),
+        "switch-ons": f"{summary.switch_ons}",
+        "switch-ons a day": _or_dash(summary.switch_ons_per_day, rate),
+        "longest run": _or_dash(summary.longest_run_s, duration),
+        "shortest run": _or_dash(summary.shortest_run_s, duration),
+        "lowest charge while on": _or_dash(lowest, "{:g} %".format),
+        "without data": duration(summary.data_lost_s),
+        "energy": _or_dash(energy, energy_words),
+        "tanks of hot water": _or_dash(tanks, "{:.1f}".format),
+        "contact life, years": _or_dash(trial.figures.contact_life_years, "{:.0f}".format),
+    }
+
+
+def _or_dash(value: float, words: Callable[[float], str]) -> str:
+    return "-" if is_missing(value) else words(value)

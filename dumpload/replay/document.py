@@ -1,0 +1,70 @@
+"""A replay as a JSON document. Builds it; prints nothing."""
+
+from typing import Any
+
+from dumpload.core.explain import cause_name
+from dumpload.core.text import number_or_null
+from dumpload.core.window import utc_text
+from dumpload.replay.figures import Derived, energy_source
+from dumpload.replay.replay import Result
+from dumpload.replay.totals import Change, Summary
+
+Document = dict[str, Any]
+
+OPEN_LOOP = (
+    "Open loop: the record stays as it was. This is what the relay would have done only if running the load had changed"
+    " nothing; in truth the load takes from the bank, and so ends its own runs sooner."
+)
+
+
+def replay_document(result: Result, figures: Derived) -> Document:
+    """Return one replay: times in RFC 3339 UTC, seconds, watt-hours, percent; null where there is nothing to say."""
+    log = result.log
+    return {
+        "record": str(result.path),
+        "kind": result.kind,
+        "open_loop": OPEN_LOOP,
+        "samples": result.samples,
+        "accepted": result.accepted,
+        "rejected": result.rejected,
+        "rows": log.rows,
+        "dropped": log.dropped,
+        "bad_rows": [str(error) for error in log.bad],
+        "torn": log.torn or None,
+        "notes": log.notes,
+        "first": utc_text(result.first),
+        "last": utc_text(result.last),
+        "changes": [_change(change) for change in result.changes],
+        "summary": _summary(result.summary, figures),
+    }
+
+
+def _change(change: Change) -> Document:
+    return {
+        "at": utc_text(change.wall),
+        "relay": change.position.name.lower(),
+        "cause": cause_name(change.cause),
+        "state_of_charge": number_or_null(change.state_of_charge),
+    }
+
+
+def _summary(summary: Summary, figures: Derived) -> Document:
+    return {
+        "switch_ons": summary.switch_ons,
+        "on_time_s": number_or_null(summary.on_time_s),
+        "on_time_per_day_s": number_or_null(summary.on_time_per_day_s),
+        "energy_wh": number_or_null(summary.energy_wh),
+        "lowest_state_of_charge_on": number_or_null(summary.lowest_state_of_charge_on),
+        "data_lost_s": number_or_null(summary.data_lost_s),
+        "span_s": number_or_null(summary.span_s),
+        "switch_ons_per_day": number_or_null(summary.switch_ons_per_day),
+        "longest_run_s": number_or_null(summary.longest_run_s),
+        "shortest_run_s": number_or_null(summary.shortest_run_s),
+        "still_on": summary.still_on,
+        "energy_source": energy_source(summary),
+        "energy_measured_wh": number_or_null(summary.measured.wh),
+        "energy_by_voltage_wh": number_or_null(summary.by_voltage.wh),
+        "energy_by_rating_wh": number_or_null(summary.by_rating.wh),
+        "hot_tanks": number_or_null(figures.hot_tanks),
+        "contact_life_years": number_or_null(figures.contact_life_years),
+    }

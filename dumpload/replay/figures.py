@@ -1,0 +1,65 @@
+"""What a replay's energy and switch-ons mean for the tank and the contact. Formulas are those of `physics`."""
+
+from typing import NamedTuple
+
+from dumpload.config.model import Settings
+from dumpload.config.to_core import controller_setup
+from dumpload.core.freshness import MISSING, is_missing
+from dumpload.physics.contacts import contact_life_years
+from dumpload.physics.element import element_resistance_ohm
+from dumpload.physics.water import heat_j
+from dumpload.replay.replayer import Scenario
+from dumpload.replay.totals import LoadRating, Summary
+
+# Water from a tank or a main in a temperate climate, where it is not configured (common practice, no source).
+USUAL_COLD_C = 10.0
+
+# Electrical endurance of a power relay at its rated load, where it is not configured (common practice, no source).
+USUAL_OPERATIONS = 100_000.0
+
+_JOULES_PER_WH = 3600.0
+
+
+class Derived(NamedTuple):
+    """How often the energy heats the tank (NaN: no tank, or no energy known), and the life of a contact in years.
+
+    `cold_c`, `target_c`, `volume_l`: what was heated. `operations`: what the contact was taken to be good for.
+    """
+
+    hot_tanks: float
+    volume_l: float
+    cold_c: float
+    target_c: float
+    operations: float
+    contact_life_years: float
+
+
+def scenario(settings: Settings, *, judge_contact: bool = False) -> Scenario:
+    """Return what is tried on a record under these settings."""
+    load = settings.load
+    rated_w = MISSING if load.rated_w is None else load.rated_w
+    known = load.rated_w is not None and load.rated_v is not None
+    ohm = element_resistance_ohm(load.rated_w, load.rated_v) if known else MISSING  # type: ignore[arg-type]
+    return Scenario(controller_setup(settings), LoadRating(rated_w, ohm), judge_contact)
+
+
+def figures(settings: Settings, summary: Summary) -> Derived:
+    """Return what the summary means for this installation."""
+    tank = settings.tank
+    cold_c = USUAL_COLD_C if tank.cold_c is None else tank.cold_c
+    volume_l = MISSING if tank.volume_l is None else tank.volume_l
+    target_c = MISSING if tank.target_c is None else tank.target_c
+    tanks = MISSING
+    if not is_missing(volume_l) and target_c > cold_c and not is_missing(summary.energy_wh):
+        tanks = summary.energy_wh * _JOULES_PER_WH / heat_j(volume_l, cold_c, target_c)
+    operations = settings.contact.operations or USUAL_OPERATIONS
+    per_day = summary.switch_ons_per_day
+    years = contact_life_years(operations, per_day) if per_day > 0 else MISSING
+    return Derived(tanks, volume_l, cold_c, target_c, operations, years)
+
+
+def energy_source(summary: Summary) -> str | None:
+    """Return where most of the energy figure comes from: "measured", "voltage", "rating", or None."""
+    parts = {"measured": summary.measured, "voltage": summary.by_voltage, "rating": summary.by_rating}
+    source = max(parts, key=lambda name: parts[name].seconds)
+    return source if parts[source].seconds else None

@@ -1,0 +1,91 @@
+"""Plays a record from its first row to its last, and returns what the relay would have done."""
+
+import math
+from collections.abc import Iterator, Sequence
+from itertools import chain
+from pathlib import Path
+from typing import NamedTuple
+
+from dumpload.core.freshness import is_missing
+from dumpload.core.window import utc_text
+from dumpload.records.items import Item, RowBatch
+from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
+from dumpload.replay.replayer import Observer, Replayer, Scenario
+from dumpload.replay.totals import Change, Summary
+
+
+class Result(NamedTuple):
+    """What came of it. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown."""
+
+    path: Path
+    kind: str
+    first: float
+    last: float
+    samples: int
+    accepted: int
+    rejected: int
+    changes: Sequence[Change]
+    summary: Summary
+    log: ReadLog
+
+
+class ReplayInterrupted(KeyboardInterrupt):
+    """A person ended the replay; the text says how far it was."""
+
+    @classmethod
+    def at(cls, wall: float | None) -> "ReplayInterrupted":
+        """Return the interrupt at `wall` (Unix s) of the record; None: before its first row."""
+        far = "" if wall is None else f" at {utc_text(wall)} of the record"
+        return cls(f"interrupted{far}; nothing is shown for a part of it")
+
+
+def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer | None = None) -> Result:
+    """Play a whole record.
+
+    Raises:
+        RecordError: it cannot be read, has no rows, or spans too long a time.
+        ReplayInterrupted: a person ended it; nothing of a part of a record is returned.
+    """
+    items = _within_span(record.path, record.read(log))
+    item = first = None
+    try:
+        item = first = next(items, None)
+        if item is None or first is None:
+            raise RecordError.of(log.bad[0]) if log.bad else RecordError(record.path, "at least one row")
+        replayer = Replayer(scenario, _begin(item), _ahead(item), observer)
+        for item in chain([first], items):
+            replayer.play(item)
+    except KeyboardInterrupt:
+        raise ReplayInterrupted.at(None if item is None else _begin(item) - _ahead(item)) from None
+    end = _end(item)
+    summary, totals = replayer.finish(end), replayer.totals
+    counts = (totals.samples, totals.accepted, totals.rejected)
+    ends = (_begin(first) - _ahead(first), end - _ahead(item))
+    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
+
+
+def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:
+    """Refuse a record whose clock was not set at some time: it would be decades of nothing."""
+    begin = math.nan
+    for item in items:
+        if isinstance(item, RowBatch) and not item.rows:
+            continue
+        begin = _begin(item) if is_missing(begin) else begin
+        if _end(item) - begin > MAX_SPAN_S:
+            far = f"{utc_text(begin - _ahead(item))} to {utc_text(_end(item) - _ahead(item))}"
+            raise RecordError(
+                path, f"a record of at most {MAX_YEARS} years; this is one from {far}: was a clock not set?"
+            )
+        yield item
+
+
+def _begin(item: Item) -> float:
+    return float(item.times[0]) if isinstance(item, RowBatch) else item.t
+
+
+def _end(item: Item) -> float:
+    return float(item.times[-1]) if isinstance(item, RowBatch) else item.t
+
+
+def _ahead(item: Item) -> float:
+    return 0.0 if isinstance(item, RowBatch) else item.ahead

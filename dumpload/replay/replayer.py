@@ -1,0 +1,247 @@
+"""Calls `decide` on everything in a record, in virtual time, and counts what happens.
+
+Open loop: the record stays as it was, as if running the load had changed nothing. Drives no pin, opens no connection,
+and knows no law: every change is a decision of the daemon's own function. This is the plain loop, row by row and
+deadline by deadline; whatever plays a record faster is judged by it.
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple, Protocol
+
+from dumpload.core.controller import Event, Kind, Lockout, Setup, decide, remember, start
+from dumpload.core.decode import Rejection
+from dumpload.core.freshness import MISSING, NEVER, is_missing
+from dumpload.core.law import Cause, Position
+from dumpload.core.signals import Signal
+from dumpload.records.items import Hold, Instant, Item, Restart, RowBatch
+from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, LoadRating, Summary, Totals
+
+# What a column of a table may say of a signal.
+_VALUES = (Kind.SAMPLE, Kind.UNKNOWN)
+
+
+class Scenario(NamedTuple):
+    """What is tried on a record. `judge_contact`: take the recorded load power as evidence of a stuck contact.
+
+    That is left out as a rule: the record shows the load of the day, which need not have been on when the replayed
+    relay is, and a lockout would end the replay.
+    """
+
+    setup: Setup
+    load: LoadRating
+    judge_contact: bool = False
+
+
+class Observer(Protocol):
+    """Watches a replay, for a report. `midnight`: the next moment (Unix s) at which it wants to be called."""
+
+    midnight: float
+
+    def begin(self, totals: Totals, wall: float) -> None:
+        """The replay begins, at `wall` (Unix s)."""
+
+    def pass_midnight(self, t: float) -> None:
+        """It is `midnight`, at `t` (s) on the record's clock."""
+
+    def lose(self, begin: float, end: float) -> None:
+        """The state of charge was not known from `begin` to `end` (Unix s)."""
+
+    def hold(self, begin: float, end: float, percent: float) -> None:
+        """A state of charge counted that went on arriving from `begin` to `end` (Unix s)."""
+
+
+def hold_s(ages: Sequence[float], signal: Signal) -> float:
+    """Return how long a value counts (s), given the ages of all signals: one without settings as long as the charge."""
+    return ages[SOC] if is_missing(ages[signal]) else ages[signal]
+
+
+class Replayer:
+    """One replay in progress. `state`: the controller's; `totals`: what it has come to; `t`: how far it is (s)."""
+
+    def __init__(self, scenario: Scenario, t: float, ahead: float = 0.0, observer: Observer | None = None) -> None:
+        """Start at `t` (s), `ahead` of Unix time: relay off, nothing known."""
+        self.state = start(t)
+        self.totals = Totals(scenario.load, t, scenario.setup.settings.max_age_s[SOC])
+        self.t = t
+        self._settings, self._schedule = scenario.setup.settings, scenario.setup.schedule()
+        self._ages = self._settings.max_age_s
+        self._scenario = scenario
+        self._heard = frozenset(signal for signal in Signal if self._is_heard(signal))
+        self._ahead = ahead
+        self._observer = observer
+        self._midnight = NEVER
+        if observer is not None:
+            observer.begin(self.totals, t - ahead)
+            self._midnight = observer.midnight
+            self.totals.on_loss = lambda begin, end: observer.lose(begin - self._ahead, end - self._ahead)
+
+    def play(self, item: Item) -> None:
+        """Play one part of a record."""
+        if isinstance(item, RowBatch):
+            self._ahead = 0.0
+            for t, said in item.said():
+                self._play_row(t, said)
+        elif isinstance(item, Restart):
+            self._ahead = item.ahead
+            self._restart(item)
+        elif item.items:
+            self._ahead = item.ahead
+            self._play_instant(item)
+
+    def finish(self, t: float) -> Summary:
+        """End at `t` (s), the time of the last row; a deadline due then comes after it, and is still run."""
+        self._come_to(t)
+        while self.state.deadline <= t:
+            self._wake()
+        return self.totals.summary(t)
+
+    def _play_row(self, t: float, said: Sequence[Event | Rejection]) -> None:
+        """Have the controller take a whole row, whose values came together, and evaluate it once.
+
+        What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one by
+        one, a row that comes as its values expire would lose one signal at the arrival of another.
+        """
+        self._come_to(t)
+        events = [one for one in said if one.signal in self._heard and isinstance(one, Event)]
+        if len(events) < len(said):
+            for one in said:
+                if one.signal not in self._heard or isinstance(one, Rejection):
+                    self._play_event(one)
+        for event in events[:-1]:
+            self.state = remember(self._settings, self.state, event)
+        if events:
+            self._decide(events[-1])
+            for event in events:
+                self._count(event, accepted=event.kind == Kind.SAMPLE)
+        self.t = t
+
+    def _play_instant(self, item: Instant) -> None:
+        """Have the controller evaluate one event after another, as the daemon does with what a message says."""
+        self._come_to(item.t)
+        self.t = item.t
+        accepted = False
+        for one in item.items:
+            if isinstance(one, Hold):
+                self._hold(one, accepted=accepted)
+            else:
+                accepted = self._play_event(one)
+
+    def _play_event(self, one: Event | Rejection) -> bool:
+        """Return whether it was a sample that counts."""
+        if self._is_unused(one):
+            self._note(one)
+            return isinstance(one, Event)
+        if isinstance(one, Rejection):
+            self.totals.reject()
+            return False
+        accepted = one.kind == Kind.SAMPLE
+        if not self._is_aside(one):
+            accepted = self._decide(one)
+        self._count(one, accepted=accepted)
+        return accepted
+
+    def _is_heard(self, signal: Signal) -> bool:
+        """Return whether values of a signal are for the law: it has settings, and is no evidence of another contact."""
+        is_aside = signal == Signal.LOAD_POWER and not self._scenario.judge_contact
+        return not is_missing(self._ages[signal]) and not is_aside
+
+    def _is_unused(self, one: Event | Rejection) -> bool:
+        """Return whether this is about a signal that has no settings: it is no sample, but may tell of energy."""
+        return is_missing(self._ages[one.signal]) and (isinstance(one, Rejection) or one.kind in _VALUES)
+
+    def _is_aside(self, event: Event) -> bool:
+        """Return whether an event is evidence of the recorded contact, which is not the replayed one."""
+        if self._scenario.judge_contact:
+            return False
+        is_load = event.signal == Signal.LOAD_POWER and event.kind in _VALUES
+        return is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT)
+
+    def _hold(self, hold: Hold, *, accepted: bool) -> None:
+        """Have the value before it count longer, if that was accepted."""
+        if not accepted:
+            return
+        self.totals.energy.extend(hold.signal, hold.until + self._hold_s(hold.signal))
+        if not is_missing(self._ages[hold.signal]):
+            held = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
+            self.state = remember(self._settings, self.state, held)
+        if hold.signal == SOC:
+            self.totals.charge(hold.until)
+            if self._observer is not None:
+                value = self.state.data.state_of_charge.value
+                self._observer.hold(self.t - self._ahead, hold.until - self._ahead, value)
+
+    def _restart(self, item: Restart) -> None:
+        """The recorded program ended or started: the relay is off then, and everything begins anew."""
+        self._come_to(item.t)
+        if self.totals.is_on:
+            self.totals.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
+        self.totals.lose(item.t)
+        lockout = item.lockout if self._scenario.judge_contact else Lockout.NONE
+        self.state = start(item.t, selector=item.selector, lockout=lockout)
+        self.t = item.t
+
+    # ---- time ----
+
+    def _come_to(self, t: float) -> None:
+        """Run the deadlines that pass before `t` (s), and the midnights."""
+        while t - self._ahead >= self._midnight:
+            # A step of the clock may pass midnight, either way.
+            midnight = min(t, max(self.t, self._midnight + self._ahead))
+            self._wake_before(midnight)
+            assert self._observer is not None  # noqa: S101  (without one there is no midnight)
+            self._observer.pass_midnight(midnight)
+            self._midnight = self._observer.midnight
+        if self.state.deadline < t:
+            self._wake_before(t)
+
+    def _wake_before(self, t: float) -> None:
+        while self.state.deadline < t:
+            self._wake()
+
+    def _wake(self) -> None:
+        due = self.state.deadline
+        self._decide(Event(due, due - self._ahead, Kind.WAKE))
+
+    def _decide(self, event: Event) -> bool:
+        """Return whether it was a sample that counts."""
+        self.state, decision = decide(self._settings, self.state, event, self._schedule.at(event.wall))
+        if decision.changed:
+            change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
+            self.totals.change(decision.t, change)
+        return decision.accepted
+
+    # ---- counting ----
+
+    def _count(self, event: Event, *, accepted: bool) -> None:
+        if event.kind != Kind.SAMPLE:
+            self.totals.samples += event.kind == Kind.UNKNOWN
+            if event.kind == Kind.ABSENT or (event.kind == Kind.UNKNOWN and event.signal == SOC):
+                self.totals.lose(event.t)
+            self._note(event)
+        elif not accepted:
+            self.totals.reject()
+        else:
+            self.totals.accept()
+            if event.signal == SOC:
+                self.totals.take_charge(event.t, event.stamp, event.value)
+                if self._observer is not None:
+                    self._observer.hold(event.wall, event.wall, event.value)
+            else:
+                self._note(event)
+
+    def _note(self, one: Event | Rejection) -> None:
+        """Tell the energy what is measured, or that it is not any more."""
+        if isinstance(one, Rejection):
+            return
+        if one.kind == Kind.ABSENT:
+            for signal in ENERGY_SIGNALS:
+                self.totals.energy.note(signal, MISSING, one.t, one.t)
+        elif one.signal not in ENERGY_SIGNALS:
+            return
+        elif one.kind == Kind.SAMPLE:
+            self.totals.energy.note(one.signal, one.value, one.t, one.stamp + self._hold_s(one.signal))
+        elif one.kind == Kind.UNKNOWN:
+            self.totals.energy.note(one.signal, MISSING, one.t, one.t)
+
+    def _hold_s(self, signal: Signal) -> float:
+        return hold_s(self._ages, signal)

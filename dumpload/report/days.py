@@ -1,0 +1,107 @@
+"""The days of a report, one row each: a strip of the charge and the time on from midnight to midnight, and figures."""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import attrgetter
+from typing import NamedTuple
+
+from dumpload.core.freshness import is_missing
+from dumpload.report.data import Day, ReportData
+from dumpload.report.local_time import shares
+from dumpload.report.pictures import area, band, lowest_shown
+
+# Units of a strip: all of it, and the lane at its bottom that shows the time on.
+WIDTH, HEIGHT, LANE = 96, 99, 22
+
+# Units from the lowest charge to 100 %.
+CHARGE = HEIGHT - LANE - 5
+
+# In so many steps the lane tells how much of a part of the day the relay was on.
+STEPS = 10
+
+# Puts the time on into its lane. The charge has no class, to keep short what there is much of.
+STYLE = (
+    f".days .o {{ transform: translateY({HEIGHT - LANE}px) scaleY({LANE / STEPS:g}) }}"
+    " .days .once { width: 0; height: 0; position: absolute }"
+)
+
+
+class Parts(NamedTuple):
+    """Into how many parts a day is divided: for the charge, and for the time on."""
+
+    charge: int
+    on: int
+
+
+# The first with which all rows together should be short enough is taken, else the last.
+FINENESS = (
+    Parts(96, 96),
+    Parts(48, 96),
+    Parts(24, 96),
+    Parts(16, 96),
+    Parts(12, 96),
+    Parts(12, 24),
+    Parts(8, 12),
+    Parts(6, 6),
+)
+
+# By so many days it is judged how long the rows become.
+SAMPLE_DAYS = 30
+
+MOST_DAYS = 366
+
+
+def day_tables(one: ReportData, cut_in_percent: float, cut_out_percent: float, room: int) -> Iterator[str]:
+    """Yield a table for each month, of the last year if there is more, in about `room` characters."""
+    days = one.days[-MOST_DAYS:]
+    low = lowest_shown(one, cut_out_percent)
+    rows = _rows(one, days, low, room)
+    yield _lines(cut_in_percent, cut_out_percent, low)
+    yield (
+        f"<p>Each strip goes from midnight to midnight, and from {low} % to 100 % of charge; dashed and dotted lines"
+        " are cut-in and cut-out. The lane at its bottom is full while the relay was on.</p>"
+    )
+    if len(days) < len(one.days):
+        yield f"<p>Only the last {MOST_DAYS} days are drawn one by one.</p>"
+    for month, group in groupby(zip(days, rows, strict=True), key=lambda pair: f"{pair[0].date:%Y-%m}"):
+        yield f'<table><caption id="m{month}">{month}</caption>'
+        yield "<thead><tr><th>Day<th>Charge, and when the relay was on<th>On, h:min<th>Wh<th>Times on<tbody>"
+        yield from (row for _day, row in group)
+        yield "</table>"
+
+
+def _rows(one: ReportData, days: Sequence[Day], low: int, room: int) -> list[str]:
+    some = days[:: max(1, len(days) // SAMPLE_DAYS)]
+    for parts in FINENESS:
+        if sum(len(_row(one, day, parts, low)) for day in some) * len(days) <= room * len(some):
+            break
+    return [_row(one, day, parts, low) for day in days]
+
+
+def _lines(cut_in_percent: float, cut_out_percent: float, low: int) -> str:
+    """Return what every strip has, drawn once and used by all: the lines of the thresholds."""
+    cut_in, cut_out = ((100 - value) / (100 - low) * CHARGE for value in (cut_in_percent, cut_out_percent))
+    return (
+        f'<svg class="once" aria-hidden="true"><g id="l"><path class="i" d="M0 {cut_in:.1f}h{WIDTH}"/>'
+        f'<path class="u" d="M0 {cut_out:.1f}h{WIDTH}"/></g></svg>'
+    )
+
+
+def _row(one: ReportData, day: Day, parts: Parts, low: int) -> str:
+    """Return the row of one day. A day of 23 or 25 hours is as wide as the others."""
+    energy = "-" if is_missing(day.energy_wh) else f"{day.energy_wh:.0f}"
+    on_min = round(day.on_time_s / 60)
+    charge = band(one.day_log.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
+    begin = bisect_right(one.runs, day.span.begin, key=attrgetter("end"))
+    end = bisect_left(one.runs, day.span.end, key=attrgetter("begin"))
+    on = area(shares(one.runs[begin:end], day.span, parts.on), WIDTH // parts.on, STEPS)
+    return (
+        f'<tr><th>{day.date:%a} {day.date.day}<td><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio=none>'
+        f"{_path('', charge)}{_path(' class=o', on)}<use href=#l /></svg>"
+        f"<td>{on_min // 60}:{on_min % 60:02d}<td>{energy}<td>{day.switch_ons}"
+    )
+
+
+def _path(attributes: str, path: str) -> str:
+    return f'<path{attributes} d="{path}"/>' if path else ""

@@ -1,0 +1,255 @@
+"""Reads from a history what the relay did, as recorded: no law is asked, nothing is replayed.
+
+A run that the program did not live to end (it was killed, or the power failed) ends with the last thing recorded of
+that start: the service manager drives the pin off then, which nobody records.
+"""
+
+import math
+from collections import deque
+from datetime import tzinfo
+from typing import Any, NamedTuple
+
+from dumpload.core.freshness import MISSING, NEVER
+from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.printable import printable
+from dumpload.core.signals import Signal, in_range
+from dumpload.history.schema import HistoryRow, RowKind
+from dumpload.records.history import HistoryRecord, Timeline, said_in
+from dumpload.records.record import ReadLog, RecordError
+from dumpload.replay.replay import ReplayInterrupted, Result
+from dumpload.replay.replayer import Scenario, hold_s
+from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, Totals
+from dumpload.report.day_log import DayLog, Incident
+from dumpload.report.local_time import Span
+
+# Keep this many of the last incidents.
+KEPT_INCIDENTS = 200
+
+WHOLE = Span(-math.inf, math.inf)
+
+STEPPED = "the clock was stepped while this was recorded; all times are by the clock as it was set afterwards"
+
+
+def read_recorded(
+    record: HistoryRecord, scenario: Scenario, log: ReadLog, zone: tzinfo, period: Span = WHOLE
+) -> tuple[Result, DayLog]:
+    """Return what the relay did in a period (Unix s), and its log in the days of a zone.
+
+    `scenario`: how long a value counts, and the load, under the settings of now.
+
+    Raises:
+        RecordError: it is no history, or has no row in that period.
+        ReplayInterrupted: a person ended it.
+    """
+    log.notes.append("uses today's settings for heater size, max_age_s and thresholds")
+    row: HistoryRow | None = None
+    try:
+        timeline = record.timeline()
+        if timeline.steps_s:
+            log.notes.append(STEPPED)
+        recorder = _Recorded(scenario, zone, period, timeline)
+        for row, t in record.rows(log, timeline):
+            recorder.take(row, t)
+    except KeyboardInterrupt:
+        raise ReplayInterrupted.at(None if row is None else row.wall) from None
+    return recorder.finish(record, log)
+
+
+class Held(NamedTuple):
+    """A value that went on arriving until then (s)."""
+
+    value: float
+    until: float
+
+
+class Before:
+    """Remembers what is so when a period begins: whether the relay is on, and the last values."""
+
+    def __init__(self) -> None:
+        self.is_any = False
+        self.on: Change | None = None
+        self.samples: dict[Signal, Held] = {}
+
+    def take(self, row: HistoryRow, t: float) -> None:
+        """Take a row from before the period, which was at `t` (s)."""
+        self.is_any = True
+        if row.kind == RowKind.SAMPLE:
+            self.samples[Signal(row.signal)] = Held(row.value, row.until + t - row.t)
+        elif row.kind in (RowKind.LOST, RowKind.UNKNOWN) and row.signal >= 0:
+            self.samples.pop(Signal(row.signal), None)
+        elif row.kind == RowKind.ABSENT:
+            self.samples.clear()
+        elif row.kind == RowKind.CHANGE:
+            self._move(row, Position(int(row.value)))
+        elif row.kind == RowKind.GAP:
+            self._move(row, recorded_position(row))
+        elif row.kind in (RowKind.START, RowKind.STOP):
+            self.on = None
+            self.samples.clear()
+
+    def _move(self, row: HistoryRow, position: Position) -> None:
+        if position == Position.OFF:
+            self.on = None
+        elif self.on is None:
+            self.on = Change(row.wall, position, Cause(row.cause), recorded_charge(row))
+
+
+class _Recorded:
+    """Takes rows one by one. Times are on the record's own clock (s), `ahead` of Unix time by a constant."""
+
+    def __init__(self, scenario: Scenario, zone: tzinfo, period: Span, timeline: Timeline) -> None:
+        self._scenario, self._period, self._timeline = scenario, period, timeline
+        self._totals: Totals | None = None
+        self._before = Before()
+        self._newest = (MISSING, MISSING)
+        self._is_ended = False
+        self._first = self._last = 0.0
+        self._log = DayLog(zone)
+        self._incidents: deque[Incident] = deque(maxlen=KEPT_INCIDENTS)
+
+    def take(self, row: HistoryRow, t: float) -> None:
+        """Take the next row, which was at `t` (s)."""
+        wall = self._wall(t)
+        if wall >= self._period.end:
+            self._end(row)
+        elif wall < self._period.begin:
+            self._before.take(row, t)
+        else:
+            totals = self._totals or self._begin(row, t)
+            self._settle(row, t)
+            self._end_run_before(row)
+            self._pass_midnights(t)
+            self._take(totals, row, t)
+            self._last = max(self._last, t, row.until + t - row.t if row.kind == RowKind.SAMPLE else t)
+
+    def _wall(self, t: float) -> float:
+        return t - self._timeline.ahead
+
+    def finish(self, record: HistoryRecord, log: ReadLog) -> tuple[Result, DayLog]:
+        """Return what it came to."""
+        totals = self._totals
+        if totals is None:
+            raise RecordError(record.path, "at least one row in that period")
+        self._pass_midnights(self._last)
+        self._settle(None, self._last)
+        summary = totals.summary(self._last)
+        counts = (totals.samples, totals.accepted, totals.rejected)
+        ends = (self._wall(self._first), self._wall(self._last))
+        result = Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
+        self._log.incidents = tuple(self._incidents)
+        return result, self._log
+
+    # ---- the period's ends ----
+
+    def _begin(self, row: HistoryRow, t: float) -> Totals:
+        """Begin with what was so when the period began, if anything is recorded from before."""
+        before = self._before
+        self._first = self._last = begin = self._period.begin + self._timeline.ahead if before.is_any else t
+        self._totals = totals = Totals(self._scenario.load, begin, self._scenario.setup.settings.max_age_s[SOC])
+        self._log.begin(totals, self._wall(begin))
+        totals.on_loss = lambda since, until: self._log.lose(self._wall(since), self._wall(until))
+        if before.on is not None and row.kind != RowKind.START:
+            self._change(begin, Position.ON, before.on.cause, before.on.state_of_charge)
+        for signal, sample in before.samples.items():
+            if sample.until + hold_s(self._scenario.setup.settings.max_age_s, signal) > begin:
+                self._note(totals, signal, sample.value, Span(begin, sample.until))
+            if signal == SOC and sample.until > begin:
+                self._log.hold(self._wall(begin), self._wall(sample.until), sample.value)
+        return totals
+
+    def _end(self, row: HistoryRow) -> None:
+        """There is more of the record: the period ends where it was said to."""
+        if self._totals is not None and not self._is_ended:
+            self._is_ended = True
+            self._settle(None, self._last)
+            self._end_run_before(row)
+            self._last = self._period.end + self._timeline.ahead
+
+    # ---- row by row ----
+
+    def _end_run_before(self, row: HistoryRow) -> None:
+        if row.kind == RowKind.START:  # of a run that is still going on, the program did not live to see the end
+            self._change(self._last, Position.OFF, Cause.NONE, MISSING)
+
+    def _pass_midnights(self, t: float) -> None:
+        while self._wall(t) >= self._log.midnight:
+            self._log.pass_midnight(self._log.midnight + self._timeline.ahead)
+
+    def _settle(self, row: HistoryRow | None, t: float) -> None:
+        """Take the newest charge for one while on, unless it is the very one on which the relay went off."""
+        value, came_at = self._newest
+        self._newest = (MISSING, MISSING)
+        has_ended = row is not None and row.kind == RowKind.CHANGE and not row.value and came_at == t
+        if self._totals is not None and not has_ended:
+            self._totals.lowest(value)
+
+    def _take(self, totals: Totals, row: HistoryRow, t: float) -> None:
+        if row.kind == RowKind.SAMPLE:
+            until = row.until + t - row.t
+            totals.accept()
+            self._note(totals, Signal(row.signal), row.value, Span(t, until))
+            if row.signal == SOC:
+                self._log.hold(self._wall(t), self._wall(until), row.value)
+        elif row.kind in (RowKind.LOST, RowKind.UNKNOWN, RowKind.ABSENT):
+            totals.samples += row.kind == RowKind.UNKNOWN
+            for signal in [row.signal] if row.signal >= 0 else [SOC, *ENERGY_SIGNALS]:
+                if signal == SOC:
+                    totals.lose(t)
+                totals.energy.note(Signal(signal), MISSING, t, t)
+        elif row.kind == RowKind.CHANGE:
+            self._change(t, Position(int(row.value)), Cause(row.cause), recorded_charge(row))
+        elif row.kind == RowKind.GAP:
+            self._change(t, recorded_position(row), Cause(row.cause), MISSING)
+        elif row.kind in (RowKind.START, RowKind.STOP):
+            totals.lose(t if row.kind == RowKind.STOP else self._last)
+        if row.kind != RowKind.SAMPLE and (words := incident_words(row)):
+            self._incidents.append(Incident(self._wall(t), words))
+
+    def _note(self, totals: Totals, signal: Signal, value: float, during: Span) -> None:
+        """Take a value that went on arriving."""
+        t, until = during
+        totals.energy.note(signal, value, t, until + hold_s(self._scenario.setup.settings.max_age_s, signal))
+        if signal == SOC:
+            totals.regain(t)
+            totals.charge(until)
+            self._newest = (value, t)
+
+    def _change(self, t: float, position: Position, cause: Cause, state_of_charge: float) -> None:
+        totals = self._totals
+        if totals is not None and totals.is_on != (position == Position.ON):
+            totals.change(t, Change(self._wall(t), position, cause, state_of_charge))
+
+
+# ---- what a row says ----
+
+
+def incident_words(row: HistoryRow) -> str:
+    """Return what a row says that is neither a sample nor a change, in words; nothing for what is no news."""
+    if row.kind == RowKind.SELECT:
+        held = "" if row.until == NEVER or row.until <= row.t else f" for {(row.until - row.t) / 60:.0f} min"
+        return f"selector moved to {Selector(int(row.value)).name.lower()}{held}"
+    if row.kind == RowKind.CLOCK:
+        return f"the clock was stepped by {row.value:+.1f} s"
+    if row.kind == RowKind.GAP:
+        return printable(f"{row.value:.0f} rows are missing: {said_in(row).get('why', 'not told')}")
+    if row.kind == RowKind.FAULT:
+        return printable(f"fault: {row.text}")
+    return {
+        RowKind.START: "the program started",
+        RowKind.STOP: "the program ended in good order",
+        RowKind.RESET: "the lockout was reset",
+        RowKind.PIN_FAULT: "the pin could not be driven or read back",
+        RowKind.SETTINGS: "new settings were taken",
+    }.get(RowKind(row.kind), "")
+
+
+def recorded_charge(row: HistoryRow) -> float:
+    """Return the state of charge (percent) that a change tells; NaN: none."""
+    charge: Any = said_in(row).get("state_of_charge")
+    is_number = isinstance(charge, int | float) and not isinstance(charge, bool)
+    return float(charge) if is_number and in_range(SOC, charge) else MISSING
+
+
+def recorded_position(row: HistoryRow) -> Position:
+    """Return where the relay is, as a gap tells."""
+    return Position.ON if said_in(row).get("relay") == "on" else Position.OFF

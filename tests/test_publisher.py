@@ -1,0 +1,224 @@
+"""Telling the outside what happened: in which words, how often, and with what marks."""
+
+import json
+from typing import Any
+
+import pytest
+from contract import CHANGE, STATUS
+from staging import BASE, FakeLink, FakeLog, FakeNotifier, Trace
+from world import NOON, START, World, running
+
+from dumpload.config.to_mqtt import Topics
+from dumpload.core.decode import Reason, Rejection
+from dumpload.core.signals import Signal
+from dumpload.core.topics import Arrival
+from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Announcer, Voice, summary
+
+TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request")
+
+
+class Desk:
+    """An announcer, and everything that it said."""
+
+    def __init__(self) -> None:
+        self.t = START
+        self.trace = Trace()
+        voice: Any = Voice(FakeLog(self.trace), FakeNotifier(self.trace))
+        link: Any = FakeLink(self.trace)
+        self.announcer = Announcer(TOPICS, link, voice, clock=lambda: self.t, wall=lambda: self.t - START + NOON)
+
+    def said(self, to: str, what: str) -> list[Any]:
+        return [call.details for call in self.trace.calls if (call.to, call.what) == (to, what)]
+
+    def refusals(self) -> list[str]:
+        sent = self.said("link", "publish")
+        return [json.loads(payload)["refused"] for topic, payload, _how in sent if topic == TOPICS.change]
+
+    def status(self, world: World | None = None) -> dict[str, Any]:
+        world = world or World()
+        self.announcer.status(world.settings, world.state)
+        document: dict[str, Any] = json.loads(self.said("link", "publish")[-1][1])
+        STATUS.validate(document)
+        return document
+
+
+@pytest.fixture
+def desk() -> Desk:
+    return Desk()
+
+
+def arrival(payload: bytes, topic: str = "barge/bank") -> Arrival:
+    return Arrival(topic, payload, False, START, START, NOON)
+
+
+def test_presence_is_retained(desk: Desk) -> None:
+    desk.announcer.presence("up")
+    assert desk.said("link", "publish") == [(TOPICS.presence, "up", {"retain": True})]
+
+
+def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_then_published(
+    desk: Desk,
+) -> None:
+    world = running()
+    world.measure(Signal.BATTERY_VOLTAGE, 27.1, age_s=2.5)
+    [change] = [row for row in world.rows if row.changed]
+    desk.announcer.change(world.state, change)
+    [(event, fields)] = desk.said("log", "info")
+    assert event == "relay_changed"
+    assert fields["text"] == "relay ON: surplus, state of charge 98 % (was min_off_dwell)"
+    assert (fields["state_of_charge_age_s"], fields["battery_voltage_age_s"]) == (0.0, 2.5)
+    assert "tank_temperature_age_s" not in fields
+    [(topic, payload)] = desk.said("link", "publish_acked")
+    assert topic == TOPICS.change
+    CHANGE.validate(json.loads(payload))
+    assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_acked"]
+
+
+def test_a_change_without_live_data_says_so(desk: Desk) -> None:
+    world = running().wait_through(60.0)
+    desk.announcer.change(world.state, world.rows[-1])
+    [(_event, fields)] = desk.said("log", "info")
+    assert fields["text"] == "relay OFF: data_lost, no live state of charge (was surplus)"
+
+
+def test_the_status_is_retained_expires_and_goes_to_the_service_manager_in_one_line(desk: Desk) -> None:
+    desk.status()
+    [(topic, _payload, how)] = desk.said("link", "publish")
+    assert (topic, how) == (TOPICS.status, {"retain": True, "expires_s": 90})
+    assert desk.said("notifier", "status") == [("off: starting",)]
+
+
+def test_the_status_is_due_at_once_and_then_every_half_minute(desk: Desk) -> None:
+    assert desk.announcer.status_due_at == START
+    desk.status()
+    assert desk.announcer.status_due_at == START + STATUS_EVERY_S
+    desk.t += 5.0
+    desk.announcer.status_soon()
+    assert desk.announcer.status_due_at == desk.t
+
+
+def test_sequences_count_from_one_and_every_start_has_its_own_name() -> None:
+    first, second = Desk(), Desk()
+    told = [first.status(), first.status(), second.status()]
+    assert [document["sequence"] for document in told] == [1, 2, 1]
+    assert told[0]["boot_id"] == told[1]["boot_id"] != told[2]["boot_id"]
+
+
+def test_every_rejected_value_is_counted_but_only_one_a_minute_of_a_kind_is_logged(desk: Desk) -> None:
+    kind = Rejection(Signal.STATE_OF_CHARGE, Reason.OUT_OF_RANGE)
+    for _ in range(61):
+        desk.announcer.rejected(kind, arrival(b"980"))
+        desk.t += 1.0
+    first, second = [fields for _event, fields in desk.said("log", "warning")]
+    assert first["text"] == "state_of_charge rejected: out_of_range, payload '980' on barge/bank"
+    assert second["text"].endswith(" on barge/bank (59 more like this since)")
+    assert second["total"] == 61
+    assert desk.status()["rejected"] == 61
+
+
+def test_kinds_of_rejection_are_told_apart_by_signal_reason_and_topic(desk: Desk) -> None:
+    desk.announcer.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.RETAINED), arrival(b"98"))
+    desk.announcer.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON), arrival(b"98"))
+    desk.announcer.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98"))
+    desk.announcer.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98", "barge/other"))
+    assert len(desk.said("log", "warning")) == 4
+
+
+def test_of_a_rejected_payload_only_the_beginning_is_shown_and_nothing_that_moves_a_terminal(desk: Desk) -> None:
+    rejection = Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON)
+    desk.announcer.rejected(rejection, arrival(b"\x1b[2J\xff\n" + b"9" * 60_000))
+    text = desk.said("log", "warning")[0][1]["text"]
+    assert len(text) < 200
+    assert text.isprintable()
+
+
+def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
+    desk.announcer.refused("expired: issued 90 s ago, at most 60 s are accepted", b"{}")
+    desk.announcer.refused("malformed: nothing is asked", b"{}")
+    assert desk.refusals() == [
+        "expired: issued 90 s ago, at most 60 s are accepted",
+        "malformed: nothing is asked",
+    ]
+    assert len(desk.said("log", "warning")) == 2
+
+
+def test_another_request_that_is_wrong_in_the_same_way_is_answered_too(desk: Desk) -> None:
+    for payload in (b'{"for_s": 1}', b'{"for_s": 2}', b'{"for_s": 2}'):
+        desk.announcer.refused("malformed: nothing is asked", payload)
+    assert desk.refusals() == ["malformed: nothing is asked"] * 2
+
+
+def test_a_person_who_tries_again_is_answered_again(desk: Desk) -> None:
+    for _ in range(3):
+        desk.announcer.refused("malformed: nothing is asked", b"{}")
+        desk.t += 1.0
+    assert desk.refusals() == ["malformed: nothing is asked"] * 3
+    assert len(desk.said("log", "warning")) == 1
+
+
+@pytest.mark.parametrize("payload", [b"{}", b'{"%d": 0}'])
+@pytest.mark.parametrize("reason", ["malformed: nothing is asked", "malformed: unknown key '{}'"])
+def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk, reason: str, payload: bytes) -> None:
+    for number in range(6100):
+        desk.announcer.refused(reason.format(number), payload % number if b"%" in payload else payload)
+        desk.t += 0.001
+    assert 6 < len(desk.refusals()) <= 7 * (REASONS + 1)
+    assert len(desk.said("log", "warning")) <= REASONS + 1
+
+
+def test_what_was_left_out_is_counted(desk: Desk) -> None:
+    for _ in range(100):
+        desk.announcer.refused("malformed: nothing is asked", b"{}")
+    desk.t += 60.0
+    desk.announcer.refused("malformed: nothing is asked", b"{}")
+    assert desk.refusals() == ["malformed: nothing is asked", "malformed: nothing is asked (99 more like this since)"]
+    texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
+    assert texts == [f"request refused: {refusal}" for refusal in desk.refusals()]
+
+
+def test_a_flood_of_refusals_does_not_hide_trouble_with_the_pin(desk: Desk) -> None:
+    for number in range(1000):
+        desk.announcer.refused(f"malformed: unknown key '{number}'", b"%d" % number)
+    desk.announcer.pin_trouble("pin_fault", "the pin cannot be read back: GPIO17")
+    assert desk.said("log", "error") == [("pin_fault", {"text": "the pin cannot be read back: GPIO17"})]
+
+
+def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk) -> None:
+    for given_up in (0, 3, 4, 9):
+        desk.announcer.undelivered(given_up)
+    desk.t += 60.0
+    for _ in range(2):
+        desk.announcer.undelivered(9)
+    assert [(fields["text"], fields["total"]) for _event, fields in desk.said("log", "warning")] == [
+        ("3 relay changes never reached the broker: too many were waiting", 3),
+        ("6 relay changes never reached the broker: too many were waiting", 9),
+    ]
+
+
+def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
+    for retry_s in (1.4, 2.8, 5.6):
+        desk.announcer.broker_down("refused", retry_s)
+        desk.t += 30.0
+    texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
+    assert texts == ["broker: refused; next try in 1 s", "broker: refused; next try in 6 s (1 more like this since)"]
+
+
+def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> None:
+    desk.status()
+    desk.announcer.fault("history", "cannot be written")
+    assert desk.announcer.status_due_at == desk.t
+    assert desk.status()["notes"] == ["history: cannot be written"]
+    desk.announcer.fault("history", "the disk is full")
+    assert desk.status()["notes"] == ["history: the disk is full"]
+    desk.announcer.fault("history", "")
+    assert desk.status()["notes"] == []
+    assert [fields["text"] for _event, fields in desk.said("log", "warning")] == [
+        "history: cannot be written",
+        "history: the disk is full",
+        "history: all is well again",
+    ]
+
+
+def test_the_summary_is_what_the_load_does_and_why() -> None:
+    assert summary(World().state) == "off: starting"
+    assert summary(running().state) == "on: surplus"

@@ -1,0 +1,160 @@
+"""What a replay adds up to: runs, lost data, lowest charge, energy from the best source there is."""
+
+import math
+
+import pytest
+
+from dumpload.core.law import Cause, Position
+from dumpload.core.signals import Signal
+from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, Summary, Totals
+
+LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
+# 300 W at 24 V: R = 24^2 / 300 = 1.92 ohm.
+BARGE = LoadRating(300.0, 1.92)
+
+HOUR = 3600.0
+
+
+def on(wall: float, percent: float = 98.0) -> Change:
+    return Change(wall, Position.ON, Cause.SURPLUS, percent)
+
+
+def off(wall: float) -> Change:
+    return Change(wall, Position.OFF, Cause.BELOW_CUT_OUT, 92.0)
+
+
+def tally(element: LoadRating = BARGE) -> Totals:
+    return Totals(element, 0.0, 60.0)
+
+
+def ran(*runs: tuple[float, float], end: float = 86_400.0) -> Summary:
+    one = tally()
+    for begin, stop in runs:
+        one.change(begin, on(begin))
+        if stop < math.inf:
+            one.change(stop, off(stop))
+    return one.summary(end)
+
+
+# Runs
+
+
+def test_runs_are_counted_and_timed() -> None:
+    found = ran((100, 400), (1000, 4600), end=2 * 86_400.0)
+    assert (found.switch_ons, found.on_time_s, found.longest_run_s, found.shortest_run_s) == (2, 3900, 3600, 300)
+    assert (found.on_time_per_day_s, found.switch_ons_per_day, found.still_on) == (1950, 1.0, False)
+
+
+def test_a_run_that_is_not_over_counts_as_long_as_it_is() -> None:
+    found = ran((100, 400), (1000, math.inf), end=1100)
+    assert (found.switch_ons, found.on_time_s, found.shortest_run_s, found.still_on) == (2, 400, 100, True)
+
+
+def test_without_a_run_there_is_nothing_to_tell() -> None:
+    found = ran()
+    assert (found.switch_ons, found.on_time_s, found.energy_wh) == (0, 0.0, 0.0)
+    assert math.isnan(found.longest_run_s)
+    assert math.isnan(found.lowest_state_of_charge_on)
+
+
+def test_a_record_without_duration_has_no_rates() -> None:
+    found = ran(end=0.0)
+    assert math.isnan(found.on_time_per_day_s)
+    assert math.isnan(found.switch_ons_per_day)
+
+
+# Data
+
+
+def test_data_are_lost_from_the_age_to_the_next_sample() -> None:
+    one = tally()
+    for t in (10.0, 70.0, 200.0):
+        one.regain(t)
+        one.charge(t)
+    assert one.summary(300.0).data_lost_s == 10 + 0 + 70 + 40
+
+
+def test_data_said_to_be_unknown_are_lost_at_once() -> None:
+    one = tally()
+    one.charge(0.0)
+    one.lose(5.0)
+    assert one.summary(10.0).data_lost_s == 5
+
+
+def test_the_lowest_charge_is_that_while_on() -> None:
+    one = tally()
+    one.lowest(10.0)
+    one.change(5.0, on(5.0, 98.0))
+    one.lowest(93.5)
+    one.lowest(96.0)
+    one.lowest(math.nan)
+    one.change(9.0, off(9.0))
+    one.lowest(20.0)
+    assert one.summary(10.0).lowest_state_of_charge_on == 93.5
+
+
+# Energy
+
+
+def energy(element: LoadRating = BARGE) -> Energy:
+    one = Energy(element, 0.0)
+    one.switch(0.0, on=True)
+    return one
+
+
+def test_by_the_rating_it_is_power_times_time() -> None:
+    one = energy()
+    one.advance(HOUR)
+    assert one.by_rating == EnergyShare(300.0, HOUR)
+
+
+def test_by_the_voltage_it_goes_with_the_square() -> None:
+    """An element of 24 V and 300 W draws 432 W at 28.8 V: (28.8/24)^2 = 1.44 (checks: power_ratio, calculated)."""
+    one = energy()
+    one.note(VOLTS, 28.8, 0.0, HOUR)
+    one.advance(HOUR)
+    assert one.by_voltage.wh == pytest.approx(432.0)
+    assert (one.by_rating.seconds, one.measured.seconds) == (0.0, 0.0)
+
+
+def test_a_measured_power_goes_first() -> None:
+    one = energy()
+    one.note(VOLTS, 28.8, 0.0, HOUR)
+    one.note(LOAD, 400.0, 0.0, HOUR)
+    one.advance(HOUR)
+    assert one.measured == EnergyShare(400.0, HOUR)
+    assert one.drawing_s == HOUR
+
+
+def test_each_source_counts_only_as_long_as_it_is_live() -> None:
+    one = energy()
+    one.note(LOAD, 400.0, 0.0, 60.0)
+    one.note(VOLTS, 24.0, 0.0, 90.0)
+    one.advance(100.0)
+    assert (one.measured.seconds, one.by_voltage.seconds, one.by_rating.seconds) == (60.0, 30.0, 10.0)
+
+
+def test_a_value_counts_until_the_next_and_only_while_on() -> None:
+    one = Energy(BARGE, 0.0)
+    one.note(LOAD, 400.0, 0.0, 1000.0)
+    one.switch(100.0, on=True)
+    one.note(LOAD, 200.0, 136.0, 1000.0)
+    one.switch(172.0, on=False)
+    one.advance(500.0)
+    assert one.measured.wh == pytest.approx((400 * 36 + 200 * 36) / 3600)
+
+
+def test_power_that_is_not_drawn_is_not_taken_for_drawn() -> None:
+    one = energy()
+    one.note(LOAD, 0.5, 0.0, HOUR)
+    one.advance(HOUR)
+    assert (one.measured.seconds, one.drawing_s) == (HOUR, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("element", "known"), [(LoadRating(), False), (LoadRating(rated_w=300.0), True), (LoadRating(300.0, 1.92), True)]
+)
+def test_without_any_source_the_energy_is_not_known(element: LoadRating, known: bool) -> None:
+    one = tally(element)
+    one.change(0.0, on(0.0))
+    assert math.isnan(one.summary(HOUR).energy_wh) != known
