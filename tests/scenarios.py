@@ -29,7 +29,7 @@ SETUPS = {
     "every permissive": setup(LIMITS, PERMISSIVES),
     "young data only": setup(LIMITS, PERMISSIVES, max_age_s=20.5),
     "floor in the band": setup(LIMITS._replace(floor_percent=93.0)),
-    "charge alone": setup(LIMITS, max_age_s=(60.0, *[math.nan] * 5)),
+    "charge alone": setup(LIMITS, max_age_s=(60.0, *[math.nan] * 6)),
 }
 HEATER = LoadRating(300.0, 1.92)
 

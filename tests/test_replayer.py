@@ -101,7 +101,7 @@ def test_rejected_cells_are_counted_and_change_nothing() -> None:
 
 
 def test_a_column_without_settings_is_no_sample() -> None:
-    ages = (60.0, *[float("nan")] * 5)
+    ages = (60.0, *[float("nan")] * 6)
     one = replayer(setup(QUICK, max_age_s=ages))
     one.play(rows((0, "27"), (10, "x"), signal=Signal.BATTERY_VOLTAGE))
     assert one.totals.samples == 0
