@@ -11,11 +11,14 @@ from dumpload.report.data import Day
 
 SHADES = 5
 
+# The scale reaches at least as far, so that its steps can be told apart.
+LEAST_WH, LEAST_H = 1000.0, 1.0
+
 # The fuller and the darker (by night the brighter) the mark below a day, the more heat: colour is not the only sign.
-MARKS = "".join(f".k{step}::after {{ width: {20 * step}% }}" for step in range(1, SHADES + 1))
+MARKS = "".join(f".cal .k{step}::after {{ width: {20 * step}% }}" for step in range(1, SHADES + 1))
 STYLE = f"""
-.months {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(15rem, 1fr)); gap: .6rem 1.2rem }}
-.months h3 {{ margin: 0 }} .months.one {{ max-width: 26rem; grid-template-columns: 1fr }}
+.months {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(min(15rem, 100%), 1fr)); gap: .6rem 1.2rem }}
+.months p {{ margin: 0 }} .months.one {{ max-width: 26rem; grid-template-columns: 1fr }}
 .cal {{ display: grid; grid-template-columns: repeat(7, 1fr); gap: 2px; font-variant-numeric: tabular-nums }}
 .cal a, .cal b {{ display: block; text-align: center; font-weight: 400; line-height: 1.4rem }}
 .cal b {{ color: var(--quiet); font-size: .8rem }}
@@ -31,9 +34,8 @@ STYLE = f"""
 
 def shades_rules(shades: Sequence[str]) -> str:
     """Return the style of the marks in these shades, from little to much."""
-    return "".join(f".k{step}::after,.k{step} i{{background:{shade}}}" for step, shade in enumerate(shades, 1)).replace(
-        "background", "background-color"
-    )
+    rules = (f".cal .k{step}::after,.k{step} i{{background-color:{shade}}}" for step, shade in enumerate(shades, 1))
+    return "".join(rules)
 
 
 def day_id(day: date) -> str:
@@ -44,12 +46,12 @@ def day_id(day: date) -> str:
 def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
     """Yield the months; `linked`: what to say of each day that has an anchor, beside its heat."""
     sizes = [_size(day) for day in days]
-    most = max(sizes, default=0.0)
     in_kwh = not any(is_missing(day.energy_wh) for day in days)
+    most = max([*sizes, LEAST_WH if in_kwh else LEAST_H])
     months = [(name, list(group)) for name, group in groupby(days, key=lambda day: f"{day.date:%B %Y}")]
     yield f'<div class="months{" one" if len(months) == 1 else ""}">'
     for name, group in months:
-        yield f'<div><h3>{name}</h3><div class="cal">'
+        yield f'<div><p><b>{name}</b></p><div class="cal">'
         yield "".join(f"<b>{word}</b>" for word in ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su"))
         yield "".join(_cell(day, most, linked, index == 0) for index, day in enumerate(group))
         yield "</div></div>"

@@ -26,6 +26,7 @@ def rules(colours: Mapping[str, str | Sequence[str]]) -> str:
         f".x{{stroke:{colours['line']};fill:none;stroke-width:.5;vector-effect:non-scaling-stroke}}"
         f".c,td>svg>path{{fill:{colours['charge']};stroke:{colours['charge']};vector-effect:non-scaling-stroke}}"
         f".g{{fill:{colours['gap']}}}.q{{fill:{colours['shades'][2]}}}.a{{fill:{colours['on']}}}.w{{fill:{colours['charge']}}}"
+        f".t{{fill:{colours['shades'][2]};stroke:{colours['shades'][2]};vector-effect:non-scaling-stroke}}"
         f".n{{fill:none;stroke:{colours['ink']};stroke-dasharray:2 2}}"
         f".o{{fill:{colours['on']};stroke:none}}.b{{stroke:{colours['charge']};stroke-width:.8}}"
         f".i,.u{{stroke:{colours['ink']};fill:none;vector-effect:non-scaling-stroke}}.i{{stroke-dasharray:6 3}}"

@@ -36,7 +36,11 @@ STYLE = """
 def scales(one: ReportData, low: int, cut_in_percent: float, cut_out_percent: float) -> str:
     """Return what all days have, drawn once: the lanes with their names and scales, the hours, the thresholds."""
     sun_w, tank_c = top_w(one), top_c(one)
-    lanes = ((SUN, f"{sun_w:g} W"), (CHARGE, "100 %"), (TANK, f"{tank_c:g} °C"))
+    lanes = (
+        (SUN, f"{sun_w / 1000:g} kW"),
+        (CHARGE, "100 %"),
+        (TANK, f"{tank_c:g} °C"),
+    )
     bottoms = ((SUN, "sun 0"), (CHARGE, f"{low} %"), (TANK, "tank 0"))
     text = [_label(lane[0] + 8, words) for lane, words in lanes]
     text += [_label(sum(lane), words) for lane, words in bottoms]
@@ -71,20 +75,21 @@ def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
     ]
     sun_columns, tank_columns = (trace.columns(*day.span, PARTS) for trace in (sun, tank))
     lanes = (
-        _lane("a", SUN, _whole(sun_columns, top_w(one)), UNITS),
+        _lane("a", SUN, band(_from_nothing(_scaled(sun_columns, top_w(one))), 1, 0, UNITS), UNITS),
         _lane("c", CHARGE, band(one.day_log.charge.columns(*day.span, PARTS), 1, low, UNITS), UNITS),
         _lane("o", HEATER, area(shares(runs, day.span, PARTS), 1, 10), 10),
-        _lane("q", TANK, _whole(tank_columns, top_c(one)), UNITS),
+        _lane("t", TANK, band(_scaled(tank_columns, top_c(one)), 1, 0, UNITS), UNITS),
     )
     name, high = shown_day(day.date), day.charge.high
     energy = "" if is_missing(day.energy_wh) else f", {kwh(day.energy_wh)}"
     charge = "charge not known" if is_missing(high) else f"charge {day.charge.low:.0f} to {high:.0f} %"
     words = f"heater on {duration(day.on_time_s)}{energy}; {charge}" if day.on_time_s else f"not on; {charge}"
+    more = "" if reason.startswith("on for") else f"<br>{escape(_sentence(reason))}"
     return (
         f'<figure id="{day_id(day.date)}"><h3>{name}</h3>'
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}: {escape(words)}">'
-        f"{''.join(lanes)}<use href=#lanes /></svg><figcaption>{escape(words)}.<br>{escape(_sentence(reason))}"
-        f"{_unmeasured(one)}</figcaption></figure>"
+        f"{''.join(lanes)}<use href=#lanes /></svg>"
+        f"<figcaption>{escape(_sentence(words))}{more}{_unmeasured(one)}</figcaption></figure>"
     )
 
 
@@ -103,10 +108,21 @@ def _top(one: ReportData, signal: Signal, tops: Sequence[float]) -> float:
     return tops[0] if is_missing(high) else next((top for top in tops if top >= high), tops[-1])
 
 
-def _whole(columns: Sequence[Extremes], top: float) -> str:
-    """Return an area from nothing to the largest value of each part of the day."""
-    parts = [Extremes(0.0, max(0.0, one.high) * 100 / top) if not is_missing(one.high) else one for one in columns]
-    return band(parts, 1, 0, UNITS)
+def _scaled(columns: Sequence[Extremes], top: float) -> list[Extremes]:
+    """Return the columns as hundredths of an axis from 0 to `top`."""
+    return [Extremes(*(_hundredths(value, top) for value in one)) if _has(one) else one for one in columns]
+
+
+def _hundredths(value: float, top: float) -> float:
+    return min(100.0, max(0.0, value * 100 / top))
+
+
+def _from_nothing(columns: Sequence[Extremes]) -> list[Extremes]:
+    return [Extremes(0.0, one.high) if _has(one) else one for one in columns]
+
+
+def _has(one: Extremes) -> bool:
+    return not is_missing(one.high)
 
 
 def _lane(kind: str, lane: tuple[int, int], path: str, units: int) -> str:

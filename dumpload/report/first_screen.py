@@ -35,7 +35,7 @@ def first_screen(one: ReportData, figures: Derived, offs: Sequence[DayOff], befo
             yield f"<li>{shown_day(day.date)}: {escape(off.reason)}</li>"
         yield "</ul>"
     yield '<dl class="figures">'
-    for figure in large_figures(now, before):
+    for figure in large_figures(now, before, is_replay=one.is_replay):
         change = f"<small>{escape(figure.change)}</small>" if figure.change else ""
         yield f"<div><dt>{escape(figure.label)}</dt><dd>{escape(figure.value)}{change}</dd></div>"
     yield "</dl>"

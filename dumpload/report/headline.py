@@ -77,11 +77,12 @@ def state_words(one: ReportData) -> str:
     return f"Heater {state} at the end of the record, {end}; {state} since {since}{why}."
 
 
-def large_figures(now: Headline, before: Headline | None) -> Iterator[Figure]:
+def large_figures(now: Headline, before: Headline | None, *, is_replay: bool) -> Iterator[Figure]:
     """Yield the figures in the order in which they are wanted."""
     yield Figure("Water at 40 °C", _or_unknown(now.litres, _litres), _against(now, before, "litres"))
     yield Figure("Into the heater", _or_unknown(now.energy_wh, kwh), _against(now, before, "energy_wh"))
-    yield Figure("From the battery", _or_unknown(now.battery_wh, kwh), _against(now, before, "battery_wh"))
+    battery = "From the battery, as recorded" if is_replay else "From the battery"
+    yield Figure(battery, _or_unknown(now.battery_wh, kwh), _against(now, before, "battery_wh"))
     yield Figure("Days with hot water", f"{now.hot} of {now.days}", _against(now, before, "hot"))
     gap = "none" if not now.gap_s else duration(now.gap_s)
     yield Figure("Longest gap in data", gap, _against(now, before, "gap_s"))

@@ -100,7 +100,7 @@ def _parts(
         lost_s = min(quarter.seconds, sum(gap.within(quarter) for gap in gaps))
         yield Cause.DATA_LOST, lost_s, is_inside
         if lost_s < quarter.seconds:
-            is_low = one.day_log.charge.extremes(*quarter).high < cut_in_percent
+            is_low = not one.day_log.charge.extremes(*quarter).high >= cut_in_percent
             cause = _selected(one, begin) or veto
             if cause is None:
                 cause = (Cause.BELOW_CUT_IN if is_low else Cause.CONFIRMING) if is_inside else Cause.OUTSIDE_WINDOW

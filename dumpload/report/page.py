@@ -13,7 +13,7 @@ from dumpload.html import bullets, page, section, typeset
 from dumpload.replay.document import OPEN_LOOP
 from dumpload.replay.figures import Derived
 from dumpload.replay.text import cause_label, remarks, rows, verdict
-from dumpload.report import calendar, day_screen, energy_bar, first_screen
+from dumpload.report import calendar, comparison, day_screen, energy_bar, first_screen
 from dumpload.report.calendar import day_id, shades_rules
 from dumpload.report.colours import DARK, LIGHT, rules
 from dumpload.report.data import Day, ReportData
@@ -50,11 +50,11 @@ th:first-child, td:first-child {{ text-align: left }} .days th:nth-child(2) {{ t
 .words th, .words td {{ text-align: left; vertical-align: top }} .words td {{ padding-right: 1rem }}
 li, .words td {{ overflow-wrap: anywhere }}
 nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inherit }}
-{calendar.STYLE}{day_screen.STYLE}{energy_bar.STYLE}{first_screen.STYLE}
+{calendar.STYLE}{comparison.STYLE}{day_screen.STYLE}{energy_bar.STYLE}{first_screen.STYLE}
 {rules(LIGHT)}{shades_rules(LIGHT["shades"])}
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)}{shades_rules(DARK["shades"])} }}
 @media (max-width: 40rem) {{ body {{ padding: .6rem }} dl {{ grid-template-columns: 6rem 1fr }}
-  .figures {{ grid-template-columns: 1fr 1fr }}
+  .figures {{ grid-template-columns: repeat(2, minmax(0, 1fr)) }}
   th, td {{ padding: .1rem; font-size: .85rem }} .days thead th {{ white-space: normal }} }}
 @media print {{ @page {{ size: A4; margin: 14mm }} * {{ print-color-adjust: exact }}
   tr, figure, .months > div {{ break-inside: avoid }} nav {{ display: none }} .days svg {{ height: 1.7rem }} }}

@@ -14,10 +14,12 @@ from dumpload.core.window import utc_text
 from dumpload.records.history import HistoryRecord
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, RecordError, TableFormat
+from dumpload.replay.compare import Trial
 from dumpload.replay.document import replay_document
 from dumpload.replay.figures import Derived, figures, scenario
 from dumpload.replay.replay import Result
 from dumpload.replay.text import WIDTH, replay_text
+from dumpload.report.comparison import comparison
 from dumpload.report.data import Day, ReportData, report_data
 from dumpload.report.day_log import DayLog
 from dumpload.report.from_history import WHOLE, read_recorded
@@ -91,6 +93,12 @@ def report_of_replay(settings: Settings, result: Result, day_log: DayLog) -> Rep
     """Return what the relay would have done in a replay under these settings, which the log watched."""
     one = report_data(settings.name, result, day_log, zone_of(settings), is_replay=True)
     return Report(one, figures(settings, result.summary), settings)
+
+
+def report_of_trials(trials: Sequence[Trial], day_logs: Sequence[DayLog]) -> Report:
+    """Return the report of the first of some trials, with the others beside it; a log watched each."""
+    reports = [report_of_replay(one.settings, one.result, log) for one, log in zip(trials, day_logs, strict=True)]
+    return reports[0]._replace(compared=(*comparison(trials, [one.data for one in reports]),))
 
 
 def zone_of(settings: Settings) -> tzinfo:
