@@ -69,7 +69,7 @@ class ForeignError(Exception):
 NOT_OURS = "expected a history database or no file, found something else, which is left alone"
 
 
-class Limits(NamedTuple):
+class Retention(NamedTuple):
     """How long rows are kept (days), and how large the file with its journal may be (bytes)."""
 
     retain_days: float
@@ -136,7 +136,7 @@ def set_aside(path: Path, word: str, wall: float) -> Path:
 class HistoryFile:
     """One open database."""
 
-    def __init__(self, path: Path, start: Start, limits: Limits, *, check: bool, wall: Callable[[], float]) -> None:
+    def __init__(self, path: Path, start: Start, limits: Retention, *, check: bool, wall: Callable[[], float]) -> None:
         """Open or create it; `check` reads all of it once to find damage. `wall` gives Unix seconds.
 
         Raises:
