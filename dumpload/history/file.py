@@ -30,7 +30,7 @@ RESERVE_BYTES = 3_000_000
 PART_BYTES = 300_000
 ROW_BYTES = 100
 
-# A batch deletes at most so many old rows (or twice what it writes): a wrong clock costs little in an hour.
+# Old rows deleted by one batch at most (or twice what it writes): a wrong clock costs little in an hour.
 LEAST_TRIM_ROWS = 200
 
 # A transaction over the size limit shrinks the file by at least this, however much it writes.
@@ -267,7 +267,7 @@ class HistoryFile:
             self._database.execute("PRAGMA incremental_vacuum(1)")
 
     def _drop_outdated(self, most: int) -> None:
-        """Delete the oldest rows that are too old, at most so many: a clock that is wrong for an hour costs little."""
+        """Delete the oldest rows that are too old, up to a limit: a clock that is wrong for an hour costs little."""
         before = self._wall() - self._limits.retain_days * 86_400
         oldest = self._oldest(most)
         self._delete(oldest[: count_outdated([wall < before for _boot, _sequence, wall in oldest])])
