@@ -100,9 +100,8 @@ def report_page(
     title = f"{'What the relay would have done' if one.is_replay else 'What the relay did'}: {one.name}"
     room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
     tables = day_tables(one, limits[1], room, rest)
-    days = section(
-        "Every day in figures", [f'<div class="days" style="{lines(one, *limits)}">', *_months(one), *tables, "</div>"]
-    )
+    wide = f'<div class="wide days" tabindex="0" role="group" aria-label="Every day" style="{lines(one, *limits)}">'
+    days = section("Every day in figures", [wide, *_months(one), *tables, "</div>"])
     return page(title, STYLE, [*body, *days])
 
 
