@@ -411,4 +411,4 @@ async def test_select_reset_asks_for_a_reset_alone(config: Path) -> None:
 async def test_a_refused_request_is_1_with_the_reason(config: Path) -> None:
     async with running(daemon({"refused": "over-long: hand"}), config, "select", "hand") as process:
         code, out, err = await process.end()
-    assert (code, out, err) == (WRONG, "", "refused: over-long: hand\n")
+    assert (code, out, err) == (WRONG, "", "Refused: hand\n")

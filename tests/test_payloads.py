@@ -47,7 +47,7 @@ def test_at_the_start_nothing_is_known() -> None:
         "data_age_s": None,
         "next": {
             "relay": "on",
-            "condition": "live data arrive, and the state of charge is at or above 97 % for 30 s",
+            "condition": "valid data arrive, and the state of charge is at or above 97 % for 30 s",
             "at": "2025-06-16T12:05:00.000Z",
         },
         "lockout": None,
