@@ -131,6 +131,20 @@ def test_each_settings_file_reaches_its_own_daemon(tmp_path: Path) -> None:
             one.kill()
 
 
+def test_all_instances_of_the_computer_are_shown_without_their_settings(alone: Alone) -> None:
+    nobody = alone.call("status", "--all")
+    assert (nobody.returncode, nobody.stdout) == (1, "")
+    assert nobody.stderr.startswith("No dumpload daemon is running on this computer")
+    alone.begun()
+    here = {"RUNTIME_DIRECTORY": f"{alone.folder}/run"}
+    shown = run_dumpload("status", "--all", "--brief", folder=alone.folder, environ=here)
+    assert (shown.returncode, shown.stderr) == (0, "")
+    assert shown.stdout.startswith("barge: heater OFF since ")
+    told = run_dumpload("status", "--all", "--json", folder=alone.folder, environ=here)
+    [one] = json.loads(told.stdout)["instances"]
+    assert (one["config"], one["status"]["name"]) == (str(alone.config), "barge")
+
+
 # ---- wrong peers ----
 
 

@@ -107,7 +107,10 @@ def off_because(cause: Cause, world: World) -> World:
         (
             Cause.LOCKOUT,
             lambda: locked_out(Kind.PIN_FAULT),
-            "the fault (pin failure) is inspected and the lockout is reset, and the state of charge stays at or above 97 %",
+            (
+                "the fault (pin failure) is inspected and the lockout is reset, "
+                "and the state of charge stays at or above 97 %"
+            ),
         ),
         (
             Cause.LOCKOUT,

@@ -167,9 +167,7 @@ async def current(talk: Conversation) -> Document:
     return status
 
 
-async def watch(
-    settings: Settings, show: Callable[[Document], None], *, follow: bool, every: bool = False
-) -> None:
+async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool, every: bool = False) -> None:
     """Show the daemon's status now and, to follow it, whenever it changes; with `every`, each one that is published.
 
     Raises:

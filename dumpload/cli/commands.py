@@ -97,15 +97,19 @@ def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
     status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
     whose = status_parser.add_mutually_exclusive_group()
-    whose.add_argument("--follow", action="store_true", help="keep watching; one line per change when not on a terminal")
+    whose.add_argument(
+        "--follow", action="store_true", help="keep watching; one line per change when not on a terminal"
+    )
     whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
     status_parser.add_argument("--brief", action="store_true", help="one line")
-    select_parser = _add(
-        commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout"
-    )
+    select_parser = _add(commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout")
     select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
-    select_parser.add_argument("--for", dest="for_s", type=duration, metavar="45m", help="how long to run, such as 45m or 1h30m")
-    select_parser.add_argument("--reset", action="store_true", help="clear the lockout, once the fault is found and mended")
+    select_parser.add_argument(
+        "--for", dest="for_s", type=duration, metavar="45m", help="how long to run, such as 45m or 1h30m"
+    )
+    select_parser.add_argument(
+        "--reset", action="store_true", help="clear the lockout, once the fault is found and mended"
+    )
     # `off` is run before this parser is made, see __main__; it is here so that the help names it.
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
     reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")

@@ -15,9 +15,7 @@ from dumpload.config.model import Settings
 OK, WRONG = 0, 1
 
 
-def run_status(
-    args: argparse.Namespace, load: Callable[[], tuple[Path, Settings]], fail: Callable[[str], None]
-) -> int:
+def run_status(args: argparse.Namespace, load: Callable[[], tuple[Path, Settings]], fail: Callable[[str], None]) -> int:
     """Show the status; 1 with the reason if nobody answers. `load` returns the settings and their file."""
     display = Display(sys.stdout, os.environ, brief=args.brief, json=args.json, follow=args.follow)
     if args.all:

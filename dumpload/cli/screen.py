@@ -11,7 +11,6 @@ from dumpload.core.decode import Reason, parse_rfc3339
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
 from dumpload.core.printable import printable
-from dumpload.core.text import duration
 
 Document = dict[str, Any]
 
@@ -24,13 +23,25 @@ MOST_LINES = 60
 SOON_S = 300.0
 
 LABEL_WIDTH = 18
+KILO = 1000
 
 # SGR parameters (ECMA-48, 8.3.117).
 GOOD, WARN, BAD, PLAIN = "1;32", "33", "1;31", ""
 BOLD = "1"
 
 _UNITS = {"percent": "%", "degC": "°C"}
+_SELECTED = ("hand", "selector_off")
+_ALWAYS_NEEDED = ("state_of_charge", "heartbeat")
 _DATA_CAUSES = ("starting", "data_lost")
+
+
+# What comes by itself, at the time that is given with it.
+_SURE = (
+    "the daylight window opens",
+    "the minimum off time is over",
+    "the pause after the drain is over",
+    "a new day begins",
+)
 
 
 class Line(NamedTuple):
@@ -52,7 +63,7 @@ def brief(status: Document) -> str:
         f"{_headline(status)} ({status['cause']}).",
         _meaning(status),
         "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
-        _lost_words(status),
+        "" if status["cause"] in _SELECTED or status["selector"] == "auto" else f"Selector: {_selector(status)}.",
         f"{_next(status)}.",
         *(f"Note: {note}." for note in status["notes"]),
     ]
@@ -102,6 +113,8 @@ def _meaning(status: Document) -> str:
     cause, until = status["cause"], status.get("hand_until")
     if cause == "hand" and until:
         return f"Running by hand until {_moment(status, until)}."
+    if lost := _lost_words(status):
+        return lost
     words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")
     return words[:1].upper() + words[1:]
 
@@ -109,22 +122,28 @@ def _meaning(status: Document) -> str:
 def _next(status: Document) -> str:
     ahead = status["next"]
     if ahead["relay"] == "on":
-        when = f" (at {_moment(status, ahead['at'])} at the earliest)" if ahead["at"] else ""
-        return f"On when {ahead['condition']}{when}"
+        if ahead["at"]:
+            begin, _, rest = ahead["condition"].partition(", and ")
+            words = f"if {rest}" if rest else f"when {begin}"
+            words = words if begin in _SURE else f"if {ahead['condition']}"
+            return f"Earliest start {_moment(status, ahead['at'])}, {words}"
+        return f"On when {ahead['condition']}"
     when = f", or at {_moment(status, ahead['at'])} at the latest" if ahead["at"] else ""
     return f"Off when {ahead['condition']}{when}"
 
 
 def _lost_words(status: Document) -> str:
-    """Return which signals are lost, where that is why the heater is off."""
-    if status["cause"] not in _DATA_CAUSES:
+    """Return which signals are lost and since when, where that is why the heater is off."""
+    signals = status.get("signals", {})
+    lost = {name: signal for name, signal in signals.items() if signal["state"] != "live"}
+    if status["cause"] not in _DATA_CAUSES or not lost:
         return ""
-    wanting = [
-        f"{_label(name)} (topic {signal['topic']}, {_lost(status, signal)})"
-        for name, signal in status.get("signals", {}).items()
-        if signal["state"] != "live"
-    ]
-    return f"No valid {', '.join(wanting)}." if wanting else ""
+    first = {name: signal for name, signal in lost.items() if name in _ALWAYS_NEEDED}
+    words = []
+    for name, signal in (first or lost).items():
+        since = f"since {_moment(status, signal['lost_at'])}" if signal.get("lost_at") else "yet"
+        words.append(f"{_label(name)} {since} (topic {signal['topic']})")
+    return f"No valid {', nor '.join(words)}."
 
 
 def _lost(status: Document, signal: Document) -> str:
@@ -147,18 +166,20 @@ def _signal_row(status: Document, name: str, signal: Document, width: int) -> It
 def _today(status: Document) -> str:
     if "on_time_today_s" not in status:
         return ""
+    limit, energy, began = status.get("on_time_limit_s"), status.get("energy_today_wh"), _started_today(status)
     words = f"on for {_round_time(status['on_time_today_s'])}"
-    if limit := status.get("on_time_limit_s"):
+    if limit:  # then the on-time outlives a restart
         words += f" of {_round_time(limit)}"
-    energy = status.get("energy_today_wh")
     if energy is not None:
-        words += f", {energy / 1000:.2f} kWh" if energy >= 1000 else f", {energy:.0f} Wh"
-    began = _started_today(status)
-    return f"{words} (since the start at {began})" if began else words
+        words += f", {energy / 1000:.2f} kWh" if energy >= KILO else f", {energy:.0f} Wh"
+    if began and limit and energy is not None:
+        return f"{words} (energy since {began})"
+    return words if limit or not began else f"{words} (since {began})"
 
 
 def _round_time(seconds: float) -> str:
-    return duration(seconds) if seconds else "0 min"
+    hours, minutes = divmod(int(seconds // 60), 60)
+    return " ".join([f"{hours} h"] * (hours > 0) + [f"{minutes} min"] * (minutes > 0 or not hours))
 
 
 def _started_today(status: Document) -> str:
@@ -211,10 +232,9 @@ def _row(label: str, words: str, width: int, colour: str = PLAIN) -> Iterator[Li
     """Yield a label and what belongs to it, wrapped beside it."""
     if not words:
         return
-    label = printable(label)[:LABEL_WIDTH]
-    lines = textwrap.wrap(printable(words), width - LABEL_WIDTH - 1, fix_sentence_endings=False) or [""]
-    if len(words) <= width - LABEL_WIDTH - 1:
-        lines = [printable(words)]  # with its columns
+    label, words, left = printable(label)[:LABEL_WIDTH], printable(words), width - LABEL_WIDTH - 1
+    # Wrapping would close up columns.
+    lines = [words] if len(words) <= left else textwrap.wrap(words, left)
     yield Line(f"{label:<{LABEL_WIDTH}} {lines[0]}".rstrip(), colour)
     for line in lines[1:]:
         yield Line(f"{'':<{LABEL_WIDTH}} {line}", colour)
@@ -252,5 +272,7 @@ def _moment(status: Document, text: str) -> str:
     clock = f"{then:%H:%M:%S}" if abs(at - now) < SOON_S else f"{then:%H:%M}"
     if days:
         near = {-1: "yesterday", 1: "tomorrow"}
-        clock = f"{near.get(days, f'{then.day} {then:%b}' + (f' {then.year}' if then.year != today.year else ''))} {clock}"
+        clock = (
+            f"{near.get(days, f'{then.day} {then:%b}' + (f' {then.year}' if then.year != today.year else ''))} {clock}"
+        )
     return f"{clock} UTC" if zone is UTC else clock

@@ -27,7 +27,7 @@ MEANINGS: dict[Cause, str] = {
     Cause.CONFIRMING: "Charge is high enough; confirming.",
     Cause.MIN_OFF_DWELL: "Waiting out the minimum off time.",
     Cause.BELOW_CUT_OUT: "The surplus has ended: the state of charge fell below the cut-out.",
-    Cause.SURPLUS: "On: surplus. The state of charge reached the cut-in and has not fallen below the cut-out.",
+    Cause.SURPLUS: "On: the state of charge reached the cut-in and has not fallen below the cut-out.",
     Cause.HAND: "On: running by hand, for the time requested.",
     Cause.MIN_ON_DWELL: "On: no more demand; waiting out the minimum on time.",
     Cause.HAND_OVER: "The run by hand has ended, and there is no surplus.",

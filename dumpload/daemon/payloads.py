@@ -96,7 +96,7 @@ def status_document(settings: ControllerSettings, state: State, account: Account
                 "topic": one.topic,
                 "reason": one.reason.value,
                 "text": one.words,
-                "count": one.count,
+                "count": one.times,
                 "at": utc_text(wall - (t - one.t)),
             }
             for one in telemetry.rejected(t)
@@ -128,7 +128,9 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
             "age_s": _number(t - datum.stamp),
             "topic": topic,
             "state": data,
-            "lost_at": utc_text(account.wall + expires_at - t) if data == "lost" and math.isfinite(expires_at) else None,
+            "lost_at": utc_text(account.wall + expires_at - t)
+            if data == "lost" and math.isfinite(expires_at)
+            else None,
         }
     return signals
 

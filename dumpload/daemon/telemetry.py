@@ -29,7 +29,7 @@ class Rejected(NamedTuple):
     signal: Signal
     reason: Reason
     topic: str
-    count: int
+    times: int
     t: float
     words: str
     worded_at: float
@@ -61,8 +61,8 @@ class Telemetry:
             self.direction = observe(self.direction, t, charge, power)
         if signal == Signal.LOAD_POWER:
             self._count_energy(state, t)
-            power = state.data.load_power
-            self._power_w, self._power_until = max(0.0, power.value), power.expires_at
+            load = state.data.load_power
+            self._power_w, self._power_until = max(0.0, load.value), load.expires_at
 
     def _count_energy(self, state: State, t: float) -> None:
         """Count each value from its arrival to the next one's, or to where it is no longer live."""
@@ -84,10 +84,10 @@ class Telemetry:
         key = rejection.signal, rejection.reason
         last = self._rejected.get(key)
         if last is None or arrival.t - last.t > SHOWN_S or arrival.t - last.worded_at >= WORDS_EVERY_S:
-            count = 0 if last is None or arrival.t - last.t > SHOWN_S else last.count
+            times = 0 if last is None or arrival.t - last.t > SHOWN_S else last.times
             words = self._words(rejection, arrival)
-            last = Rejected(rejection.signal, rejection.reason, arrival.topic, count, arrival.t, words, arrival.t)
-        self._rejected[key] = last._replace(count=last.count + 1, t=arrival.t)
+            last = Rejected(rejection.signal, rejection.reason, arrival.topic, times, arrival.t, words, arrival.t)
+        self._rejected[key] = last._replace(times=last.times + 1, t=arrival.t)
 
     def rejected(self, t: float) -> list[Rejected]:
         """Return what was rejected in the last minutes, the latest first."""
