@@ -169,7 +169,7 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     [
         (["--config", "/nowhere/dumpload.toml"], ["/nowhere/dumpload.toml", "expected"]),
         (["--set", "control.cut_in_percent=nan"], ["--set", "control.cut_in_percent = nan", "expected"]),
-        (["--set", "control.cut_inn=98"], ["control.cut_inn", "expected"]),
+        (["--set", "control.cut_inn=98"], ["control.cut_inn", "unknown setting"]),
         (["--set", "nonsense"], ["--set: (not shown): expected KEY=VALUE"]),
     ],
 )

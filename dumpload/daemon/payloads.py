@@ -59,12 +59,7 @@ def status_document(settings: ControllerSettings, state: State, account: Account
     ahead = outlook(settings, state, t)
     charge = state.data[Signal.STATE_OF_CHARGE]
     data = _data_state(state, t)
-    notes = list(account.faults)
-    if state.evidence == Evidence.OPEN_WHILE_ON:
-        notes.append("on, but the heater draws no power: tank hot, or element or contact open")
     telemetry = account.telemetry or Telemetry()
-    if telemetry.direction.wrong:
-        notes.append(WRONG_SIGN)
     return {
         "relay": position_name(state.position),
         "cause": cause_name(state.cause),
@@ -79,13 +74,30 @@ def status_document(settings: ControllerSettings, state: State, account: Account
             "at": utc_text(wall + ahead.at - t) if math.isfinite(ahead.at) else None,
         },
         "lockout": None if state.lockout == Lockout.NONE else state.lockout.name.lower(),
-        "notes": notes,
+        "notes": _notes(state, account, telemetry),
         "rejected": account.rejected,
         "at": utc_text(wall),
         "boot_id": account.boot_id,
         "sequence": account.sequence,
         "uptime_s": round(t - account.started_at, 1),
         "version": __version__,
+        **_heard(settings, state, account, telemetry),
+    }
+
+
+def _notes(state: State, account: Account, telemetry: Telemetry) -> list[str]:
+    notes = list(account.faults)
+    if state.evidence == Evidence.OPEN_WHILE_ON:
+        notes.append("on, but the heater draws no power: tank hot, or element or contact open")
+    if telemetry.direction.wrong:
+        notes.append(WRONG_SIGN)
+    return notes
+
+
+def _heard(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
+    """Return what a person wants to see beside the decision; bounded, as it is retained at the broker."""
+    t, wall = account.t, account.wall
+    return {
         "name": telemetry.name,
         "timezone": telemetry.timezone,
         "hand_until": _hand_until(state, account),

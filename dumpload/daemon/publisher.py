@@ -112,6 +112,7 @@ class Announcer:
         self.telemetry.reject(rejection, arrival)
         if (more := self._more((rejection, arrival.topic))) is None:
             return
+        self.status_soon()
         name, reason = signal_name(rejection.signal), rejection.reason.value
         start = arrival.payload[:40].decode("utf-8", "replace")
         text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"
