@@ -245,6 +245,13 @@ def test_the_rows_of_today_selector_and_lockout(changes: dict[str, Any], words: 
     assert words in text_of(**changes) + "\n"
 
 
+def test_a_status_that_the_broker_kept_for_a_while_says_of_when_it_is() -> None:
+    noon = 1750075200.0  # date -u -d 2025-06-16T12:00:00Z +%s
+    told = of()
+    assert "As of" not in render(screen(told, 80, noon + 4.0), colour=False)
+    assert "\nAs of 12:00:00 UTC, 25 s ago.\n" in render(screen(told, 80, noon + 25.0), colour=False)
+
+
 def test_a_value_kept_by_the_broker_is_no_news_once_live_ones_arrive() -> None:
     retained = {**REJECTED, "reason": "retained", "text": ""}
     assert "Rejected" not in text_of(signals=SIGNALS, rejections=[retained])

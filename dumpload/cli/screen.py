@@ -19,6 +19,9 @@ WIDEST = 100
 NARROWEST = 40
 MOST_LINES = 60
 
+# A status older than this is shown with its time.
+FRESH_S = 5.0
+
 # Within this, seconds matter.
 SOON_S = 300.0
 
@@ -71,12 +74,13 @@ def brief(status: Document) -> str:
     return printable(f"{name}: {line}" if name else line)
 
 
-def screen(status: Document, width: int) -> list[Line]:
-    """Return the whole status, wrapped to `width` columns."""
+def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
+    """Return the whole status, wrapped to `width` columns. `now`: Unix time (s), to say how old the status is."""
     width = max(NARROWEST, min(width, WIDEST))
     lines = [
         *_wrap(f"{status.get('name', 'dumpload')}: {_headline(status)} ({status['cause']})", width, _colour(status)),
         *_wrap(_meaning(status), width),
+        *_wrap(_freshness(status, now), width, WARN),
         Line(""),
         *_row("Next", _next(status), width),
     ]
@@ -94,6 +98,12 @@ def screen(status: Document, width: int) -> list[Line]:
         lines += _row("Note", note, width, WARN)
     lines += _rejections(status, width)
     return lines[:MOST_LINES]
+
+
+def _freshness(status: Document, now: float) -> str:
+    """Return of when the status is, where that is not now: the broker keeps one for up to half a minute."""
+    age_s = now - parse_rfc3339(status["at"])
+    return f"As of {_moment(status, status['at'])}, {age_s:.0f} s ago." if age_s > FRESH_S else ""
 
 
 def _colour(status: Document) -> str:

@@ -2,6 +2,7 @@
 
 import json as json_text
 import os
+import time
 from collections.abc import Mapping
 from typing import Any, TextIO
 
@@ -35,9 +36,9 @@ class Display:
             self._write(brief(status) + "\n")
         elif self.redraws:
             columns, lines = self._size()
-            self._write(_CLEAR + render(screen(status, columns)[: lines - 1], colour=self._colour) + "\n")
+            self._write(_CLEAR + render(screen(status, columns, time.time())[: lines - 1], colour=self._colour) + "\n")
         else:
-            self._write(render(screen(status, self._size()[0]), colour=self._colour) + "\n")
+            self._write(render(screen(status, self._size()[0], time.time()), colour=self._colour) + "\n")
 
     def show_all(self, statuses: list[Document]) -> None:
         """Show several, one below the other."""
