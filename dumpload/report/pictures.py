@@ -26,7 +26,7 @@ MOST_POINTS = 500
 # Columns of the heat map, points of the charge, and characters of the heat map's cells; else days are put together.
 MOST_CELLS = 18_000
 
-# Largest number of days named one by one below a picture; beyond, the Mondays; the months; every third month; the years.
+# Most days named one by one below a picture; beyond that the Mondays, the months, every third month, the years.
 SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 14, 70, 700, 2200
 
 HOURS_DAYS = 3
@@ -138,7 +138,7 @@ def _steps(heights: Sequence[int], width: int) -> str:
 
 
 def area(parts: Sequence[float], width: int, units: int) -> str:
-    """Return the path of an area as high as each share (0 to 1) of a number of units; no share is rounded to nothing."""
+    """Return the path of an area as high as each share (0 to 1) of `units`; no share is rounded to nothing."""
     tops = [units - math.ceil(part * units - 1e-6) for part in parts]
     filled = [index for index, top in enumerate(tops) if top < units]
     if not filled:
