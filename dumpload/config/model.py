@@ -137,7 +137,7 @@ class Control(Table):
         30.0, description="How long samples must stay at or above the cut-in before the load runs."
     )
     min_on_s: kind.Dwell = Field(
-        300.0, description="Least time on; yields to every veto and holds only against the cut-out."
+        300.0, description="Least time on; every other limit still switches off at once."
     )
     min_off_s: kind.Dwell = Field(300.0, description="Least time off, counted from start too.")
 
