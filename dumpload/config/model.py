@@ -136,9 +136,7 @@ class Control(Table):
     confirm_s: kind.Confirmation = Field(
         30.0, description="How long samples must stay at or above the cut-in before the load runs."
     )
-    min_on_s: kind.Dwell = Field(
-        300.0, description="Least time on; every other limit still switches off at once."
-    )
+    min_on_s: kind.Dwell = Field(300.0, description="Least time on; every other limit still switches off at once.")
     min_off_s: kind.Dwell = Field(300.0, description="Least time off, counted from start too.")
 
 
