@@ -36,8 +36,9 @@ from dumpload.records import open as records_open
 from dumpload.records.csv import CsvRecord
 from dumpload.records.items import RowBatch
 from dumpload.records.record import ReadLog, TableFormat
+from dumpload.replay.arrays import local_times, of_batches, with_floats
 from dumpload.replay.compare import run_trials
-from dumpload.replay.compiled import compiled, local_times, of_batches, with_floats
+from dumpload.replay.compiled import compiled
 from dumpload.replay.figures import scenario
 from dumpload.replay.replayer import Replayer, Scenario
 
