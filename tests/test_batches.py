@@ -3,6 +3,7 @@
 Quick tests run what is compiled as it is, which is ordinary Python; the slow ones compile it.
 """
 
+import os
 import random
 import sys
 from functools import cache
@@ -161,8 +162,18 @@ def test_the_document_of_a_long_record_is_the_same_and_a_line_says_why_it_takes_
     expected = capsys.readouterr().out
     monkeypatch.setattr(replay_module, "COMPILED_FROM_ROWS", 2_000)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    monkeypatch.setattr(compiled_module, "_compile", cache(compiled_module._compile.__wrapped__))
+    fresh = compiled_module._compile.__wrapped__
+    monkeypatch.setattr(compiled_module, "_compile", cache(fresh))
     assert main([*month, "--json"]) == 0
     out, err = capsys.readouterr()
     assert out == expected
     assert err == "compiling the control law for this computer, which takes a while the first time\n"
+    # After a power cut what was kept may be damaged.
+    for kept in (tmp_path / "cache").rglob("*.nbi"):
+        os.truncate(kept, 20)
+    monkeypatch.setattr(compiled_module, "_compile", cache(fresh))
+    assert main([*month, "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert out == expected
+    assert err.count("\n") == 1
+    assert "it cannot be kept in" in err

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
+from pickle import UnpicklingError
 from types import FunctionType, ModuleType
 from typing import Any, NamedTuple
 
@@ -24,6 +25,9 @@ from dumpload.replay.tally import count_rows
 # In the order in which they import each other, each of them whole.
 CORE: tuple[ModuleType, ...] = (freshness, signals, law, permissive, contact, state, known, controller)
 COUNTING: tuple[ModuleType, ...] = (totals, tally, arrays)
+
+# What the standard library says that unpickling may raise, and what a full disk does.
+CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexError, OSError)
 
 
 def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
@@ -47,17 +51,20 @@ class Compiled(NamedTuple):
     count_rows: Callable[..., Any]
 
 
-def compiled(say: Callable[[str], None] = lambda _words: None) -> Compiled:
-    """Return what is compiled; the first time on a computer that takes a while, and `say` is told."""
+def compiled(say: Callable[[str], None] = lambda _words: None, *, keep: bool = True) -> Compiled:
+    """Return what is compiled; the first time on a computer that takes a while, and `say` is told.
+
+    Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
+    """
     folder = cache_folder()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        is_kept = os.access(folder, os.W_OK)
+        is_kept = keep and os.access(folder, os.W_OK)
     except OSError:
         is_kept = False
-    is_at_hand = _compile.cache_info().currsize or (is_kept and any(folder.rglob("*.nbi")))
+    is_at_hand = (_compile.cache_info().currsize and keep) or (is_kept and any(folder.rglob("*.nbi")))
     if not is_at_hand:
-        kept = "" if is_kept else f"; it cannot be kept, {folder} is not writable"
+        kept = "" if is_kept else f"; it cannot be kept in {folder}"
         say(f"compiling the control law for this computer, which takes a while the first time{kept}")
     return _compile(folder, is_kept)
 

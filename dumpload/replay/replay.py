@@ -13,8 +13,9 @@ from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, Reco
 from dumpload.replay.replayer import Observer, Replayer, Scenario
 from dumpload.replay.totals import Change, Summary
 
-# The plain loop takes as long for these as it takes to load numba and the compiled law (some 3 s: ours, measured).
-COMPILED_FROM_ROWS = 200_000
+# The plain loop takes longer for these (2 s: ours, measured) than loading numba and the compiled law does. A year of
+# minutes is worth the 15 s that compiling takes once, from the second replay on.
+COMPILED_FROM_ROWS = 100_000
 
 
 class Result(NamedTuple):
