@@ -203,8 +203,10 @@ def replay(args: argparse.Namespace) -> int:
     day_log = DayLog(zone_of(settings)) if _wants_pictures(args) else None
     try:
         with Bar(sys.stderr, "replay") as bar:
-            form, contact = table_format(args), args.judge_contact
-            trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, observer=day_log)
+            trials = run_trials(
+                args.log, table_format(args), chosen, judge_contact=args.judge_contact,
+                watch=bar.watch, say=bar.say, observer=day_log,
+            )  # fmt: skip
     except RecordError as error:
         _fail(args, str(error))
         return USAGE

@@ -40,11 +40,12 @@ def run_trials(
     *,
     judge_contact: bool = False,
     watch: Callable[[float], None] = lambda _part: None,
+    say: Callable[[str], None] = lambda _words: None,
     observer: Observer | None = None,
 ) -> list[Trial]:
-    """Play the record once for each of the chosen settings. `watch` is told how much is done (0 to 1).
+    """Play the record once for each of the chosen settings; `observer` watches the first of them.
 
-    `observer` watches the first of them.
+    `watch` is told how much is done (0 to 1), `say` what takes a while.
 
     Raises:
         RecordError: the record cannot be used.
@@ -53,7 +54,7 @@ def run_trials(
     for done, settings in enumerate(chosen.values()):
         log = ReadLog(lambda part, done=done: watch((done + part) / len(chosen)))  # type: ignore[misc]
         tried = scenario(settings, judge_contact=judge_contact)
-        results.append(replay(open_record(path, form, settings), tried, log, None if results else observer))
+        results.append(replay(open_record(path, form, settings), tried, log, None if results else observer, say))
     return [
         Trial(name, settings, result, figures(settings, result.summary))
         for (name, settings), result in zip(chosen.items(), results, strict=True)
