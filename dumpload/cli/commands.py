@@ -195,17 +195,17 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.replay.compare import run_trials, trials_document, trials_text
     from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.day_log import DayLog
-    from dumpload.report.report import report_of_replay, zone_of
+    from dumpload.report.report import report_of_trials, zone_of
 
     path, settings = _settings(args)
     name = " ".join([str(path), *(f"--set {_without_secrets(one)}" for one in args.sets)])
     chosen = {name: settings, **_others(args.compare)}
-    day_log = DayLog(zone_of(settings)) if _wants_pictures(args) else None
+    day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
                 args.log, table_format(args), chosen, judge_contact=args.judge_contact,
-                watch=bar.watch, say=bar.say, observer=day_log,
+                watch=bar.watch, say=bar.say, observers=day_logs,
             )  # fmt: skip
     except RecordError as error:
         _fail(args, str(error))
@@ -213,8 +213,8 @@ def replay(args: argparse.Namespace) -> int:
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
         return INTERRUPTED
-    if day_log is not None:
-        _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, day_log))
+    if day_logs:
+        _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
     _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     return OK if trials[0].result.accepted else WRONG
 

@@ -10,8 +10,9 @@ from dumpload.core.freshness import is_missing
 from dumpload.core.window import utc_text
 from dumpload.records.items import Item, RowBatch
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
+from dumpload.replay.heat_sources import HeatSources, SourcedEnergy
 from dumpload.replay.replayer import Observer, Replayer, Scenario
-from dumpload.replay.totals import Change, Summary
+from dumpload.replay.totals import Change, Summary, Totals
 
 # The plain loop takes longer for these (2 s: ours, measured) than loading numba and the compiled law does. A year of
 # minutes is worth the 15 s that compiling takes once, from the second replay on.
@@ -19,7 +20,10 @@ COMPILED_FROM_ROWS = 100_000
 
 
 class Result(NamedTuple):
-    """What came of it. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown."""
+    """What came of it. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown.
+
+    `heat`: where the heat came from; None: that was not reckoned.
+    """
 
     path: Path
     kind: str
@@ -31,6 +35,12 @@ class Result(NamedTuple):
     changes: Sequence[Change]
     summary: Summary
     log: ReadLog
+    heat: HeatSources | None = None
+
+
+def heat_of(totals: Totals) -> HeatSources | None:
+    """Return where the heat came from, if these totals split their energy."""
+    return totals.energy.sources if isinstance(totals.energy, SourcedEnergy) else None
 
 
 class ReplayInterrupted(KeyboardInterrupt):
@@ -75,7 +85,7 @@ def replay(
     summary, totals = replayer.finish(end), replayer.totals
     counts = (totals.samples, totals.accepted, totals.rejected)
     ends = (_begin(first) - _ahead(first), end - _ahead(item))
-    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
+    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
 
 
 def _go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> Replayer:
