@@ -41,11 +41,12 @@ def run_trials(
     *,
     judge_contact: bool = False,
     watch: Callable[[float], None] = lambda _part: None,
+    say: Callable[[str], None] = lambda _words: None,
     observers: Sequence[Observer] = (),
 ) -> list[Trial]:
-    """Play the record once for each of the chosen settings. `watch` is told how much is done (0 to 1).
+    """Play the record once for each of the chosen settings.
 
-    `observers` watch one each, from the first on.
+    `watch` is told how much is done (0 to 1), `say` what takes a while; `observers` watch one each, from the first on.
 
     Raises:
         RecordError: the record cannot be used.
@@ -55,7 +56,7 @@ def run_trials(
         log = ReadLog(lambda part, done=done: watch((done + part) / len(chosen)))  # type: ignore[misc]
         tried = scenario(settings, judge_contact=judge_contact)
         observer = observers[len(results)] if len(results) < len(observers) else None
-        results.append(replay(open_record(path, form, settings), tried, log, observer))
+        results.append(replay(open_record(path, form, settings), tried, log, observer, say))
     return [
         Trial(name, settings, result, figures(settings, result.summary))
         for (name, settings), result in zip(chosen.items(), results, strict=True)
