@@ -85,7 +85,9 @@ def replay(
     summary, totals = replayer.finish(end), replayer.totals
     counts = (totals.samples, totals.accepted, totals.rejected)
     ends = (_begin(first) - _ahead(first), end - _ahead(item))
-    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
+    # Compiled rows are not split by source: better nothing than a part of it.
+    heat = heat_of(totals) if may_compile == (observer is None) else None
+    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat)
 
 
 def _go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> Replayer:
