@@ -30,7 +30,8 @@ np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
 from dumpload.replay import compiled as compiler  # noqa: E402  (only with the extra)
-from dumpload.replay.compiled import Restart, as_arrays, cache_folder, compiled, of_batches, play, replay_arrays  # noqa: E402
+from dumpload.replay.compiled import Restart, as_arrays, compiled, of_batches, play, replay_arrays  # noqa: E402
+from dumpload.replay.compiler import cache_folder  # noqa: E402
 
 SOC = Signal.STATE_OF_CHARGE
 PERMISSIVES = PermissiveLimits(25.0, 26.0, 70.0, 60.0, 50.0, 40.0, 90.0, 400.0, 1_500.0)
@@ -253,15 +254,16 @@ def test_a_changed_law_is_never_served_from_an_old_cache(tmp_path: Path) -> None
 
 
 def test_the_cache_has_a_folder_for_every_state_of_the_sources(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = cache_folder({"XDG_CACHE_HOME": str(tmp_path)})
+    environ = {"XDG_CACHE_HOME": str(tmp_path)}
+    folder = cache_folder("law", compiler.CORE, environ)
     assert folder.parent == tmp_path / "dumpload"
-    assert folder == cache_folder({"XDG_CACHE_HOME": str(tmp_path)})
+    assert folder == cache_folder("law", compiler.CORE, environ)
     for module in compiler.CORE:
         copy = tmp_path / "changed.py"
         copy.write_bytes(Path(str(module.__file__)).read_bytes() + b"\n")
         with monkeypatch.context() as changed:
             changed.setattr(module, "__file__", str(copy))
-            assert cache_folder({"XDG_CACHE_HOME": str(tmp_path)}) != folder
+            assert cache_folder("law", compiler.CORE, environ) != folder
 
 
 def test_every_function_that_the_law_calls_is_in_a_module_that_is_hashed() -> None:

@@ -209,6 +209,8 @@ def solve_bus(plant: Plant, state: PlantState, emf_v: float, ohm: float, siemens
     charger, house_w = plant.charger, around.house_w
     set_v = set_point_v(charger, state.stage)
     available_w = around.offered_w * charger.efficiency
+    if state.charge <= 0.0 and available_w < house_w:  # the battery management lets nothing out of an empty bank
+        house_w = 0.0
     if not math.isnan(set_v):
         needed_w = set_v * (set_v - emf_v) / ohm + siemens * set_v * set_v + house_w
         available_w = min(available_w, charger.limit_a * set_v)
@@ -333,7 +335,8 @@ def step(
     """Advance the plant by `step_s` (s, above 0) with the relay where it is; return the new state and what happened."""
     heater = plant.heater
     closed = thermostat(heater, state.thermostat_closed, state.tank_c)
-    siemens = 1.0 / (heater.element_ohm + heater.cable_ohm) if relay_on and closed else 0.0
+    is_fed = relay_on and closed and state.charge > 0.0
+    siemens = 1.0 / (heater.element_ohm + heater.cable_ohm) if is_fed else 0.0
     rest_v = interpolate(plant.bank.rest_charge, plant.bank.rest_v, state.charge)
     emf_v, ohm = behind(plant.bank, state, rest_v, step_s)
     bus = solve_bus(plant, state, emf_v, ohm, siemens, around)

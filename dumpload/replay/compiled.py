@@ -1,20 +1,16 @@
 """The law at its second speed: the core's own functions, compiled, over arrays of ready events.
 
-There is no second statement of the law here. `compiled` takes the very functions of the core, gives numba copies of
-them that call each other's compiled forms, and compiles `play`, which is ordinary Python too: run as it is, it is the
-plain loop that the compiled one must equal to the last bit.
+There is no second statement of the law here. `compiled` is `play` with the very functions of the core (see
+`compiler`); `play` is ordinary Python too: run as it is, it is the plain loop that the compiled one must equal to the
+last bit.
 """
 
-import hashlib
-import os
 import sys
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from functools import cache
-from pathlib import Path
-from types import FunctionType, ModuleType
+from types import ModuleType
 from typing import Any, NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -38,6 +34,7 @@ from dumpload.core.signals import Signal
 from dumpload.core.state import fresh
 from dumpload.core.window import LocalTime, Schedule
 from dumpload.records.items import PLAIN, UNKNOWN, Column, RowBatch
+from dumpload.replay.compiler import compile_group
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
@@ -181,8 +178,12 @@ def local_times(schedule: Schedule, events: Events, end: float) -> LocalTimes:
     pauses = np.diff(events.t, append=max(end, events.t[-1]))
     # A deadline is dated by the clock of the event after it, which may have been stepped either way.
     first = min(events.wall.min(), (events.wall[1:] - pauses[:-1]).min(initial=np.inf))
-    last = (events.wall + pauses).max()
-    rows = [schedule.at(float(np.floor(first)) - 1.0)]
+    return local_times_between(schedule, float(np.floor(first)) - 1.0, float((events.wall + pauses).max()))
+
+
+def local_times_between(schedule: Schedule, first: float, last: float) -> LocalTimes:
+    """Return the local times from one Unix time to another (s)."""
+    rows = [schedule.at(first)]
     while rows[-1].valid_until <= last:
         rows.append(schedule.at(rows[-1].valid_until))
     columns = zip(*rows, strict=True)
@@ -350,43 +351,7 @@ def with_floats(settings: ControllerSettings) -> ControllerSettings:
 # ---- compiled ----
 
 
-def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
-    """Return where compiled code is kept: a folder of its own for every state of the sources that it was made from.
-
-    numba looks only at the file of the function that it caches. A law changed in another file would go on being served
-    from the cache in its old form, and a replay would say what the daemon no longer does.
-    """
-    digest = hashlib.sha256(f"{sys.version} {numba.__version__} {np.__version__}".encode())
-    for module in (*CORE, sys.modules[__name__]):
-        assert module.__file__ is not None  # noqa: S101  (a module of ours is a file)
-        digest.update(Path(module.__file__).read_bytes())
-    base = Path(environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    return base / "dumpload" / f"law-{digest.hexdigest()[:24]}"
-
-
 @cache
 def compiled(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
     """Return `play`, compiled; the first time on a computer that takes a while, and `say` is told."""
-    folder = cache_folder()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        is_kept = os.access(folder, os.W_OK)
-    except OSError:
-        is_kept = False
-    if not (is_kept and any(folder.rglob("*.nbi"))):
-        kept = "" if is_kept else f"; it cannot be kept, {folder} is not writable"
-        say(f"compiling the control law for this computer, which takes a while the first time{kept}")
-    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
-    jitted: dict[object, Any] = {}
-    for module in (*CORE, sys.modules[__name__]):
-        names = {name: jitted.get(thing, thing) if callable(thing) else thing for name, thing in vars(module).items()}
-        for name, function in list(names.items()):
-            if isinstance(function, FunctionType) and function.__module__ == module.__name__:
-                # The very code of the function, with names that lead to compiled functions.
-                own = FunctionType(function.__code__, names, name, function.__defaults__)
-                # Inlined by force: left to itself numba copies the whole state at every call, at four times the cost.
-                inner = {} if function is play else {"no_cpython_wrapper": True, "forceinline": True}
-                options: dict[str, Any] = {"cache": is_kept and function is play, **inner}
-                names[name] = jitted[function] = numba.njit(**options)(own)
-    run: Callable[..., Any] = jitted[play]
-    return run
+    return compile_group(play, "law", (*CORE, sys.modules[__name__]), "the control law", say)
