@@ -75,6 +75,7 @@ DEFAULTS = {
     "tank.draws": (),
     "solar.strings": (),
     "solar.stops_when_full": False,
+    "solar.begins_daily": True,
 }
 
 

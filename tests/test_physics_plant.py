@@ -207,6 +207,23 @@ def test_a_charger_without_float_rests_when_full_and_begins_again_lower() -> Non
     assert low.stage == Stage.BULK
 
 
+def test_a_charger_that_begins_daily_forgets_its_stage_in_the_dark() -> None:
+    daily = PLANT._replace(charger=CHARGER._replace(begins_daily=True))
+    assert run(0.1, 10.0, state(stage=Stage.FLOAT, charge=0.95), plant=daily).stage == Stage.BULK
+    assert run(0.1, 10.0, state(stage=Stage.FLOAT, charge=0.95)).stage == Stage.FLOAT
+    assert run(0.1, 10.0, state(stage=Stage.FLOAT, charge=0.95), plant=daily, offered_w=50.0).stage == Stage.FLOAT
+
+
+def test_an_empty_bank_gives_nothing_and_the_sun_alone_carries_the_house() -> None:
+    empty = state(charge=0.0)
+    _, flows = step(PLANT, empty, around(offered_w=60.0), True, 10.0)
+    assert (flows.house_w, flows.unserved_w, flows.element_w) == (0.0, 90.0, 0.0)
+    assert flows.bank.in_w > 0
+    assert books_close(flows)
+    _, flows = step(PLANT, empty, around(offered_w=200.0), False, 10.0)
+    assert (flows.house_w, flows.unserved_w) == (90.0, 0.0)
+
+
 def test_a_cloud_keeps_the_time_at_the_set_point() -> None:
     before = state(stage=Stage.ABSORPTION, in_stage_s=1800.0)
     after, _ = step(PLANT, before, around(offered_w=20.0), False, 10.0)

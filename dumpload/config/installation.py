@@ -110,6 +110,7 @@ class Solar(Table):
     float_v: kind.Volts | None = Field(None, description="Charger's set point once the bank is full (float).")
     charger_a: kind.Amperes | None = Field(None, description="Largest current the charger gives.")
     stops_when_full: bool = Field(False, description="Whether the charger gives nothing once full, instead of float_v.")
+    begins_daily: bool = Field(True, description="Whether the charger begins anew, with absorption, every morning.")
     absorption_s: kind.Dwell | None = Field(None, description="How long the charger holds absorption_v.")
     tail_a: kind.Amperes | None = Field(
         None, description="Charging current below which absorption ends sooner; not set: by time alone."

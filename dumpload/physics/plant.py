@@ -71,7 +71,7 @@ class Charger(NamedTuple):
     """The solar charger. `float_v` NaN: it rests when full instead. `tail_a` NaN: absorption ends by time alone.
 
     Absorption ends after `absorption_s` at the set point, or below `tail_a` into the bank. From float or rest it goes
-    back to bulk once the bus has been below `rebulk_v` for `rebulk_s`.
+    back to bulk once the bus has been below `rebulk_v` for `rebulk_s`, and with `begins_daily` every night, too.
     """
 
     absorption_v: float
@@ -82,6 +82,7 @@ class Charger(NamedTuple):
     rebulk_s: float
     limit_a: float
     efficiency: float
+    begins_daily: bool = False
 
 
 class Heater(NamedTuple):
@@ -280,16 +281,22 @@ def heat_tank(heater: Heater, tank_c: float, element_w: float, around: Surroundi
 
 
 def draw(heater: Heater, tank_c: float, around: Surroundings) -> tuple[float, float]:
-    """Return the tank's temperature after the draw, and how many litres of it were warm enough.
+    """Return the tank's temperature after the draw, and how many litres of it were warm enough; exact.
 
-    The cold that comes in mixes with what is left. Of mixed water at Tm, a share (Tm - Tc) / (Th - Tc) is hot.
+    The cold that comes in mixes with what is left. While the tank is warm enough, every litre of mixed water takes the
+    same heat, so T falls on a straight line; from there on the tank's own water is drawn, and T - Tc shrinks by
+    exp(-litres / volume).
     """
     if around.drawn_l <= 0.0 or tank_c <= around.cold_c:
         return tank_c, 0.0
-    is_warm = tank_c >= around.wanted_c
-    share = (around.wanted_c - around.cold_c) / (tank_c - around.cold_c) if is_warm else 1.0
-    taken = min(1.0, around.drawn_l * share / heater.volume_l)
-    return tank_c - taken * (tank_c - around.cold_c), around.drawn_l if is_warm else 0.0
+    warm_l, wanted_k = 0.0, around.wanted_c - around.cold_c
+    if tank_c > around.wanted_c:
+        warm_l = min(around.drawn_l, (tank_c - around.wanted_c) * heater.volume_l / wanted_k)
+        tank_c -= warm_l * wanted_k / heater.volume_l
+    if warm_l < around.drawn_l:
+        rest_l = around.drawn_l - warm_l
+        tank_c = around.cold_c + (tank_c - around.cold_c) * math.exp(-rest_l / heater.volume_l)
+    return tank_c, warm_l
 
 
 def thermostat(heater: Heater, closed: bool, tank_c: float) -> bool:
@@ -343,6 +350,8 @@ def step(
 
     charge, slow_v, bank = charge_bank(plant.bank, state, bus.volts, step_s)
     stage, in_stage_s = next_stage(plant.charger, state, bus, bank.amps, step_s)
+    if plant.charger.begins_daily and around.offered_w <= 0.0:
+        stage, in_stage_s = Stage.BULK, 0.0
     counted, full_for_s, resynced = count(plant.monitor, state, bus.volts, bank.amps, step_s)
     load_a = siemens * bus.volts
     element_w = load_a * load_a * heater.element_ohm

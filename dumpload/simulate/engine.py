@@ -27,8 +27,8 @@ from dumpload.replay.compiler import compile_group
 OFFERED, CURTAILED, CONVERTER, HOUSE, UNSERVED, CABLE, ELEMENT, FROM_BANK = range(8)
 BANK_IN, BANK_STORED, BANK_OHMIC, BANK_SLOW, BANK_CHARGING = range(8, 13)
 TANK_STORED, TANK_LOST, TANK_DRAWN, WANTED_L, WARM_L = range(13, 18)
-SWITCH_ONS, ON_S, GROWTH_S, HOTTEST, LOWEST, RESYNCS = range(18, 24)
-COLUMNS = 24
+SWITCH_ONS, ON_S, GROWTH_S, HOTTEST, LOWEST = range(18, 23)
+COLUMNS = 23
 
 # Water between these temperatures is where legionella grow (see `physics.scald`).
 GROWTH_FROM_C, GROWTH_TO_C = 20.0, 45.0
@@ -125,7 +125,6 @@ def add_up(row: Any, before: Boat, boat: Boat, flows: Flows, drawn_l: float, ste
     row[GROWTH_S] += step_s if GROWTH_FROM_C <= boat.plant.tank_c < GROWTH_TO_C else 0.0
     row[HOTTEST] = max(row[HOTTEST], boat.plant.tank_c)
     row[LOWEST] = min(row[LOWEST], 100.0 * boat.plant.charge)
-    row[RESYNCS] += 1.0 if flows.resynced else 0.0
     add_energy(row, flows, hours)
 
 
