@@ -23,11 +23,24 @@ TABLES = (
     "permissive",
 )
 # What only `dumpload simulate` asks for: on the paper it would be a list of gaps that no check has.
-SIMULATED = frozenset(
-    "battery.counter_full_v battery.counter_full_a battery.counter_full_s battery.counter_efficiency "
-    "battery.counter_step_percent solar.latitude solar.longitude solar.altitude_m solar.strings solar.stops_when_full "
-    "solar.begins_daily solar.absorption_s solar.tail_a solar.rebulk_v solar.rebulk_s tank.draws".split()
-)
+SIMULATED = {
+    "battery.counter_full_v",
+    "battery.counter_full_a",
+    "battery.counter_full_s",
+    "battery.counter_efficiency",
+    "battery.counter_step_percent",
+    "solar.latitude",
+    "solar.longitude",
+    "solar.altitude_m",
+    "solar.strings",
+    "solar.stops_when_full",
+    "solar.begins_daily",
+    "solar.absorption_s",
+    "solar.tail_a",
+    "solar.rebulk_v",
+    "solar.rebulk_s",
+    "tank.draws",
+}
 ALSO = ("telemetry.state_of_charge.max_age_s",)
 
 

@@ -67,9 +67,7 @@ class Battery(Table):
     counter_full_v: kind.Volts | None = Field(
         None, description="Voltage at or above which the battery monitor may take the bank for full."
     )
-    counter_full_a: kind.Amperes | None = Field(
-        None, description="Charging current below which it does so."
-    )
+    counter_full_a: kind.Amperes | None = Field(None, description="Charging current below which it does so.")
     counter_full_s: kind.Dwell | None = Field(None, description="How long both must last for that.")
     counter_efficiency: kind.Efficiency | None = Field(
         None, description="Part of the charge put in that the battery monitor counts as stored."

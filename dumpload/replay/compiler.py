@@ -1,8 +1,8 @@
 """Compiles groups of our own functions with numba; its one home.
 
-Nothing is stated twice: numba gets the very code of the functions, under names that lead to each other's compiled forms.
-Uncompiled they are ordinary Python, which the compiled form must equal to the last bit. So they use no `**` on floats
-(the C library's pow rounds otherwise than a product), and no keyword, generator, dict or None on their way.
+Nothing is stated twice: numba gets the very code of the functions, under names that lead to each other's compiled
+forms. Uncompiled they are ordinary Python, which the compiled form must equal to the last bit. So they use no `**` on
+floats (the C library's pow rounds otherwise than a product), and no keyword, generator, dict or None on their way.
 """
 
 import hashlib
@@ -32,7 +32,7 @@ def cache_folder(name: str, modules: Sequence[ModuleType], environ: Mapping[str,
 
 
 def compile_group(
-    entry: FunctionType, name: str, modules: Sequence[ModuleType], words: str, say: Callable[[str], None]
+    entry: Callable[..., Any], name: str, modules: Sequence[ModuleType], words: str, say: Callable[[str], None]
 ) -> Callable[..., Any]:
     """Return `entry`, compiled with every function of `modules` (in the order in which they import each other).
 

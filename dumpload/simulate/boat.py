@@ -112,7 +112,9 @@ def installed(settings: Settings, step_s: float) -> Installed:
         raise BoatError(msg)
     chemistry = known.values.get("battery.chemistry")
     if chemistry not in (None, "lifepo4"):
-        msg = f'battery.chemistry = "{chemistry}": expected "lifepo4"; the rest voltage of other cells is not known here'
+        msg = (
+            f'battery.chemistry = "{chemistry}": expected "lifepo4"; the rest voltage of other cells is not known here'
+        )
         raise BoatError(msg)
     strings = _strings(known)
     bank, cells = bank_of(known)
@@ -254,7 +256,10 @@ def _draws(known: Known) -> tuple[tuple[int, float], ...]:
         return tuple(map(parse_draw, texts))
     litres, why = LITRES_A_DAY, ""
     if "tank.people" in known.values and "tank.litres_per_person" in known.values:
-        litres, why = known.values["tank.people"] * known.values["tank.litres_per_person"], ": people x litres_per_person"
+        litres, why = (
+            known.values["tank.people"] * known.values["tank.litres_per_person"],
+            ": people x litres_per_person",
+        )
     known.note("tank.draws", f"{litres:g} l a day at {WANTED_C:g} degC, half at 07:00 and half at 19:00{why}")
     return (7 * 60, litres / 2.0), (19 * 60, litres / 2.0)
 

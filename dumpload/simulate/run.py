@@ -77,7 +77,8 @@ def find_weather(name: str | None, settings: Settings) -> tuple[Source, list[Ass
     Raises:
         WeatherError: there is no such weather, or it needs a place that the settings do not have.
     """
-    solar, assumed = settings.solar, []
+    solar = settings.solar
+    assumed: list[Assumption] = []
     if name is not None and name not in TYPICAL_YEARS:
         if solar.latitude is None or solar.longitude is None:
             msg = f"--weather {name}: expected solar.latitude and solar.longitude to be set, where that was measured"
@@ -92,12 +93,16 @@ def find_weather(name: str | None, settings: Settings) -> tuple[Source, list[Ass
         name = "greensboro"
         if solar.latitude is not None:
             name = min(years, key=lambda known: abs(years[known][1].latitude_deg - float(solar.latitude or 0.0)))
-        assumed.append(Assumption("--weather", f"{name}{', nearest in latitude' if solar.latitude is not None else ''}"))
+        assumed.append(
+            Assumption("--weather", f"{name}{', nearest in latitude' if solar.latitude is not None else ''}")
+        )
     weather, place = years[name]
     home_deg = solar.longitude
     if home_deg is None:
         home_deg = zone_longitude_deg(find_zone(settings.permissive.timezone), TYPICAL)
-        assumed.append(Assumption("solar.longitude", f"{home_deg:g} deg, where noon is at 12:00 of permissive.timezone"))
+        assumed.append(
+            Assumption("solar.longitude", f"{home_deg:g} deg, where noon is at 12:00 of permissive.timezone")
+        )
     return Source(name, weather, place, True, home_deg), assumed
 
 

@@ -143,7 +143,9 @@ def _order(draw: Any, whole: int) -> Any:
     for first in range(0, whole, SPELL_DAYS):
         count = min(SPELL_DAYS, whole - first)
         if whole >= YEAR_DAYS:
-            source = first + draw.integers(-SEASON_DAYS, SEASON_DAYS + 1) + YEAR_DAYS * draw.integers(cycle // YEAR_DAYS)
+            source = (
+                first + draw.integers(-SEASON_DAYS, SEASON_DAYS + 1) + YEAR_DAYS * draw.integers(cycle // YEAR_DAYS)
+            )
         else:
             source = draw.integers(whole)
         order[first : first + count] = (source + np.arange(count)) % cycle
