@@ -85,10 +85,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
-    simulate_parser = _add(
-        commands, "simulate", simulate, "say what hot water the sun would give, before anything is bought"
-    )
-    add_simulate_arguments(simulate_parser)
+    add_simulate_arguments(_add(commands, "simulate", simulate, "say what hot water the sun would give in a year"))
     init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
     init_parser.set_defaults(run_command=init)
     add_init_arguments(init_parser)
@@ -246,14 +243,9 @@ def report(args: argparse.Namespace) -> int:
 
 def simulate(args: argparse.Namespace) -> int:
     """Simulate the boat of the settings through a year of weather, and through others like it."""
-    from dumpload.cli.simulating import SimulateError, run_simulation
+    from dumpload.cli.simulating import run_simulation
 
-    try:
-        _show(args, *run_simulation(args, _settings(args)[1], _print_error))
-    except SimulateError as error:
-        _fail(args, str(error))
-        return error.code
-    return OK
+    return run_simulation(args, _settings(args)[1], say=_print_error, show=_show, fail=_fail)
 
 
 def _without_secrets(assignment: str) -> str:

@@ -4,7 +4,7 @@ import argparse
 import sys
 import warnings
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dumpload.cli.progress import Bar
 
@@ -15,14 +15,6 @@ _MOST_YEARS = 1000
 WITHOUT_EXTRA = (
     "simulate: expected the extra `solar` to be installed: pip install 'dumpload[solar]' ({name} is missing)"
 )
-
-
-class SimulateError(Exception):
-    """Nothing was simulated; the message says why, `code` is the exit code."""
-
-    def __init__(self, words: str, code: int = 2) -> None:
-        super().__init__(words)
-        self.code = code
 
 
 def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,27 +42,32 @@ def _years(text: str) -> int:
 
 
 def run_simulation(
-    args: argparse.Namespace, settings: "Settings", say: Callable[[str], None]
-) -> tuple[Callable[[], Any], Callable[[], str]]:
-    """Return what makes the document and the text of a simulation.
-
-    Raises:
-        SimulateError: an extra, a setting or the weather is missing, or a person ended it (`code` 130).
-    """
+    args: argparse.Namespace,
+    settings: "Settings",
+    *,
+    say: Callable[[str], None],
+    show: Callable[..., None],
+    fail: Callable[..., None],
+) -> int:
+    """Simulate and show it; return the exit code: 2 if an extra, a setting or the weather is missing."""
     try:
         from dumpload.simulate import run, summary, text
         from dumpload.simulate.boat import BoatError
         from dumpload.simulate.engine import compiled_steps
         from dumpload.simulate.weather import WeatherError
     except ModuleNotFoundError as error:
-        raise SimulateError(WITHOUT_EXTRA.format(name=error.name)) from None
+        fail(args, WITHOUT_EXTRA.format(name=error.name))
+        return 2
     try:
         # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
         with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:
             warnings.simplefilter("ignore")
             done = run.simulate(settings, args.weather, args.years, compiled_steps(say), bar.watch)
     except (BoatError, WeatherError) as error:
-        raise SimulateError(str(error)) from None
+        fail(args, str(error))
+        return 2
     except run.SimulationInterrupted as interrupted:
-        raise SimulateError(str(interrupted), 130) from None
-    return (lambda: summary.simulation_document(done)), (lambda: text.simulation_text(done))
+        say(str(interrupted))
+        return 130
+    show(args, lambda: summary.simulation_document(done), lambda: text.simulation_text(done))
+    return 0
