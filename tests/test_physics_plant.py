@@ -138,6 +138,19 @@ def test_a_draw_mixes_the_cold_that_comes_in() -> None:
     assert (drawn.celsius, drawn.warm_l) == (pytest.approx(52.5), 10.0)
 
 
+def test_a_draw_is_exact_whatever_parts_it_is_taken_in() -> None:
+    """From 60 degC 26.7 l of the 35 are warm: (60 - 40) 40 / (40 - 10); then (T - Tc) shrinks by exp(-rest / 40)."""
+    heater = HEATER._replace(loss_w_k=0.0)
+    whole = heat_tank(heater, 60.0, 0.0, around(drawn_l=35.0), 10.0)
+    celsius, warm_l = 60.0, 0.0
+    for _ in range(70):
+        part = heat_tank(heater, celsius, 0.0, around(drawn_l=0.5), 10.0)
+        celsius, warm_l = part.celsius, warm_l + part.warm_l
+    assert (whole.celsius, whole.warm_l) == (pytest.approx(celsius), pytest.approx(warm_l))
+    assert whole.warm_l == pytest.approx(80 / 3)
+    assert whole.celsius == pytest.approx(10 + 30 * math.exp(-(35 - 80 / 3) / 40))
+
+
 def test_water_below_what_is_wanted_is_drawn_but_is_not_warm() -> None:
     assert heat_tank(HEATER, 35.0, 0.0, around(drawn_l=4.0), 10.0).warm_l == 0.0
 

@@ -57,7 +57,9 @@ def test_the_sun_of_another_place_is_moved_to_the_noon_of_home() -> None:
     assert away.times[0] == pytest.approx(-6 * 3600.0)
 
 
-@pytest.mark.parametrize(("zone", "degrees"), [("Europe/London", 0.0), ("America/New_York", -75.0), ("Asia/Kolkata", 82.5)])
+@pytest.mark.parametrize(
+    ("zone", "degrees"), [("Europe/London", 0.0), ("America/New_York", -75.0), ("Asia/Kolkata", 82.5)]
+)
 def test_a_zone_has_the_longitude_of_its_standard_time(zone: str, degrees: float) -> None:
     assert zone_longitude_deg(ZoneInfo(zone), 1990) == degrees
 
