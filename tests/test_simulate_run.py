@@ -1,4 +1,4 @@
-"""`dumpload simulate` from weather to words: figures agree with each other, steps are short enough, errors are plain."""
+"""`dumpload simulate` from weather to words: figures agree, steps are short enough, errors are plain."""
 
 import json
 import os

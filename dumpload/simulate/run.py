@@ -1,6 +1,7 @@
 """A simulation from settings and weather to daily sums: the weather as it is, then years of the same days resampled."""
 
 from collections.abc import Callable
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -137,7 +138,7 @@ def simulate(
     minutes = offered_minutes(span, weather, watts, is_typical=source.is_typical)
     runs: list[Run] = []
     try:
-        for number, offered in enumerate([minutes, *resampled(minutes, years)]):
+        for number, offered in enumerate(chain([minutes], resampled(minutes, years))):
             runs.append(
                 run_year(boat, span, offered, run_steps, step_s, lambda part: watch((number + part) / (years + 1)))  # noqa: B023  (called within)
             )
