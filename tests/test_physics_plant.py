@@ -21,8 +21,8 @@ from dumpload.physics.plant import (
     Stage,
     Surroundings,
     heat_tank,
-    interpolate,
     next_stage,
+    rest_line,
     step,
     thermostat,
     volts_at,
@@ -173,6 +173,19 @@ def test_the_taper_follows_the_closed_form_and_an_integrator() -> None:
     assert flows.bank.amps == pytest.approx(closed, rel=2e-3)
 
 
+def test_a_bank_of_little_resistance_does_not_swing_about_the_set_point() -> None:
+    """Where its curve is steep, held over a step, the current of a 1 milliohm bank changed its sign at every step."""
+    bank, charger = BANK._replace(ohm=0.001, slow_ohm=0.0), CHARGER._replace(tail_a=math.nan)
+    plant = PLANT._replace(bank=bank, charger=charger)
+    now, amps = state(charge=0.995), []
+    for _ in range(180):
+        now, flows = step(plant, now, around(offered_w=1400.0), False, 10.0)
+        amps += [flows.bank.amps] if now.stage == Stage.ABSORPTION else []
+    assert len(amps) > 20
+    assert all(after <= before + 1e-9 for before, after in pairwise(amps))
+    assert min(amps) >= 0.0
+
+
 def test_the_polarisation_follows_its_exponential() -> None:
     """Relaxation at rest: v exp(-t / tau), whatever the step (self-discharge does not pass through it)."""
     plant = PLANT._replace(bank=BANK._replace(ohm=1e6, self_discharge_per_s=0.0))
@@ -189,7 +202,7 @@ def test_what_is_stored_is_the_area_under_the_rest_curve() -> None:
         now, flows = step(PLANT, now, around(offered_w=800.0), False, 10.0)
         stored_wh += flows.bank.stored_w * 10.0 / 3600
     points = [0.55, *[x for x, _ in CURVE if 0.55 < x < now.charge], now.charge]
-    volts = [interpolate(BANK.rest_charge, BANK.rest_v, x) for x in points]
+    volts = [rest_line(BANK, x)[0] for x in points]
     area = sum((b - a) * (v + w) / 2 for (a, b), (v, w) in zip(pairwise(points), pairwise(volts), strict=True))
     assert stored_wh == pytest.approx(area * BANK.capacity_ah, rel=1e-4)
 

@@ -81,6 +81,7 @@ def test_a_plate_that_is_missing_is_named(key: str) -> None:
     ("keys", "words"),
     [
         ({"battery.chemistry": "lead_acid"}, 'battery.chemistry = "lead_acid": expected "lifepo4"'),
+        ({"battery.capacity_ah": 0.1}, "battery.capacity_ah = 0.1: expected at least "),
         ({"tank.cold_c": 40}, "tank.cold_c = 40: expected below 40"),
     ],
 )

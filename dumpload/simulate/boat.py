@@ -34,6 +34,8 @@ COLD_C, AROUND_C, OPENS_C, WANTED_C, LOSS_W_K = 10.0, 15.0, 65.0, 40.0, 1.1
 START_CHARGE = 0.6
 MESSAGES_S, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C, CHARGE_STEP_PERCENT = 10.0, 0.01, 1.0, 0.5, 0.1
 NO_LIMIT_A = 1e6
+# Most of the bank's charge that may move in one step.
+MOST_CHARGE_A_STEP = 0.005
 DAY_HOURS = range(7, 23)
 
 NEEDED = (
@@ -124,12 +126,22 @@ def installed(settings: Settings, step_s: float) -> Installed:
     if needs.cold_c >= WANTED_C:
         msg = f"tank.cold_c = {needs.cold_c:g}: expected below {WANTED_C:g}, the water that is wanted"
         raise BoatError(msg)
+    _check_size(bank, strings, step_s)
     telemetry = telemetry_of(known, step_s)
     start = Boat(
         PlantState(START_CHARGE, 0.0, Stage.BULK, 0.0, START_CHARGE, 0.0, needs.around_c, True),
         fresh(0.0, Selector.AUTO, Lockout.NONE, 0.0, -1),
     )
     return Installed(plant, law_of(settings), telemetry, start, needs, strings, tuple(known.assumed))
+
+
+def _check_size(bank: Bank, strings: tuple[tuple[float, float, float], ...], step_s: float) -> None:
+    """Refuse a bank that the panels fill within minutes: the steps would be too long for it."""
+    most_a = sum(peak_w for peak_w, *_ in strings) / bank.rest_v[0]
+    least_ah = most_a * step_s / 3600.0 / MOST_CHARGE_A_STEP
+    if bank.capacity_ah < least_ah:
+        msg = f"battery.capacity_ah = {bank.capacity_ah:g}: expected at least {least_ah:.3g} Ah to simulate such panels"
+        raise BoatError(msg)
 
 
 def _also(others: list[str]) -> str:
