@@ -8,7 +8,7 @@ from surveyed import BARGE
 
 from dumpload.config.to_core import controller_setup
 from dumpload.core.window import Schedule
-from dumpload.replay.compiled import local_times_between
+from dumpload.replay.arrays import local_times_between
 from dumpload.simulate.boat import installed
 from dumpload.simulate.engine import COLUMNS, LOWEST, Boat, Clock, Outside
 

@@ -8,57 +8,82 @@ floats (the C library's pow rounds otherwise than a product), and no keyword, ge
 import hashlib
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
+from pickle import UnpicklingError
 from types import FunctionType, ModuleType
-from typing import Any
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
 
+# What the standard library says that unpickling may raise, and what a full disk does.
+CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexError, OSError)
 
-def cache_folder(name: str, modules: Sequence[ModuleType], environ: Mapping[str, str] = os.environ) -> Path:
+
+class Group(NamedTuple):
+    """What is compiled together: a name for its cache and one in words, the modules whole, and what is called.
+
+    `modules` come in the order in which they import each other.
+    """
+
+    name: str
+    words: str
+    modules: tuple[ModuleType, ...]
+    called: tuple[Callable[..., Any], ...]
+
+
+def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
     """Return where compiled code is kept: a folder of its own for every state of the sources that it was made from.
 
     numba looks only at the file of the function that it caches. A law changed in another file would go on being served
     from the cache in its old form, and a replay would say what the daemon no longer does.
     """
     digest = hashlib.sha256(f"{sys.version} {numba.__version__} {np.__version__}".encode())
-    for module in (*modules, sys.modules[__name__]):
+    for module in (*group.modules, sys.modules[__name__]):
         assert module.__file__ is not None  # noqa: S101  (a module of ours is a file)
         digest.update(Path(module.__file__).read_bytes())
     base = Path(environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    return base / "dumpload" / f"{name}-{digest.hexdigest()[:24]}"
+    return base / "dumpload" / f"{group.name}-{digest.hexdigest()[:24]}"
 
 
-def compile_group(
-    entry: Callable[..., Any], name: str, modules: Sequence[ModuleType], words: str, say: Callable[[str], None]
-) -> Callable[..., Any]:
-    """Return `entry`, compiled with every function of `modules` (in the order in which they import each other).
+def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True) -> tuple[Any, ...]:
+    """Return what is called, compiled; the first time on a computer that takes a while, and `say` is told.
 
-    `name` begins the name of the cache's folder. The first time on a computer it takes a while, and `say` is told so;
-    `words`: what is compiled.
+    Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
     """
-    folder = cache_folder(name, modules)
+    folder = group_folder(group)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        is_kept = os.access(folder, os.W_OK)
+        is_kept = keep and os.access(folder, os.W_OK)
     except OSError:
         is_kept = False
-    if not (is_kept and any(folder.rglob("*.nbi"))):
-        kept = "" if is_kept else f"; it cannot be kept, {folder} is not writable"
-        say(f"compiling {words} for this computer, which takes a while the first time{kept}")
+    is_at_hand = (folder in _made and keep) or (is_kept and any(folder.rglob("*.nbi")))
+    if not is_at_hand:
+        kept = "" if is_kept else f"; it cannot be kept in {folder}"
+        say(f"compiling {group.words} for this computer, which takes a while the first time{kept}")
+    _made.add(folder)
+    return _compile(group, folder, is_kept)
+
+
+# The folders of what this process has compiled: it is at hand without them, too.
+_made: set[Path] = set()
+
+
+@cache
+def _compile(group: Group, folder: Path, is_kept: bool) -> tuple[Any, ...]:  # noqa: FBT001
     numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     jitted: dict[object, Any] = {}
-    for module in modules:
+    for module in group.modules:
         names = {name: jitted.get(thing, thing) if callable(thing) else thing for name, thing in vars(module).items()}
-        for name_of, function in list(names.items()):
+        for name, function in list(names.items()):
             if isinstance(function, FunctionType) and function.__module__ == module.__name__:
                 # The very code of the function, with names that lead to compiled functions.
-                own = FunctionType(function.__code__, names, name_of, function.__defaults__)
+                own = FunctionType(function.__code__, names, name, function.__defaults__)
                 # Inlined by force: left to itself numba copies the whole state at every call, at four times the cost.
-                inner = {} if function is entry else {"no_cpython_wrapper": True, "forceinline": True}
-                options: dict[str, Any] = {"cache": is_kept and function is entry, **inner}
-                names[name_of] = jitted[function] = numba.njit(**options)(own)
-    run: Callable[..., Any] = jitted[entry]
-    return run
+                is_called = function in group.called
+                inner = {} if is_called else {"no_cpython_wrapper": True, "forceinline": True}
+                options: dict[str, Any] = {"cache": is_kept and is_called, **inner}
+                names[name] = jitted[function] = numba.njit(**options)(own)
+    return tuple(jitted[function] for function in group.called)

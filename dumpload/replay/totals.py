@@ -84,6 +84,27 @@ class Summary(NamedTuple):
         return self.switch_ons / self.days if self.span_s > 0 else MISSING
 
 
+def drawn(
+    begin: float, end: float, load: tuple[float, float], volts: tuple[float, float], rating: LoadRating
+) -> tuple[float, float, float, float, float, float, float]:
+    """Return what the load draws while the relay is on from `begin` to `end` (s), by where that is known from.
+
+    Power (W) and time (s) as measured, by voltage and by rating; and the time (s) in which the measured power shows the
+    load drawing. `load`, `volts`: the last value, and until when it counts (s). Numbers in and out: it is compiled too.
+    """
+    load_s = volts_s = rated_s = volts_w = rated_w = drawing_s = load_w = 0.0
+    if begin < load[1]:
+        load_w, load_s = load[0], min(end, load[1]) - begin
+        drawing_s = load_s if load_w > LOAD_PRESENT_W else 0.0
+        begin += load_s
+    if begin < min(end, volts[1]) and not is_missing(rating.ohm):
+        volts_w, volts_s = volts[0] * volts[0] / rating.ohm, min(end, volts[1]) - begin
+        begin += volts_s
+    if begin < end and not is_missing(rating.rated_w):
+        rated_w, rated_s = rating.rated_w, end - begin
+    return load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s
+
+
 class Energy:
     """The energy into the load while the relay is on, from the best source there is at every moment.
 
@@ -94,10 +115,10 @@ class Energy:
     def __init__(self, load: LoadRating, t: float) -> None:
         """Start at `t` (s) with the relay off."""
         self._rating = load
-        self._at = t
-        self._on = False
-        self._load = (MISSING, -math.inf)
-        self._voltage = (MISSING, -math.inf)
+        self.at = t
+        self.is_on = False
+        self.load = (MISSING, -math.inf)
+        self.volts = (MISSING, -math.inf)
         self.measured = self.by_voltage = self.by_rating = EnergyShare()
         self.drawing_s = 0.0
 
@@ -110,41 +131,35 @@ class Energy:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
         if signal == Signal.LOAD_POWER:
             self.advance(t)
-            self._load = (value, expires_at)
+            self.load = (value, expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
             self.advance(t)
-            self._voltage = (value, expires_at)
+            self.volts = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
         """Have the last value of a signal count longer."""
         if signal == Signal.LOAD_POWER:
-            self._load = (self._load[0], expires_at)
+            self.load = (self.load[0], expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
-            self._voltage = (self._voltage[0], expires_at)
+            self.volts = (self.volts[0], expires_at)
 
     def switch(self, t: float, *, on: bool) -> None:
         """The relay moved."""
         self.advance(t)
-        self._on = on
+        self.is_on = on
 
     def advance(self, t: float) -> None:
         """Add up to `t` (s)."""
-        begin, self._at = self._at, t
-        if not self._on or t <= begin:
+        begin, self.at = self.at, t
+        if not self.is_on or t <= begin:
             return
-        power_w, expires_at = self._load
-        if begin < expires_at:
-            seconds = min(t, expires_at) - begin
-            self.measured = self.measured.plus(power_w, seconds)
-            self.drawing_s += seconds if power_w > LOAD_PRESENT_W else 0.0
-            begin += seconds
-        volts, expires_at = self._voltage
-        if begin < min(t, expires_at) and not is_missing(self._rating.ohm):
-            seconds = min(t, expires_at) - begin
-            self.by_voltage = self.by_voltage.plus(volts * volts / self._rating.ohm, seconds)
-            begin += seconds
-        if begin < t and not is_missing(self._rating.rated_w):
-            self.by_rating = self.by_rating.plus(self._rating.rated_w, t - begin)
+        load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s = drawn(
+            begin, t, self.load, self.volts, self._rating
+        )
+        self.measured = self.measured.plus(load_w, load_s)
+        self.by_voltage = self.by_voltage.plus(volts_w, volts_s)
+        self.by_rating = self.by_rating.plus(rated_w, rated_s)
+        self.drawing_s += drawing_s
 
 
 class Totals:
@@ -160,11 +175,11 @@ class Totals:
         self.changes: list[Change] = []
         self.samples = self.accepted = self.rejected = 0
         self._max_age_s = max_age_s
-        self._began = self._known_until = t
-        self._lost_s = self._on_time_s = 0.0
+        self._began = self.known_until = t
+        self.lost_s = self._on_time_s = 0.0
         self._on_since = MISSING
         self._runs: tuple[int, float, float] = (0, -math.inf, math.inf)
-        self._lowest = math.inf
+        self.lowest_on = math.inf
 
     def reject(self, count: int = 1) -> None:
         """Values came that do not count."""
@@ -183,41 +198,45 @@ class Totals:
 
     def change(self, t: float, change: Change) -> None:
         """The relay moved at `t` (s)."""
-        self.changes.append(change)
         self.energy.switch(t, on=change.position == Position.ON)
+        self.note_change(t, change)
+        self.lowest(change.state_of_charge)
+
+    def note_change(self, t: float, change: Change) -> None:
+        """List a change at `t` (s), and count the run that it begins or ends; energy and charge are seen to."""
+        self.changes.append(change)
         if change.position == Position.ON:
             self._on_since = t
-            self.lowest(change.state_of_charge)
         else:
             self._end_run(t)
             self._on_since = MISSING
 
     def take_charge(self, t: float, stamp: float, percent: float) -> None:
         """A state of charge measured at `stamp` (s) came at `t` and was accepted."""
-        if t > self._known_until:
+        if t > self.known_until:
             self.regain(t)
-        self._known_until = min(stamp, t) + self._max_age_s
-        if percent < self._lowest and self.is_on:
-            self._lowest = percent
+        self.known_until = min(stamp, t) + self._max_age_s
+        if percent < self.lowest_on and self.is_on:
+            self.lowest_on = percent
 
     def charge(self, stamp: float) -> None:
         """A state of charge measured at `stamp` (s) was accepted."""
-        self._known_until = stamp + self._max_age_s
+        self.known_until = stamp + self._max_age_s
 
     def regain(self, t: float) -> None:
         """The state of charge is known again at `t` (s), if it had been lost."""
-        if t > self._known_until:
-            self._lost_s += t - self._known_until
-            self.on_loss(self._known_until, t)
+        if t > self.known_until:
+            self.lost_s += t - self.known_until
+            self.on_loss(self.known_until, t)
 
     def lose(self, t: float) -> None:
         """The state of charge is not known any more."""
-        self._known_until = min(self._known_until, t)
+        self.known_until = min(self.known_until, t)
 
     def lowest(self, state_of_charge: float) -> None:
         """Take a state of charge (percent) for the lowest one while on; NaN is none."""
-        if self.is_on and state_of_charge < self._lowest:
-            self._lowest = state_of_charge
+        if self.is_on and state_of_charge < self.lowest_on:
+            self.lowest_on = state_of_charge
 
     def summary(self, t: float) -> Summary:
         """Return what it comes to if the record ends at `t` (s)."""
@@ -236,8 +255,8 @@ class Totals:
             longest_run_s=longest if count else MISSING,
             shortest_run_s=shortest if count else MISSING,
             still_on=still_on,
-            data_lost_s=self._lost_s,
-            lowest_state_of_charge_on=self._lowest if count and self._lowest < math.inf else MISSING,
+            data_lost_s=self.lost_s,
+            lowest_state_of_charge_on=self.lowest_on if count and self.lowest_on < math.inf else MISSING,
             energy_wh=sum(part.wh for part in parts) if is_known else MISSING,
             measured=parts[0],
             by_voltage=parts[1],

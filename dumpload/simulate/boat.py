@@ -20,7 +20,7 @@ from dumpload.core.state import fresh
 from dumpload.physics.bank import LIFEPO4_OCV
 from dumpload.physics.plant import Bank, Charger, Heater, Monitor, Plant, PlantState, Stage
 from dumpload.physics.water import heat_capacity_j_k
-from dumpload.replay.compiled import with_floats
+from dumpload.replay.arrays import with_floats
 from dumpload.simulate.engine import Boat, Telemetry
 
 # Common practice, no source, unless said otherwise: per cell (V), per Ah of the bank (A), and so on.

@@ -7,7 +7,6 @@ takes effect at its end, as it would at most a step later on a boat.
 import math
 import sys
 from collections.abc import Callable
-from functools import cache
 from typing import Any, NamedTuple
 
 from dumpload.core.contact import Feedback
@@ -19,9 +18,10 @@ from dumpload.core.window import LocalTime
 from dumpload.physics import plant as plant_module
 from dumpload.physics.plant import Flows, Plant, PlantState, Surroundings
 from dumpload.physics.plant import step as step_plant
-from dumpload.replay import compiled as law_module
-from dumpload.replay.compiled import CORE, find_place, local_at, wake_at
-from dumpload.replay.compiler import compile_group
+from dumpload.replay import arrays
+from dumpload.replay.arrays import find_place, local_at, wake_at
+from dumpload.replay.compiled import CORE
+from dumpload.replay.compiler import Group, compile_group
 
 # What is added up for each day, in the order of the columns of `daily`: Wh, litres, seconds, counts and extremes.
 OFFERED, CURTAILED, CONVERTER, HOUSE, UNSERVED, CABLE, ELEMENT, FROM_BANK = range(8)
@@ -186,8 +186,9 @@ def surroundings(outside: Outside, entry: int) -> Surroundings:
     )
 
 
-@cache
 def compiled_steps(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
     """Return `run_steps`, compiled with plant and law; the first time on a computer that takes a while."""
-    modules = (*CORE, law_module, plant_module, sys.modules[__name__])
-    return compile_group(run_steps, "boat", modules, "plant and control law", say)
+    modules = (*CORE, arrays, plant_module, sys.modules[__name__])
+    (run,) = compile_group(Group("boat", "plant and control law", modules, (run_steps,)), say)
+    compiled: Callable[..., Any] = run
+    return compiled

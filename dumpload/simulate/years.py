@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from dumpload.core.window import Schedule
-from dumpload.replay.compiled import LocalTimes, local_times_between
+from dumpload.replay.arrays import LocalTimes, local_times_between
 from dumpload.simulate.boat import Needs
 from dumpload.simulate.engine import Outside
 from dumpload.simulate.weather import Floats, Place, Weather, WeatherError
