@@ -305,7 +305,7 @@ def test_a_run_that_had_ended_with_the_program_is_none_of_the_period(path: Path,
 
 def test_a_period_without_rows_is_refused_by_the_name_of_the_file(path: Path) -> None:
     write_start(path, "a", NOON, charge(10))
-    with pytest.raises(RecordError, match=r"history\.sqlite3: expected at least one row in that period"):
+    with pytest.raises(RecordError, match=r"history\.sqlite3: expected a period with rows in it"):
         told(path, Span(NOON + 86_400, NOON + 2 * 86_400))
 
 

@@ -209,9 +209,11 @@ def replay(args: argparse.Namespace) -> int:
 
 
 def report(args: argparse.Namespace) -> int:
-    """Tell from the history what the relay did."""
+    """Say from the history what the relay did."""
+    import time
+
+    from dumpload.cli.periods import period_of
     from dumpload.cli.progress import Bar
-    from dumpload.cli.records import period
     from dumpload.records.record import RecordError
     from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.report import report_document, report_of_history, report_text, zone_of
@@ -221,12 +223,14 @@ def report(args: argparse.Namespace) -> int:
     if file is None:
         _fail(args, "history.path: expected the file of a history, in the config or as --history FILE; none is kept")
         return USAGE
-    if args.since and args.until and args.since > args.until:
-        _fail(args, f"--since {args.since}: expected a day not after --until {args.until}")
+    try:
+        period = period_of(args, zone_of(settings), time.time())
+    except ValueError as error:
+        _fail(args, str(error))
         return USAGE
     try:
         with Bar(sys.stderr, "report") as bar:
-            told = report_of_history(file, settings, period(args, zone_of(settings)), bar.watch)
+            told = report_of_history(file, settings, period, bar.watch)
     except RecordError as error:
         _fail(args, str(error))
         return USAGE

@@ -4,17 +4,16 @@ Parses; opens nothing.
 """
 
 import argparse
-from datetime import date, timedelta, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dumpload.cli.periods import add_period_arguments
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 
 if TYPE_CHECKING:
     from dumpload.records.record import TableFormat
-    from dumpload.report.local_time import Span
 
-_YEARS = (1970, 2200)
 _NAMES = {signal_name(signal): signal for signal in Signal}
 
 
@@ -32,8 +31,7 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
 def add_report_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `report`."""
     parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    parser.add_argument("--since", metavar="YYYY-MM-DD", type=day, help="from this local day on")
-    parser.add_argument("--until", metavar="YYYY-MM-DD", type=day, help="to this local day, which is included")
+    add_period_arguments(parser)
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     _add_picture_arguments(parser)
 
@@ -76,31 +74,6 @@ def table_format(args: argparse.Namespace) -> "TableFormat":
         args.delimiter,
         args.sort,
     )
-
-
-def day(text: str) -> date:
-    """Return the date of a text such as 2025-06-16.
-
-    Raises:
-        argparse.ArgumentTypeError: it is none.
-    """
-    try:
-        found = date.fromisoformat(text)
-    except ValueError:
-        found = date.min
-    if not _YEARS[0] <= found.year <= _YEARS[1]:
-        msg = f"{text!r}: expected a date such as 2025-06-16"
-        raise argparse.ArgumentTypeError(msg)
-    return found
-
-
-def period(args: argparse.Namespace, zone: tzinfo) -> "Span":
-    """Return the time from the day `since` to the day `until`, that one included, in a zone."""
-    from dumpload.report.from_history import WHOLE
-    from dumpload.report.local_time import Span, midnight
-
-    begin = WHOLE.begin if args.since is None else midnight(args.since, zone)
-    return Span(begin, WHOLE.end if args.until is None else midnight(args.until + timedelta(days=1), zone))
 
 
 def _column(text: str) -> tuple[str, str]:
