@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from dumpload import __version__
+from dumpload.cli.rerun import rerun_words, without_secrets
 from dumpload.config.layers import NOT_SHOWN, SEARCHED, ConfigError, choice_remark, find_config
 from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
 from dumpload.files import Named, Output, WriteError, with_database_files, write_outputs
@@ -33,7 +34,7 @@ _DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCI
 
 def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     """Run one command; return its exit code. `searched`: where settings are looked for that nobody names."""
-    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched))
+    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched, words=argv))
     command: Callable[[argparse.Namespace], int] = args.run_command
     try:
         return command(args)
@@ -189,15 +190,17 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.report.report import report_of_replay, zone_of
 
     path, settings = _settings(args)
-    name = " ".join([str(path), *(f"--set {_without_secrets(one)}" for one in args.sets)])
+    name = " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
     chosen = {name: settings, **_others(args.compare)}
     day_log = DayLog(zone_of(settings)) if _wants_pictures(args) else None
     try:
         with Bar(sys.stderr, "replay") as bar:
-            form, contact = table_format(args), args.judge_contact
+            zone = settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
+            form, contact = table_format(args, zone), args.judge_contact
             trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, observer=day_log)
     except RecordError as error:
         _fail(args, str(error))
+        sys.stderr.write(rerun_words(args.words, error.options))
         return USAGE
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
@@ -205,7 +208,9 @@ def replay(args: argparse.Namespace) -> int:
     if day_log is not None:
         _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, day_log))
     _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
-    return OK if trials[0].result.accepted else WRONG
+    first = trials[0].result
+    sys.stderr.write(rerun_words(args.words, first.log.options))
+    return OK if first.accepted and not first.log.is_sparse else WRONG
 
 
 def report(args: argparse.Namespace) -> int:
@@ -241,11 +246,6 @@ def report(args: argparse.Namespace) -> int:
         _write_pictures(args, path, settings, told)
     _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
     return OK
-
-
-def _without_secrets(assignment: str) -> str:
-    key = assignment.partition("=")[0]
-    return f"{key}={NOT_SHOWN}" if key.strip().startswith("mqtt") else assignment
 
 
 def _show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:

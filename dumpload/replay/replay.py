@@ -7,11 +7,18 @@ from pathlib import Path
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
+from dumpload.core.signals import Signal, signal_name
+from dumpload.core.text import duration
 from dumpload.core.window import utc_text
 from dumpload.records.items import Item, RowBatch
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
+from dumpload.records.traps import Spacing, Trap
 from dumpload.replay.replayer import Observer, Replayer, Scenario
-from dumpload.replay.totals import Change, Summary
+from dumpload.replay.totals import SOC, Change, Summary
+
+# One row may be missing, and a little time (our choice, no source). The longest age is that of the settings.
+ROWS_MISSED = 2.2
+MAX_AGE_S = 3600.0
 
 
 class Result(NamedTuple):
@@ -46,7 +53,8 @@ def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer 
         RecordError: it cannot be read, has no rows, or spans too long a time.
         ReplayInterrupted: a person ended it; nothing of a part of a record is returned.
     """
-    items = _within_span(record.path, record.read(log))
+    spacing = Spacing()
+    items = _watched(_within_span(record.path, record.read(log)), spacing)
     item = first = None
     try:
         item = first = next(items, None)
@@ -59,6 +67,9 @@ def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer 
         raise ReplayInterrupted.at(None if item is None else _begin(item) - _ahead(item)) from None
     end = _end(item)
     summary, totals = replayer.finish(end), replayer.totals
+    for trap in sparse_traps(spacing.seconds, scenario.setup.settings.max_age_s):
+        log.is_sparse = True
+        log.advise(trap)
     counts = (totals.samples, totals.accepted, totals.rejected)
     ends = (_begin(first) - _ahead(first), end - _ahead(item))
     return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
@@ -77,6 +88,28 @@ def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:
                 path, f"a record of at most {MAX_YEARS} years; this is one from {far}: was a clock not set?"
             )
         yield item
+
+
+def _watched(items: Iterator[Item], spacing: Spacing) -> Iterator[Item]:
+    """Have the distance of rows with a state of charge measured."""
+    for item in items:
+        if isinstance(item, RowBatch) and (column := item.columns.get(SOC)) is not None:
+            spacing.take(item, None if column.codes is None else column.codes.tolist())
+        yield item
+
+
+def sparse_traps(spacing_s: float, ages: Sequence[float]) -> Iterator[Trap]:
+    """Yield that rows are too far apart for how long a value counts, if they are; `ages`: by signal, s."""
+    if not spacing_s > ages[SOC]:
+        return
+    apart = f"rows are {duration(spacing_s)} apart, and a state of charge counts for {duration(ages[SOC])} only"
+    needed_s = math.ceil(ROWS_MISSED * spacing_s)
+    if needed_s > MAX_AGE_S:
+        yield Trap(f"{apart}: too far for a replay, which needs a row every {duration(MAX_AGE_S / ROWS_MISSED)}")
+        return
+    names = [signal_name(signal) for signal in Signal if ages[signal] < needed_s]
+    sets = [word for name in names for word in ("--set", f"telemetry.{name}.max_age_s={needed_s}")]
+    yield Trap(f"{apart} (max_age_s): data were lost from row to row", tuple(sets))
 
 
 def _begin(item: Item) -> float:
