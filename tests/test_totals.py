@@ -3,10 +3,13 @@
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, Summary, Totals
+from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, Source, Summary, Totals, drawn_w
 
 LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
 # 300 W at 24 V: R = 24^2 / 300 = 1.92 ohm.
@@ -144,11 +147,54 @@ def test_a_value_counts_until_the_next_and_only_while_on() -> None:
     assert one.measured.wh == pytest.approx((400 * 36 + 200 * 36) / 3600)
 
 
-def test_power_that_is_not_drawn_is_not_taken_for_drawn() -> None:
+def test_a_thermostat_that_was_open_stays_open() -> None:
+    """The recorded relay was on, and the load drew nothing."""
     one = energy()
+    one.switch_recorded(0.0, on=True)
     one.note(LOAD, 0.5, 0.0, HOUR)
     one.advance(HOUR)
-    assert (one.measured.seconds, one.drawing_s) == (HOUR, 0.0)
+    assert (one.measured, one.drawing_s, one.assumed_s) == (EnergyShare(0.5, HOUR), 0.0, 0.0)
+
+
+@pytest.mark.parametrize("was_on", [False, None])
+def test_a_load_that_was_off_counts_with_what_it_would_draw(was_on: bool | None) -> None:
+    """300 W at 24 V draw 432 W at 28.8 V, as above; the recorded 0 W are those of a relay that was off."""
+    one = energy()
+    if was_on is not None:
+        one.switch_recorded(0.0, on=was_on)
+    one.note(LOAD, 0.0, 0.0, HOUR)
+    one.note(VOLTS, 28.8, 0.0, HOUR / 2)
+    one.advance(HOUR)
+    assert one.measured == EnergyShare()
+    assert (one.by_voltage.wh, one.by_rating.wh) == (pytest.approx(216.0), pytest.approx(150.0))
+    assert one.assumed_s == HOUR
+
+
+def test_no_power_is_made_up_for_a_load_that_was_off_and_has_no_rating() -> None:
+    one = tally(LoadRating())
+    one.energy.note(LOAD, 0.0, 0.0, HOUR)
+    one.change(0.0, on(0.0))
+    assert math.isnan(one.summary(HOUR).energy_wh)
+
+
+WATTS = st.one_of(st.just(math.nan), st.floats(-100.0, 30_000.0))
+VOLTAGES = st.one_of(st.just(math.nan), st.floats(0.0, 150.0))
+RATINGS = st.sampled_from([LoadRating(), LoadRating(300.0), BARGE])
+
+
+@given(RATINGS, WATTS, VOLTAGES, st.sampled_from([True, False, None]))
+def test_a_power_is_measured_or_what_the_element_would_draw_and_never_that_of_a_load_that_was_off(
+    rating: LoadRating, measured_w: float, volts: float, was_on: bool | None
+) -> None:
+    source, power_w = drawn_w(rating, measured_w, volts, was_on=was_on)
+    assert math.isnan(power_w) == (source == Source.NONE)
+    if source == Source.MEASURED:
+        assert power_w == measured_w
+        assert was_on or power_w > LOAD_PRESENT_W
+    elif source == Source.VOLTAGE:
+        assert power_w == pytest.approx(300.0 * (volts / 24.0) ** 2)
+    elif source == Source.RATING:
+        assert power_w == 300.0
 
 
 @pytest.mark.parametrize(

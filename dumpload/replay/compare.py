@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from dumpload.config.model import Settings, changed_keys
 from dumpload.config.types import find_zone
-from dumpload.core.freshness import is_missing
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.text import duration
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, TableFormat
@@ -15,7 +15,7 @@ from dumpload.replay.document import OPEN_LOOP, replay_document
 from dumpload.replay.figures import Derived, figures, scenario
 from dumpload.replay.replay import Result, replay
 from dumpload.replay.replayer import Observer
-from dumpload.replay.text import WIDTH, energy_words, log_remarks, rate, replay_text
+from dumpload.replay.text import WIDTH, energy_words, is_rate, rate, remarks, replay_text
 
 _LABEL = 22
 _COLUMN = 14
@@ -86,9 +86,9 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
     for begin in range(0, len(trials), _SIDE_BY_SIDE):
         lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], _LETTERS[begin:])]
     lines += ["", *_differences(trials)]
-    remarks = [*log_remarks(trials[0].result.log)]
-    lines += [""] if remarks else []
-    for remark in remarks:
+    told = [*_remarks(trials)]
+    lines += [""] if told else []
+    for remark in told:
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     return "\n".join(lines)
 
@@ -104,7 +104,9 @@ def _differences(trials: Sequence[Trial]) -> Iterator[str]:
                 f"{key} {_show(new)} (A: {_show(old)})", WIDTH, initial_indent="   ", subsequent_indent="     "
             )
         if len(changed) > len(matter):
-            yield f"   and in {len(changed) - len(matter)} keys that decide nothing in a replay"
+            others = len(changed) - len(matter)
+            words = "1 key that decides" if others == 1 else f"{others} keys that decide"
+            yield f"   and in {words} nothing in a replay"
 
 
 def _show(value: object) -> str:
@@ -112,12 +114,33 @@ def _show(value: object) -> str:
 
 
 def _verdict(trials: Sequence[Trial]) -> str:
-    most = max(range(len(trials)), key=lambda index: trials[index].result.summary.on_time_s)
-    least = min(range(len(trials)), key=lambda index: trials[index].result.summary.switch_ons)
-    words = f"Of {len(trials)} settings on the same record, {_LETTERS[most]} would have run the load longest"
+    longest = max(trial.result.summary.on_time_s for trial in trials)
+    fewest = min(trial.result.summary.switch_ons for trial in trials)
+    most = [at for at, trial in enumerate(trials) if trial.result.summary.on_time_s == longest]
+    least = [at for at, trial in enumerate(trials) if trial.result.summary.switch_ons == fewest]
+    words = f"Of {len(trials)} settings on the same record, "
+    words += "all" if len(most) == len(trials) else _named(most)
+    words += " would have run the load equally long" if len(most) == len(trials) else " would have run the load longest"
+    if len(least) == len(trials):
+        return f"{words}, and all switched it on equally often."
     if least == most:
         return f"{words}, and with the fewest switch-ons."
-    return f"{words}, and {_LETTERS[least]} would have switched it on least often."
+    return f"{words}, and {_named(least)} would have switched it on least often."
+
+
+def _named(places: Sequence[int]) -> str:
+    *first, last = (_LETTERS[place] for place in places)
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _remarks(trials: Sequence[Trial]) -> Iterator[str]:
+    """Yield what a reader must know before believing the figures, and of which settings, unless of all."""
+    said: dict[str, list[int]] = {}
+    for place, trial in enumerate(trials):
+        for remark in remarks(trial.result):
+            said.setdefault(remark, []).append(place)
+    for remark, places in said.items():
+        yield remark if len(places) == len(trials) else f"{_named(places)}: {remark}"
 
 
 def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
@@ -129,19 +152,20 @@ def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
 
 def _figures(trial: Trial) -> dict[str, str]:
     summary = trial.result.summary
+    life = trial.figures.contact_life_years
     lowest, energy, tanks = summary.lowest_state_of_charge_on, summary.energy_wh, trial.figures.hot_tanks
     return {
         "on-time": duration(summary.on_time_s),
-        "on-time a day": _or_dash(summary.on_time_per_day_s, duration),
+        "on-time a day": duration(summary.on_time_per_day_s) if is_rate(summary) else "-",
         "switch-ons": f"{summary.switch_ons}",
-        "switch-ons a day": _or_dash(summary.switch_ons_per_day, rate),
+        "switch-ons a day": rate(summary.switch_ons_per_day) if is_rate(summary) else "-",
         "longest run": _or_dash(summary.longest_run_s, duration),
         "shortest run": _or_dash(summary.shortest_run_s, duration),
         "lowest charge while on": _or_dash(lowest, "{:g} %".format),
         "without data": duration(summary.data_lost_s),
         "energy": _or_dash(energy, energy_words),
         "tanks of hot water": _or_dash(tanks, "{:.1f}".format),
-        "contact life, years": _or_dash(trial.figures.contact_life_years, "{:.0f}".format),
+        "contact life, years": _or_dash(life if is_rate(summary) else MISSING, "{:.0f}".format),
     }
 
 

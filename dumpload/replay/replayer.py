@@ -13,7 +13,7 @@ from dumpload.core.decode import Rejection
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.records.items import Hold, Instant, Item, Restart, RowBatch
+from dumpload.records.items import Hold, Instant, Item, Moved, Restart, RowBatch
 from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, LoadRating, Summary, Totals
 
 # What a column of a table may say of a signal.
@@ -123,6 +123,8 @@ class Replayer:
         for one in item.items:
             if isinstance(one, Hold):
                 self._hold(one, accepted=accepted)
+            elif isinstance(one, Moved):
+                self.totals.energy.switch_recorded(item.t, on=one.on)
             else:
                 accepted = self._play_event(one)
 
@@ -176,6 +178,7 @@ class Replayer:
         if self.totals.is_on:
             self.totals.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.totals.lose(item.t)
+        self.totals.energy.switch_recorded(item.t, on=False)
         lockout = item.lockout if self._scenario.judge_contact else Lockout.NONE
         self.state = start(item.t, selector=item.selector, lockout=lockout)
         self.t = item.t

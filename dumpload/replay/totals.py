@@ -5,6 +5,7 @@ Keeps a few numbers and the list of changes, so that a record may be of any leng
 
 import math
 from collections.abc import Callable
+from enum import IntEnum
 from typing import NamedTuple
 
 from dumpload.core.contact import LOAD_PRESENT_W
@@ -50,8 +51,9 @@ class Summary(NamedTuple):
     """What a replay came to; seconds, Wh, percent. `energy_wh`: NaN if no source gives any power.
 
     `measured`, `by_voltage`, `by_rating`: the energy by where its power came from. `drawing_s`: how much of the
-    on-time the recorded load power shows the load drawing. Runs are NaN if there was none; one that is still on at
-    the end (`still_on`) counts as long as it is.
+    on-time the recorded load power shows the load drawing; `assumed_s`: how much of it shows none, since the recorded
+    load was off, and so counts with what the element would draw. Runs are NaN if there was none; one that is still on
+    at the end (`still_on`) counts as long as it is.
     """
 
     span_s: float
@@ -67,6 +69,7 @@ class Summary(NamedTuple):
     by_voltage: EnergyShare
     by_rating: EnergyShare
     drawing_s: float
+    assumed_s: float = 0.0
 
     @property
     def days(self) -> float:
@@ -84,22 +87,61 @@ class Summary(NamedTuple):
         return self.switch_ons / self.days if self.span_s > 0 else MISSING
 
 
-class Energy:
-    """The energy into the load while the relay is on, from the best source there is at every moment.
+class Source(IntEnum):
+    """Where the power into the load comes from."""
 
-    The measured load power if it is live, else the bus voltage if it is (V squared by R), else the rating. A value
-    counts until the next one, at most as long as it is live.
+    NONE = 0
+    MEASURED = 1
+    VOLTAGE = 2
+    RATING = 3
+
+
+def drawn_w(load: LoadRating, measured_w: float, volts: float, *, was_on: bool | None) -> tuple[Source, float]:
+    """Return where the power into the load while its relay is on comes from, and the power itself (W, NaN: not known).
+
+    `measured_w`, `volts`: the recorded load power and bus voltage, NaN where they are not live. `was_on`: whether the
+    recorded relay was on (None: the record does not say). A load that was off draws nothing, which says nothing of what
+    it would have drawn under other settings: that is V^2/R, or the rating. One that was on and drew nothing had its
+    thermostat open, and keeps it so. Where the record does not say, no power is taken for a load that was off.
+    """
+    if measured_w > LOAD_PRESENT_W or (was_on and not is_missing(measured_w)):
+        return Source.MEASURED, measured_w
+    if not is_missing(volts) and not is_missing(load.ohm):
+        return Source.VOLTAGE, volts * volts / load.ohm
+    return (Source.NONE if is_missing(load.rated_w) else Source.RATING), load.rated_w
+
+
+class Energy:
+    """The energy into the load while the relay is on, by `drawn_w` at every moment.
+
+    A value counts until the next one, at most as long as it is live.
     """
 
     def __init__(self, load: LoadRating, t: float) -> None:
-        """Start at `t` (s) with the relay off."""
+        """Start at `t` (s) with the relay off, and not knowing whether the recorded one is on."""
         self._rating = load
         self._at = t
         self._on = False
+        self._was_on: bool | None = None
         self._load = (MISSING, -math.inf)
         self._voltage = (MISSING, -math.inf)
-        self.measured = self.by_voltage = self.by_rating = EnergyShare()
-        self.drawing_s = 0.0
+        self._shares = [EnergyShare()] * len(Source)
+        self.drawing_s = self.assumed_s = 0.0
+
+    @property
+    def measured(self) -> EnergyShare:
+        """The share that was measured."""
+        return self._shares[Source.MEASURED]
+
+    @property
+    def by_voltage(self) -> EnergyShare:
+        """The share by the bus voltage and the load's resistance."""
+        return self._shares[Source.VOLTAGE]
+
+    @property
+    def by_rating(self) -> EnergyShare:
+        """The share by the load's rating."""
+        return self._shares[Source.RATING]
 
     @property
     def wh(self) -> float:
@@ -127,24 +169,30 @@ class Energy:
         self.advance(t)
         self._on = on
 
+    def switch_recorded(self, t: float, *, on: bool) -> None:
+        """The recorded relay moved; a replayed one is another."""
+        self.advance(t)
+        self._was_on = on
+
     def advance(self, t: float) -> None:
         """Add up to `t` (s)."""
         begin, self._at = self._at, t
-        if not self._on or t <= begin:
+        if not self._on:
             return
-        power_w, expires_at = self._load
-        if begin < expires_at:
-            seconds = min(t, expires_at) - begin
-            self.measured = self.measured.plus(power_w, seconds)
-            self.drawing_s += seconds if power_w > LOAD_PRESENT_W else 0.0
-            begin += seconds
-        volts, expires_at = self._voltage
-        if begin < min(t, expires_at) and not is_missing(self._rating.ohm):
-            seconds = min(t, expires_at) - begin
-            self.by_voltage = self.by_voltage.plus(volts * volts / self._rating.ohm, seconds)
-            begin += seconds
-        if begin < t and not is_missing(self._rating.rated_w):
-            self.by_rating = self.by_rating.plus(self._rating.rated_w, t - begin)
+        while begin < t:
+            measured_w, volts, end = MISSING, MISSING, t
+            if begin < self._load[1]:
+                measured_w, end = self._load[0], min(end, self._load[1])
+            if begin < self._voltage[1]:
+                volts, end = self._voltage[0], min(end, self._voltage[1])
+            source, power_w = drawn_w(self._rating, measured_w, volts, was_on=self._was_on)
+            if source:
+                self._shares[source] = self._shares[source].plus(power_w, end - begin)
+            if source == Source.MEASURED:
+                self.drawing_s += end - begin if power_w > LOAD_PRESENT_W else 0.0
+            elif not is_missing(measured_w):
+                self.assumed_s += end - begin
+            begin = end
 
 
 class Totals:
@@ -243,6 +291,7 @@ class Totals:
             by_voltage=parts[1],
             by_rating=parts[2],
             drawing_s=self.energy.drawing_s,
+            assumed_s=self.energy.assumed_s,
         )
 
     def _end_run(self, t: float) -> None:

@@ -226,6 +226,7 @@ class _Recorded:
     def _change(self, t: float, position: Position, cause: Cause, state_of_charge: float) -> None:
         totals = self._totals
         if totals is not None and totals.is_on != (position == Position.ON):
+            totals.energy.switch_recorded(t, on=position == Position.ON)
             totals.change(t, Change(self._wall(t), position, cause, state_of_charge))
 
 
