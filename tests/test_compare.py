@@ -113,7 +113,7 @@ def test_lower_thresholds_bring_more_energy_although_the_recorded_load_was_off(h
     assert wh == pytest.approx([300 * seconds / 3600 for seconds in on_s], rel=0.01)
 
 
-def test_the_notes_of_a_single_replay_are_in_a_comparison_with_the_letter_they_are_of(
+def test_the_notes_of_a_single_replay_are_in_a_comparison_with_their_letters(
     high_and_low: list[Trial],
 ) -> None:
     note = "of this on-time the recorded load drew nothing: it was off then"

@@ -12,6 +12,7 @@ class Source(NamedTuple):
 
 
 FORMULA = Source("formula", "the formula's range")
+OWNER = Source("owner", "each line, topic and file has one owner: two daemons would act against each other")
 PRACTICE = Source("practice", "common practice", practice=True)
 
 OHM = Source("ohm", "Ohm's law: R = V2/P, I = V/R, P = I2 R")

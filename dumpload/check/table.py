@@ -42,8 +42,9 @@ CONTACT = Part("contact and coil", "electrician")
 BANK = Part("thresholds and bank", "")
 WATER = Part("water", "plumber")
 HEATER = Part("heater's protection", "electrician")
+INSTANCES = Part("instances", "")
 
-PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER)
+PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER, INSTANCES)
 
 
 class Verdict(NamedTuple):

@@ -167,9 +167,10 @@ def check(args: argparse.Namespace) -> int:
     """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
     from dumpload.check.document import check_document, is_wrong
     from dumpload.check.text import check_text
+    from dumpload.config.instances import other_instances
 
     path, settings = _settings(args)
-    document = check_document(path, settings)
+    document = check_document(path, settings, other_instances(path, args.searched[0]))
     if args.report:
         from dumpload.check.page import check_page
 
