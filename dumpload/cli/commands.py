@@ -8,13 +8,13 @@ import argparse
 import gc
 import json
 import os
-import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from dumpload import __version__
+from dumpload.cli.periods import duration
 from dumpload.cli.rerun import rerun_words, without_secrets
 from dumpload.config.layers import NOT_SHOWN, SEARCHED, ConfigError, choice_remark, find_config
 from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
@@ -28,8 +28,6 @@ OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
 # Settings are read within a second or two, on a slow core as well (our choice, no source).
 RELOAD_S = 60.0
-
-_DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
 
 
 def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
@@ -70,12 +68,14 @@ class _Parser(argparse.ArgumentParser):
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
     from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+    from dumpload.cli.completion import add_completion
     from dumpload.cli.records import add_replay_arguments, add_report_arguments
 
     parser = _Parser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
     )
     parser.add_argument("--version", action="version", version=f"dumpload {__version__}")
+    add_completion(parser)
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
@@ -96,6 +96,8 @@ def build_parser() -> argparse.ArgumentParser:
 
 def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
+    from dumpload.cli.forget import add_forget_arguments
+
     status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
     status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
     select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
@@ -106,6 +108,8 @@ def _add_live(commands: Any) -> None:
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
     reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
     reload_parser.set_defaults(run_command=reload)
+    forget_parser = _add(commands, "forget", forget, "clear what an instance that is gone left at the broker")
+    add_forget_arguments(forget_parser)
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
     demo_parser.set_defaults(run_command=demo)
 
@@ -118,21 +122,6 @@ def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) 
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(run_command=run_command)
     return parser
-
-
-def duration(text: str) -> float:
-    """Return seconds for texts such as 45m, 1h30m, 90s.
-
-    Raises:
-        argparse.ArgumentTypeError: the text is not a duration above zero.
-    """
-    match = _DURATION.fullmatch(text)
-    parts = [int(part or 0) for part in match.groups()] if match else [0, 0, 0]
-    seconds = parts[0] * 3600 + parts[1] * 60 + parts[2]
-    if not seconds:
-        msg = f"{text[:40]!r}: expected a duration such as 45m, 1h30m or 90s"
-        raise argparse.ArgumentTypeError(msg)
-    return float(seconds)
 
 
 def _settings(args: argparse.Namespace) -> "tuple[Path, Settings]":
@@ -377,6 +366,13 @@ def reload(_args: argparse.Namespace) -> int:
         _print_error(f"dumpload reload: {error}")
         return WRONG
     return OK
+
+
+def forget(args: argparse.Namespace) -> int:
+    """Clear what an instance left at the broker."""
+    from dumpload.cli.forget import run_forget
+
+    return run_forget(args, _settings(args)[1], _print, lambda reason: _fail(args, reason))
 
 
 def _fail(args: argparse.Namespace, reason: str) -> None:

@@ -17,6 +17,7 @@ EXPECTED = "a day such as 2025-06-16, a month such as 2025-06, a year, today or 
 _YEARS = (1970, 2199)
 _BACK = {"today": 0, "yesterday": 1}
 _CALENDAR = re.compile(r"(\d{4})(?:-(\d\d))?(?:-(\d\d))?", re.ASCII)
+_DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
 _LAST = re.compile(r"(\d{1,5})([hdw])", re.ASCII)
 _DAYS = {"d": 1, "w": 7}
 
@@ -106,3 +107,18 @@ def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":
         msg = f"--since {since}: expected a day not after --until {until}"
         raise ValueError(msg)
     return Span(begin, end)
+
+
+def duration(text: str) -> float:
+    """Return seconds for texts such as 45m, 1h30m, 90s.
+
+    Raises:
+        argparse.ArgumentTypeError: the text is not a duration above zero.
+    """
+    match = _DURATION.fullmatch(text)
+    parts = [int(part or 0) for part in match.groups()] if match else [0, 0, 0]
+    seconds = parts[0] * 3600 + parts[1] * 60 + parts[2]
+    if not seconds:
+        msg = f"{text[:40]!r}: expected a duration such as 45m, 1h30m or 90s"
+        raise argparse.ArgumentTypeError(msg)
+    return float(seconds)
