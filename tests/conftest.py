@@ -5,8 +5,7 @@ import signal
 from hypothesis import settings
 
 # The same examples on every run, so that a run says something about the change and not about luck. `quick` is for every
-# day, `full` for a landing (tests/run.sh takes it for what is marked slow), `search` seeks new examples by chance; what
-# it finds becomes an @example.
+# day, `full` draws more, `search` seeks new ones by chance; what it finds becomes an @example.
 settings.register_profile("quick", deadline=None, derandomize=True, max_examples=25)
 settings.register_profile("full", deadline=None, derandomize=True, max_examples=200)
 settings.register_profile("search", deadline=None, max_examples=1000)

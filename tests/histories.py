@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from dumpload.history.backlog import Batch
-from dumpload.history.file import HistoryFile, Limits, Start
+from dumpload.history.file import HistoryFile, Retention, Start
 from dumpload.history.reader import read_events
 from dumpload.history.schema import Boot, Entry, HistoryRow, RowKind
 
 NOON = 1_750_075_200.0
 DAY_S = 86_400.0
-LIMITS = Limits(retain_days=365, max_bytes=200e6)
+LIMITS = Retention(retain_days=365, max_bytes=200e6)
 
 
 def sample(sequence: int, value: float = 98.0, *, wall: float = NOON, t: float = 0.0, signal: int = 0) -> Entry:
@@ -42,7 +42,7 @@ def batch(*entries: Entry, extended: dict[int, float] | None = None) -> Batch:
 
 
 def open_file(
-    path: Path, begun: Start | None = None, limits: Limits = LIMITS, *, wall: float = NOON, check: bool = True
+    path: Path, begun: Start | None = None, limits: Retention = LIMITS, *, wall: float = NOON, check: bool = True
 ) -> HistoryFile:
     return HistoryFile(path, begun or start(), limits, check=check, wall=lambda: wall)
 

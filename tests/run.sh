@@ -23,6 +23,7 @@ command -v mosquitto >/dev/null || [ -x /usr/sbin/mosquitto ] || want="$want mos
 command -v systemd-analyze >/dev/null || want="$want systemd"
 [ -d /usr/share/zoneinfo ] || want="$want tzdata"
 command -v chromium >/dev/null || want="$want chromium"
+command -v pdftotext >/dev/null || want="$want poppler-utils"
 find /usr/share/fonts -name '*.[ot]tf' 2>/dev/null | grep -q . || want="$want fonts-dejavu-core"
 "$python" -c 'import ensurepip, venv' 2>/dev/null || want="$want python3-venv"
 if [ -n "$want" ]; then

@@ -5,7 +5,7 @@ from typing import Any
 from judged import LEAVE_OUT, settings
 
 from dumpload.check.document import CHECKS
-from dumpload.check.table import Finding, Missing, Verdict, run_checks
+from dumpload.check.table import Finding, Judgement, Missing, run_checks
 from dumpload.config.model import flat
 
 BARGE: dict[str, Any] = {
@@ -88,7 +88,7 @@ def survey(changes: dict[str, Any] | None = None) -> tuple[list[Finding], list[M
     return run_checks(CHECKS, flat(settings({**BARGE, **(changes or {})})))
 
 
-def line(name: str, changes: dict[str, Any] | None = None) -> Verdict:
+def line(name: str, changes: dict[str, Any] | None = None) -> Judgement:
     """Return the one verdict of that id or name."""
     found, _missing = survey(changes)
     (verdict,) = [finding.verdict for finding in found if name in {finding.check.id, finding.name}]

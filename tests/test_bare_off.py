@@ -188,5 +188,5 @@ def test_a_process_imports_nothing_but_the_standard_library_and_the_record(tmp_p
     )
     environ = {"PYTHONPATH": str(Path(dumpload.__file__).parents[1]), "RUNTIME_DIRECTORY": str(tmp_path)}
     done = subprocess.run([sys.executable, "-S", "-c", code], capture_output=True, text=True, check=False, env=environ)
-    ours = ["dumpload", "dumpload.__main__", "dumpload.io", "dumpload.gpio.bare_off", "dumpload.gpio.last_line"]
+    ours = ["dumpload", "dumpload.__main__", "dumpload.gpio", "dumpload.gpio.bare_off", "dumpload.gpio.last_line"]
     assert (done.returncode, done.stdout, done.stderr) == (0, f"{ours} False\n", "")

@@ -186,13 +186,13 @@ def test_the_cautions_name_fire_arc_mains_scald_and_pressure_and_defer_to_codes(
 def test_the_check_imports_no_library_that_drives_or_talks() -> None:
     code = "import sys; import dumpload.check.document; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
-    assert not {"paho", "gpiozero", "lgpio", "dumpload.service"} & set(loaded)
+    assert not {"paho", "gpiozero", "lgpio", "dumpload.daemon.service"} & set(loaded)
 
 
 def test_the_daemon_imports_none_of_it() -> None:
     code = "import sys; import dumpload.daemon.bootstrap, dumpload.daemon.service; print(*sys.modules)"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
-    assert not [name for name in loaded if name.startswith(("dumpload.physics", "dumpload.study"))]
+    assert not [name for name in loaded if name.startswith(("dumpload.physics", "dumpload.check", "dumpload.replay"))]
 
 
 def test_every_finding_carries_its_numbers_for_a_program_to_read() -> None:
@@ -213,7 +213,7 @@ def test_every_finding_carries_its_numbers_for_a_program_to_read() -> None:
 def test_ids_are_words_that_stay_and_sources_have_one_each() -> None:
     ids = [one.id for one in CHECKS]
     assert all(re.fullmatch(r"[a-z]+(-[a-z]+)*", one) for one in ids)
-    every = [one for one in vars(sources).values() if isinstance(one, sources.Source)]
+    every = [one for one in vars(sources).values() if isinstance(one, sources.Basis)]
     assert len({one.id for one in every}) == len(every)
 
 

@@ -6,21 +6,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dumpload.check.figures import Number, Sense, State, at_least, at_most, least, most, num, over, span
+from dumpload.check.figures import Grade, Number, Sense, at_least, at_most, least, most, num, over, span
 from dumpload.check.sources import PRACTICE
-from dumpload.check.table import BANK, LOAD, Check, Danger, Known, Missing, Verdict, asked, graded, run_checks
+from dumpload.check.table import BANK, LOAD, Check, Danger, Judgement, Known, Missing, asked, graded, run_checks
 
 
-def always(state: State) -> Verdict:
-    return Verdict(state, "figure", "limit", PRACTICE, "change")
+def always(state: Grade) -> Judgement:
+    return Judgement(state, "figure", "limit", PRACTICE, "change")
 
 
-def check(name: str, state: State, danger: Danger = Danger.BANK, needs: tuple[str, ...] = ()) -> Check:
+def check(name: str, state: Grade, danger: Danger = Danger.BANK, needs: tuple[str, ...] = ()) -> Check:
     return Check(BANK, name, name, danger, needs, lambda _known: always(state))
 
 
 def test_what_is_not_known_is_missing_with_every_key_it_needs() -> None:
-    wanted = check("drop", State.PASS, needs=("wiring.length_m", "wiring.area_mm2 or wiring.gauge", "load.rated_w"))
+    wanted = check("drop", Grade.PASS, needs=("wiring.length_m", "wiring.area_mm2 or wiring.gauge", "load.rated_w"))
     missing_two = Missing(wanted, ("wiring.length_m", "wiring.area_mm2 or wiring.gauge"))
     assert run_checks([wanted], {"load.rated_w": 300}) == ([], [missing_two])
     found, missing = run_checks([wanted], {"load.rated_w": 300, "wiring.length_m": 4, "wiring.gauge": "8"})
@@ -28,40 +28,40 @@ def test_what_is_not_known_is_missing_with_every_key_it_needs() -> None:
 
 
 def test_what_does_not_apply_is_neither_found_nor_missing() -> None:
-    other = check("cold", State.FAIL, needs=("nothing",))._replace(applies=lambda known: "lithium" in known)
+    other = check("cold", Grade.FAIL, needs=("nothing",))._replace(applies=lambda known: "lithium" in known)
     assert run_checks([other], {}) == ([], [])
     assert len(run_checks([other], {"lithium": 1})[1]) == 1
 
 
 def test_fails_come_first_then_cautions_the_most_dangerous_first_then_passes_as_they_stand() -> None:
     checks = [
-        check("a", State.PASS, Danger.SERVICE),
-        check("b", State.CAUTION, Danger.BANK),
-        check("c", State.FAIL, Danger.SERVICE),
-        check("d", State.PASS, Danger.FIRE),
-        check("e", State.FAIL, Danger.FIRE),
-        check("f", State.CAUTION, Danger.ARC),
-        check("g", State.FAIL, Danger.FIRE),
+        check("a", Grade.PASS, Danger.SERVICE),
+        check("b", Grade.CAUTION, Danger.BANK),
+        check("c", Grade.FAIL, Danger.SERVICE),
+        check("d", Grade.PASS, Danger.FIRE),
+        check("e", Grade.FAIL, Danger.FIRE),
+        check("f", Grade.CAUTION, Danger.ARC),
+        check("g", Grade.FAIL, Danger.FIRE),
     ]
     found, _missing = run_checks(checks, {})
     assert "".join(finding.name for finding in found) == "egcfbad"
 
 
 def test_a_figure_outside_its_formula_fails_in_words() -> None:
-    def refuses(_known: Known) -> Verdict:
+    def refuses(_known: Known) -> Judgement:
         msg = "area_mm2 = 2000: expected 0.5 to 1000"
         raise ValueError(msg)
 
     found, _missing = run_checks([Check(LOAD, "drop", "drop", Danger.FIRE, (), refuses)], {})
-    assert found[0].verdict.state is State.FAIL
+    assert found[0].verdict.state is Grade.FAIL
     assert found[0].verdict.figure == "cannot be right: area_mm2 = 2000: expected 0.5 to 1000"
     assert found[0].verdict.change
 
 
 def test_a_fail_outweighs_a_caution() -> None:
-    assert graded(fails=True, cautions=True) is State.FAIL
-    assert graded(fails=False, cautions=True) is State.CAUTION
-    assert graded(fails=False) is State.PASS
+    assert graded(fails=True, cautions=True) is Grade.FAIL
+    assert graded(fails=False, cautions=True) is Grade.CAUTION
+    assert graded(fails=False) is Grade.PASS
 
 
 def test_the_last_digit_of_a_calculation_is_not_over_a_limit() -> None:
@@ -82,34 +82,34 @@ def test_a_limit_as_printed_is_safe_and_a_figure_as_printed_never_looks_better(
     value = float(f"{limit * (0.5 + part):.4g}")
     number = side("current", value, "A", limit, key="contact.dc_a" if entered_by_hand else "")
     shown, printed = float(number.text.split()[0]), float(number.limit_text.split()[2])
-    assert number._replace(value=printed).state is State.PASS
+    assert number._replace(value=printed).state is Grade.PASS
     at_least = number.sense is Sense.AT_LEAST
     assert not (over(shown, value) if at_least else over(value, shown))
-    assert number.state == number._replace(value=shown, limit=printed).state or number.state is State.PASS
-    assert (number.state is State.PASS) == (not over(printed, shown) if at_least else not over(shown, printed))
+    assert number.state == number._replace(value=shown, limit=printed).state or number.state is Grade.PASS
+    assert (number.state is Grade.PASS) == (not over(printed, shown) if at_least else not over(shown, printed))
 
 
 def test_a_figure_close_to_its_limit_gets_the_digits_that_tell_them_apart() -> None:
     load = most("current", 15.004, "A", 15)
-    assert (load.text, load.limit_text, load.state) == ("15.1 A", "at most 15 A", State.FAIL)
+    assert (load.text, load.limit_text, load.state) == ("15.1 A", "at most 15 A", Grade.FAIL)
     rated = least("rating", 15, "A", 15.004, key="contact.dc_a")
-    assert (rated.text, rated.limit_text, rated.state) == ("15 A", "at least 15.1 A", State.FAIL)
+    assert (rated.text, rated.limit_text, rated.state) == ("15 A", "at least 15.1 A", Grade.FAIL)
     assert least("rating", 15.05, "A", 15.004, key="contact.dc_a").limit_text == "at least 15.01 A"
     assert most("current", 28.8 / 1.92, "A", 15).text == "15 A"
 
 
 def test_a_number_says_how_far_it_is_inside_and_when_it_fails() -> None:
     fuse = least("fuse", 16, "A", 18.75, fails=15, key="wiring.fuse_a")
-    assert (fuse.state, fuse.margin) == (State.CAUTION, -2.75)
-    assert fuse._replace(value=14).state is State.FAIL
+    assert (fuse.state, fuse.margin) == (Grade.CAUTION, -2.75)
+    assert fuse._replace(value=14).state is Grade.FAIL
     assert most("drop", 2, "%", 3, fails=10).margin == 1
-    assert Number("power", 432, "W").state is State.INFO
+    assert Number("power", 432, "W").state is Grade.INFO
     assert Number("power", 432, "W").margin is None
 
 
 def test_what_is_there_needs_no_change() -> None:
     assert asked(good=True, figure="f", limit="l", source=PRACTICE, change="c").change == ""
-    assert asked(good=False, figure="f", limit="l", source=PRACTICE, change="c") == always(State.FAIL)._replace(
+    assert asked(good=False, figure="f", limit="l", source=PRACTICE, change="c") == always(Grade.FAIL)._replace(
         figure="f", limit="l", source=PRACTICE, change="c"
     )
 

@@ -9,14 +9,14 @@ from judged import settings
 from surveyed import BARGE
 
 from dumpload.check.document import CHECKS
-from dumpload.check.figures import State
+from dumpload.check.figures import Grade
 from dumpload.check.table import Finding, Known, run_checks
 from dumpload.config.model import flat
 from dumpload.config.rules import ASCENDING
 
 DEFAULTS = flat(settings({}))
 
-ORDER = (State.FAIL, State.CAUTION, State.PASS, State.INFO)
+ORDER = (Grade.FAIL, Grade.CAUTION, Grade.PASS, Grade.INFO)
 
 # What is worse for a finding: a larger (+) or a smaller (-) value of each key. Keys that are worse both ways are left
 # out, such as a base resistor: too large for the transistor, too small for the pin.
@@ -133,7 +133,7 @@ def printed_limits(seed: int, count: int) -> int:
                     # With a limit of microvolts the printed one is so much larger that the check no longer applies.
                     for same in again.verdict.numbers if again else ():
                         if same.key == number.key:
-                            assert same.state is State.PASS, (one.check.id, number, number.limit_text, same)
+                            assert same.state is Grade.PASS, (one.check.id, number, number.limit_text, same)
                     tried += 1
     return tried
 
@@ -163,4 +163,4 @@ def test_every_figure_that_is_a_setting_names_a_setting() -> None:
     found, _missing = run_checks(CHECKS, flat(settings(BARGE)))
     for one in found:
         assert {number.key for number in one.verdict.numbers if number.key} <= set(KEYS) | {"permissive.voltage_cut_in"}
-        assert one.check.to_change() or one.verdict.state in {State.PASS, State.INFO}, one.check.id
+        assert one.check.to_change() or one.verdict.state in {Grade.PASS, Grade.INFO}, one.check.id

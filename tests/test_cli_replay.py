@@ -8,20 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from half_hour import ROWS, SETTINGS
 from interrupting import interrupted
 
 from dumpload.cli.commands import OK, USAGE, WRONG, main
-
-SETTINGS = """
-[telemetry.state_of_charge]
-topic = "barge/bank/charge"
-[relay]
-pin = 17
-pin_factory = "mock"
-[permissive]
-window = []
-"""
-ROWS = "time,state_of_charge\n" + "".join(f"{1750075200 + 30 * row},{98 if row < 30 else 90}\n" for row in range(60))
 
 
 @pytest.fixture

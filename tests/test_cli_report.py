@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from half_hour import ROWS, SETTINGS
 from histories import fill
 from interrupting import interrupted
 from jsonschema import Draft202012Validator
-from test_cli_replay import ROWS, SETTINGS
 
 from dumpload.cli.commands import OK, USAGE, main
 from dumpload.history.schema import Entry, RowKind

@@ -141,8 +141,6 @@ def foreign(path: Path) -> None:
         (lambda path: path.write_bytes(b"\0" * 9000), "was damaged"),
         (damaged, "was damaged"),
         (foreign, "another program's database"),
-        (lambda path: path.mkdir(), "unable to open"),
-        (lambda path: path.symlink_to("/dev/full"), "not recording"),
         (lambda path: path.symlink_to("/proc/history.sqlite3"), "unable to open"),
         (lambda path: path.symlink_to("/nowhere/at/all"), "unable to open"),
     ],

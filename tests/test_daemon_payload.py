@@ -50,8 +50,8 @@ SENTINELS = [255, 254, 127.5, 102, 65535, 6553.5, 655.35, 163.8375, 327.67, -1, 
 
 def test_case_48_each_payload_that_is_no_number_is_rejected_with_its_reason(barge: Barge, protocol: str) -> None:
     daemon = barge.start(mqtt__protocol=protocol)
-    barge.client.publish(61.5, qos=1)
     for number, (payload, reason) in enumerate(REJECTED, start=1):
+        barge.client.publish(61.5, qos=1)
         before = len(daemon.logged("rejected", reason=reason))
         barge.client.publish(payload, qos=1)
         status = barge.ask()

@@ -163,12 +163,12 @@ def test_case_56_a_flood_of_conflicting_requests_moves_the_relay_no_faster_than_
         barge.client.paho.publish(REQUEST, next(words), 0)
         count += 1
         eventually(lambda: not barge.client.paho.want_write(), "the broker to take it")
-    assert count > 300
     status = eventually(lambda: s if (s := barge.ask(selector="off"))["selector"] == "off" else {}, "off")
     assert status["relay"] == "off"
     edges = daemon.line
     rests = [later.t - earlier.t for earlier, later in pairwise(edges) if later.on]
     assert rests
+    assert count > len(edges)
     assert min(rests) > min_off_s - slack_s
     assert daemon.memory_kib() - before < 16 * 1024
     barge.source.set(FULL)

@@ -20,16 +20,16 @@ from dumpload.history import writer as module
 from dumpload.history.file import HistoryFile
 from dumpload.history.reader import HistoryError
 from dumpload.history.schema import RowKind
-from dumpload.history.writer import Gap, HistoryWriter, Options
+from dumpload.history.writer import Gap, HistoryOptions, HistoryWriter
 
-FAST = Options(retain_days=365, max_size_mb=200, batch_s=0.05, retry_s=0.05)
+FAST = HistoryOptions(retain_days=365, max_size_mb=200, batch_s=0.05, retry_s=0.05)
 NEVER_BY_ITSELF = FAST._replace(batch_s=3600.0)
 
 
 class Recording:
     """A history that has begun, and what it said."""
 
-    def __init__(self, path: Path, options: Options = FAST, wall: float = NOON) -> None:
+    def __init__(self, path: Path, options: HistoryOptions = FAST, wall: float = NOON) -> None:
         self.path = path
         self.notes: list[str] = []
         self.history = HistoryWriter(path, options, self.notes.append, lambda: wall)
@@ -69,7 +69,7 @@ def record(path: Path) -> Iterator[Callable[..., Recording]]:
     """Begin a history, on `path` unless told otherwise."""
     begun: list[Recording] = []
 
-    def begin(where: Path = path, options: Options = FAST) -> Recording:
+    def begin(where: Path = path, options: HistoryOptions = FAST) -> Recording:
         begun.append(Recording(where, options))
         return begun[-1]
 

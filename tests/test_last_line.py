@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from dumpload.gpio import last_line
-from dumpload.gpio.last_line import LastLine, RecordError, find_records, read_record, remove_records, write_records
+from dumpload.gpio.last_line import LastLine, LastLineError, find_records, read_record, remove_records, write_records
 
 
 @pytest.fixture
@@ -57,7 +57,7 @@ def test_a_record_replaces_the_one_before_and_whatever_lies_in_its_place(
 )
 def test_a_record_that_is_not_whole_is_no_record(content: bytes, tmp_path: Path) -> None:
     (tmp_path / "line").write_bytes(content)
-    with pytest.raises(RecordError, match="is no record of a line; expected LABEL PIN"):
+    with pytest.raises(LastLineError, match="is no record of a line; expected LABEL PIN"):
         read_record(f"{tmp_path}/line")
 
 
@@ -68,7 +68,7 @@ def test_a_record_has_at_most_256_bytes(length: int, is_read: bool, tmp_path: Pa
     if is_read:
         assert read_record(f"{tmp_path}/line") is not None
     else:
-        with pytest.raises(RecordError, match="longer than 256 bytes"):
+        with pytest.raises(LastLineError, match="longer than 256 bytes"):
             read_record(f"{tmp_path}/line")
 
 
@@ -80,7 +80,7 @@ def test_a_folder_behind_a_link_is_entered_only_if_the_link_is_roots(tmp_path: P
     link.symlink_to("private")
     assert read_record(f"{link}/line") is not None, "as the service manager has it for a user made up at the start"
     os.lchown(link, 1234, 1234)
-    with pytest.raises(RecordError, match="cannot be read"):
+    with pytest.raises(LastLineError, match="cannot be read"):
         read_record(f"{link}/line")
 
 
@@ -106,5 +106,5 @@ def test_a_runtime_folder_that_cannot_be_written_is_an_error_and_a_state_folder_
     assert warning.startswith(f"{tmp_path}/state/line cannot be written (No such file or directory)")
     (tmp_path / "run" / "line").unlink()
     (tmp_path / "run").rmdir()
-    with pytest.raises(RecordError, match=r"line cannot be written \(No such file.*expected a RuntimeDirectory="):
+    with pytest.raises(LastLineError, match=r"line cannot be written \(No such file.*expected a RuntimeDirectory="):
         write_records(folders, "pinctrl-rp1", 17, active_high=True)

@@ -86,7 +86,7 @@ async def test_requests_switched_off_are_not_obeyed_on_the_empty_topic(payload: 
         await eventually(lambda: one.logged("broker_down"))
         assert "without a topic" in one.logged("broker_down")[0]["reason"]
         assert not one.logged("request")
-        one.service._status()
+        one.service.control.show()
         await eventually(lambda: len(peers) > 1 and statuses(peers[1]))  # it is back by itself
         now = statuses(peers[1])[-1]
         assert (now["selector"], now["lockout"]) == ("auto", "contact_closed")
@@ -102,7 +102,7 @@ async def test_the_empty_topic_is_not_that_of_a_source_without_a_presence_either
 
     async with wired(script) as (one, _peers):
         await eventually(lambda: one.logged("broker_down"))
-        one.service._status()
+        one.service.control.show()
         assert one.service.control.state.cause.name == "CONFIRMING"
 
 

@@ -17,7 +17,7 @@ ISOLATED = f"{PREFIX}/bin/python -I -m dumpload"
 
 MAIN, TEMPLATE, BOOT, OFF = (
     "dumpload.service",
-    "dumpload..service",
+    "dumpload@.service",
     "dumpload-boot-off.service",
     "dumpload-off@.service",
 )
@@ -94,7 +94,7 @@ def installed(tmp_path: Path) -> Path:
 
 
 @pytest.mark.systemd
-@pytest.mark.parametrize("unit", [MAIN, "dumpload.heater.service", BOOT, "dumpload-off@heater.service"])
+@pytest.mark.parametrize("unit", [MAIN, "dumpload@heater.service", BOOT, "dumpload-off@heater.service"])
 def test_the_service_manager_finds_nothing_wrong(analyze: str, installed: Path, unit: str) -> None:
     done = subprocess.run(
         [analyze, "verify", "--man=no", unit], cwd=installed, capture_output=True, text=True, check=False

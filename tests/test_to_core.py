@@ -11,7 +11,7 @@ from dumpload.core.decode import Field
 from dumpload.core.law import Limits
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.core.window import Span
+from dumpload.core.window import DayWindow
 
 VOLTS, WATTS, WATER = "telemetry.battery_voltage", "telemetry.battery_power", "telemetry.tank_temperature"
 
@@ -39,7 +39,7 @@ def test_the_feedback_time_counts_only_with_a_feedback_pin() -> None:
 
 def test_the_window_and_its_zone_are_read() -> None:
     found = controller_setup(settings({"permissive.window": ["22:00-06:00"], "permissive.timezone": "Europe/London"}))
-    assert found.spans == (Span(22 * 60, 6 * 60),)
+    assert found.spans == (DayWindow(22 * 60, 6 * 60),)
     assert found.zone == ZoneInfo("Europe/London")
     assert controller_setup(settings()).zone is UTC
     assert controller_setup(settings({"permissive.window": []})).spans == ()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, Source, Summary, Totals, drawn_w
+from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, PowerSource, Summary, Totals, drawn_w
 
 LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
 # 300 W at 24 V: R = 24^2 / 300 = 1.92 ohm.
@@ -187,13 +187,13 @@ def test_a_power_is_measured_or_what_the_element_would_draw_and_never_that_of_a_
     rating: LoadRating, measured_w: float, volts: float, was_on: bool | None
 ) -> None:
     source, power_w = drawn_w(rating, measured_w, volts, was_on=was_on)
-    assert math.isnan(power_w) == (source == Source.NONE)
-    if source == Source.MEASURED:
+    assert math.isnan(power_w) == (source == PowerSource.NONE)
+    if source == PowerSource.MEASURED:
         assert power_w == measured_w
         assert was_on or power_w > LOAD_PRESENT_W
-    elif source == Source.VOLTAGE:
+    elif source == PowerSource.VOLTAGE:
         assert power_w == pytest.approx(300.0 * (volts / 24.0) ** 2)
-    elif source == Source.RATING:
+    elif source == PowerSource.RATING:
         assert power_w == 300.0
 
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dumpload.core.freshness import NEVER
-from dumpload.core.window import MINUTES_PER_DAY, Schedule, Span, contains, parse_span, utc_text
+from dumpload.core.window import MINUTES_PER_DAY, DayWindow, Schedule, contains, parse_span, utc_text
 
 YEAR_BEGAN = datetime(2025, 1, 1, tzinfo=UTC)
 ZONES = (
@@ -48,14 +48,14 @@ def hours_and_minutes(moment: float) -> str:
 @pytest.mark.parametrize(
     ("text", "span"),
     [
-        ("09:00-17:00", Span(540, 1020)),
-        (" 09:00 - 17:00 ", Span(540, 1020)),
-        ("00:00-24:00", Span(0, 1440)),
-        ("22:30-06:05", Span(1350, 365)),
-        ("23:59-00:00", Span(1439, 0)),
+        ("09:00-17:00", DayWindow(540, 1020)),
+        (" 09:00 - 17:00 ", DayWindow(540, 1020)),
+        ("00:00-24:00", DayWindow(0, 1440)),
+        ("22:30-06:05", DayWindow(1350, 365)),
+        ("23:59-00:00", DayWindow(1439, 0)),
     ],
 )
-def test_a_span_is_two_times_of_day(text: str, span: Span) -> None:
+def test_a_span_is_two_times_of_day(text: str, span: DayWindow) -> None:
     assert parse_span(text) == span
 
 
@@ -259,12 +259,12 @@ def test_every_change_of_a_year_is_found_to_the_second(zone: str, window: tuple[
 @given(
     zone=st.sampled_from(ZONES),
     spans=st.lists(
-        st.builds(Span, st.integers(0, 1439), st.integers(0, 1440)).filter(lambda span: span.start != span.end),
+        st.builds(DayWindow, st.integers(0, 1439), st.integers(0, 1440)).filter(lambda span: span.start != span.end),
         max_size=3,
     ),
     now=st.floats(0.0, 2.1e9),
 )
-def test_at_any_moment_the_next_change_is_the_first_one(zone: str, spans: list[Span], now: float) -> None:
+def test_at_any_moment_the_next_change_is_the_first_one(zone: str, spans: list[DayWindow], now: float) -> None:
     """Looked up afresh in the middle of nowhere, 1970 to 2036."""
     here = ZoneInfo(zone)
 

@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 from dumpload.check.facts import SIZE, cable_area_mm2
-from dumpload.check.sources import IEC_PVC, TABLE_5, Source
+from dumpload.check.sources import IEC_PVC, TABLE_5, Basis
 from dumpload.check.table import Known
 from dumpload.physics.conductors import GAUGES, awg_area_mm2
 from dumpload.physics.protection import ampacity_a, gauge_within, iec_ampacity_a, iec_row_mm2
@@ -25,12 +25,12 @@ TITLES = {
 MADE_FOR = {US_BOAT: "boat", "iec_b2": "building", "iec_c": "building"}
 
 
-class Reading(NamedTuple):
+class TableRow(NamedTuple):
     """Amperes read from a table (0: it has no row so thin), the row, and whether no set of rules holds here."""
 
     amperes: float
     row: str
-    source: Source
+    source: Basis
     is_careful_choice: bool
 
 
@@ -41,32 +41,32 @@ def rules_in_force(known: Known) -> str | None:
     return rules if fits else None
 
 
-def ampacity(known: Known) -> Reading:
+def ampacity(known: Known) -> TableRow:
     """Return what the cable may carry; where no known set of rules holds, the least that any of them allows it."""
     rules = rules_in_force(known)
     read = [_read(known, one) for one in (RULES if rules is None else (rules,))]
     return min(read, key=lambda one: one.amperes)._replace(is_careful_choice=rules is None)
 
 
-def _read(known: Known, rules: str) -> Reading:
+def _read(known: Known, rules: str) -> TableRow:
     return _us_boat(known) if rules == US_BOAT else _iec(known, rules)
 
 
-def _us_boat(known: Known) -> Reading:
+def _us_boat(known: Known) -> TableRow:
     gauge = known.get("wiring.gauge")
     if gauge is None:
         if known["wiring.area_mm2"] < awg_area_mm2(GAUGES[0]):
-            return Reading(0.0, "", TABLE_5, is_careful_choice=False)
+            return TableRow(0.0, "", TABLE_5, is_careful_choice=False)
         gauge = gauge_within(known["wiring.area_mm2"])
     insulation_c, space = known["wiring.insulation_c"], known["wiring.engine_space"]
     amperes = ampacity_a(gauge, insulation_c, known["wiring.bundled"], engine_space=space)
-    return Reading(amperes, f"row gauge {gauge}", TABLE_5, is_careful_choice=False)
+    return TableRow(amperes, f"row gauge {gauge}", TABLE_5, is_careful_choice=False)
 
 
-def _iec(known: Known, rules: str) -> Reading:
+def _iec(known: Known, rules: str) -> TableRow:
     row_mm2 = iec_row_mm2(cable_area_mm2(known))
     if row_mm2 is None:
-        return Reading(0.0, "", IEC_PVC, is_careful_choice=False)
+        return TableRow(0.0, "", IEC_PVC, is_careful_choice=False)
     insulation_c, space = known["wiring.insulation_c"], known["wiring.engine_space"]
     amperes = iec_ampacity_a(rules, row_mm2, insulation_c, known["wiring.bundled"], engine_space=space)
-    return Reading(amperes, f"method {rules[4:].upper()}, row {row_mm2:g} mm2", IEC_PVC, is_careful_choice=False)
+    return TableRow(amperes, f"method {rules[4:].upper()}, row {row_mm2:g} mm2", IEC_PVC, is_careful_choice=False)

@@ -14,8 +14,8 @@ from dumpload.check.facts import (
     is_lifepo4,
     throttle_percent,
 )
-from dumpload.check.figures import NEVER, Number, State, at_least, at_most, least, most, num, span
-from dumpload.check.table import BANK, Check, Danger, Known, Verdict, graded, judged
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, most, num, span
+from dumpload.check.table import BANK, Check, Danger, Judgement, Known, graded, judged
 from dumpload.physics.bank import (
     counter_drift_percent,
     crossing_time_s,
@@ -38,7 +38,7 @@ def reaction_s(known: Known) -> float:
     return float(known["telemetry.state_of_charge.max_age_s"]) + REACTION_S
 
 
-def _band(known: Known) -> Verdict:
+def _band(known: Known) -> Judgement:
     band, load_w, dwell_s = band_wh(known), highest_w(known), known["control.min_on_s"]
     cross_s = crossing_time_s(band, load_w)
     dwell = most("dwell", dwell_s, "s", cross_s, key="control.min_on_s")
@@ -51,7 +51,7 @@ def _band(known: Known) -> Verdict:
     return judged(dwell, sources.BAND, f"{change}.", figure=figure)
 
 
-def _cycle(known: Known) -> Verdict:
+def _cycle(known: Known) -> Judgement:
     dwells_s = known["control.min_on_s"] + known["control.min_off_s"]
     cycle = least("cycle", shortest_cycle_s(band_wh(known), highest_w(known)), "s", dwells_s, fails=NEVER)
     figure = f"{span(cycle.value)}, when the surplus is half the load"
@@ -59,7 +59,7 @@ def _cycle(known: Known) -> Verdict:
     return judged(cycle, sources.CYCLE, change, figure=figure, limit="{}, the dwells together")
 
 
-def _lost_data(known: Known) -> Verdict:
+def _lost_data(known: Known) -> Judgement:
     lost_wh = reaction_energy_wh(highest_w(known), reaction_s(known))
     margin = known["control.cut_out_percent"] - known["control.floor_percent"]
     share = 100 * lost_wh / bank_wh(known)
@@ -72,11 +72,11 @@ def _lost_data(known: Known) -> Verdict:
     return judged(lost, sources.REACTION, change, figure=figure, limit=limit)
 
 
-def _repeated(known: Known) -> Verdict:
+def _repeated(known: Known) -> Judgement:
     age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
     limit = "values that bring their own time"
     if "telemetry.state_of_charge.timestamp_pointer" in known:
-        return Verdict(State.PASS, f"at most {span(age_s)} old by their own time", limit, sources.LIVE)
+        return Judgement(Grade.PASS, f"at most {span(age_s)} old by their own time", limit, sources.LIVE)
     figure = "no timestamp: one stale value re-sent by a bridge or queue counts as surplus"
     if confirm_s:
         figure = (
@@ -87,10 +87,10 @@ def _repeated(known: Known) -> Verdict:
         "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and a bridge stands "
         "between: control.confirm_s above 0, and max_age_s below the shortest time in which the bridge reconnects."
     )
-    return Verdict(State.CAUTION, figure, limit, sources.LIVE, change)
+    return Judgement(Grade.CAUTION, figure, limit, sources.LIVE, change)
 
 
-def _drift(known: Known) -> Verdict:
+def _drift(known: Known) -> Judgement:
     week = counter_drift_percent(known["battery.counter_offset_a"], known["battery.capacity_ah"], 7)
     drift = most("drift", week, "%", 100 - known["control.cut_in_percent"], fails=NEVER)
     change = "Charge fully and let the monitor synchronise more often than weekly."
@@ -98,7 +98,7 @@ def _drift(known: Known) -> Verdict:
     return judged(drift, sources.DRIFT, change, figure=figure, limit="{}, from the cut-in to full")
 
 
-def _surplus(known: Known) -> Verdict:
+def _surplus(known: Known) -> Judgement:
     throttles = throttle_percent(known) or 0.0  # known: `applies` and `needs` see to it
     cut_out, cut_in = known["control.cut_out_percent"], known["control.cut_in_percent"]
     share = 100 * min(1.0, max(0.0, (throttles - cut_out) / (cut_in - cut_out)))
@@ -108,14 +108,14 @@ def _surplus(known: Known) -> Verdict:
     number = most("throttles from", throttles, "%", cut_out, fails=NEVER)
     if is_evidence(known):
         figure += ", and the voltage permissive lets the load start only there"
-        return Verdict(State.PASS, figure, limit, sources.THROTTLE, "", (Number("throttles from", throttles, "%"),))
+        return Judgement(Grade.PASS, figure, limit, sources.THROTTLE, "", (Number("throttles from", throttles, "%"),))
     if share:
         figure += f": in {at_least(share)} % of the band it would still charge"
     if early:
         taken = f" ({at_least(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
         figure += f", and in {at_least(early)} %{taken} above the cut-in: that is charge diverted, not surplus"
-    change = "" if number.state is State.PASS else _better_evidence(known)
-    return Verdict(number.state, figure, limit, sources.THROTTLE, change, (number,))
+    change = "" if number.state is Grade.PASS else _better_evidence(known)
+    return Judgement(number.state, figure, limit, sources.THROTTLE, change, (number,))
 
 
 def _better_evidence(known: Known) -> str:
@@ -127,7 +127,7 @@ def _better_evidence(known: Known) -> str:
     )
 
 
-def _low_cut_in(known: Known) -> Verdict:
+def _low_cut_in(known: Known) -> Judgement:
     cut_in = known["control.cut_in_percent"]
     change = (
         "Below that a LiFePO4 charger does not throttle yet: the heater takes charge from the bank rather than what "
@@ -141,7 +141,7 @@ def _maybe_lifepo4(known: Known) -> bool:
     return bool(known.get("battery.chemistry", "lifepo4") == "lifepo4")
 
 
-def _night(known: Known) -> Verdict:
+def _night(known: Known) -> Judgement:
     night_wh = known["battery.night_wh"]
     left = least("left", bank_wh(known, known["control.floor_percent"]), "Wh", night_wh)
     needed = 100 * night_wh / energy_wh(known["battery.capacity_ah"], known["battery.nominal_v"])
@@ -152,24 +152,24 @@ def _night(known: Known) -> Verdict:
     return judged(left, sources.NIGHT, change, figure=figure, limit="{}, what the night takes")
 
 
-def _discharge(known: Known) -> Verdict:
+def _discharge(known: Known) -> Judgement:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     whole = most("current", whole_a, "A", known["battery.discharge_limit_a"])
     change = "Run less at the same time: the battery management may cut the whole bus off."
     return judged(whole, sources.CURRENTS, change, figure="{} with all else running", limit="{}, the limit of the bank")
 
 
-def _cold(known: Known) -> Verdict:
+def _cold(known: Known) -> Judgement:
     coldest, from_c = known["battery.coldest_c"], known["battery.charge_from_c"]
     state = graded(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
     figure = f"cells down to {coldest:g} degC, charging from {from_c:g} degC"
     change = ""
-    if state is State.FAIL:
+    if state is Grade.FAIL:
         change = "Do not charge LiFePO4 below 0 degC: set the battery management, or keep the cells warm."
-    elif state is State.CAUTION:
+    elif state is Grade.CAUTION:
         change = "While the bank refuses charge the bus runs on panels alone: block the heater then."
     number = least("coldest", coldest, "degC", from_c, fails=NEVER, key="battery.coldest_c")
-    return Verdict(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change, (number,))
+    return Judgement(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change, (number,))
 
 
 def _throttle_known(known: Known) -> bool:

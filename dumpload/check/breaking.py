@@ -5,15 +5,15 @@ Each is asked for volts and amperes: "rated for DC" alone says neither how many 
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_a
-from dumpload.check.figures import State, at_least, least, worst
-from dumpload.check.table import HEATER, Check, Danger, Known, Verdict
+from dumpload.check.figures import Grade, at_least, least, worst
+from dumpload.check.table import HEATER, Check, Danger, Judgement, Known
 from dumpload.physics.contacts import coil_current_a
 from dumpload.physics.protection import CONTINUOUS
 
 COIL = ("driver.coil_ohm", "driver.supply_v or battery.highest_v")
 
 
-def rated(known: Known, table: str, volts: float, current_a: float, change: str) -> Verdict:
+def rated(known: Known, table: str, volts: float, current_a: float, change: str) -> Judgement:
     """Return the verdict on a rating in `table`_v and `table`_a for a current that may last for hours."""
     v_key, a_key = f"{table}_v", f"{table}_a"
     rated_v = least("voltage", known[v_key], "V", volts, key=v_key)
@@ -21,34 +21,34 @@ def rated(known: Known, table: str, volts: float, current_a: float, change: str)
     state = worst(rated_v.state, rated_a.state)
     figure = f"rated for {rated_v.text} and {rated_a.text} DC; it breaks {at_least(current_a)} A"
     limit = f"{rated_v.limit_text} and {rated_a.limit_text} DC, 125 %; below {at_least(current_a)} A it fails"
-    return Verdict(state, figure, limit, sources.DC_HOURS, "" if state is State.PASS else change, (rated_v, rated_a))
+    return Judgement(state, figure, limit, sources.DC_HOURS, "" if state is Grade.PASS else change, (rated_v, rated_a))
 
 
-def _thermostat(known: Known) -> Verdict:
+def _thermostat(known: Known) -> Judgement:
     limit = "a rating in volts DC and amperes DC for what it breaks"
     change = "Do not let it break the current: use one rated for DC, or let it break the coil of a contactor."
     breaks_coil = known["tank.thermostat_breaks"] == "coil"
     if known.get("tank.thermostat_dc") is False and not breaks_coil:
-        return Verdict(State.FAIL, "not rated for DC, as stated", limit, sources.DC_ARC, change)
+        return Judgement(Grade.FAIL, "not rated for DC, as stated", limit, sources.DC_ARC, change)
     if not has(known, ("tank.thermostat_v", "tank.thermostat_a")):
         figure = "rated for DC, as stated, but not for how many volts and amperes"
-        return Verdict(State.CAUTION, figure, limit, sources.DC_ARC, "Look up both on its plate or data sheet.")
+        return Judgement(Grade.CAUTION, figure, limit, sources.DC_ARC, "Look up both on its plate or data sheet.")
     if breaks_coil and has(known, COIL):
         supply_v = known.get("driver.supply_v", known.get("battery.highest_v"))
         return rated(known, "tank.thermostat", supply_v, coil_current_a(supply_v, known["driver.coil_ohm"]), change)
     if not has(known, HIGHEST):
         figure = f"rated for {known['tank.thermostat_v']:g} V DC and {known['tank.thermostat_a']:g} A DC"
         change = "Set the bank's highest voltage and the element's plate."
-        return Verdict(State.CAUTION, f"{figure}; for what is not known", limit, sources.DC_ARC, change)
+        return Judgement(Grade.CAUTION, f"{figure}; for what is not known", limit, sources.DC_ARC, change)
     return rated(known, "tank.thermostat", known["battery.highest_v"], highest_a(known), change)
 
 
-def _cut_out(known: Known) -> Verdict:
+def _cut_out(known: Known) -> Judgement:
     change = "Fit one rated for DC, or let it break the coil of a second contactor that is."
     return rated(known, "tank.cut_out", known["battery.highest_v"], highest_a(known), change)
 
 
-def _isolator(known: Known) -> Verdict:
+def _isolator(known: Known) -> Judgement:
     change = "Fit an isolator rated for DC: a person opens it in an emergency, under load."
     return rated(known, "wiring.isolator", known["battery.highest_v"], highest_a(known), change)
 

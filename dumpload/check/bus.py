@@ -14,8 +14,8 @@ from dumpload.check.facts import (
     is_lifepo4,
     panels_w,
 )
-from dumpload.check.figures import NEVER, Number, State, at_least, at_most, least, most, num
-from dumpload.check.table import BANK, Check, Danger, Known, Verdict, informed, judged
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, most, num
+from dumpload.check.table import BANK, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.bank import lifepo4_rest_v
 
 # How near the charger's set point a voltage permissive must be to be evidence (common practice, no source).
@@ -24,7 +24,7 @@ SET_POINT_MARGIN = 0.01
 PERMISSIVE = "permissive.voltage_cut_in"
 
 
-def _panels(known: Known) -> Verdict:
+def _panels(known: Known) -> Judgement:
     panels = least("panels", panels_w(known), "W", highest_w(known), fails=NEVER)
     seen = "as seen" if "solar.most_w" in known else f"{known['solar.peak_w']:g} W rated"
     figure = f"at best {{}} ({seen}); the load takes {at_least(highest_w(known))} W"
@@ -32,7 +32,7 @@ def _panels(known: Known) -> Verdict:
     return judged(panels, sources.PANELS, change, figure=figure, limit="{}, the load at the highest voltage")
 
 
-def _balance(known: Known) -> Verdict:
+def _balance(known: Known) -> Judgement:
     load_a, other_a = highest_a(known), known["battery.other_loads_a"]
     charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=NEVER, key="solar.charger_a")
     short_a = at_least(load_a + other_a - known["solar.charger_a"])
@@ -41,7 +41,7 @@ def _balance(known: Known) -> Verdict:
     return judged(charger, sources.CURRENTS, change, figure=figure, limit="{}, everything on")
 
 
-def _reach(known: Known) -> Verdict:
+def _reach(known: Known) -> Judgement:
     asks_v = known[PERMISSIVE]
     charged_v = known.get("solar.absorption_v", known.get("battery.highest_v"))
     asked = most("cut-in", asks_v, "V", charged_v, key=PERMISSIVE)
@@ -50,7 +50,7 @@ def _reach(known: Known) -> Verdict:
     return judged(asked, sources.SET_POINT, change, figure="starts only from {}", limit=f"{{}}, {of}")
 
 
-def _float(known: Known) -> Verdict:
+def _float(known: Known) -> Judgement:
     asks_v, float_v = known[PERMISSIVE], known["solar.float_v"]
     if asks_v > float_v:
         figure = f"starts from {asks_v:g} V: while the charger fills the bank, not once it floats at {float_v:g} V"
@@ -67,7 +67,7 @@ def is_evidence(known: Known) -> bool:
     return bool((1 - SET_POINT_MARGIN) * set_v <= known[PERMISSIVE] <= set_v)
 
 
-def _evidence(known: Known) -> Verdict:
+def _evidence(known: Known) -> Judgement:
     set_v, asks_v = known["solar.absorption_v"], known[PERMISSIVE]
     asked = least("cut-in", asks_v, "V", (1 - SET_POINT_MARGIN) * set_v, fails=NEVER, key=PERMISSIVE)
     figure = f"starts from {{}}; the charger holds {set_v:g} V{_early(known)}"
@@ -85,7 +85,7 @@ def _early(known: Known) -> str:
     return f"; in full sun ({num(charge_a(known))} A) the bus stands that high from {at_most(percent)} % charge"
 
 
-def _sag(known: Known) -> Verdict:
+def _sag(known: Known) -> Judgement:
     asks_v, ends_v = known[PERMISSIVE], known["permissive.voltage_cut_out"]
     sag_v = highest_a(known) * known["battery.resistance_mohm"] / 1000
     sag = most("sag", sag_v, "V", asks_v - ends_v, fails=NEVER)
@@ -93,11 +93,11 @@ def _sag(known: Known) -> Verdict:
     falls = _falls_to_v(known)
     limit = "{}, between the voltage permissive's cut-in and cut-out"
     change = f"It would chatter: off, and on again after {known['control.min_off_s']:g} s. Set the two further apart."
-    if sag.state is State.PASS and falls is not None and falls < ends_v:
+    if sag.state is Grade.PASS and falls is not None and falls < ends_v:
         figure += f"; with everything on the charger is short, and the bus falls to {at_most(falls)} V"
         limit = f"{limit}, and at least {ends_v:g} V with everything on"
-        return Verdict(
-            State.CAUTION,
+        return Judgement(
+            Grade.CAUTION,
             figure.replace("{}", sag.text),
             limit.replace("{}", sag.limit_text),
             sources.SAG,

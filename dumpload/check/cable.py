@@ -1,7 +1,7 @@
 """The cable and its fuse on paper: drop, ampacity, whether the fuse protects the cable, and where it is."""
 
 from dumpload.check import sources
-from dumpload.check.ampacity import CARRIES, MADE_FOR, TITLES, US_BOAT, Reading, ampacity, rules_in_force
+from dumpload.check.ampacity import CARRIES, MADE_FOR, TITLES, US_BOAT, TableRow, ampacity, rules_in_force
 from dumpload.check.facts import (
     CABLE_RUN,
     HIGHEST,
@@ -12,8 +12,8 @@ from dumpload.check.facts import (
     highest_a,
     other_cables,
 )
-from dumpload.check.figures import NEVER, State, at_least, at_most, least, most, over
-from dumpload.check.table import CABLE, Check, Danger, Known, Verdict, informed, judged
+from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, over
+from dumpload.check.table import CABLE, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.conductors import drop_v
 from dumpload.physics.element import element_current_a
 from dumpload.physics.protection import (
@@ -56,7 +56,7 @@ def _carries_enough(known: Known) -> bool:
     return largest_a is not None and not over(CONTINUOUS * highest_a(known), largest_a)
 
 
-def _rules(known: Known) -> Verdict:
+def _rules(known: Known) -> Judgement:
     place, rules = known["installation.place"], known.get("installation.rules")
     if rules is None:
         figure = f"none set for a {place}: cable and fuse are judged by the most careful of US boats and IEC, PVC"
@@ -66,10 +66,10 @@ def _rules(known: Known) -> Verdict:
         return informed(figure, sources.CODES)
     limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the most careful of those known are taken"
     change = "Ask which rules hold with you, and set or leave out installation.rules."
-    return Verdict(State.CAUTION, figure, limit, sources.CODES, change)
+    return Judgement(Grade.CAUTION, figure, limit, sources.CODES, change)
 
 
-def _drop(known: Known) -> Verdict:
+def _drop(known: Known) -> Judgement:
     drop = most("drop", drop_percent(known), "%", GOOD_DROP_PERCENT, fails=MOST_DROP_PERCENT)
     volts = at_least(drop.value / 100 * known["battery.highest_v"])
     cable = f"2 x {known['wiring.length_m']:g} m of {cable_name(known)} at {known['wiring.conductor_c']:g} degC"
@@ -78,12 +78,12 @@ def _drop(known: Known) -> Verdict:
     return judged(drop, sources.DROP, use_smallest_cable(known), figure=figure, limit=limit)
 
 
-def _read_as(reading: Reading) -> str:
+def _read_as(reading: TableRow) -> str:
     choice = ", the most careful of the known rules" if reading.is_careful_choice else ""
     return f"read at {reading.row}{choice}"
 
 
-def _ampacity(known: Known) -> Verdict:
+def _ampacity(known: Known) -> Judgement:
     reading, current_a = ampacity(known), highest_a(known)
     carries = least("ampacity", reading.amperes, "A", CONTINUOUS * current_a, fails=current_a)
     load = f"the load is {at_least(current_a)} A continuous"
@@ -97,7 +97,7 @@ def _ampacity(known: Known) -> Verdict:
     return judged(carries, reading.source, change, figure=figure, limit=limit)
 
 
-def _fuse_for_load(known: Known) -> Verdict:
+def _fuse_for_load(known: Known) -> Judgement:
     current_a = highest_a(known)
     fuse = least("fuse", known["wiring.fuse_a"], "A", CONTINUOUS * current_a, fails=current_a, key="wiring.fuse_a")
     listed = not over(CONTINUOUS * current_a, FUSES_A[-1])
@@ -109,7 +109,7 @@ def _fuse_for_load(known: Known) -> Verdict:
     return judged(fuse, sources.CONTINUOUS_LOAD, change, figure=figure, limit=f"{{}}, 125 %; {size}")
 
 
-def _fuse_for_cable(known: Known) -> Verdict:
+def _fuse_for_cable(known: Known) -> Judgement:
     reading = ampacity(known)
     fuse = most("fuse", known["wiring.fuse_a"], "A", reading.amperes, key="wiring.fuse_a")
     limit = f"{{}}, the cable's ampacity ({_read_as(reading)})"
@@ -127,7 +127,7 @@ def _is_below_50_v(known: Known) -> bool:
     return bool(known.get("battery.highest_v", LOW_VOLTAGE_V) < LOW_VOLTAGE_V)
 
 
-def _protecting_fuse(known: Known, reading: Reading) -> str:
+def _protecting_fuse(known: Known, reading: TableRow) -> str:
     largest_a = largest_fuse_a(reading.amperes)
     if largest_a is None:
         return "Fit a thicker cable: no fuse protects one as thin as this."
@@ -136,7 +136,7 @@ def _protecting_fuse(known: Known, reading: Reading) -> str:
     return f"Fit a fuse of at most {largest_a} A, or a thicker cable."
 
 
-def _distance(known: Known) -> Verdict:
+def _distance(known: Known) -> Judgement:
     sheathed = known["wiring.fuse_sheathed"]
     limit_m = SHEATHED_DISTANCE_M if sheathed else BARE_DISTANCE_M
     is_law = rules_in_force(known) == US_BOAT

@@ -2,8 +2,8 @@
 
 from dumpload.check import sources
 from dumpload.check.facts import is_lifepo4
-from dumpload.check.figures import Number, State, least, most, worst
-from dumpload.check.table import BANK, Check, Danger, Known, Verdict
+from dumpload.check.figures import Grade, Number, least, most, worst
+from dumpload.check.table import BANK, Check, Danger, Judgement, Known
 from dumpload.physics.bank import LIFEPO4_MOST_V, lifepo4_rest_v
 
 # Volts of a lead-acid cell between which its charging voltage is (common practice, no source).
@@ -13,7 +13,7 @@ LEAD_LEAST_V, LEAD_MOST_V = 2.2, 2.7
 NOMINAL_LEAST_V, NOMINAL_MOST_V = 3.0, 3.4
 
 
-def _charged(known: Known) -> Verdict:
+def _charged(known: Known) -> Judgement:
     cells, highest_v = known["battery.cells"], known["battery.highest_v"]
     cell_v = highest_v / cells
     low_v, high_v = (lifepo4_rest_v(0.98), LIFEPO4_MOST_V) if is_lifepo4(known) else (LEAD_LEAST_V, LEAD_MOST_V)
@@ -33,12 +33,12 @@ def _charged(known: Known) -> Verdict:
         limit += f"; nominal {numbers[3].limit_text}, {numbers[2].limit_text}"
     change = "No such cell is charged to that: set battery.cells and battery.highest_v from the bank's data sheet."
     source = sources.CELL if is_lifepo4(known) else sources.LEAD_CELL
-    return Verdict(state, figure, limit, source, "" if state is State.PASS else change, numbers)
+    return Judgement(state, figure, limit, source, "" if state is Grade.PASS else change, numbers)
 
 
 def _shown(numbers: tuple[Number, ...]) -> str:
     """Return the figure as the limit that it breaks shows it."""
-    return next((number.text for number in numbers[:2] if number.state is State.FAIL), numbers[0].text)
+    return next((number.text for number in numbers[:2] if number.state is Grade.FAIL), numbers[0].text)
 
 
 def _has_known_cells(known: Known) -> bool:

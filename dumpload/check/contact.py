@@ -4,8 +4,8 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_a, highest_w
-from dumpload.check.figures import NEVER, Number, State, at_least, at_most, least, num
-from dumpload.check.table import CONTACT, Check, Danger, Known, Verdict, asked, judged
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, num
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, asked, judged
 from dumpload.physics.contacts import contact_life_years, most_operations_per_day
 from dumpload.physics.protection import CONTINUOUS
 
@@ -18,9 +18,9 @@ def _only_ac(known: Known) -> bool:
     return "contact.ac_v" in known and "contact.dc_v" not in known
 
 
-def _rating_missing(known: Known) -> Verdict:
-    return Verdict(
-        State.FAIL,
+def _rating_missing(known: Known) -> Judgement:
+    return Judgement(
+        Grade.FAIL,
         f"rated for {known['contact.ac_v']:g} V AC, and no DC rating given",
         "a DC rating at the highest bus voltage: an AC rating is not one",
         sources.DC_RATING,
@@ -29,12 +29,12 @@ def _rating_missing(known: Known) -> Verdict:
     )
 
 
-def _voltage(known: Known) -> Verdict:
+def _voltage(known: Known) -> Judgement:
     rated = least("rating", known["contact.dc_v"], "V", known["battery.highest_v"], key="contact.dc_v")
     return judged(rated, sources.DC_RATING, REPLACE, figure="rated for {} DC", limit="{} DC, the highest bus voltage")
 
 
-def _current(known: Known) -> Verdict:
+def _current(known: Known) -> Judgement:
     current_a = highest_a(known)
     rated = least("rating", known["contact.dc_a"], "A", CONTINUOUS * current_a, fails=current_a, key="contact.dc_a")
     figure = f"rated for {{}} DC; the load is {at_least(current_a)} A for hours"
@@ -42,13 +42,13 @@ def _current(known: Known) -> Verdict:
     return judged(rated, sources.DC_HOURS, REPLACE, figure=figure, limit=limit)
 
 
-def _power(known: Known) -> Verdict:
+def _power(known: Known) -> Judgement:
     rated = least("rating", known["contact.dc_w"], "W", highest_w(known), key="contact.dc_w")
     figure = f"rated for {{}} DC; the load is {at_least(highest_w(known))} W"
     return judged(rated, sources.DC_RATING, REPLACE, figure=figure, limit="{} DC, at the highest bus voltage")
 
 
-def _normally_open(known: Known) -> Verdict:
+def _normally_open(known: Known) -> Judgement:
     good = known["contact.normally_open"]
     return asked(
         good=good,
@@ -59,7 +59,7 @@ def _normally_open(known: Known) -> Verdict:
     )
 
 
-def _endurance(known: Known) -> Verdict:
+def _endurance(known: Known) -> Judgement:
     operations, per_day = known["contact.operations"], known["contact.operations_per_day"]
     years = least("life", contact_life_years(operations, per_day), "years", GOOD_YEARS, fails=FEW_YEARS)
     allowed = most_operations_per_day(known["control.min_on_s"], known["control.min_off_s"])
@@ -73,7 +73,7 @@ def _has_feedback(known: Known) -> bool:
     return "relay.feedback_pin" in known
 
 
-def _wetting(known: Known) -> Verdict:
+def _wetting(known: Known) -> Judgement:
     least_ma = known["contact.feedback_least_ma"]
     wetted_ma = 1000 * known["driver.pin_v"] / known["contact.feedback_ohm"]
     wetted = least("current", wetted_ma, "mA", least_ma, fails=NEVER)

@@ -14,7 +14,7 @@ from dumpload.cautions import CAUTIONS
 from dumpload.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
 from dumpload.check.entered import entered
 from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
-from dumpload.check.figures import Number, State, num
+from dumpload.check.figures import Grade, Number, num
 from dumpload.check.instances import instance_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
 from dumpload.config.model import Settings, flat
@@ -95,7 +95,7 @@ def check_document(path: Path, settings: Settings, others: Mapping[Path, Setting
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
     states = Counter(finding.verdict.state.value for finding in found)
     unanswered = sum(one.check.safety for one in missing)
-    counts = {**{state.value: states[state.value] for state in State}, "not_checked": len(missing)}
+    counts = {**{state.value: states[state.value] for state in Grade}, "not_checked": len(missing)}
     return {
         "config": str(path),
         "valid": True,

@@ -3,9 +3,9 @@
 import math
 
 from dumpload.check import sources
-from dumpload.check.figures import NEVER, State, at_least, at_most, least, most, num, worst
+from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, num, worst
 from dumpload.check.pull import PULL
-from dumpload.check.table import CONTACT, Check, Danger, Known, Verdict, asked, judged
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, asked, judged
 from dumpload.physics.contacts import (
     BASE_V,
     HOT_COIL,
@@ -38,7 +38,7 @@ def _coil_a(known: Known) -> float:
     return coil_current_a(_highest_v(known), known["driver.coil_ohm"])
 
 
-def _pull_in(known: Known) -> Verdict:
+def _pull_in(known: Known) -> Judgement:
     pull_in_v, lost_v = known["driver.pull_in_v"], known["driver.saturation_v"]
     coil_v = max(0.0, _lowest_v(known) - lost_v)
     coil = least("coil voltage", coil_v, "V", HOT_COIL * pull_in_v, fails=pull_in_v)
@@ -48,13 +48,13 @@ def _pull_in(known: Known) -> Verdict:
     return judged(coil, sources.PULL_IN, change, figure=figure, limit=limit)
 
 
-def _coil_voltage(known: Known) -> Verdict:
+def _coil_voltage(known: Known) -> Judgement:
     coil = least("rating", known["driver.coil_most_v"], "V", _highest_v(known), key="driver.coil_most_v")
     change = "Choose a coil for the highest voltage, or feed it from a regulated supply."
     return judged(coil, sources.COIL_MOST, change, figure="coil rated for {}", limit="{}, what it gets at most")
 
 
-def _bipolar(known: Known) -> Verdict:
+def _bipolar(known: Known) -> Judgement:
     pin_v, base_ohm, gain = known["driver.pin_v"], known["driver.base_ohm"], known["driver.least_gain"]
     pull_ohm, coil_a = known.get("driver.pull_down_ohm", math.inf), _coil_a(known)
     base_ma = 1000 * base_current_a(pin_v, base_ohm, pull_ohm)
@@ -62,12 +62,12 @@ def _bipolar(known: Known) -> Verdict:
     pin_ma = 1000 * pin_current_a(pin_v, base_ohm, min(BASE_V, pin_v))
     pin = most("pin current", pin_ma, "mA", known["driver.pin_ma"], fails=NEVER)
     state = worst(base.state, pin.state)
-    return Verdict(
+    return Judgement(
         state,
         f"base gets {base.text}, the pin gives {pin.text}; the coil takes {at_least(1000 * coil_a)} mA",
         f"base {base.limit_text}, pin {pin.limit_text}",
         sources.BASE,
-        "" if state is State.PASS else _fitting_base(known, coil_a, pull_ohm),
+        "" if state is Grade.PASS else _fitting_base(known, coil_a, pull_ohm),
         (base, pin),
     )
 
@@ -81,7 +81,7 @@ def _fitting_base(known: Known, coil_a: float, pull_ohm: float) -> str:
     return f"Use a base resistor of {at_least(least_ohm)} to {at_most(most_ohm)} ohm."
 
 
-def _mosfet(known: Known) -> Verdict:
+def _mosfet(known: Known) -> Judgement:
     pin_v, gate_ohm = known["driver.pin_v"], known["driver.gate_ohm"]
     pull_ohm = known.get("driver.pull_down_ohm", math.inf)
     gate_v = divided_v(pin_v, gate_ohm, pull_ohm)
@@ -89,13 +89,13 @@ def _mosfet(known: Known) -> Verdict:
     surge_ma = 1000 * pin_current_a(pin_v, gate_ohm, 0)
     pin = most("pin current", surge_ma, "mA", known["driver.pin_ma"], fails=NEVER)
     change = ""
-    if gate.state is not State.PASS:
+    if gate.state is not Grade.PASS:
         change = f"Use a logic-level MOSFET specified {gate.limit_text}: a half-open one burns."
         if known["driver.gate_full_v"] <= pin_v:
             change = "Use a smaller gate resistor or a larger pull-down: the two divide what the gate gets."
-    elif pin.state is not State.PASS:
+    elif pin.state is not Grade.PASS:
         change = f"Use a gate resistor of at least {at_least(1000 * pin_v / known['driver.pin_ma'])} ohm."
-    return Verdict(
+    return Judgement(
         worst(gate.state, pin.state),
         f"gate specified at {gate.text} and gets {at_most(gate_v)} V of {pin_v:g} V; the pin gives {pin.text} at first",
         f"gate specified {gate.limit_text}, pin {pin.limit_text}",
@@ -109,22 +109,22 @@ def _clamp_v(known: Known) -> float:
     return BASE_V + float(known["driver.clamp_v"] if known["driver.flyback"] == "zener" else 0.0)
 
 
-def _transistor(known: Known) -> Verdict:
+def _transistor(known: Known) -> Judgement:
     needed_v = _highest_v(known) + _clamp_v(known)
     volts = least("voltage", known["driver.transistor_v"], "V", needed_v, key="driver.transistor_v")
     amperes = least("current", known["driver.transistor_a"], "A", _coil_a(known), key="driver.transistor_a")
     state = worst(volts.state, amperes.state)
-    return Verdict(
+    return Judgement(
         state,
         f"rated for {volts.text} and {amperes.text}",
         f"{volts.limit_text}, supply and clamp together, and {amperes.limit_text}, the coil's",
         sources.CLAMP,
-        "" if state is State.PASS else "Use a transistor that stands both, or a clamp of lower voltage.",
+        "" if state is Grade.PASS else "Use a transistor that stands both, or a clamp of lower voltage.",
         (volts, amperes),
     )
 
 
-def _suppression(known: Known) -> Verdict:
+def _suppression(known: Known) -> Judgement:
     kind = known["driver.flyback"]
     return asked(
         good=kind != "none",
@@ -139,7 +139,7 @@ def _is_clamped(known: Known) -> bool:
     return known.get("driver.flyback") in {"diode", "zener"}
 
 
-def _release(known: Known) -> Verdict:
+def _release(known: Known) -> Judgement:
     clamp_v = _clamp_v(known)
     coil_v, coil_ohm, henry = _highest_v(known), known["driver.coil_ohm"], known["driver.coil_h"]
     limit_s = min(SLOW_RELEASE_S, known["relay.feedback_s"] if "relay.feedback_pin" in known else math.inf)

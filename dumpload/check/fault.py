@@ -6,8 +6,8 @@ from typing import NamedTuple
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, SIZE, cable_ohm, highest_a, is_lifepo4
 from dumpload.check.figures import NEVER, least, num
-from dumpload.check.sources import Source
-from dumpload.check.table import CABLE, Check, Danger, Known, Verdict, judged
+from dumpload.check.sources import Basis
+from dumpload.check.table import CABLE, Check, Danger, Judgement, Known, judged
 from dumpload.physics.protection import (
     CONTINUOUS,
     CURRENT_LIMITING_A,
@@ -29,29 +29,31 @@ CRANKING_TABLE_V = 32.0
 LITHIUM_V = 125.0
 
 
-class Fault(NamedTuple):
+class ShortCircuit(NamedTuple):
     """The current a fuse must break, what it comes from, and the source."""
 
     amperes: float
     words: str
-    source: Source
+    source: Basis
 
 
-def fault(known: Known, *, is_branch: bool) -> Fault:
+def fault(known: Known, *, is_branch: bool) -> ShortCircuit:
     """Return what a fuse must break: by the bank's resistance, else its cranking current, else as a lithium bank."""
     if "battery.resistance_mohm" in known:
         amperes = short_circuit_a(known["battery.highest_v"], known["battery.resistance_mohm"] / 1000)
-        return Fault(amperes, f"fault current of a bank of {known['battery.resistance_mohm']:g} mohm", sources.FAULT)
+        return ShortCircuit(
+            amperes, f"fault current of a bank of {known['battery.resistance_mohm']:g} mohm", sources.FAULT
+        )
     if is_lifepo4(known):
         words = f"for a lithium bank whose milliohms are not known, at up to {LITHIUM_V:g} V"
-        return Fault(INTERRUPTS_LITHIUM_A, words, sources.ABYC_FAULT)
+        return ShortCircuit(INTERRUPTS_LITHIUM_A, words, sources.ABYC_FAULT)
     main_a, branch_a = needed_breaking_a(known["battery.cranking_a"])
     kind = "branch" if is_branch else "main"
     words = f"for a {kind} fuse of a bank that cranks {known['battery.cranking_a']:g} A"
-    return Fault(branch_a if is_branch else main_a, words, sources.ABYC_FAULT)
+    return ShortCircuit(branch_a if is_branch else main_a, words, sources.ABYC_FAULT)
 
 
-def _breaking(known: Known, key: str, *, is_branch: bool) -> Verdict:
+def _breaking(known: Known, key: str, *, is_branch: bool) -> Judgement:
     needed = fault(known, is_branch=is_branch)
     breaks = least("breaking capacity", known[key], "A", needed.amperes, key=key)
     kind = ", of class T or another that limits the current" if needed.amperes >= CURRENT_LIMITING_A else ""
@@ -61,11 +63,11 @@ def _breaking(known: Known, key: str, *, is_branch: bool) -> Verdict:
     return judged(breaks, needed.source, change, figure="breaks {}", limit=limit)
 
 
-def _load_fuse(known: Known) -> Verdict:
+def _load_fuse(known: Known) -> Judgement:
     return _breaking(known, "wiring.fuse_interrupts_a", is_branch=_has_main(known))
 
 
-def _main_fuse(known: Known) -> Verdict:
+def _main_fuse(known: Known) -> Judgement:
     return _breaking(known, "wiring.main_fuse_interrupts_a", is_branch=False)
 
 
@@ -73,7 +75,7 @@ def _has_main(known: Known) -> bool:
     return "wiring.main_fuse_a" in known
 
 
-def _selective(known: Known) -> Verdict:
+def _selective(known: Known) -> Judgement:
     branch_a, main_a = known["wiring.fuse_a"], known["wiring.main_fuse_a"]
     fuse = least("main fuse", main_a, "A", SELECTIVE * branch_a, fails=NEVER, key="wiring.main_fuse_a")
     change = "Fit a smaller branch fuse or a larger main fuse, or a fault of the heater takes the whole bank off."
@@ -81,7 +83,7 @@ def _selective(known: Known) -> Verdict:
     return judged(fuse, sources.SELECTIVITY, change, figure=figure, limit=f"{{}}, {SELECTIVE:g} times the branch")
 
 
-def _main_load(known: Known) -> Verdict:
+def _main_load(known: Known) -> Judgement:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     fuse = least("main fuse", known["wiring.main_fuse_a"], "A", CONTINUOUS * whole_a, fails=whole_a)
     fuse = fuse._replace(key="wiring.main_fuse_a")
@@ -90,13 +92,13 @@ def _main_load(known: Known) -> Verdict:
     return judged(fuse, sources.CONTINUOUS_LOAD, change, figure=figure, limit="{}, 125 % of everything")
 
 
-def _fuse_voltage(known: Known) -> Verdict:
+def _fuse_voltage(known: Known) -> Judgement:
     fuse = least("rating", known["wiring.fuse_v"], "V", known["battery.highest_v"], key="wiring.fuse_v")
     change = "Fit a fuse rated for DC at that voltage: a fuse rated lower may keep arcing."
     return judged(fuse, sources.FUSE_VOLTAGE, change, figure="rated for {} DC", limit="{} DC, the highest bus voltage")
 
 
-def _far_short(known: Known) -> Verdict:
+def _far_short(known: Known) -> Judgement:
     bank_ohm = known["battery.resistance_mohm"] / 1000
     fault_a = short_circuit_a(known["battery.lowest_v"], bank_ohm, cable_ohm(known))
     times = least("fault current", fault_a / known["wiring.fuse_a"], "times", SURE_BLOW, fails=HARDLY_BLOWS)

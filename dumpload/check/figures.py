@@ -17,7 +17,7 @@ _MOST_DIGITS = 12
 NEVER = math.nan
 
 
-class State(Enum):
+class Grade(Enum):
     """What a finding says, the most urgent first."""
 
     FAIL = "fail"
@@ -56,13 +56,13 @@ class Number(NamedTuple):
         return self.value - self.limit if self.sense is Sense.AT_LEAST else self.limit - self.value
 
     @property
-    def state(self) -> State:
+    def state(self) -> Grade:
         """Return what the figure by itself amounts to."""
         if self.limit is None:
-            return State.INFO
+            return Grade.INFO
         if not self._beyond(self.limit):
-            return State.PASS
-        return State.FAIL if self.fails is not None and self._beyond(self.fails) else State.CAUTION
+            return Grade.PASS
+        return Grade.FAIL if self.fails is not None and self._beyond(self.fails) else Grade.CAUTION
 
     def _beyond(self, limit: float) -> bool:
         return over(limit, self.value) if self.sense is Sense.AT_LEAST else over(self.value, limit)
@@ -85,7 +85,7 @@ class Number(NamedTuple):
         for more in range(6):
             value = entered(self.value) if self.key else _rounded(self.value, honest, more)
             limit = _rounded(self.limit, safe, more)
-            if self._replace(value=float(value), limit=float(limit)).state == State.PASS or self._beyond(self.limit):
+            if self._replace(value=float(value), limit=float(limit)).state == Grade.PASS or self._beyond(self.limit):
                 return value, limit
         return value, value  # equal but for what a calculation loses
 
@@ -100,9 +100,9 @@ def most(name: str, value: float, unit: str, limit: float, *, fails: float | Non
     return Number(name, value, unit, Sense.AT_MOST, limit, limit if fails is None else fails, key)
 
 
-def worst(*states: State) -> State:
+def worst(*states: Grade) -> Grade:
     """Return the most urgent of these."""
-    return min(states, key=list(State).index, default=State.PASS)
+    return min(states, key=list(Grade).index, default=Grade.PASS)
 
 
 def over(value: float, most: float) -> bool:

@@ -4,14 +4,14 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_w
-from dumpload.check.figures import Number, State, most, num, span
-from dumpload.check.table import HEATER, WATER, Check, Danger, Known, Verdict, asked, graded, informed
+from dumpload.check.figures import Grade, Number, most, num, span
+from dumpload.check.table import HEATER, WATER, Check, Danger, Judgement, Known, asked, graded, informed
 from dumpload.check.tank import LOSS, boiling_s, has_other_heater, hottest_c, tank_loss_w_k
 from dumpload.physics.scald import CUT_OUT_MOST_C, STORE_MOST_C
 from dumpload.physics.water import equilibrium_c
 
 
-def _cut_out(known: Known) -> Verdict:
+def _cut_out(known: Known) -> Judgement:
     return asked(
         good=known["tank.cut_out"],
         figure="fitted" if known["tank.cut_out"] else "not fitted",
@@ -21,7 +21,7 @@ def _cut_out(known: Known) -> Verdict:
     )
 
 
-def _cut_out_temperature(known: Known) -> Verdict:
+def _cut_out_temperature(known: Known) -> Judgement:
     acts_c, target_c = known["tank.cut_out_c"], known["tank.target_c"]
     verdict = asked(
         good=target_c < acts_c <= CUT_OUT_MOST_C,
@@ -33,10 +33,10 @@ def _cut_out_temperature(known: Known) -> Verdict:
     return verdict._replace(numbers=(most("acts at", acts_c, "degC", CUT_OUT_MOST_C, key="tank.cut_out_c"),))
 
 
-def _dry_fire(known: Known) -> Verdict:
+def _dry_fire(known: Known) -> Judgement:
     guarded = known["tank.dry_fire_guard"]
     change = "Fill the tank and bleed it before the first switch-on, and after every draining."
-    return Verdict(
+    return Judgement(
         graded(fails=False, cautions=not guarded),
         f"{'something' if guarded else 'nothing'} keeps an empty tank from being heated",
         "a level or flow interlock, or a person who looks",
@@ -59,7 +59,7 @@ def _guards(known: Known) -> str:
     return ", ".join(words for there, words in guards if there) or "nothing"
 
 
-def _stuck(known: Known) -> Verdict:
+def _stuck(known: Known) -> Judgement:
     watts = highest_w(known)
     seconds = boiling_s(known, watts)
     end_c = equilibrium_c(watts, tank_loss_w_k(known), known["tank.around_c"]) if has(known, LOSS) else math.inf
@@ -74,7 +74,7 @@ def _stuck(known: Known) -> Verdict:
     if boils and not all(guards):
         change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
     numbers = () if math.isinf(seconds) else (Number("time until it boils", seconds, "s"),)
-    return Verdict(
+    return Judgement(
         graded(fails=boils and False in guards, cautions=True),
         f"{num(watts)} W without a stop: {effect}; left to stop it, as stated: {_guards(known)}",
         "thermostat, cut-out and relief valve, all three, whatever relay and software do",
@@ -87,11 +87,11 @@ def _stuck(known: Known) -> Verdict:
 # ---- a second heater ----
 
 
-def _no_other(_known: Known) -> Verdict:
+def _no_other(_known: Known) -> Judgement:
     return informed("nothing else heats this tank, as stated", sources.TWO_HEATERS)
 
 
-def _other(known: Known) -> Verdict:
+def _other(known: Known) -> Judgement:
     other_c, target_c = known["tank.other_c"], known["tank.target_c"]
     name = {"mains": "mains heater", "engine": "engine's coil"}[known["tank.other_heat"]]
     trips = other_c >= known.get("tank.cut_out_c", math.inf)
@@ -100,12 +100,12 @@ def _other(known: Known) -> Verdict:
     if trips:
         effect = f", and trips the element's cut-out at {known['tank.cut_out_c']:g} degC"
         change = f"Hold it below {known['tank.cut_out_c']:g} degC, by its thermostat or a thermostatic valve."
-    elif state is State.CAUTION:
+    elif state is Grade.CAUTION:
         effect = ", so that the surplus finds a hot tank"
         change = f"Set it below {target_c:g} degC, or let it run only when there is no surplus."
     if known["tank.other_heat"] == "mains":
         change = f"{change} Two supplies meet at this tank: label it, and isolate both before you open it.".strip()
-    return Verdict(
+    return Judgement(
         state,
         f"the {name} heats to {other_c:g} degC, the element to {target_c:g} degC{effect}",
         f"below {target_c:g} degC",
@@ -115,7 +115,7 @@ def _other(known: Known) -> Verdict:
     )
 
 
-def _other_thermostat(known: Known) -> Verdict:
+def _other_thermostat(known: Known) -> Judgement:
     good = known["tank.other_thermostat"]
     return asked(
         good=good,
@@ -126,7 +126,7 @@ def _other_thermostat(known: Known) -> Verdict:
     )
 
 
-def _other_cut_out(known: Known) -> Verdict:
+def _other_cut_out(known: Known) -> Judgement:
     good = known["tank.other_cut_out"]
     return asked(
         good=good,

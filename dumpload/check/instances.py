@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from dumpload.check.sources import OWNER
-from dumpload.check.table import INSTANCES, Check, Danger, Known, Verdict, graded
+from dumpload.check.table import INSTANCES, Check, Danger, Judgement, Known, graded
 from dumpload.config.model import Settings
 
 # What is claimed, in words, each as something that can be compared.
@@ -37,22 +37,24 @@ def instance_checks(path: Path, settings: Settings, others: Mapping[Path, Settin
             for words, claim in mine
             if claim in [theirs for _words, theirs in claims(one)]
         ]
-        verdict = _verdict(shared, len(read) + 1, unread, keys[0])
-        yield Check(INSTANCES, slug, name, danger, (), _always(verdict), keys=keys)
+        judgement = _judgement(shared, len(read) + 1, unread, keys[0])
+        yield Check(INSTANCES, slug, name, danger, (), _always(judgement), keys=keys)
 
 
-def _always(verdict: Verdict) -> Callable[[Known], Verdict]:
-    return lambda _known: verdict
+def _always(judgement: Judgement) -> Callable[[Known], Judgement]:
+    return lambda _known: judgement
 
 
-def _verdict(shared: list[str], count: int, unread: list[str], key: str) -> Verdict:
+def _judgement(shared: list[str], count: int, unread: list[str], key: str) -> Judgement:
     if shared:
-        return Verdict(graded(fails=True), "; ".join(shared), "one owner", OWNER, f"Change {key} in one of the files.")
+        return Judgement(
+            graded(fails=True), "; ".join(shared), "one owner", OWNER, f"Change {key} in one of the files."
+        )
     figure = (
         f"none is shared by the {count} settings files in the folder" if count > 1 else "no other file could be read"
     )
     change = f"Not compared, since check refuses it: {', '.join(unread)}" if unread else ""
-    return Verdict(graded(fails=False, cautions=bool(unread)), figure, "one owner", OWNER, change)
+    return Judgement(graded(fails=False, cautions=bool(unread)), figure, "one owner", OWNER, change)
 
 
 def _pins(settings: Settings) -> Claims:

@@ -3,14 +3,14 @@
 from dumpload.check import sources
 from dumpload.check.facts import CABLE_RUN, ELEMENT, HIGHEST, element_ohm, has, highest_w, series_ohm
 from dumpload.check.figures import Number, most, num
-from dumpload.check.table import LOAD, Check, Danger, Known, Verdict, informed, judged
+from dumpload.check.table import LOAD, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.element import element_current_a, element_power_w
 
 # Power at the highest bus voltage as a multiple of the plate's.
 UNUSUAL, TOO_MUCH = 1.5, 2.0
 
 
-def _at(key: str, known: Known) -> Verdict:
+def _at(key: str, known: Known) -> Judgement:
     volts, ohm, cable_ohm = known[key], element_ohm(known), series_ohm(known)
     current_a = element_current_a(volts, ohm, cable_ohm)
     power_w = element_power_w(volts, ohm, cable_ohm)
@@ -21,19 +21,19 @@ def _at(key: str, known: Known) -> Verdict:
     return informed(figure, sources.OHM, Number("power", power_w, "W"), Number("current", current_a, "A"))
 
 
-def _lowest(known: Known) -> Verdict:
+def _lowest(known: Known) -> Judgement:
     return _at("battery.lowest_v", known)
 
 
-def _nominal(known: Known) -> Verdict:
+def _nominal(known: Known) -> Judgement:
     return _at("battery.nominal_v", known)
 
 
-def _highest(known: Known) -> Verdict:
+def _highest(known: Known) -> Judgement:
     return _at("battery.highest_v", known)
 
 
-def _plate(known: Known) -> Verdict:
+def _plate(known: Known) -> Judgement:
     ratio = most("power", highest_w(known) / known["load.rated_w"], "times", UNUSUAL, fails=TOO_MUCH)
     figure = (
         f"{num(highest_w(known))} W at {known['battery.highest_v']:g} V, {{}} the plate "

@@ -2,8 +2,8 @@
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_w
-from dumpload.check.figures import Number, Sense, State, at_most, least, most, num
-from dumpload.check.table import WATER, Check, Danger, Known, Verdict, asked, graded, informed, judged
+from dumpload.check.figures import Grade, Number, Sense, at_most, least, most, num
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, asked, graded, informed, judged
 from dumpload.check.tank import HEATED, has_other_heater, hottest_c
 from dumpload.physics.water import expansion_l, steam_kg_h, vessel_l
 
@@ -11,7 +11,7 @@ from dumpload.physics.water import expansion_l, steam_kg_h, vessel_l
 NEAR_RELIEF = 0.9
 
 
-def _relief(known: Known) -> Verdict:
+def _relief(known: Known) -> Judgement:
     return asked(
         good=known["tank.relief_valve"],
         figure="fitted" if known["tank.relief_valve"] else "not fitted",
@@ -21,7 +21,7 @@ def _relief(known: Known) -> Verdict:
     )
 
 
-def _discharge(known: Known) -> Verdict:
+def _discharge(known: Known) -> Judgement:
     good = known["tank.discharge_pipe"]
     return asked(
         good=good,
@@ -32,23 +32,23 @@ def _discharge(known: Known) -> Verdict:
     )
 
 
-def _supply(known: Known) -> Verdict:
+def _supply(known: Known) -> Judgement:
     supply_bar, relief_bar = known["tank.supply_bar"], known["tank.relief_bar"]
     number = Number("supply", supply_bar, "bar", Sense.AT_MOST, NEAR_RELIEF * relief_bar, relief_bar, "tank.supply_bar")
-    state = graded(fails=supply_bar >= relief_bar, cautions=number.state is not State.PASS)
-    effect = {State.FAIL: ": it never closes", State.CAUTION: ": it weeps"}.get(state, "")
+    state = graded(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
+    effect = {Grade.FAIL: ": it never closes", Grade.CAUTION: ": it weeps"}.get(state, "")
     change = f"Fit a pressure-reducing valve set to at most {at_most(NEAR_RELIEF * relief_bar)} bar."
-    return Verdict(
+    return Judgement(
         state,
         f"supply {number.text}, relief valve {relief_bar:g} bar{effect}",
         f"{number.limit_text}, 90 % of the relief valve's pressure",
         sources.PRACTICE,
-        "" if state is State.PASS else change,
+        "" if state is Grade.PASS else change,
         (number,),
     )
 
 
-def _tank_pressure(known: Known) -> Verdict:
+def _tank_pressure(known: Known) -> Judgement:
     working_bar = known["tank.working_bar"]
     opens = most("opening pressure", known["tank.relief_bar"], "bar", working_bar, key="tank.relief_bar")
     return judged(
@@ -59,7 +59,7 @@ def _tank_pressure(known: Known) -> Verdict:
     )
 
 
-def _capacity(known: Known) -> Verdict:
+def _capacity(known: Known) -> Judgement:
     both = has_other_heater(known)
     watts = highest_w(known) + (known["tank.other_w"] if both else 0)
     who = "both heaters" if both else "the element"
@@ -79,17 +79,17 @@ def _growth(known: Known) -> tuple[float, str]:
     return grows_l, f"grows by {num(grows_l)} l to {hot_c:g} degC"
 
 
-def _open_expansion(known: Known) -> Verdict:
+def _open_expansion(known: Known) -> Judgement:
     grows_l, figure = _growth(known)
     return informed(f"{figure}, back into the supply", sources.DENSITY, Number("growth", grows_l, "l"))
 
 
-def _expansion(known: Known) -> Verdict:
+def _expansion(known: Known) -> Judgement:
     grows_l, figure = _growth(known)
     supply_bar, most_bar = known["tank.supply_bar"], NEAR_RELIEF * known["tank.relief_bar"]
     if supply_bar >= most_bar:
-        return Verdict(
-            State.FAIL,
+        return Judgement(
+            Grade.FAIL,
             f"{figure}; no vessel is large enough, since {supply_bar:g} bar of supply leave no room",
             f"a supply below {at_most(most_bar)} bar",
             sources.VESSEL,

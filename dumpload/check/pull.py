@@ -5,8 +5,8 @@ what the resistor pulls to, not that there is one: low is off on a board that is
 """
 
 from dumpload.check import sources
-from dumpload.check.figures import NEVER, State, least, most, worst
-from dumpload.check.table import CONTACT, Check, Danger, Known, Verdict, informed, judged
+from dumpload.check.figures import NEVER, Grade, least, most, worst
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.contacts import LED_V
 
 PULL = "driver.pull_down_ohm or driver.pull_up_ohm or driver.input_floats"
@@ -28,12 +28,12 @@ def _right(known: Known) -> str:
     return "a pull-down, to ground" if _off_is_low(known) else "a pull-up, to the pin's supply"
 
 
-def _pulled(known: Known) -> Verdict:
+def _pulled(known: Known) -> Judgement:
     key = next((key for key in ("driver.pull_down_ohm", "driver.pull_up_ohm") if key in known), "")
     if not key:
         figure = "something is said to hold the input, but not what it pulls to"
-        return Verdict(
-            State.CAUTION, figure, WANTED, sources.FLOATING, f"It must be {_right(known)}: look, and set it."
+        return Judgement(
+            Grade.CAUTION, figure, WANTED, sources.FLOATING, f"It must be {_right(known)}: look, and set it."
         )
     ohm, is_down = known[key], key == "driver.pull_down_ohm"
     numbers = (
@@ -45,45 +45,45 @@ def _pulled(known: Known) -> Verdict:
     if is_down != _off_is_low(known):
         figure = f"{way}, which is on: relay.active_high is {str(_off_is_low(known)).lower()}"
         change = f"Take it out and fit {_right(known)}: as it is, the load runs whenever no program drives the pin."
-        return Verdict(State.FAIL, figure, f"{WANTED}, which is {level}", sources.FLOATING, change, numbers)
+        return Judgement(Grade.FAIL, figure, f"{WANTED}, which is {level}", sources.FLOATING, change, numbers)
     state = worst(*(number.state for number in numbers))
-    return Verdict(
+    return Judgement(
         state,
         f"{way}, which is off",
         f"{WANTED}, {LEAST_PULL_OHM:g} to {MOST_PULL_OHM:g} ohm",
         sources.PULL,
-        "" if state is State.PASS else "Use about 10000 ohm: less loads the pin, more lets the line float.",
+        "" if state is Grade.PASS else "Use about 10000 ohm: less loads the pin, more lets the line float.",
         numbers,
     )
 
 
-def _floating(known: Known) -> Verdict:
+def _floating(known: Known) -> Judgement:
     kind = known.get("driver.transistor")
     if _is_opto(known) and not _off_is_low(known):
         figure = "nothing pulls the input; without a path to ground its LED has no current: off"
-        return Verdict(State.PASS, figure, WANTED, sources.FLOATING)
+        return Judgement(Grade.PASS, figure, WANTED, sources.FLOATING)
     does = "what it then does nobody can say"
     if kind == "mosfet":
         does = "a gate keeps the level it had, so the load may stay on"
     elif kind == "bipolar" and _off_is_low(known):
         does = "without base current it is off, but noise may switch it"
-    state = State.FAIL if kind == "mosfet" or not _off_is_low(known) else State.CAUTION
+    state = Grade.FAIL if kind == "mosfet" or not _off_is_low(known) else Grade.CAUTION
     figure = f"nothing pulls the input while no program drives the pin: {does}"
-    return Verdict(state, figure, WANTED, sources.FLOATING, f"Fit {_right(known)}, about 10000 ohm.")
+    return Judgement(state, figure, WANTED, sources.FLOATING, f"Fit {_right(known)}, about 10000 ohm.")
 
 
-def _level(known: Known) -> Verdict:
+def _level(known: Known) -> Judgement:
     if _off_is_low(known):
         if _is_opto(known):
             figure = "the board's input is opto-isolated and on when low, but relay.active_high is true"
             change = "Set relay.active_high = false: as it is, off and on are changed about."
-            return Verdict(State.FAIL, figure, "the level that the board is on at", sources.FAIL_SAFE, change)
+            return Judgement(Grade.FAIL, figure, "the level that the board is on at", sources.FAIL_SAFE, change)
         return informed("a high level closes the contact", sources.FAIL_SAFE)
     if "driver.pull_up_ohm" in known or _is_opto(known):
         figure = "a low level closes the contact; what holds the input at off is judged by itself"
         return informed(figure, sources.FAIL_SAFE)
-    return Verdict(
-        State.CAUTION,
+    return Judgement(
+        Grade.CAUTION,
         "a low level closes the contact: a pin that floats or is reset may close it",
         "high is on, or a pull-up at the input",
         sources.FAIL_SAFE,
@@ -91,7 +91,7 @@ def _level(known: Known) -> Verdict:
     )
 
 
-def _opto(known: Known) -> Verdict:
+def _opto(known: Known) -> Judgement:
     pin_v = known["driver.pin_v"]
     supply = most("LED supply", known["driver.opto_supply_v"], "V", pin_v, fails=pin_v + LED_V)
     supply = supply._replace(key="driver.opto_supply_v")
@@ -101,7 +101,7 @@ def _opto(known: Known) -> Verdict:
     return judged(supply, sources.OPTO, change, figure=figure, limit=limit)
 
 
-def _board(known: Known) -> Verdict:
+def _board(known: Known) -> Judgement:
     taken = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=NEVER)
     taken = taken._replace(key="driver.input_ma")
     figure = "a ready-made board: its input takes {}; the transistor on it is not checked"

@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterable, Mapping
 from enum import IntEnum
 from typing import Any, NamedTuple
 
-from dumpload.check.figures import Number, State
-from dumpload.check.sources import FORMULA, Source
+from dumpload.check.figures import Grade, Number
+from dumpload.check.sources import FORMULA, Basis
 
 # Every setting that has a value, by its dotted key.
 Known = Mapping[str, Any]
@@ -29,31 +29,31 @@ class Danger(IntEnum):
     SERVICE = 6
 
 
-class Part(NamedTuple):
+class Chapter(NamedTuple):
     """A part of the installation, and whose trade it is ("" if nobody's)."""
 
     name: str
     trade: str
 
 
-LOAD = Part("load", "electrician")
-CABLE = Part("cable and fuse", "electrician")
-CONTACT = Part("contact and coil", "electrician")
-BANK = Part("thresholds and bank", "")
-WATER = Part("water", "plumber")
-HEATER = Part("heater's protection", "electrician")
-INSTANCES = Part("instances", "")
+LOAD = Chapter("load", "electrician")
+CABLE = Chapter("cable and fuse", "electrician")
+CONTACT = Chapter("contact and coil", "electrician")
+BANK = Chapter("thresholds and bank", "")
+WATER = Chapter("water", "plumber")
+HEATER = Chapter("heater's protection", "electrician")
+INSTANCES = Chapter("instances", "")
 
 PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER, INSTANCES)
 
 
-class Verdict(NamedTuple):
+class Judgement(NamedTuple):
     """What was worked out. `change` says what to do unless it passes; a pass may have a remark there."""
 
-    state: State
+    state: Grade
     figure: str
     limit: str
-    source: Source
+    source: Basis
     change: str = ""
     numbers: tuple[Number, ...] = ()
 
@@ -62,7 +62,7 @@ class Finding(NamedTuple):
     """A verdict and the check it is the verdict of."""
 
     check: "Check"
-    verdict: Verdict
+    verdict: Judgement
 
     @property
     def name(self) -> str:
@@ -90,12 +90,12 @@ class Check(NamedTuple):
     whole verdict incomplete. `stated`: it rests on the owner's word, and the figure says so.
     """
 
-    part: Part
+    part: Chapter
     id: str
     name: str
     danger: Danger
     needs: tuple[str, ...]
-    work_out: Callable[[Known], Verdict]
+    work_out: Callable[[Known], Judgement]
     applies: Callable[[Known], bool] = lambda _known: True
     keys: tuple[str, ...] = ()
     safety: bool = False
@@ -129,43 +129,43 @@ def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], li
 
 def _urgency(finding: Finding) -> tuple[int, int]:
     state = finding.verdict.state
-    return list(State).index(state), _rank(finding.check, by_danger=state in {State.FAIL, State.CAUTION})
+    return list(Grade).index(state), _rank(finding.check, by_danger=state in {Grade.FAIL, Grade.CAUTION})
 
 
 def _rank(check: Check, *, by_danger: bool) -> int:
     return check.danger if by_danger else PARTS.index(check.part)
 
 
-def _verdict(check: Check, known: Known) -> Verdict:
+def _verdict(check: Check, known: Known) -> Judgement:
     try:
         verdict = check.work_out(known)
     except (ValueError, ArithmeticError) as error:  # a figure outside what its formula was made for
         change = "Look at that figure again, or have it worked out by hand."
-        return Verdict(
-            State.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change
+        return Judgement(
+            Grade.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change
         )
     return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
 
 
-def graded(*, fails: bool, cautions: bool = False) -> State:
+def graded(*, fails: bool, cautions: bool = False) -> Grade:
     """Return the state: a fail outweighs a caution."""
     if fails:
-        return State.FAIL
-    return State.CAUTION if cautions else State.PASS
+        return Grade.FAIL
+    return Grade.CAUTION if cautions else Grade.PASS
 
 
-def asked(*, good: bool, figure: str, limit: str, source: Source, change: str) -> Verdict:
+def asked(*, good: bool, figure: str, limit: str, source: Basis, change: str) -> Judgement:
     """Return the verdict on something that is there or is not."""
-    return Verdict(graded(fails=not good), figure, limit, source, "" if good else change)
+    return Judgement(graded(fails=not good), figure, limit, source, "" if good else change)
 
 
-def judged(number: Number, source: Source, change: str, *, figure: str = "{}", limit: str = "{}") -> Verdict:
+def judged(number: Number, source: Basis, change: str, *, figure: str = "{}", limit: str = "{}") -> Judgement:
     """Return the verdict on one figure; `{}` in `figure` and `limit` is where it and its limit stand."""
     state = number.state
     words = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
-    return Verdict(state, *words, source, "" if state is State.PASS else change, (number,))
+    return Judgement(state, *words, source, "" if state is Grade.PASS else change, (number,))
 
 
-def informed(figure: str, source: Source, *numbers: Number, remark: str = "") -> Verdict:
+def informed(figure: str, source: Basis, *numbers: Number, remark: str = "") -> Judgement:
     """Return a finding that judges nothing."""
-    return Verdict(State.INFO, figure, "", source, remark, numbers)
+    return Judgement(Grade.INFO, figure, "", source, remark, numbers)

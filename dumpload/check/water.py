@@ -4,8 +4,8 @@ import math
 
 from dumpload.check import heater, pressure, sources
 from dumpload.check.facts import ELEMENT, has
-from dumpload.check.figures import Number, Sense, State, at_most, num, span
-from dumpload.check.table import WATER, Check, Danger, Known, Verdict, graded, informed
+from dumpload.check.figures import Grade, Number, Sense, at_most, num, span
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, graded, informed
 from dumpload.check.tank import (
     HEATED,
     LOSS,
@@ -22,12 +22,12 @@ from dumpload.physics.water import heat_capacity_j_k, heat_j, mixed_l, time_to_s
 MIXED_C = 40.0
 
 
-def _nothing_to_heat(known: Known) -> Verdict | None:
+def _nothing_to_heat(known: Known) -> Judgement | None:
     """Return the verdict on a thermostat that opens before the water is warmer than it came in."""
     if stored_c(known) > known["tank.cold_c"]:
         return None
-    return Verdict(
-        State.CAUTION,
+    return Judgement(
+        Grade.CAUTION,
         f"the water comes in at {known['tank.cold_c']:g} degC and is heated to {stored_c(known):g} degC: not at all",
         f"above {known['tank.cold_c']:g} degC",
         sources.HEATING,
@@ -35,7 +35,7 @@ def _nothing_to_heat(known: Known) -> Verdict | None:
     )
 
 
-def _heating(known: Known) -> Verdict:
+def _heating(known: Known) -> Judgement:
     cold_c, hot_c, watts = known["tank.cold_c"], stored_c(known), nominal_w(known)
     if (nothing := _nothing_to_heat(known)) is not None:
         return nothing
@@ -51,11 +51,11 @@ def _heating(known: Known) -> Verdict:
     )
     if never:
         change = "The loss is as large as the heater: insulate the tank."
-        return Verdict(State.CAUTION, figure, "more heat than the tank loses", sources.HEATING, change)
+        return Judgement(Grade.CAUTION, figure, "more heat than the tank loses", sources.HEATING, change)
     return informed(figure, sources.HEATING, Number("heat", heat_wh, "Wh"), Number("time", seconds, "s"))
 
 
-def _standing(known: Known) -> Verdict:
+def _standing(known: Known) -> Judgement:
     loss, hot_c, around_c = tank_loss_w_k(known), stored_c(known), known["tank.around_c"]
     watts = max(0.0, loss * (hot_c - around_c))
     figure = f"loses {num(loss)} W/K: {num(watts)} W at {hot_c:g} degC"
@@ -68,7 +68,7 @@ def _standing(known: Known) -> Verdict:
     return informed(figure, sources.STANDING, *numbers)
 
 
-def _mixed(known: Known) -> Verdict:
+def _mixed(known: Known) -> Judgement:
     if known["tank.cold_c"] >= MIXED_C:
         figure = f"the cold water comes in at {known['tank.cold_c']:g} degC: nothing is left to mix"
         return informed(figure, sources.MIXING)
@@ -84,7 +84,7 @@ def _open_h(known: Known) -> float:
     return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / 3600))
 
 
-def _drawn(known: Known) -> Verdict:
+def _drawn(known: Known) -> Judgement:
     people, cold_c = known["tank.people"], known["tank.cold_c"]
     if cold_c >= MIXED_C:
         return _mixed(known)
@@ -104,14 +104,14 @@ def _drawn(known: Known) -> Verdict:
     run = Number("run time a day", hours, "h", Sense.AT_MOST, open_h)
     numbers = (Number("drawn", litres, "l"), Number("heat a day", drawn_wh + lost_wh, "Wh"), run)
     simulate = "What the surplus gives in each month needs the simulation."
-    if run.state is State.PASS:
+    if run.state is Grade.PASS:
         return informed(figure, sources.DRAWN, *numbers, remark=simulate)
     change = f"The element cannot give that, whatever the sun does: a second source, or fewer litres. {simulate}"
     limit = f"at most {at_most(open_h)} h a day, within permissive.window and permissive.max_on_per_day_s"
-    return Verdict(State.CAUTION, figure, limit, sources.DRAWN, change, numbers)
+    return Judgement(Grade.CAUTION, figure, limit, sources.DRAWN, change, numbers)
 
 
-def _scald(known: Known) -> Verdict:
+def _scald(known: Known) -> Judgement:
     hot_c = hottest_c(known)
     seconds = scald_time_s(hot_c)
     valve = known.get("tank.mixing_valve")
@@ -119,9 +119,9 @@ def _scald(known: Known) -> Verdict:
     state = graded(fails=valve is False and not harmless, cautions=valve is None and not harmless)
     within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{span(seconds)}"
     burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {within}, an adult"
-    change = "" if state == State.PASS else "Fit a thermostatic mixing valve: children burn much faster."
+    change = "" if state == Grade.PASS else "Fit a thermostatic mixing valve: children burn much faster."
     fitted = {True: "mixing valve fitted, as stated", False: "no mixing valve", None: "mixing valve: not stated"}[valve]
-    return Verdict(
+    return Judgement(
         state,
         f"{hot_c:g} degC: {burns}; {fitted}",
         f"at most {BATH_C:g} degC at bath and shower, by a mixing valve",
@@ -131,7 +131,7 @@ def _scald(known: Known) -> Verdict:
     )
 
 
-def _storage(known: Known) -> Verdict:
+def _storage(known: Known) -> Judgement:
     mains = known.get("tank.other_heat") == "mains"
     held_c = known.get("tank.other_c", 0.0) if mains else 0.0
     hot_c = stored_c(known)
@@ -142,12 +142,12 @@ def _storage(known: Known) -> Verdict:
     if mains:
         figure = f"held at {held_c:g} degC by the mains heater, up to {hot_c:g} degC by surplus"
     state = graded(fails=False, cautions=held_c < STORE_C)
-    return Verdict(
+    return Judgement(
         state,
         f"{figure}; count on no disinfection",
         f"at least {STORE_C:g} degC, held; legionella grow from {GROWTH_C[0]:g} to {GROWTH_C[1]:g} degC",
         sources.LEGIONELLA,
-        "" if state is State.PASS else change,
+        "" if state is Grade.PASS else change,
         (Number("held", held_c, "degC", Sense.AT_LEAST, STORE_C),),
     )
 

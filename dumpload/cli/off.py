@@ -22,7 +22,7 @@ from dumpload.config.layers import (
     show,
 )
 from dumpload.core.printable import one_line, printable
-from dumpload.gpio.last_line import FOLDER_VARIABLES, RecordError, find_records, read_record
+from dumpload.gpio.last_line import FOLDER_VARIABLES, LastLineError, find_records, read_record
 from dumpload.gpio.line import LineBusyError, NoChipError, PinSpec, RelayError, claim_off, load_lgpio, open_chip
 
 USAGE = "usage: dumpload off [--config FILE] [--set KEY=VALUE]... [--wait SECONDS] [--json] | dumpload off --recorded"
@@ -52,7 +52,7 @@ class UsageError(Exception):
     """The command line makes no sense."""
 
 
-class Options(NamedTuple):
+class OffOptions(NamedTuple):
     """The command line, read."""
 
     config: str | None = None
@@ -73,7 +73,7 @@ class Wanted(NamedTuple):
     may_be_busy: bool = False
 
 
-class Report:
+class Outcome:
     """What has been done: lines driven off, lines without a chip, remarks, what is wrong with lines and settings."""
 
     def __init__(self) -> None:
@@ -106,7 +106,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     if options.help:
         _say(OUT, HELP)
         return FINE
-    report = Report()
+    report = Outcome()
     drive_recorded_off(report)
     try:
         configured = read_spec(_load(options, searched, report))
@@ -119,7 +119,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     return report.exit_status
 
 
-def _load(options: Options, searched: Sequence[str], report: Report) -> Layers:
+def _load(options: OffOptions, searched: Sequence[str], report: Outcome) -> Layers:
     """Return the settings; the report says which file they are from."""
     path = find_config(options.config, os.environ, searched)
     report.config = str(path.absolute())
@@ -128,13 +128,13 @@ def _load(options: Options, searched: Sequence[str], report: Report) -> Layers:
     return load_layers(path, os.environ, options.sets)
 
 
-def parse(argv: Sequence[str]) -> Options:
+def parse(argv: Sequence[str]) -> OffOptions:
     """Return the options.
 
     Raises:
         UsageError: an unknown word, or a value is missing.
     """
-    options, rest = Options(), list(argv)
+    options, rest = OffOptions(), list(argv)
     while rest:
         word, equals, value = rest.pop(0).partition("=")
         if word in {"--config", "--set", "--wait"}:
@@ -177,13 +177,13 @@ def read_spec(layers: Layers) -> PinSpec:
     return PinSpec(pin, active_high, label, factory, None)
 
 
-def drive_recorded_off(report: Report) -> None:
+def drive_recorded_off(report: Outcome) -> None:
     """Drive off what the daemon recorded. A record that is none of ours is a remark: the settings' line is next."""
     outside_a_service = not any(os.environ.get(name) for name in FOLDER_VARIABLES)
     for path in find_records(os.environ):
         try:
             recorded = read_record(path)
-        except RecordError as error:
+        except LastLineError as error:
             report.remarks.append(f"{error}: not driven")
             continue
         if recorded is not None:
@@ -191,7 +191,7 @@ def drive_recorded_off(report: Report) -> None:
             drive_off(Wanted(spec, path, outside_a_service), report)
 
 
-def drive_off(wanted: Wanted, report: Report) -> None:
+def drive_off(wanted: Wanted, report: Outcome) -> None:
     """Drive this line off and read it back, unless it has been tried already; put the outcome into the report."""
     spec = wanted.spec
     if spec.pin_factory == "mock":
@@ -213,7 +213,7 @@ def drive_off(wanted: Wanted, report: Report) -> None:
         report.line_problems.append(f"GPIO{spec.pin}: {error!r}")
 
 
-def wait_for_chips(report: Report, wait_s: float) -> None:
+def wait_for_chips(report: Outcome, wait_s: float) -> None:
     """Try again and again the lines whose chip is not there, for this long (s); what is left then has failed.
 
     While a computer starts, the driver's module may come seconds after everything else.
@@ -227,7 +227,7 @@ def wait_for_chips(report: Report, wait_s: float) -> None:
     report.line_problems += [text for _, text in report.without_chip]
 
 
-def _drive_line_off(wanted: Wanted, report: Report) -> None:
+def _drive_line_off(wanted: Wanted, report: Outcome) -> None:
     lgpio, spec = load_lgpio(), wanted.spec
     chip = open_chip(lgpio, spec)
     line = (chip.label, spec.pin)
@@ -241,7 +241,7 @@ def _drive_line_off(wanted: Wanted, report: Report) -> None:
         lgpio.gpiochip_close(chip.handle)
 
 
-def _with_value(options: Options, word: str, value: str) -> Options:
+def _with_value(options: OffOptions, word: str, value: str) -> OffOptions:
     if word == "--config" and value:
         return options._replace(config=value)
     if word == "--set" and "=" in value:
@@ -255,7 +255,7 @@ def _with_value(options: Options, word: str, value: str) -> Options:
     )
 
 
-def _print(report: Report, *, as_json: bool) -> None:
+def _print(report: Outcome, *, as_json: bool) -> None:
     problems = report.line_problems + report.settings_problems
     _say(ERR, "".join(one_line(f"dumpload off: {problem}") + "\n" for problem in problems))
     if as_json:

@@ -72,7 +72,7 @@ class Key(NamedTuple):
         return ""
 
 
-class Fault(NamedTuple):
+class Invalid(NamedTuple):
     """Where a value is wrong (table names, key, position in a list), in what way, and the value."""
 
     where: tuple[int | str, ...]
@@ -171,7 +171,7 @@ def _table_of(values: dict[str, Any], key: str, *, create: bool = False) -> dict
     return table if isinstance(table, dict) else None
 
 
-def explain(faults: Iterable[Fault], layers: Layers, keys: Mapping[str, Key]) -> list[Problem]:
+def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) -> list[Problem]:
     """Return the faults as problems, once per key."""
     problems: dict[str, Problem] = {}
     for fault in faults:
@@ -193,7 +193,7 @@ def explain(faults: Iterable[Fault], layers: Layers, keys: Mapping[str, Key]) ->
     return list(problems.values())
 
 
-def _hint(key: str, fault: Fault) -> str:
+def _hint(key: str, fault: Invalid) -> str:
     is_name = isinstance(fault.value, str) and re.fullmatch(r"[A-Za-z0-9_]{1,40}", fault.value)
     return f' (did you mean "/{fault.value}"?)' if key.endswith("pointer") and is_name else ""
 
@@ -223,7 +223,7 @@ def _closest(name: str, keys: Mapping[str, Key]) -> str:
     return next(iter(difflib.get_close_matches(name, keys, n=1)), "")
 
 
-def find_valid(values: Mapping[str, Any], faults: Iterable[Fault], keys: Mapping[str, Key]) -> Found:
+def find_valid(values: Mapping[str, Any], faults: Iterable[Invalid], keys: Mapping[str, Key]) -> Found:
     """Return what is valid by itself, defaults included."""
     bad = {_name(fault.where)[0] for fault in faults}
     leaf = dict(leaves(values))

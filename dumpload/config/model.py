@@ -274,12 +274,12 @@ def judge(layers: Layers, environ: Mapping[str, str]) -> Settings:
     keys = known_keys()
     values = errors.prepare(layers, keys)
     problems = list(layers.problems)
-    faults: list[errors.Fault] = []
+    faults: list[errors.Invalid] = []
     settings = None
     try:
         settings = Settings.model_validate({"layers": values})
     except ValidationError as error:
-        faults = [errors.Fault(fault["loc"], fault["type"], fault["input"]) for fault in error.errors()]
+        faults = [errors.Invalid(fault["loc"], fault["type"], fault["input"]) for fault in error.errors()]
     problems += errors.explain(faults, layers, keys)
     found = errors.find_valid(values, faults, keys)
     problems += errors.complain(rules.broken(found), found, layers)

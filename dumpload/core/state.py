@@ -14,7 +14,7 @@ from dumpload.core.law import start as start_law
 from dumpload.core.permissive import Permission, PermissiveLimits, PermissiveMemory
 from dumpload.core.permissive import start as start_permissives
 from dumpload.core.signals import Signal
-from dumpload.core.window import Schedule, Span
+from dumpload.core.window import DayWindow, Schedule
 
 
 class Kind(IntEnum):
@@ -94,7 +94,7 @@ class Setup(NamedTuple):
     """What a caller needs to run a controller: its settings, and the window with the zone whose local time it means."""
 
     settings: ControllerSettings
-    spans: tuple[Span, ...]
+    spans: tuple[DayWindow, ...]
     zone: tzinfo
 
     def schedule(self) -> Schedule:

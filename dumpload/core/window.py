@@ -15,7 +15,7 @@ from dumpload.core.freshness import NEVER
 MINUTES_PER_DAY = 24 * 60
 
 
-class Span(NamedTuple):
+class DayWindow(NamedTuple):
     """A part of every day, in minutes of local time: from `start` (inclusive) to `end` (exclusive).
 
     `end` may be 1440 (24:00). An `end` before `start` reaches across midnight.
@@ -37,7 +37,7 @@ class LocalTime(NamedTuple):
     valid_until: float
 
 
-def parse_span(text: str) -> Span:
+def parse_span(text: str) -> DayWindow:
     """Return the span that "HH:MM-HH:MM" means.
 
     Raises:
@@ -46,7 +46,7 @@ def parse_span(text: str) -> Span:
     start, dash, end = text.partition("-")
     if not dash:
         raise ValueError(text)
-    span = Span(_minutes(start.strip()), _minutes(end.strip()))
+    span = DayWindow(_minutes(start.strip()), _minutes(end.strip()))
     if span.start in (MINUTES_PER_DAY, span.end):
         raise ValueError(text)
     return span
@@ -62,7 +62,7 @@ def _minutes(text: str) -> int:
     return total
 
 
-def contains(spans: Sequence[Span], minute: float) -> bool:
+def contains(spans: Sequence[DayWindow], minute: float) -> bool:
     """Return whether a minute of the day lies in any span. No spans means always."""
     if not spans:
         return True
@@ -75,7 +75,7 @@ def contains(spans: Sequence[Span], minute: float) -> bool:
 class Schedule:
     """Answers for one set of spans in one time zone; keeps its last answer while that is valid."""
 
-    def __init__(self, spans: Sequence[Span], zone: tzinfo) -> None:
+    def __init__(self, spans: Sequence[DayWindow], zone: tzinfo) -> None:
         self._spans = tuple(spans)
         self._zone = zone
         self._last = LocalTime(NEVER, True, NEVER, 0, NEVER, NEVER, -NEVER)

@@ -21,7 +21,7 @@ from dumpload.core.window import utc_text
 
 QUEUE_LINES = 1000
 REPEAT_EVERY_S = 60.0
-# So many kinds are told apart at once: what others send makes kinds, and must not fill the memory.
+# Kinds of message told apart at once: what others send makes kinds, and must not fill the memory.
 REPEATS_KEPT = 100
 
 Fields = MutableMapping[str, Any]
@@ -90,7 +90,7 @@ class Repeats:
     """Lets the first of a kind through at once, then one a while with the number left out."""
 
     def __init__(self, every_s: float = REPEAT_EVERY_S, kinds: int = REPEATS_KEPT) -> None:
-        """Nothing has been seen yet. A kind is let through every `every_s`, and so many `kinds` in that time."""
+        """Nothing has been seen yet. A kind passes every `every_s`, and at most `kinds` of them in that time."""
         self._every_s = every_s
         self._kinds = kinds
         self._seen: dict[Hashable, tuple[float, int]] = {}

@@ -22,7 +22,7 @@ from dumpload.mqtt.link import Link
 STATUS_EVERY_S = 30.0
 STATUS_EXPIRES_S = 90
 ANSWER_EVERY_S = 1.0
-# So many different ones are published in a second, and logged in a minute.
+# Rate limit: distinct refusal reasons per second (published) and per minute (logged).
 REASONS = 20
 
 

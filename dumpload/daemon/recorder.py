@@ -234,9 +234,9 @@ def open_recorder(settings: "Settings", on_note: Callable[[str], None]) -> Recor
     if kept.path is None:
         return None
     try:
-        from dumpload.history.writer import HistoryWriter, Options  # loads the database library
+        from dumpload.history.writer import HistoryOptions, HistoryWriter  # loads the database library
     except ImportError as error:
         on_note(f"not recording: {error}")
         return None
-    history = HistoryWriter(kept.path, Options(kept.retain_days, kept.max_size_mb), on_note)
+    history = HistoryWriter(kept.path, HistoryOptions(kept.retain_days, kept.max_size_mb), on_note)
     return Recorder(history, kept.sample_every_s, on_note)

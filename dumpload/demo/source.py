@@ -43,7 +43,7 @@ SCENES = (
 )
 
 
-class Source(Listener):
+class Gateway(Listener):
     """Publishes the barge's state, and hears from the daemon whether its heater is on."""
 
     def __init__(self, port: int) -> None:
@@ -75,7 +75,7 @@ def _say(**fields: Any) -> None:
     sys.stdout.flush()
 
 
-async def play(source: Source) -> None:
+async def play(source: Gateway) -> None:
     """Live through the scenes, at `SPEED`."""
     loop = asyncio.get_running_loop()
     barge = Barge(FIRST_CHARGE_PERCENT)
@@ -99,7 +99,7 @@ async def main(port: int) -> None:
     anonymous = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
     broker = Broker({"listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}}, "plugins": anonymous})
     await broker.start()
-    source = Source(port)
+    source = Gateway(port)
     running = asyncio.create_task(source.link.run())
     await source.up.wait()
     _say(ready=True)

@@ -26,7 +26,7 @@ PARENTS = ("/run", "/var/lib")
 FOLDER = "dumpload"
 
 
-class RecordError(Exception):
+class LastLineError(Exception):
     """A record that cannot be read as ours, or not be written: the file, and what was expected."""
 
     def __str__(self) -> str:
@@ -59,18 +59,18 @@ def read_record(path: str) -> LastLine | None:
     """Return the recorded line, or None where nothing is recorded. Never waits.
 
     Raises:
-        RecordError: there is something, but no record of ours.
+        LastLineError: there is something, but no record of ours.
     """
     try:
         content = _read(path)
     except FileNotFoundError:
         return None
     except OSError as error:
-        raise RecordError(path, f"cannot be read ({error.strerror})") from None
+        raise LastLineError(path, f"cannot be read ({error.strerror})") from None
     words = content.decode("utf-8", "replace").removesuffix("\n").rsplit(" ", 2)
     if len(words) == 3 and _is_pin(words[1]) and words[2] in ("high", "low"):  # noqa: PLR2004 - label, pin, polarity
         return LastLine(path, words[0], int(words[1]), active_high=words[2] == "high")
-    raise RecordError(path, "is no record of a line; expected LABEL PIN high|low")
+    raise LastLineError(path, "is no record of a line; expected LABEL PIN high|low")
 
 
 def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_high: bool) -> list[str]:
@@ -80,7 +80,7 @@ def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_hi
     control from starting.
 
     Raises:
-        RecordError: the runtime folder cannot be written.
+        LastLineError: the runtime folder cannot be written.
     """
     text = f"{label} {pin} {'high' if active_high else 'low'}\n"
     if path := _path(environ, RUNTIME):
@@ -88,7 +88,7 @@ def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_hi
             write_whole(path, text)
         except OSError as error:
             why = f"cannot be written ({error.strerror}); expected a RuntimeDirectory= of this service"
-            raise RecordError(path, why) from error
+            raise LastLineError(path, why) from error
     if path := _path(environ, STATE):
         try:
             write_whole(path, text)

@@ -30,7 +30,7 @@ RESERVE_BYTES = 3_000_000
 PART_BYTES = 300_000
 ROW_BYTES = 100
 
-# A batch deletes at most so many old rows (or twice what it writes): a wrong clock costs little in an hour.
+# Old rows deleted by one batch at most (or twice what it writes): a wrong clock costs little in an hour.
 LEAST_TRIM_ROWS = 200
 
 # A transaction over the size limit shrinks the file by at least this, however much it writes.
@@ -69,7 +69,7 @@ class ForeignError(Exception):
 NOT_OURS = "expected a history database or no file, found something else, which is left alone"
 
 
-class Limits(NamedTuple):
+class Retention(NamedTuple):
     """How long rows are kept (days), and how large the file with its journal may be (bytes)."""
 
     retain_days: float
@@ -136,7 +136,7 @@ def set_aside(path: Path, word: str, wall: float) -> Path:
 class HistoryFile:
     """One open database."""
 
-    def __init__(self, path: Path, start: Start, limits: Limits, *, check: bool, wall: Callable[[], float]) -> None:
+    def __init__(self, path: Path, start: Start, limits: Retention, *, check: bool, wall: Callable[[], float]) -> None:
         """Open or create it; `check` reads all of it once to find damage. `wall` gives Unix seconds.
 
         Raises:
@@ -267,7 +267,7 @@ class HistoryFile:
             self._database.execute("PRAGMA incremental_vacuum(1)")
 
     def _drop_outdated(self, most: int) -> None:
-        """Delete the oldest rows that are too old, at most so many: a clock that is wrong for an hour costs little."""
+        """Delete the oldest rows that are too old, up to a limit: a clock that is wrong for an hour costs little."""
         before = self._wall() - self._limits.retain_days * 86_400
         oldest = self._oldest(most)
         self._delete(oldest[: count_outdated([wall < before for _boot, _sequence, wall in oldest])])

@@ -8,7 +8,7 @@ from typing import Any
 
 from dumpload.history.schema import APPLICATION_ID, MIGRATIONS, HistoryRow, RowKind
 
-# So many rows are fetched at once; between two fetches nothing is held, so that a slow reader delays no writer.
+# Rows fetched at once; between two fetches nothing is held, so that a slow reader delays no writer.
 PAGE_ROWS = 5000
 
 # The writer holds the file while it commits: a card that takes seconds for a sync must not fail a report.

@@ -24,7 +24,7 @@ from dumpload.history.file import (
     NOT_OURS,
     ForeignError,
     HistoryFile,
-    Limits,
+    Retention,
     Start,
     is_ours,
     is_passing,
@@ -46,7 +46,7 @@ SEQUENCE_STEP = 16
 URGENT = frozenset({RowKind.START, RowKind.STOP, RowKind.CHANGE})
 
 
-class Options(NamedTuple):
+class HistoryOptions(NamedTuple):
     """How the history is kept: days, MB (10^6 bytes), seconds."""
 
     retain_days: float
@@ -66,14 +66,14 @@ class HistoryWriter:
     """The record of one start of the program."""
 
     def __init__(
-        self, path: Path, options: Options, on_note: Callable[[str], None], wall: Callable[[], float] = time.time
+        self, path: Path, options: HistoryOptions, on_note: Callable[[str], None], wall: Callable[[], float] = time.time
     ) -> None:
         """Nothing is opened before `begin`.
 
         `on_note` is told, from the writer's thread, what is wrong ("" once all is well again). `wall` gives Unix s.
         """
         self._path, self._options, self._on_note, self._wall = path, options, on_note, wall
-        self._limits = Limits(options.retain_days, options.max_size_mb * 1e6)
+        self._limits = Retention(options.retain_days, options.max_size_mb * 1e6)
         self._backlog = Backlog(MAX_SAMPLES, MAX_MOMENTS)
         self._sequences = itertools.count(0, SEQUENCE_STEP)
         self._thread = threading.Thread(target=self._run, name="history", daemon=True)

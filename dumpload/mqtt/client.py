@@ -226,7 +226,7 @@ def subscribe(client: ChunkClient, options: LinkOptions) -> int | None:
     return client.subscribe([(one.topic, one.qos) for one in options.subscriptions])[1]
 
 
-class Limits(NamedTuple):
+class BrokerLimits(NamedTuple):
     """What the broker takes: publications on the way at once, their highest QoS, retained ones, bytes in a packet."""
 
     in_flight: int
@@ -243,12 +243,12 @@ class Limits(NamedTuple):
 
 
 # As a broker means it that says nothing.
-NO_LIMITS = Limits(65_535, 2, True, 2**28)
+NO_LIMITS = BrokerLimits(65_535, 2, True, 2**28)
 
 
-def limits(properties: Properties | None) -> Limits:
+def limits(properties: Properties | None) -> BrokerLimits:
     """Return what a broker that accepted us takes (CONNACK, MQTT 5.0, section 3.2.2.3; 3.1.1 knows no limits)."""
-    return Limits(
+    return BrokerLimits(
         getattr(properties, "ReceiveMaximum", NO_LIMITS.in_flight),
         getattr(properties, "MaximumQoS", NO_LIMITS.qos),
         bool(getattr(properties, "RetainAvailable", NO_LIMITS.retain)),

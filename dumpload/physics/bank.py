@@ -27,7 +27,7 @@ LIFEPO4_MOST_V = 3.65
 
 
 def energy_wh(capacity_ah: float, nominal_v: float, percent: float = 100.0) -> float:
-    """Return E = Q V s / 100, the energy in so many percent of the bank.
+    """Return E = Q V s / 100, the energy in a share (percent) of the bank.
 
     Raises:
         ValueError: `capacity_ah` is not within (0, 1e6] Ah, `nominal_v` not within (0, 1000] V, or `percent` not

@@ -163,7 +163,7 @@ def needed_breaking_a(cranking_a: float) -> tuple[int, int]:
 
 
 def bundle_factor(conductors: int) -> float:
-    """Return what is left of Table 5 when so many conductors that carry current lie together.
+    """Return what is left of Table 5 for a number of current-carrying conductors bundled together.
 
     Raises:
         ValueError: `conductors` is not within [1, 1000].

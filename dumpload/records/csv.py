@@ -74,7 +74,7 @@ class CsvRecord:
         source = parts(self.path, log, _OFFERED_BYTES if self._arrow else PART_BYTES)
         header, source = _header(self.path, log, source)
         layout = self._layout(header)
-        reading = _Reading(self.path, self._form, layout, log)
+        reading = _CsvPass(self.path, self._form, layout, log)
         batches = reading.quickly(source, self._arrow) if self._arrow else reading.batches(source)
         yield from in_order(batches) if self._form.sort else batches
         reading.judge_times()
@@ -114,7 +114,7 @@ def _header(path: Path, log: ReadLog, source: Iterator[Part]) -> tuple[Part, Ite
     raise RecordError(path, f"a header line such as time,state_of_charge; {found}")
 
 
-class _Reading:
+class _CsvPass:
     """One pass through the rows of a file."""
 
     def __init__(self, path: Path, form: TableFormat, layout: Layout, log: ReadLog) -> None:

@@ -43,7 +43,7 @@ class ParquetRecord:
     def read(self, log: ReadLog) -> Iterator[RowBatch]:
         """Yield the rows in order of time."""
         with _readable(self.path), parquet.ParquetFile(self.path, buffer_size=_READ_BYTES, pre_buffer=False) as file:
-            reading = _Reading(self.path, self._form, self._unknown, file.schema_arrow, log)
+            reading = _ParquetPass(self.path, self._form, self._unknown, file.schema_arrow, log)
             batches = reading.batches(file)
             yield from in_order(batches) if self._form.sort else batches
         log.notes += ratio_remark(reading.parsers[Signal.STATE_OF_CHARGE].highest)
@@ -58,7 +58,7 @@ def _readable(path: Path) -> Iterator[None]:
         raise RecordError(path, f"a whole and readable Parquet file: {words}") from None
 
 
-class _Reading:
+class _ParquetPass:
     """One pass through the file."""
 
     def __init__(self, path: Path, form: TableFormat, unknown: UnknownCodes, schema: pa.Schema, log: ReadLog) -> None:

@@ -87,7 +87,7 @@ class Summary(NamedTuple):
         return self.switch_ons / self.days if self.span_s > 0 else MISSING
 
 
-class Source(IntEnum):
+class PowerSource(IntEnum):
     """Where the power into the load comes from."""
 
     NONE = 0
@@ -96,7 +96,7 @@ class Source(IntEnum):
     RATING = 3
 
 
-def drawn_w(load: LoadRating, measured_w: float, volts: float, *, was_on: bool | None) -> tuple[Source, float]:
+def drawn_w(load: LoadRating, measured_w: float, volts: float, *, was_on: bool | None) -> tuple[PowerSource, float]:
     """Return where the power into the load while its relay is on comes from, and the power itself (W, NaN: not known).
 
     `measured_w`, `volts`: the recorded load power and bus voltage, NaN where they are not live. `was_on`: whether the
@@ -105,10 +105,10 @@ def drawn_w(load: LoadRating, measured_w: float, volts: float, *, was_on: bool |
     thermostat open, and keeps it so. Where the record does not say, no power is taken for a load that was off.
     """
     if measured_w > LOAD_PRESENT_W or (was_on and not is_missing(measured_w)):
-        return Source.MEASURED, measured_w
+        return PowerSource.MEASURED, measured_w
     if not is_missing(volts) and not is_missing(load.ohm):
-        return Source.VOLTAGE, volts * volts / load.ohm
-    return (Source.NONE if is_missing(load.rated_w) else Source.RATING), load.rated_w
+        return PowerSource.VOLTAGE, volts * volts / load.ohm
+    return (PowerSource.NONE if is_missing(load.rated_w) else PowerSource.RATING), load.rated_w
 
 
 class Energy:
@@ -125,23 +125,23 @@ class Energy:
         self._was_on: bool | None = None
         self._load = (MISSING, -math.inf)
         self._voltage = (MISSING, -math.inf)
-        self._shares = [EnergyShare()] * len(Source)
+        self._shares = [EnergyShare()] * len(PowerSource)
         self.drawing_s = self.assumed_s = 0.0
 
     @property
     def measured(self) -> EnergyShare:
         """The share that was measured."""
-        return self._shares[Source.MEASURED]
+        return self._shares[PowerSource.MEASURED]
 
     @property
     def by_voltage(self) -> EnergyShare:
         """The share by the bus voltage and the load's resistance."""
-        return self._shares[Source.VOLTAGE]
+        return self._shares[PowerSource.VOLTAGE]
 
     @property
     def by_rating(self) -> EnergyShare:
         """The share by the load's rating."""
-        return self._shares[Source.RATING]
+        return self._shares[PowerSource.RATING]
 
     @property
     def wh(self) -> float:
@@ -188,7 +188,7 @@ class Energy:
             source, power_w = drawn_w(self._rating, measured_w, volts, was_on=self._was_on)
             if source:
                 self._shares[source] = self._shares[source].plus(power_w, end - begin)
-            if source == Source.MEASURED:
+            if source == PowerSource.MEASURED:
                 self.drawing_s += end - begin if power_w > LOAD_PRESENT_W else 0.0
             elif not is_missing(measured_w):
                 self.assumed_s += end - begin

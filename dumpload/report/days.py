@@ -17,7 +17,7 @@ WIDTH, HEIGHT, LANE = 96, 99, 22
 # Units from the lowest charge to 100 %.
 CHARGE = HEIGHT - LANE - 5
 
-# In so many steps the lane tells how much of a part of the day the relay was on.
+# Steps of shade for the share of an hour in which the relay was on.
 STEPS = 10
 
 # Puts the time on into its lane. The charge has no class, to keep short what there is much of.
@@ -46,7 +46,7 @@ FINENESS = (
     Parts(6, 6),
 )
 
-# By so many days it is judged how long the rows become.
+# Days by which the length of the rows is estimated.
 SAMPLE_DAYS = 30
 
 MOST_DAYS = 366

@@ -53,7 +53,7 @@ def local_days(first: float, last: float, zone: tzinfo) -> list[tuple[date, Span
 
 
 def shares(spans: Sequence[Span], whole: Span, count: int) -> list[float]:
-    """Return which share (0 to 1) of each of so many equal parts of the whole lies within the spans."""
+    """Return which share (0 to 1) of each equal part of the whole lies within the spans."""
     each_s = whole.seconds / count
     if not each_s:
         return [0.0] * count

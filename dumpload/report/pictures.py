@@ -26,11 +26,11 @@ MOST_POINTS = 500
 # Columns of the heat map, points of the charge, and characters of the heat map's cells; else days are put together.
 MOST_CELLS = 18_000
 
-# Up to so many days each is named below a picture; the Mondays; the months; every third month; beyond, the years.
+# Most days named one by one below a picture; beyond that the Mondays, the months, every third month, the years.
 SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 14, 70, 700, 2200
 
 HOURS_DAYS = 3
-# Up to so many days hours are named, too; so much room is left for the last label.
+# Largest number of days with hours named too; the room left for the last label.
 LABEL = 40
 
 # Of the lane below the charge that shows the time on: how high it is, and how far from it.
@@ -138,7 +138,7 @@ def _steps(heights: Sequence[int], width: int) -> str:
 
 
 def area(parts: Sequence[float], width: int, units: int) -> str:
-    """Return the path of an area as high as each share (0 to 1) of so many units; no share is rounded to nothing."""
+    """Return the path of an area as high as each share (0 to 1) of `units`; no share is rounded to nothing."""
     tops = [units - math.ceil(part * units - 1e-6) for part in parts]
     filled = [index for index, top in enumerate(tops) if top < units]
     if not filled:
@@ -176,7 +176,7 @@ def heat_map(one: ReportData) -> Picture:
 
 
 def heat_paths(one: ReportData, group: int) -> dict[int, str]:
-    """Return a path for each shade (0: no data): lines down the columns, each of which is a group of so many days."""
+    """Return a path for each shade (0: no data): lines down the columns, each of which is a group of days."""
     first = one.days[0].date
     parts: dict[tuple[int, int], float] = {}
     for (day, hour), seconds in by_clock_hour(one.runs, one.zone).items():

@@ -51,7 +51,7 @@ class MinMaxTrace:
             wall = (wall // QUARTER_S + 1) * QUARTER_S
 
     def columns(self, begin: float, end: float, count: int) -> list[Extremes]:
-        """Return the extremes of so many equal parts of the time from `begin` to `end` (Unix s).
+        """Return the extremes of equal parts of the time from `begin` to `end` (Unix s).
 
         A quarter belongs to the part in which it begins; the one in which `begin` lies to the first. Where parts are
         shorter than that, each has what the quarter has in which the part begins.
