@@ -77,6 +77,7 @@ def tallied(world: Recorded, end: float) -> Totals:
         if isinstance(step, float):
             tally.lowest(step)
         elif not isinstance(step, Event):
+            tally.energy.switch_recorded(t, on=step.position == Position.ON)
             tally.change(t, Change(step.wall, step.position, step.cause, step.state_of_charge))
         elif step.kind == Kind.SAMPLE:
             feed(tally, step)
