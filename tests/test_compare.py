@@ -4,10 +4,13 @@ import re
 from pathlib import Path
 
 import pytest
+from histories import change, fill, sample
 from judged import settings
 from month import write_month
+from world import NOON
 
 from dumpload.config.model import Settings
+from dumpload.core.signals import Signal
 from dumpload.records.record import TableFormat
 from dumpload.replay.compare import Trial, run_trials, trials_document, trials_text
 from dumpload.replay.document import replay_document
@@ -153,3 +156,18 @@ def test_a_short_record_gives_no_figures_a_day(tmp_path: Path) -> None:
 )
 def test_a_part_in_percent_has_no_exponent(part: float, words: str) -> None:
     assert percent(part) == words
+
+
+@pytest.mark.parametrize(("was_on", "watt_hours"), [(True, 0.0), (False, 300.0)])
+def test_a_history_knows_whether_its_load_was_off_or_its_thermostat_open(
+    tmp_path: Path, was_on: bool, watt_hours: float
+) -> None:
+    path = tmp_path / "history.sqlite3"
+    moved = [change(1)] if was_on else []
+    power = sample(2, 0.0, t=1.0, wall=NOON + 1, signal=Signal.LOAD_POWER)._replace(until=9000.0)
+    charges = [sample(3 + n, 99.0, t=2.0 + 30 * n, wall=NOON + 2 + 30 * n) for n in range(300)]
+    fill(path, [*moved, power, *charges])
+    (trial,) = run_trials(path, TableFormat(), {"a": settings(KEYS)})
+    summary = trial.result.summary
+    assert summary.on_time_s > 3600
+    assert summary.energy_wh == pytest.approx(watt_hours * summary.on_time_s / 3600, rel=0.05, abs=1.0)
