@@ -1,7 +1,8 @@
 """A page in a real browser: what axe-core finds, what the page would load, how wide it gets, and pictures of it.
 
 Needs chromium on the path and, for `look`, the file of axe.min.js named by AXE_CORE. By hand, for a person to look at:
-`python tests/browser.py PAGE.html FOLDER` puts pictures of a phone, a desk, a night and a sheet of paper there.
+`python tests/browser.py PAGE.html FOLDER` puts pictures of two phones, a tablet
+and a desk there, by day and by night, and a sheet of paper.
 """
 
 import json
@@ -43,6 +44,18 @@ window.addEventListener("load", async () => {
   const answer = {violations: told(found.violations), undecided: told(found.incomplete), passes, refused, width_px,
     content_px, dark};
   parent.document.querySelector("#answer").textContent = JSON.stringify(answer);
+});
+</script>"""
+READ = """<script>
+window.addEventListener("load", () => {
+  const walker = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT), words = [];
+  const range = document.createRange();
+  while (walker.nextNode()) {
+    range.selectNodeContents(walker.currentNode);
+    const {bottom, height} = range.getBoundingClientRect();
+    if (height && bottom <= innerHeight) words.push(walker.currentNode.data.trim());
+  }
+  parent.document.querySelector("#answer").textContent = words.join(" ");
 });
 </script>"""
 # A window is never narrower than 500 pixels, a frame is as narrow as it is told to be.
@@ -114,6 +127,16 @@ def look(html: str, folder: Path, *, width_px: int = 1000, dark: bool = False) -
     return Seen(**answer)
 
 
+def first_words(html: str, folder: Path, *, width_px: int, height_px: int) -> str:
+    """Return the words that are wholly within the first screen, as a person reads them."""
+    unguarded = re.sub("<meta http-equiv=.Content-Security-Policy[^>]*>", "", html)
+    copy = framed(unguarded.replace("</body>", READ + "</body>", 1), folder / "read.html", width_px, height_px)
+    dom = chromium(copy, "--dump-dom", "--virtual-time-budget=5000")
+    found = re.search(r'<pre id="answer">(.*?)</pre>', dom, re.DOTALL)
+    assert found, "the page was not read"
+    return " ".join(unescape(found[1]).split())
+
+
 def picture(html: str, png: Path, *, width_px: int, height_px: int, dark: bool = False) -> None:
     """Take a picture of the top of a page."""
     copy = framed(html, png.with_suffix(".html"), width_px, height_px)
@@ -124,7 +147,7 @@ def picture(html: str, png: Path, *, width_px: int, height_px: int, dark: bool =
 def main(page: Path, folder: Path) -> None:
     """Take the pictures for a person."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name, width_px in (("phone", 390), ("desk", 1280)):
+    for name, width_px in (("narrow", 360), ("phone", 390), ("tablet", 768), ("desk", 1280)):
         for light in ("day", "night"):
             png = folder / f"{name}-{light}.png"
             picture(page.read_text(), png, width_px=width_px, height_px=3000, dark=light == "night")

@@ -7,8 +7,10 @@ import jsonschema
 from scripted_broker import Peer
 
 from dumpload import __version__
+from dumpload.core.decode import Reason
 from dumpload.core.explain import cause_name
 from dumpload.core.law import Cause
+from dumpload.core.signals import Signal, signal_name
 from dumpload.core.window import utc_text
 
 # RFC 3339 in UTC, with milliseconds.
@@ -30,6 +32,28 @@ def closed(properties: dict[str, Any]) -> dict[str, Any]:
         "additionalProperties": False,
     }
 
+
+MOMENT_OR_NULL = {"anyOf": [MOMENT, {"type": "null"}]}
+SIGNAL = closed(
+    {
+        "value": {"type": ["number", "null"]},
+        "unit": {"type": "string", "minLength": 1},
+        "age_s": SECONDS_OR_NULL,
+        "topic": {"type": "string", "minLength": 1},
+        "state": {"enum": ["live", "lost", "none"]},
+        "lost_at": MOMENT_OR_NULL,
+    }
+)
+REJECTION = closed(
+    {
+        "signal": {"enum": [signal_name(signal) for signal in Signal]},
+        "topic": {"type": "string", "minLength": 1},
+        "reason": {"enum": [reason.value for reason in Reason]},
+        "text": {"type": "string", "maxLength": 240},
+        "count": COUNT,
+        "at": MOMENT,
+    }
+)
 
 STATUS = jsonschema.Draft202012Validator(
     closed(
@@ -56,6 +80,18 @@ STATUS = jsonschema.Draft202012Validator(
             "sequence": COUNT,
             "uptime_s": {"type": "number", "minimum": 0},
             "version": {"const": __version__},
+            "name": {"type": "string", "minLength": 1},
+            "timezone": {"type": "string", "minLength": 1},
+            "hand_until": MOMENT_OR_NULL,
+            "signals": {
+                "type": "object",
+                "propertyNames": {"enum": [signal_name(signal) for signal in Signal]},
+                "additionalProperties": SIGNAL,
+            },
+            "rejections": {"type": "array", "maxItems": 8, "items": REJECTION},
+            "on_time_today_s": {"type": "number", "minimum": 0, "maximum": 90_000},
+            "on_time_limit_s": SECONDS_OR_NULL,
+            "energy_today_wh": {"type": ["number", "null"], "minimum": 0},
         }
     )
 )
@@ -75,6 +111,11 @@ CHANGE = jsonschema.Draft202012Validator(
 
 BASE = "dumpload/barge"
 BOOT = "5eed5eed"
+
+
+def signal(value: float | None, unit: str, topic: str, age_s: float | None, **changes: Any) -> dict[str, Any]:
+    """One signal in a status."""
+    return {"value": value, "unit": unit, "age_s": age_s, "topic": topic, "state": "live", "lost_at": None, **changes}
 
 
 def status(**changes: Any) -> dict[str, Any]:
@@ -100,6 +141,14 @@ def status(**changes: Any) -> dict[str, Any]:
         "sequence": 7,
         "uptime_s": 100.0,
         "version": "0.1.0",
+        "name": "barge",
+        "timezone": "UTC",
+        "hand_until": None,
+        "signals": {"state_of_charge": signal(91.5, "percent", "barge/bank", 2.4)},
+        "rejections": [],
+        "on_time_today_s": 3900.0,
+        "on_time_limit_s": None,
+        "energy_today_wh": None,
         **changes,
     }
 

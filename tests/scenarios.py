@@ -85,3 +85,10 @@ def outcome(totals: Totals, summary: Summary) -> tuple[Sequence[object], list[fl
     shares = [number for share in (summary.measured, summary.by_voltage, summary.by_rating) for number in share]
     numbers = [summary.on_time_s, summary.data_lost_s, summary.lowest_state_of_charge_on, summary.energy_wh]
     return repr(exact), [*numbers, summary.longest_run_s, summary.shortest_run_s, summary.drawing_s, *shares]
+
+
+def to_the_bit(thing: object) -> object:
+    """Return named tuples and lists of numbers as ordinary numbers, told apart to the last bit."""
+    if isinstance(thing, tuple | list):
+        return [to_the_bit(part) for part in thing]
+    return float(thing).hex()  # type: ignore[arg-type]

@@ -169,7 +169,7 @@ def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     [
         (["--config", "/nowhere/dumpload.toml"], ["/nowhere/dumpload.toml", "expected"]),
         (["--set", "control.cut_in_percent=nan"], ["--set", "control.cut_in_percent = nan", "expected"]),
-        (["--set", "control.cut_inn=98"], ["control.cut_inn", "expected"]),
+        (["--set", "control.cut_inn=98"], ["control.cut_inn", "unknown setting"]),
         (["--set", "nonsense"], ["--set: (not shown): expected KEY=VALUE"]),
     ],
 )
@@ -251,7 +251,8 @@ def test_an_interrupt_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_without_an_answer_the_reason_is_on_standard_error_and_in_the_document(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    async def watch(*_arguments: Any, follow: bool) -> None:
+    async def watch(*_arguments: Any, follow: bool, every: bool) -> None:
+        assert not every  # standard output is no terminal
         raise NoAnswerError("nobody is there" if not follow else "gone")
 
     monkeypatch.setattr("dumpload.cli.client.watch", watch)
@@ -331,11 +332,19 @@ def daemon(*later: dict[str, Any]) -> Script:
     return script
 
 
-async def test_status_is_a_few_sentences(config: Path) -> None:
+async def test_status_is_a_screen_of_lines(config: Path) -> None:
     async with running(daemon(), config, "status") as process:
         code, out, err = await process.end()
     assert (code, err) == (OK, "")
-    assert out.startswith("The load is OFF since ")
+    assert out.startswith("barge: heater OFF since 16 Jun 2025 10:02 UTC (below_cut_in)\n")
+    assert all(len(line) <= 80 for line in out.splitlines())
+
+
+async def test_status_brief_is_one_line(config: Path) -> None:
+    async with running(daemon(), config, "status", "--brief") as process:
+        code, out, err = await process.end()
+    assert (code, err) == (OK, "")
+    assert out.startswith("barge: heater OFF since 16 Jun 2025 10:02 UTC (below_cut_in). No surplus")
     assert len(out.splitlines()) == 1
 
 
@@ -381,12 +390,13 @@ async def test_following_into_a_reader_that_goes_away_ends(config: Path) -> None
 
 
 async def test_select_waits_for_the_effect_and_says_it(config: Path) -> None:
-    asked = daemon(status(selector="hand", relay="on", cause="hand", sequence=8))
+    until = "2025-06-17T08:00:00.000Z"
+    asked = daemon(status(selector="hand", relay="on", cause="hand", sequence=8, hand_until=until))
     async with running(asked, config, "select", "hand", "--for", "1h30m") as process:
         code, out, err = await process.end()
     assert (code, err) == (OK, "")
-    assert "The load is ON" in out
-    assert "The selector is in hand." in out
+    assert out.startswith("barge: heater ON since ")
+    assert "Running by hand until 17 Jun 2025 08:00 UTC." in out
 
 
 async def test_select_reset_asks_for_a_reset_alone(config: Path) -> None:
@@ -411,4 +421,4 @@ async def test_select_reset_asks_for_a_reset_alone(config: Path) -> None:
 async def test_a_refused_request_is_1_with_the_reason(config: Path) -> None:
     async with running(daemon({"refused": "over-long: hand"}), config, "select", "hand") as process:
         code, out, err = await process.end()
-    assert (code, out, err) == (WRONG, "", "refused: over-long: hand\n")
+    assert (code, out, err) == (WRONG, "", "Refused: hand\n")

@@ -34,6 +34,7 @@ def listed(items: dict[str, Any]) -> dict[str, Any]:
 
 
 COUNT = {"type": "integer", "minimum": 0}
+SECONDS_BY_CAUSE = {"type": "object", "additionalProperties": {"type": "number", "exclusiveMinimum": 0}}
 SCHEMA = exactly(
     name={"type": "string"},
     record={"type": "string"},
@@ -61,7 +62,24 @@ SCHEMA = exactly(
             data_lost_s={"type": "number"},
             lowest_state_of_charge=NUMBER_OR_NULL,
             highest_state_of_charge=NUMBER_OR_NULL,
+            hot_water={"type": "boolean"},
+            in_short={"type": "string", "minLength": 5},
+            off_time_s_by_cause=SECONDS_BY_CAUSE,
         )
+    ),
+    hot_water_days=COUNT,
+    litres_at_40_c=NUMBER_OR_NULL,
+    days_battery_missed_full=COUNT,
+    off_time_s_by_cause=SECONDS_BY_CAUSE,
+    heat_sources=exactly(
+        from_battery_wh=NUMBER_OR_NULL,
+        from_panels_throttled_wh=NUMBER_OR_NULL,
+        from_panels_throttled_at_least_wh=NUMBER_OR_NULL,
+        from_panels_battery_would_have_taken_wh=NUMBER_OR_NULL,
+        from_other_wh=NUMBER_OR_NULL,
+        not_known_wh=NUMBER_OR_NULL,
+        throttle_percent={"type": "number"},
+        equivalent_full_cycles=NUMBER_OR_NULL,
     ),
     causes_of_off={"type": "object", "additionalProperties": COUNT},
     without_data=listed({"type": "object", "properties": {"from": MOMENT, "to": MOMENT}, "required": ["from", "to"]}),
@@ -192,7 +210,7 @@ def test_page_and_pictures_are_written_and_the_text_is_printed(barge: Path, caps
     assert "What the relay did: dumpload" in (barge / "new" / "report.html").read_text()
     for kind, begin in (("svg", b"<svg "), ("png", b"\x89PNG\r\n")):
         written = sorted((barge / kind).iterdir())
-        assert [file.stem for file in written] == ["charge", "energy", "hours", "switch-ons"]
+        assert [file.stem for file in written] == ["charge", "energy", "hours"]
         assert all(file.suffix == f".{kind}" and file.read_bytes().startswith(begin) for file in written)
 
 
@@ -203,7 +221,7 @@ def test_a_replay_has_the_same_page_and_says_that_it_is_one(barge: Path, capsys:
     assert main([*plain, "--report", str(barge / "report.html"), "--svg", str(barge / "svg")]) == OK
     assert capsys.readouterr().out == without
     assert "What the relay would have done: dumpload" in (barge / "report.html").read_text()
-    assert len([*(barge / "svg").iterdir()]) == 4
+    assert len([*(barge / "svg").iterdir()]) == 3
 
 
 def test_a_page_that_is_there_is_replaced_and_a_link_is_not_followed(barge: Path, capsys: Capture) -> None:

@@ -85,9 +85,7 @@ def test_every_file_that_cannot_be_read_is_named_before_the_pin_is_touched(
         daemon.run_daemon(FILE, settings(secret_files(tmp_path, readable=False)), [])
     keys = [problem.key for problem in caught.value.problems]
     assert keys == ["mqtt.password_file", "mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file"]
-    assert str(caught.value).splitlines()[0] == (
-        f"{FILE}: mqtt.password_file = (not shown): expected a file that this user can read"
-    )
+    assert str(caught.value).splitlines()[0] == (f"{FILE}: mqtt.password_file = (not shown): cannot read this file")
 
 
 def test_a_pin_that_cannot_be_had_is_2_and_one_line(capfd: pytest.CaptureFixture[str]) -> None:

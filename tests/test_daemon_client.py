@@ -6,6 +6,7 @@ import sys
 from subprocess import CompletedProcess
 
 import pytest
+from contract import STATUS
 from daemons import TIMED, Daemon, pin_libraries, plain_environment, run_dumpload
 from rig import FULL, Barge
 from waiting import eventually
@@ -31,11 +32,31 @@ def test_status_says_in_words_what_the_load_does_and_in_json_the_retained_docume
     daemon = barge.started_on()
     said = ask(daemon, "status")
     assert (said.returncode, said.stderr) == (0, "")
-    assert said.stdout.startswith("The load is ON since ")
+    assert said.stdout.startswith("barge: heater ON since ")
     assert "(surplus)" in said.stdout
     assert "98 %" in said.stdout
     document = json.loads(ask(daemon, "status", "--json").stdout)
     assert (document["relay"], document["boot_id"]) == ("on", barge.status["boot_id"])
+
+
+def test_status_says_what_was_rejected_and_why_and_which_signal_on_which_topic_is_missing(barge: Barge) -> None:
+    daemon = barge.start()
+    barge.client.publish("ninety")
+    barge.client.publish(980)
+    barge.await_status(rejected=2)
+    said = ask(daemon, "status")
+    assert said.returncode == 0
+    shown = " ".join(said.stdout.split())
+    assert "No valid state of charge yet (topic barge/bank/charge)." in shown
+    assert "Rejected in the last 10 minutes: state of charge, once, at " in shown
+    assert "980 in percent is outside 0 to 100 percent" in shown
+    assert "the payload is 'ninety'" in shown
+    barge.source.set(90)
+    barge.await_status(cause="below_cut_in")
+    document = json.loads(ask(daemon, "status", "--json").stdout)
+    STATUS.validate(document)
+    assert (document["name"], document["signals"]["state_of_charge"]["value"]) == ("barge", 90.0)
+    assert {one["reason"] for one in document["rejections"]} == {"not_json", "out_of_range"}
 
 
 def test_status_follows_the_changes_until_the_daemon_goes(barge: Barge) -> None:
@@ -58,7 +79,7 @@ def test_status_follows_the_changes_until_the_daemon_goes(barge: Barge) -> None:
         daemon.kill()
         assert follower.wait(20) == 1
         assert follower.stderr is not None
-        assert b"presence went down" in follower.stderr.read()
+        assert b"its presence is down" in follower.stderr.read()
 
 
 def test_select_moves_the_selector_and_waits_for_it(barge: Barge, protocol: str) -> None:
@@ -79,10 +100,10 @@ def test_select_says_why_it_was_refused(barge: Barge) -> None:
     daemon = barge.start()
     ended = ask(daemon, "select", "hand", "--for", "3h")
     assert (ended.returncode, ended.stdout) == (1, "")
-    assert "over-long" in ended.stderr
+    assert "is longer than the" in ended.stderr
 
 
 def test_status_without_a_daemon_says_so(barge: Barge) -> None:
     alone = ask(barge.daemon(), "status")
     assert alone.returncode == 1
-    assert "no dumpload daemon" in alone.stderr
+    assert 'No status from "barge" at the broker' in alone.stderr

@@ -26,7 +26,7 @@ def test_case_42_new_thresholds_apply_at_once(barge: Barge) -> None:
     daemon = barge.started_on()
     rewrite(barge, daemon, control__cut_in_percent=99.5, control__cut_out_percent=99.0)
     said = daemon.await_log("reloaded")
-    assert "control.cut_in_percent 97.0 -> 99.5" in said["text"]
+    assert "control.cut_in_percent 97 → 99.5" in said["text"]
     barge.expect("off", "below_cut_out")
     never(lambda: daemon.line[-1].on, "on below the new cut-in", 1.0)
     rewrite(barge, daemon)

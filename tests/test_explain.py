@@ -92,28 +92,31 @@ def off_because(cause: Cause, world: World) -> World:
 @pytest.mark.parametrize(
     ("cause", "make", "condition"),
     [
-        (Cause.STARTING, dwelt, f"live data arrive, and {SURPLUS}"),
+        (Cause.STARTING, dwelt, f"valid data arrive, and {SURPLUS}"),
         (
             Cause.DATA_LOST,
             lambda: dwelt().soc(80.0).select(Selector.HAND, for_s=HOUR).send(Kind.UNKNOWN),
-            "live data arrive",
+            "valid data arrive",
         ),
         (
             Cause.STARTING,
             lambda: dwelt().select(Selector.OFF),
-            "live data arrive, and the selector is set to auto or hand",
+            "valid data arrive, and the selector is set to auto or hand",
         ),
-        (Cause.DATA_LOST, lambda: dwelt().soc(98.0).wait_through(60.0), f"live data arrive, and {SURPLUS}"),
+        (Cause.DATA_LOST, lambda: dwelt().soc(98.0).wait_through(60.0), f"valid data arrive, and {SURPLUS}"),
         (
             Cause.LOCKOUT,
             lambda: locked_out(Kind.PIN_FAULT),
-            "a person looks (the pin fails) and resets the lockout, and the state of charge stays at or above 97 %",
+            (
+                "the fault (pin failure) is inspected and the lockout is reset, "
+                "and the state of charge stays at or above 97 %"
+            ),
         ),
         (
             Cause.LOCKOUT,
             lambda: locked_out(Kind.FEEDBACK, feedback=Feedback.CLOSED),
             (
-                "a person looks (the contact is closed although commanded off) and resets the lockout, "
+                "the fault (contact closed although commanded off) is inspected and the lockout is reset, "
                 "and the state of charge stays at or above 97 %"
             ),
         ),
@@ -137,12 +140,12 @@ def off_because(cause: Cause, world: World) -> World:
         (
             Cause.VOLTAGE_LOW,
             lambda: dwelt(setup(permissives=VOLTS)).measure(Signal.BATTERY_VOLTAGE, 24.0).soc(90.0),
-            f"the bus voltage is at or above 26 V, and {SURPLUS}",
+            f"the battery voltage is at or above 26 V, and {SURPLUS}",
         ),
         (
             Cause.TANK_HOT,
             lambda: dwelt(setup(permissives=TANK)).measure(Signal.TANK_TEMPERATURE, 66.0).soc(90.0),
-            f"the tank is at or below 55 degC, and {SURPLUS}",
+            f"the tank is at or below 55 °C, and {SURPLUS}",
         ),
         (Cause.BELOW_CUT_IN, lambda: dwelt().soc(90.0), SURPLUS),
         (Cause.BELOW_CUT_IN, lambda: dwelt(with_limits(confirm_s=0.0)).soc(90.0), SURPLUS.removesuffix(" for 30 s")),
@@ -182,7 +185,7 @@ def test_while_the_minimum_off_time_runs_it_is_not_before_its_end() -> None:
 def test_a_surplus_waits_for_the_minimum_off_time() -> None:
     world = World().soc(98.0).soc_for(98.0, 60.0)
     assert (off_because(Cause.MIN_OFF_DWELL, world), due_in(world)) == (world, 240.0)
-    assert words(world) == "its minimum off-time is over"
+    assert words(world) == "the minimum off time is over"
     assert_it_comes_true(world)
 
 
@@ -216,7 +219,7 @@ def test_drained_it_is_due_when_the_rest_is_over() -> None:
     assert world.position == Position.ON
     world.measure(Signal.BATTERY_POWER, -60.0).wait_through(60.0)
     off_because(Cause.DRAIN_LIMIT, world).measure(Signal.BATTERY_POWER, 0.0)
-    assert (words(world), due_in(world)) == ("the rest after the drain is over", 900.0)
+    assert (words(world), due_in(world)) == ("the pause after the drain is over", 900.0)
     assert_it_comes_true(world)
 
 
@@ -231,7 +234,7 @@ def test_a_run_that_was_long_enough_is_followed_by_the_minimum_off_time() -> Non
     world = running(setup(permissives=PermissiveLimits(max_on_s=600.0), window=NOON_TO_FIVE))
     world.soc_for(98.0, 599.0).wait_through(1.0)
     assert (off_because(Cause.DUTY_LIMIT, world), due_in(world)) == (world, 300.0)
-    assert words(world) == "its minimum off-time is over"
+    assert words(world) == "the minimum off time is over"
     assert_it_comes_true(world)
 
 
@@ -251,7 +254,7 @@ def test_a_new_day_is_not_mixed_up_with_the_end_of_the_window() -> None:
 
 # ---- on: what would take it off ----
 
-VETOES = "a permissive no longer holds, or data are lost"
+VETOES = "a limit is reached, or data are lost"
 
 
 def test_on_from_surplus_the_cut_out_or_a_veto_ends_it() -> None:
@@ -262,7 +265,7 @@ def test_on_from_surplus_the_cut_out_or_a_veto_ends_it() -> None:
 
 def test_by_hand_only_the_floor_counts() -> None:
     world = dwelt().soc(90.0).select(Selector.HAND, for_s=1800.0)
-    assert words(world) == f"the time by hand is over, or the state of charge falls below the floor, 50 %, or {VETOES}"
+    assert words(world) == f"the run by hand is over, or the state of charge falls below the floor, 50 %, or {VETOES}"
     assert due_in(world) == 1800.0
     assert_it_comes_true(world, percent=90.0)
 
@@ -284,7 +287,7 @@ def test_hand_during_surplus_goes_on_into_auto() -> None:
 def test_held_by_the_minimum_on_time_it_is_due_at_its_end() -> None:
     world = running().soc_for(98.0, 100.0).soc(92.0)
     assert world.seen_as == ("on", "min_on_dwell")
-    assert words(world).startswith("its minimum on-time is over, or the state of charge falls below the floor, 50 %,")
+    assert words(world).startswith("the minimum on time is over, or the state of charge falls below the floor, 50 %,")
     assert due_in(world) == 200.0
     assert_it_comes_true(world, percent=92.0)
 
@@ -298,13 +301,13 @@ def test_within_a_window_it_is_due_at_its_end() -> None:
 
 def test_a_longest_run_is_due_at_its_end() -> None:
     world = running(setup(permissives=PermissiveLimits(max_on_s=1200.0), window=NOON_TO_FIVE))
-    assert (words(world).split(", or ")[0], due_in(world)) == ("it has been on for 1200 s", 1200.0)
+    assert (words(world).split(", or ")[0], due_in(world)) == ("it has been on for 20 min 00 s", 1200.0)
     assert_it_comes_true(world)
 
 
 def test_the_on_time_of_a_day_is_due_when_it_is_used_up() -> None:
     world = running(setup(permissives=PermissiveLimits(max_on_per_day_s=900.0))).soc_for(98.0, 100.0)
-    assert (words(world).split(", or ")[0], due_in(world)) == ("the on-time of this day is used up", 800.0)
+    assert (words(world).split(", or ")[0], due_in(world)) == ("the on-time of today is used up", 800.0)
     assert_it_comes_true(world)
 
 
@@ -317,5 +320,5 @@ def test_a_relay_that_could_not_be_driven_off_waits_for_a_person() -> None:
     world = running()
     world.send(Kind.ASSUME_ON, stamp=world.t)
     assert seen(world).position == Position.OFF
-    assert words(world) == "a person opens the isolator: the pin could not be driven off"
+    assert words(world) == "a person opens the isolator, because the pin could not be driven off"
     assert due_in(world) is None

@@ -269,8 +269,8 @@ def test_a_table_as_override_adds_to_the_table(file: Path) -> None:
     ("sets", "line"),
     [
         (["control.floor_percent"], "--set: (not shown): expected KEY=VALUE"),
-        (["relay.pin.x=1"], "--set: relay.pin.x = (not shown): expected a key that exists; pin is no table"),
-        (["a" + ".a" * 8 + "=1"], "--set: a" + ".a" * 8 + ": expected a key that exists"),
+        (["relay.pin.x=1"], "--set: relay.pin.x = (not shown): unknown setting; pin is not a table"),
+        (["a" + ".a" * 8 + "=1"], "--set: a" + ".a" * 8 + ": unknown setting"),
         (["control={}"], "--set: control = {}: expected at least one key"),
         (["name=\udcff"], "--set: name = (not shown): expected UTF-8 text"),
         (["\udcff=1"], "--set: \\udcff = (not shown): expected UTF-8 text"),

@@ -59,8 +59,8 @@ MUTANTS = (
     Mutant(
         "one message that is not retained counts as proof",
         "core/law.py",
-        "confirmed = inputs.is_sample and inputs.t >= above_since + limits.confirm_s",
-        "confirmed = inputs.is_sample",
+        "confirmed = stamp >= above_since + limits.confirm_s and inputs.t >= heard_at + limits.confirm_s",
+        "confirmed = True",
         ("test_law.py",),
     ),
     Mutant(
@@ -73,17 +73,15 @@ MUTANTS = (
     Mutant(
         "the minimum on-time holds against a veto",
         "core/law.py",
-        "        (Rule(Position.OFF, Why.VETO), Rule(Position.OFF, Why.VETO)),\n"
-        "        (Rule(Position.ON, Why.DWELL_ON)",
-        "        (Rule(Position.ON, Why.DWELL_ON), Rule(Position.OFF, Why.VETO)),\n"
-        "        (Rule(Position.ON, Why.DWELL_ON)",
+        "(Position.ON, Situation.VETOED): Dwell(\n        running=Rule(Position.OFF, Why.VETO),\n",
+        "(Position.ON, Situation.VETOED): Dwell(\n        running=Rule(Position.ON, Why.DWELL_ON),\n",
         ("test_law.py",),
     ),
     Mutant(
         "it is told before the pin is driven off",
-        "control.py",
-        '        """Drive the pin; only then tell anyone. Return what came of it."""\n',
-        "        if decision.changed:\n            self.tell(decision)\n",
+        "daemon/loop.py",
+        '        """Drive the pin; only then notify anyone. Return what came of it."""\n',
+        "        if decision.changed:\n            self.notify(decision)\n",
         SERVICE,
     ),
     Mutant(
@@ -95,30 +93,30 @@ MUTANTS = (
     ),
     Mutant(
         "the end of the program is left to atexit",
-        "daemon.py",
+        "daemon/bootstrap.py",
         "    signal.signal(signal.SIGTERM, end)\n",
         "    __import__('atexit').register(service.stop, 0)\n",
         ("test_daemon_stop.py",),
     ),
     Mutant(
         "a reconnect leaves the evidence for surplus as it was",
-        "service.py",
+        "daemon/service.py",
         "            return  # we are not any more\n        self.control.happened(Kind.DOUBT)\n",
         "            return\n",
         SERVICE,
     ),
     Mutant(
         "the watchdog is fed from a thread of its own",
-        "service.py",
+        "daemon/service.py",
         "            self._notifier.watchdog()\n",
         "            __import__('threading').Timer(0, self._notifier.watchdog).start()\n",
         SERVICE,
     ),
     Mutant(
         "the hand position outlives a restart",
-        "control.py",
-        "Selector.OFF if kept.selector_off else Selector.AUTO",
-        "Selector.OFF if kept.selector_off else Selector.HAND",
+        "daemon/loop.py",
+        "Selector.OFF if saved.selector_off else Selector.AUTO",
+        "Selector.OFF if saved.selector_off else Selector.HAND",
         SERVICE,
     ),
 )

@@ -47,7 +47,7 @@ def test_at_the_start_nothing_is_known() -> None:
         "data_age_s": None,
         "next": {
             "relay": "on",
-            "condition": "live data arrive, and the state of charge is at or above 97 % for 30 s",
+            "condition": "valid data arrive, and the state of charge is at or above 97 % for 30 s",
             "at": "2025-06-16T12:05:00.000Z",
         },
         "lockout": None,
@@ -58,6 +58,14 @@ def test_at_the_start_nothing_is_known() -> None:
         "sequence": 7,
         "uptime_s": 2.0,
         "version": __version__,
+        "name": "dumpload",
+        "timezone": "UTC",
+        "hand_until": None,
+        "signals": {},
+        "rejections": [],
+        "on_time_today_s": 0.0,
+        "on_time_limit_s": None,
+        "energy_today_wh": None,
     }
 
 
@@ -105,7 +113,7 @@ def test_a_load_that_draws_nothing_while_on_is_a_note_and_no_fault() -> None:
     assert (document["relay"], document["lockout"]) == ("on", None)
     assert document["notes"] == [
         "the history cannot be written",
-        "on, but the load draws no power: tank hot, or element or contact open",
+        "on, but the heater draws no power: tank hot, or element or contact open",
     ]
 
 

@@ -57,7 +57,7 @@ def path(tmp_path: Path) -> Path:
 def tried(path: Path) -> Report:
     day_log = DayLog(zone_of(SETTINGS))
     return report_of_replay(
-        SETTINGS, run_trials(path, TableFormat(), {"": SETTINGS}, observer=day_log)[0].result, day_log
+        SETTINGS, run_trials(path, TableFormat(), {"": SETTINGS}, observers=[day_log])[0].result, day_log
     )
 
 

@@ -9,7 +9,7 @@ from paths import corners, heights
 
 from dumpload.replay.totals import LoadRating
 from dumpload.report.data import ReportData
-from dumpload.report.days import CHARGE, FINENESS, STEPS, WIDTH, day_tables
+from dumpload.report.days import CHARGE, FINENESS, HEIGHT, STEPS, WIDTH, day_tables, lines
 from dumpload.report.pictures import lowest_shown
 
 CUT_IN, CUT_OUT = 97.0, 93.0
@@ -18,7 +18,7 @@ MONTH = rough(31, 4)
 
 
 def rows(one: ReportData, room: int = ROOM) -> list[str]:
-    return [line for line in day_tables(one, CUT_IN, CUT_OUT, room) if line.startswith("<tr>")]
+    return [line for line in day_tables(one, CUT_OUT, room, {}) if line.startswith("<tr>")]
 
 
 def drawn(row: str, kind: str) -> str:
@@ -35,8 +35,8 @@ def test_a_row_tells_its_day_its_time_on_its_energy_and_its_switch_ons() -> None
     changes = [on(begin + 3600), off(begin + 3600 + 5430), on(begin + 80_000)]
     (monday, tuesday) = rows(told(begin, begin + 86_400 + 3600, changes))
     assert figures(monday)[0] == "Mon 16"
-    assert figures(monday)[-3:] == ["3:17", "986", "2"]
-    assert figures(tuesday)[-3:] == ["1:00", "300", "0"]
+    assert figures(monday)[-3:] == ["3:17", "1.0", "2"]
+    assert figures(tuesday)[-3:] == ["1:00", "0.3", "0"]
 
 
 def test_a_day_of_which_no_energy_is_known_says_so() -> None:
@@ -85,27 +85,26 @@ def test_the_less_room_the_coarser_it_is_drawn() -> None:
 
 
 def test_each_month_has_a_table_that_can_be_jumped_to() -> None:
-    lines = [*day_tables(rough(89, 1), CUT_IN, CUT_OUT, ROOM)]
-    captions = re.findall(r'<caption id="m(\d{4}-\d\d)">(\d{4}-\d\d)</caption>', "".join(lines))
-    assert captions == [(month, month) for month in ("2025-01", "2025-02", "2025-03")]
+    tables = [*day_tables(rough(89, 1), CUT_OUT, ROOM, {})]
+    captions = re.findall(r'<caption id="m(\d{4}-\d\d)">([^<]*)</caption>', "".join(tables))
+    assert captions == [("2025-01", "January 2025"), ("2025-02", "February 2025"), ("2025-03", "March 2025")]
 
 
 def test_of_a_long_record_the_last_year_is_drawn_and_that_is_said() -> None:
     one = rough(800, 1)
-    lines = [*day_tables(one, CUT_IN, CUT_OUT, ROOM)]
+    tables = [*day_tables(one, CUT_OUT, ROOM, {})]
     assert len(rows(one)) == 366
-    assert "<p>Only the last 366 days are drawn one by one.</p>" in lines
-    assert not any("Only the last" in line for line in day_tables(MONTH, CUT_IN, CUT_OUT, ROOM))
+    assert "<p>Only the last 366 days are drawn one by one.</p>" in tables
+    assert not any("Only the last" in line for line in day_tables(MONTH, CUT_OUT, ROOM, {}))
 
 
 def test_thresholds_are_where_they_are_on_the_scale_of_the_strips() -> None:
-    lines = "".join(day_tables(MONTH, CUT_IN, CUT_OUT, ROOM))
     low = lowest_shown(MONTH, CUT_OUT)
-    for kind, percent in (("i", CUT_IN), ("u", CUT_OUT)):
-        ((begin, end),) = corners(re.findall(rf'<path class="{kind}" d="([^"]*)"', lines)[0])
-        assert begin.y == pytest.approx((100 - percent) / (100 - low) * CHARGE, abs=0.06)
-        assert (begin.x, end.x) == (0, WIDTH)
-    assert f"from {low} % to 100 % of charge" in lines
+    found = [float(part) for part in re.findall(r":([\d.]+)%", lines(MONTH, CUT_IN, CUT_OUT))]
+    places = [(100 - percent) / (100 - low) * CHARGE / HEIGHT * 100 for percent in (CUT_IN, CUT_OUT)]
+    assert found == pytest.approx(places, abs=0.06)
+    told_words = "".join(day_tables(MONTH, CUT_OUT, ROOM, {}))
+    assert f"from {low} % to 100 % of charge" in told_words
 
 
 def test_a_day_without_anything_is_drawn_empty() -> None:

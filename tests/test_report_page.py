@@ -75,13 +75,13 @@ def some(*causes: Cause, is_replay: bool = False, events: tuple[Incident, ...] =
 
 def test_the_verdict_comes_first() -> None:
     first = read(some(Cause.BELOW_CUT_OUT))[""]
-    assert "What the relay did: barge The relay came on once in 1.0 days: 30 min 00 s of on-time, 150 Wh" in first
+    assert "What the relay did: barge Hot water on 0 of 1 day Heater off at the end of the record" in first
     assert OPEN_LOOP not in first
 
 
 def test_a_replay_says_that_it_is_one_and_that_the_loop_is_open() -> None:
     first = read(some(Cause.BELOW_CUT_OUT, is_replay=True))[""]
-    assert "What the relay would have done: barge The relay would have come on once" in first
+    assert "What the relay would have done: barge Replay: hot water on 0 of 1 day" in first
     assert OPEN_LOOP in first
 
 
@@ -89,18 +89,22 @@ def test_its_sections_come_in_the_order_in_which_they_are_wanted() -> None:
     one = some(Cause.BELOW_CUT_OUT, events=(Incident(wall(2025, 6, 16, 3), "the program started"),))
     one.result.log.notes.append("something to know")
     assert [*read(one)][1:] == [
+        "Day by day",
+        "Where the heat came from",
+        "Why it was off",
+        "Cautions",
         "Notes on these figures",
+        "In figures",
         "Charts",
         "Why it went off",
         "Gaps in the data",
         "Events",
-        "Cautions",
-        "Day by day",
+        "Every day in figures",
     ]
 
 
 def test_figures_have_their_labels() -> None:
-    found = read(MONTH)[""]
+    found = read(MONTH)["In figures"]
     for label in ("Record log.csv (CSV)", "From 2025-01-01", "On-time", "Switch-ons 120", "Energy", "Hot water enough"):
         assert label in found
 
@@ -138,12 +142,14 @@ def test_a_relay_that_never_went_off_and_data_that_never_failed_are_told_so() ->
 
 
 def test_times_without_data_are_told_in_order_the_longest_if_there_are_many() -> None:
-    assert read(some())["Gaps in the data"] == ("From For 2025-06-16 00:00 12 h 00 min 2025-06-16 12:01 11 h 59 min")
+    assert read(some())["Gaps in the data"] == (
+        "From For Mon 16 Jun 2025 00:00 12 h 00 min Mon 16 Jun 2025 12:01 11 h 59 min"
+    )
     begin = wall(2025, 6, 16)
     samples = {begin + 600.0 * number + 10 * number: 98.0 for number in range(40)}
     found = read(told(begin, max(samples), [], samples=samples))["Gaps in the data"]
     assert found.startswith("39 in all, 5 h 57 min together; the longest: From For")
-    assert found.count("2025-06-16") == SHOWN_GAPS
+    assert found.count("Mon 16 Jun 2025") == SHOWN_GAPS
     assert "00:01" in found
 
 
@@ -152,17 +158,19 @@ def test_what_else_happened_is_told_the_last_of_it_if_it_is_much() -> None:
     events = tuple(Incident(begin + 60 * number, f"event {number}.") for number in range(100))
     found = read(some(events=events))["Events"]
     assert found.count("event") == SHOWN_EVENTS
-    assert "2025-06-16 01:39 event 99." in found
+    assert "Mon 16 Jun 2025 01:39 event 99." in found
     assert "event 59." not in found
 
 
 def test_every_day_is_told_and_each_month_can_be_jumped_to() -> None:
     one = rough(80, 1)
     html = page(one)
-    assert html.count("<tr><th>") - html.count("<thead><tr><th>") == len(one.days)
-    links = {attributes["href"] for tag, attributes in Reader(html).tags if tag == "a"}
-    assert links == {"#m2025-01", "#m2025-02", "#m2025-03"}
-    assert all(f'id="{link[1:]}"' in html for link in links if link)
+    tags = Reader(html).tags
+    links = [attributes["href"] or "" for tag, attributes in tags if tag == "a"]
+    ids = [attributes["id"] for _tag, attributes in tags if "id" in attributes]
+    assert {link for link in links if link.startswith("#m")} == {"#m2025-01", "#m2025-02", "#m2025-03"}
+    assert [link for link in links if link.startswith("#d")] == [f"#d{day.date:%y%m%d}" for day in one.days]
+    assert all(ids.count(link[1:]) == 1 for link in links)
     assert "<nav>" not in page(MONTH)
 
 
@@ -188,7 +196,7 @@ def test_nothing_in_it_can_be_taken_for_html() -> None:
     found = page(one._replace(name=nasty, result=result))
     reader = Reader(found)
     assert not {tag for tag, _attributes in reader.tags} & {"script", "img"}
-    for section in ("", "Notes on these figures", "Events"):
+    for section in ("In figures", "Notes on these figures", "Events"):
         assert " ".join(nasty.split()) in reader.sections[section]
     assert len(reader.tags) == len(Reader(page(one._replace(result=one.result._replace(log=account)))).tags)
 

@@ -69,10 +69,10 @@ def printed(html: str, folder: Path) -> str:
 def test_on_paper_there_is_every_day(tmp_path: Path) -> None:
     one = RECORDS["a month"]
     words = printed(page(one), tmp_path)
-    days = re.findall(r"^ *((?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+) .* (\d+:\d\d) +(\d+) +(\d+)$", words, re.MULTILINE)
+    days = re.findall(r"^ *((?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+) .* (\d+:\d\d) +(\d+\.\d) +(\d+)$", words, re.MULTILINE)
     assert days == [
         (f"{day.date:%a} {day.date.day}", f"{round(day.on_time_s / 60) // 60}:{round(day.on_time_s / 60) % 60:02d}",
-         f"{day.energy_wh:.0f}", f"{day.switch_ons}")
+         f"{day.energy_wh / 1000:.1f}", f"{day.switch_ons}")
         for day in one.days
     ]  # fmt: skip
     assert "Local codes come first" in " ".join(words.split())

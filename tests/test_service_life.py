@@ -226,12 +226,12 @@ def test_new_settings_that_allow_it_leave_the_relay_on(stage: Stage) -> None:
     assert stage.steps[-1] == "notifier.ready"
     [(event, fields)] = stage.calls("log", "info")
     assert event == "reloaded"
-    assert "control.cut_in_percent 97.0 -> 99.0; control.cut_out_percent 93.0 -> 92.0" in fields["text"]
+    assert "control.cut_in_percent 97 → 99; control.cut_out_percent 93 → 92" in fields["text"]
 
 
 def test_the_same_settings_change_nothing_and_say_so(stage: Stage) -> None:
     stage.inside(stage.service.reload)
-    assert stage.calls("log", "info")[-1][1]["text"] == "settings read again: nothing changed"
+    assert stage.calls("log", "info")[-1][1]["text"] == "settings reloaded: nothing changed"
     assert stage.notifier.answers == [""]
 
 

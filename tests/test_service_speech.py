@@ -195,7 +195,7 @@ def refusals(stage: Stage) -> list[str]:
 
 def test_hand_asked_for_while_a_veto_holds_is_refused_with_the_veto_and_its_words(stage: Stage) -> None:
     stage.soc(40.0).forget().ask('{"selector": "hand", "for_s": 3600}')
-    assert refusals(stage) == ["below_floor: The state of charge is below the floor: off whatever else is true."]
+    assert refusals(stage) == ["below_floor: State of charge below the floor."]
     assert "request" not in stage.logged
     assert json.loads(stage.published("status")[-1])["selector"] == "auto"
     stage.soc_for(80.0, 600.0)

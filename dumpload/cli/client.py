@@ -4,7 +4,10 @@ Talks MQTT only; knows nothing of the pin. What it prints is for a person; what 
 """
 
 import asyncio
+import contextlib
+import errno
 import json
+import re
 import secrets
 import time
 from collections.abc import AsyncIterator, Callable
@@ -13,9 +16,7 @@ from typing import Any, NamedTuple
 
 from dumpload.config.model import Settings
 from dumpload.config.to_mqtt import base_topics, link_options
-from dumpload.core.explain import MEANINGS
-from dumpload.core.law import Cause
-from dumpload.core.printable import one_line, printable
+from dumpload.core.printable import one_line
 from dumpload.core.window import utc_text
 from dumpload.daemon.payloads import Document, status_misfit, to_json
 from dumpload.daemon.publisher import STATUS_EXPIRES_S
@@ -55,10 +56,11 @@ class Conversation(Listener):
             subscriptions=tuple(Subscription(topic, 1, retained=True) for topic in self._kinds),
             will=None,
         )
+        self.name = settings.name
         self.broker = f"{options.host}:{options.port}"
         self.link = Link(options, self, time.monotonic)
         self.heard: asyncio.Queue[Heard] = asyncio.Queue()
-        self.up = asyncio.Event()
+        self.tried = asyncio.Event()
         self.trouble = ""
         self.misfit = ""
 
@@ -77,15 +79,18 @@ class Conversation(Listener):
 
     def on_up(self) -> None:
         """The broker answered."""
-        self.up.set()
+        self.trouble = ""
+        self.tried.set()
 
     def on_down(self, reason: str, retry_s: float) -> None:  # noqa: ARG002
-        """Keep the reason, in case no answer ever comes."""
+        """Keep the reason: whoever waits for the broker waits no longer."""
         self.trouble = reason
+        self.tried.set()
 
     def on_callback_error(self, error: Exception) -> None:
         """Keep the reason."""
         self.trouble = repr(error)
+        self.tried.set()
 
     async def next(self, within_s: float | None) -> Heard | None:
         """Return the next message, or None after `within_s`."""
@@ -110,18 +115,26 @@ async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
     talk = Conversation(settings)
     running = asyncio.create_task(talk.link.run())
     try:
-        try:
+        with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(ANSWER_S):
-                await talk.up.wait()
-        except TimeoutError:
-            reason = talk.trouble or "it does not answer"
-            msg = f"no connection to the broker {talk.broker}: {reason}"
-            raise NoAnswerError(msg) from None
+                await talk.tried.wait()
+        if talk.trouble or not talk.tried.is_set():
+            raise NoAnswerError(_unreachable(talk.broker, talk.trouble or "no answer"))
         yield talk
         await talk.link.close(RETAINED_S)
     finally:
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
+
+
+def _unreachable(broker: str, reason: str) -> str:
+    """Return in words why the broker cannot be reached; what the link says of a refused connection names it twice."""
+    reason = reason.removeprefix(f"no connection to {broker}: ")
+    if "ConnectionRefused" in reason or f"[Errno {errno.ECONNREFUSED}]" in reason:
+        reason = "connection refused"
+    elif match := re.match(r"\[Errno -?\d+\] ", reason):
+        reason = reason[match.end() :]
+    return one_line(f"Cannot reach the broker at {broker}: {reason}")
 
 
 async def current(talk: Conversation) -> Document:
@@ -139,56 +152,23 @@ async def current(talk: Conversation) -> Document:
             break
     if presence == "down":
         last = f"; last heard at {status['at']}, relay {status['relay']}" if status else ""
-        msg = f"the daemon is not connected to the broker {talk.broker} (its presence is down){last}"
+        msg = f'"{talk.name}" is not connected to the broker at {talk.broker} (its presence is down){last}'
         raise NoAnswerError(msg)
     if status is None and talk.misfit:
-        what = f"what is published as its status at the broker {talk.broker} is none that this version understands"
-        msg = f"{what} ({talk.misfit}); is it another program, or a daemon of another version?"
+        what = f'This version does not understand the status of "{talk.name}" at the broker at {talk.broker}'
+        msg = f"{what} ({talk.misfit}). Is it another program, or a daemon of another version?"
         raise NoAnswerError(msg)
     if status is None:
-        msg = f"no dumpload daemon has published a status at the broker {talk.broker} (is `dumpload run` running?)"
+        msg = f'No status from "{talk.name}" at the broker at {talk.broker}. Is it running?'
         raise NoAnswerError(msg)
     if utc_text(time.time() - STATUS_EXPIRES_S) > status["at"]:
-        msg = f"the last status is stale: it is of {status['at']}; the daemon, or its connection, stands still"
+        msg = f'The last status of "{talk.name}" is from {status["at"]}: the daemon or its connection has stopped'
         raise NoAnswerError(msg)
     return status
 
 
-def sentence(status: Document) -> str:
-    """Return in a few sentences what the load is doing, why, and what would change it."""
-    charge, ahead = status["state_of_charge"], status["next"]
-    words = [
-        f"The load is {status['relay'].upper()} since {_moment(status, status['since'])} ({status['cause']}).",
-        _meaning(status["cause"]),
-        "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
-        f"It goes {ahead['relay']} when {ahead['condition']}{_when(status)}.",
-        "" if status["selector"] == "auto" else f"The selector is in {status['selector']}.",
-        *(f"Note: {note}." for note in status["notes"]),
-    ]
-    return printable(" ".join(filter(None, words)))
-
-
-def _meaning(cause: str) -> str:
-    """Return what a cause means; a daemon of another version may have causes of its own."""
-    words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")
-    return words[:1].upper() + words[1:]
-
-
-def _when(status: Document) -> str:
-    ahead = status["next"]
-    if ahead["at"] is None:
-        return ""
-    return f"; {'not before' if ahead['relay'] == 'on' else 'as things stand at'} {_moment(status, ahead['at'])}"
-
-
-def _moment(status: Document, text: str) -> str:
-    """Return a moment, with its date if that is not the status's own."""
-    day, time_of_day = text[:10], text[11:19]
-    return f"{time_of_day} UTC" if day == status["at"][:10] else f"{day} {time_of_day} UTC"
-
-
-async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool) -> None:
-    """Show the daemon's status now and, to follow it, whenever it changes.
+async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool, every: bool = False) -> None:
+    """Show the daemon's status now and, to follow it, whenever it changes; with `every`, each one that is published.
 
     Raises:
         NoAnswerError: no daemon, or it fell silent.
@@ -197,21 +177,21 @@ async def watch(settings: Settings, show: Callable[[Document], None], *, follow:
         status = await current(talk)
         show(status)
         while follow:
-            status = await _next_shown(talk, status)
+            status = await _next_shown(talk, status, every=every)
             show(status)
 
 
-async def _next_shown(talk: Conversation, status: Document) -> Document:
+async def _next_shown(talk: Conversation, status: Document, *, every: bool) -> Document:
     """Return the next status that differs in what is worth a line."""
     while True:
         heard = await talk.next(STATUS_EXPIRES_S)
         if heard is None:
-            msg = "the daemon has fallen silent"
+            msg = "The daemon has stopped publishing its status"
             raise NoAnswerError(msg)
         if heard.kind == "presence" and heard.payload == "down":
-            msg = "the daemon is gone: its presence went down"
+            msg = "The daemon has stopped or lost its connection (its presence is down)"
             raise NoAnswerError(msg)
-        if heard.kind == "status" and any(heard.payload[key] != status[key] for key in _SHOWN):
+        if heard.kind == "status" and (every or any(heard.payload[key] != status[key] for key in _SHOWN)):
             shown: Document = heard.payload
             return shown
 
@@ -230,7 +210,7 @@ async def select(settings: Settings, wanted: Document) -> Document:
         deadline = time.monotonic() + ANSWER_S
         while (heard := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
             if heard.kind == "change" and "refused" in heard.payload:
-                msg = one_line(f"refused: {heard.payload['refused']}")
+                msg = refusal_words(heard.payload["refused"])
                 raise RefusedError(msg)
             now = heard.payload if heard.kind == "status" else now
             if heard.kind == "status" and _took_effect(before, now, wanted):
@@ -238,10 +218,16 @@ async def select(settings: Settings, wanted: Document) -> Document:
         raise NoAnswerError(_why_no_effect(before, now, wanted))
 
 
+def refusal_words(reason: object) -> str:
+    """Return a refusal as a person reads it; a code in front, such as `expired:`, is for programs."""
+    code, colon, words = str(reason).partition(": ")
+    return one_line(f"Refused: {words if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
+
+
 def _why_no_effect(before: Document, now: Document, wanted: Document) -> str:
     if wanted.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
-        return f"the lockout is still there, or came back at once: {now['lockout']}"
-    return "the daemon did not react to the request (request.enabled must be true in its settings)"
+        return f"The lockout is still set, or came back at once: {now['lockout']}"
+    return "No answer from the daemon (over the broker it takes requests only with request.enabled = true)"
 
 
 def _took_effect(before: Document, now: Document, wanted: Document) -> bool:

@@ -98,12 +98,21 @@ def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
     from dumpload.cli.forget import add_forget_arguments
 
-    status_parser = _add(commands, "status", status, "say what the load is doing, why, and what would change it")
-    status_parser.add_argument("--follow", action="store_true", help="go on, one line per change, until interrupted")
-    select_parser = _add(commands, "select", select, "move the selector of the running daemon, or reset its lockout")
+    status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
+    whose = status_parser.add_mutually_exclusive_group()
+    whose.add_argument(
+        "--follow", action="store_true", help="keep watching; one line per change when not on a terminal"
+    )
+    whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
+    status_parser.add_argument("--brief", action="store_true", help="one line")
+    select_parser = _add(commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout")
     select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
-    select_parser.add_argument("--for", dest="for_s", type=duration, metavar="45m", help="how long by hand")
-    select_parser.add_argument("--reset", action="store_true", help="reset the lockout, after a person has looked")
+    select_parser.add_argument(
+        "--for", dest="for_s", type=duration, metavar="45m", help="how long to run, such as 45m or 1h30m"
+    )
+    select_parser.add_argument(
+        "--reset", action="store_true", help="clear the lockout, once the fault is found and mended"
+    )
     # `off` is run before this parser is made, see __main__; it is here so that the help names it.
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
     reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
@@ -177,17 +186,17 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.replay.compare import run_trials, trials_document, trials_text
     from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.day_log import DayLog
-    from dumpload.report.report import report_of_replay, zone_of
+    from dumpload.report.report import report_of_trials, zone_of
 
     path, settings = _settings(args)
-    name = " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
-    chosen = {name: settings, **_others(args.compare)}
-    day_log = DayLog(zone_of(settings)) if _wants_pictures(args) else None
+    chosen = {_with_sets(args, path): settings, **_others(args.compare)}
+    day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
-            zone = settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
-            form, contact = table_format(args, zone), args.judge_contact
-            trials = run_trials(args.log, form, chosen, judge_contact=contact, watch=bar.watch, observer=day_log)
+            trials = run_trials(
+                args.log, table_format(args, _zone_of(settings)), chosen, judge_contact=args.judge_contact,
+                watch=bar.watch, say=bar.say, observers=day_logs,
+            )  # fmt: skip
     except RecordError as error:
         _fail(args, str(error))
         sys.stderr.write(rerun_words(args.words, error.options))
@@ -195,8 +204,8 @@ def replay(args: argparse.Namespace) -> int:
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
         return INTERRUPTED
-    if day_log is not None:
-        _write_pictures(args, path, settings, report_of_replay(settings, trials[0].result, day_log))
+    if day_logs:
+        _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
     _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     first = trials[0].result
     sys.stderr.write(rerun_words(args.words, first.log.options))
@@ -267,6 +276,15 @@ def _named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterat
     yield from (Named("settings", Path(name)) for name in args.searched)
 
 
+def _with_sets(args: argparse.Namespace, path: Path) -> str:
+    return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
+
+
+def _zone_of(settings: "Settings") -> str | None:
+    """Return the time zone, if the settings name one."""
+    return settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
+
+
 def _others(files: Sequence[str]) -> "dict[str, Settings]":
     from dumpload.config.model import load_settings
 
@@ -314,22 +332,10 @@ def init(args: argparse.Namespace) -> int:
 
 
 def status(args: argparse.Namespace) -> int:
-    """Print what the load is doing."""
-    import asyncio
+    """Show what the heater is doing."""
+    from dumpload.cli.live import run_status
 
-    from dumpload.cli import client, nearby
-
-    path, settings = _settings(args)
-
-    def show(document: dict[str, Any]) -> None:
-        _print(json.dumps(document) if args.json else client.sentence(document))
-
-    try:
-        asyncio.run(nearby.watch(path, settings, show, follow=args.follow))
-    except client.NoAnswerError as error:
-        _fail(args, str(error))
-        return WRONG
-    return OK
+    return run_status(args, lambda: _settings(args), lambda reason: _fail(args, reason))
 
 
 def select(args: argparse.Namespace) -> int:
@@ -337,6 +343,7 @@ def select(args: argparse.Namespace) -> int:
     import asyncio
 
     from dumpload.cli import client, nearby
+    from dumpload.cli.screen import brief
 
     wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
     if args.reset:
@@ -352,7 +359,7 @@ def select(args: argparse.Namespace) -> int:
     except (client.NoAnswerError, client.RefusedError) as error:
         _fail(args, str(error))
         return WRONG
-    _print(json.dumps(document) if args.json else client.sentence(document))
+    _print(json.dumps(document) if args.json else brief(document))
     return OK
 
 

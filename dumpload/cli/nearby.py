@@ -53,10 +53,10 @@ class Daemon:
         try:
             answer = await self._line.ask(document, within_s)
         except OSError as error:
-            message = f"the daemon is gone, or does not answer on its socket ({error or 'timeout'})"
+            message = f"The daemon has stopped, or does not answer on its socket ({error or 'timeout'})"
             raise NoAnswerError(message) from error
         if "refused" not in answer and (misfit := status_misfit(answer.get("status"))):
-            message = f"the daemon's answer is none that this version understands ({misfit})"
+            message = f"This version does not understand the daemon's answer ({misfit})"
             raise NoAnswerError(message)
         return answer
 
@@ -87,8 +87,10 @@ async def daemon_of(config: Path, closed: list[Path]) -> AsyncIterator[Daemon | 
     yield None
 
 
-async def watch(config: Path, settings: Settings, show: Callable[[Document], None], *, follow: bool) -> None:
-    """Show the daemon's status now and, to follow it, whenever it changes.
+async def watch(
+    config: Path, settings: Settings, show: Callable[[Document], None], *, follow: bool, every: bool = False
+) -> None:
+    """Show the daemon's status now and, to follow it, whenever it changes; with `every`, once a second.
 
     Raises:
         NoAnswerError: no daemon, or it fell silent.
@@ -96,21 +98,21 @@ async def watch(config: Path, settings: Settings, show: Callable[[Document], Non
     closed: list[Path] = []
     async with daemon_of(config, closed) as daemon:
         if daemon is not None:
-            await _watch(daemon, show, follow=follow)
+            await _watch(daemon, show, follow=follow, every=every)
             return
     try:
-        await client.watch(settings, show, follow=follow)
+        await client.watch(settings, show, follow=follow, every=every)
     except NoAnswerError as error:
         raise _with_hint(error, closed) from error
 
 
-async def _watch(daemon: Daemon, show: Callable[[Document], None], *, follow: bool) -> None:
+async def _watch(daemon: Daemon, show: Callable[[Document], None], *, follow: bool, every: bool) -> None:
     status = daemon.last
     show(status)
     while follow:
         await asyncio.sleep(LOOK_EVERY_S)
         now = await daemon.status()
-        if any(now.get(key) != status.get(key) for key in _SHOWN):
+        if every or any(now.get(key) != status.get(key) for key in _SHOWN):
             show(now)
         status = now
 
@@ -132,18 +134,42 @@ async def select(config: Path, settings: Settings, wanted: Document) -> Document
         raise _with_hint(error, closed) from error
 
 
+async def everyone(closed: list[Path]) -> list[Document]:
+    """Return the answer of every daemon that listens on this computer: its settings file and its status.
+
+    `closed` is given the sockets to which this user may not connect.
+    """
+    found = []
+    for path in dict.fromkeys(sockets(os.environ)):
+        try:
+            line = await connected(path)
+        except PermissionError:
+            closed.append(path)
+            continue
+        except OSError:
+            continue  # a name that a killed daemon left
+        try:
+            answer = await line.ask(_STATUS, ANSWER_S)
+        except OSError:
+            continue
+        finally:
+            line.close()
+        if not status_misfit(answer.get("status")):
+            found.append({"config": str(answer.get("config")), "status": answer["status"]})
+    return found
+
+
 async def _select(daemon: Daemon, wanted: Document) -> Document:
     request = {**wanted, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
     answer = await daemon.ask(request, DONE_S)
     if "refused" in answer:
-        message = one_line(f"refused: {answer['refused']}")
-        raise RefusedError(message)
+        raise RefusedError(client.refusal_words(answer["refused"]))
     status: Document = answer["status"]
     if "trouble" in answer:
-        message = f"done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
+        message = f"Done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
         raise NoAnswerError(message)
     if wanted.get("reset") and status["lockout"]:
-        message = f"the lockout is still there, or came back at once: {status['lockout']}"
+        message = f"The lockout is still set, or came back at once: {status['lockout']}"
         raise NoAnswerError(message)
     return status
 

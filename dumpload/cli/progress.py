@@ -6,6 +6,7 @@ from typing import Self, TextIO
 _BAR = 40
 _QUIET_S = 0.5
 _EVERY_S = 0.1
+_CLEAR = "\r\x1b[K"
 
 
 class Bar:
@@ -23,8 +24,14 @@ class Bar:
 
     def __exit__(self, *_exception: object) -> None:
         if self._shown:
-            self._stream.write("\r\x1b[K")
+            self._stream.write(_CLEAR)
             self._stream.flush()
+
+    def say(self, words: str) -> None:
+        """Write a line, in place of the bar."""
+        self._stream.write(f"{_CLEAR if self._shown else ''}{words}\n")
+        self._stream.flush()
+        self._shown = False
 
     def watch(self, part: float) -> None:
         """Show that so much is done (0 to 1)."""

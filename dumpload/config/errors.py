@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_ori
 
 from pydantic import BaseModel
 
-from dumpload.config.layers import COMMAND_LINE, NOT_SHOWN, Layers, Problem, leaves, show
+from dumpload.config.layers import COMMAND_LINE, NOT_SHOWN, UNKNOWN, Layers, Problem, leaves, show
 from dumpload.config.rules import Complaint, Found
 from dumpload.config.types import NAME_PATTERN
 
@@ -212,7 +212,7 @@ def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> I
         hint = f" (did you mean {close}?)" if close else ""
         # Without "KEY" in front of its "=", a secret itself may have been taken for a key.
         is_loose = origin == COMMAND_LINE and not close and "." not in name
-        yield Problem(origin, NOT_SHOWN if is_loose else name, NOT_SHOWN, f"a key that exists{hint}")
+        yield Problem(origin, NOT_SHOWN if is_loose else name, NOT_SHOWN, f"{UNKNOWN}{hint}")
 
 
 def _closest(name: str, keys: Mapping[str, Key]) -> str:

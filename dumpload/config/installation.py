@@ -30,7 +30,7 @@ class Installation(Table):
 
 
 class Battery(Table):
-    """The bank."""
+    """The battery."""
 
     capacity_ah: kind.AmpereHours | None = Field(None, description="Usable capacity.")
     nominal_v: kind.Volts | None = Field(None, description="Nominal voltage.")
@@ -42,10 +42,10 @@ class Battery(Table):
     cells: kind.Cells | None = Field(None, description="Cells in series; without it nothing is worked out per cell.")
     cranking_a: kind.FaultAmperes | None = Field(
         None,
-        description="Cold cranking current of a lead-acid bank, for its short circuit where no milliohms are known.",
+        description="Cold cranking current of a lead-acid battery, for its short circuit where no milliohms are known.",
     )
     resistance_mohm: kind.Milliohms | None = Field(
-        None, description="Internal resistance of the whole bank, for its short-circuit current."
+        None, description="Internal resistance of the whole battery, for its short-circuit current."
     )
     throttle_percent: kind.Percent | None = Field(
         None, description="State of charge at which the charger is seen to throttle: only from there is there surplus."
@@ -55,7 +55,7 @@ class Battery(Table):
         None, description="Largest lasting discharge that the battery management allows."
     )
     other_loads_a: kind.OtherAmperes | None = Field(
-        None, description="Largest current of everything else that runs from the bank with the load."
+        None, description="Largest current of everything else that runs from the battery with the load."
     )
     coldest_c: kind.Weather | None = Field(None, description="Coldest the cells get.")
     charge_from_c: kind.Weather | None = Field(
@@ -72,9 +72,9 @@ class Solar(Table):
     peak_w: kind.Watts | None = Field(None, description="Sum of the panels' rated power.")
     most_w: kind.Watts | None = Field(None, description="Largest power the panels were ever seen to give.")
     absorption_v: kind.Volts | None = Field(
-        None, description="Charger's set point while it fills the bank (absorption)."
+        None, description="Charger's set point while it fills the battery (absorption)."
     )
-    float_v: kind.Volts | None = Field(None, description="Charger's set point once the bank is full (float).")
+    float_v: kind.Volts | None = Field(None, description="Charger's set point once the battery is full (float).")
     charger_a: kind.Amperes | None = Field(None, description="Largest current the charger gives.")
 
 
@@ -181,7 +181,7 @@ class Wiring(Table):
     )
     fuse_sheathed: bool | None = Field(None, description="Whether that length is sheathed or enclosed all the way.")
     main_fuse_a: kind.Amperes | None = Field(
-        None, description="Rating of the main fuse of the bank, if the load's fuse is a branch behind it."
+        None, description="Rating of the main fuse of the battery, if the load's fuse is a branch behind it."
     )
     main_fuse_interrupts_a: kind.FaultAmperes | None = Field(
         None, description="Largest current the main fuse can interrupt at the bus voltage."
@@ -217,7 +217,7 @@ class Driver(Table):
     supply_v: kind.Volts | None = Field(None, description="Regulated voltage of the coil; not set: the bus itself.")
     coil_ohm: kind.CoilOhms | None = Field(None, description="Resistance of the coil.")
     coil_h: kind.Henries | None = Field(None, description="Inductance of the coil.")
-    coil_most_v: kind.Volts | None = Field(None, description="Largest voltage the coil stands on and on.")
+    coil_most_v: kind.Volts | None = Field(None, description="Maximum continuous coil voltage.")
     pull_in_v: kind.Volts | None = Field(None, description="Voltage at which the relay must have pulled in.")
     pin_v: kind.PinVolts = Field(3.3, description="Voltage of the pin when high.")
     pin_ma: kind.Milliamperes = Field(8.0, description="Current the pin should give at most.")

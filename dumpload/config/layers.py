@@ -37,6 +37,13 @@ _PART = r"""(?:(?<![\w-])[\w-]++|"[^"\n]*+"|'[^'\n]*+')"""
 _DEEP_KEY = rf"""{_PART}(?:[ \t]*+\.[ \t]*+(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')){{{MAX_DEPTH}}}"""
 
 
+UNKNOWN = "unknown setting"
+UNREADABLE = "cannot read this file"
+
+# What is wrong, where that says more than what was expected.
+SAID_PLAINLY = (UNKNOWN, UNREADABLE)
+
+
 class Problem(NamedTuple):
     """One thing wrong with the settings: where, the dotted key, the value ("" if none), what was expected."""
 
@@ -58,7 +65,8 @@ class Problem(NamedTuple):
     @staticmethod
     def _join(where: str, key: str, value: str, expected: str) -> str:
         subject = f"{key} = {value}" if value else key
-        return ": ".join(part for part in (where, subject, f"expected {expected}") if part)
+        words = expected if expected.startswith(SAID_PLAINLY) else f"expected {expected}"
+        return ": ".join(part for part in (where, subject, words) if part)
 
 
 class ConfigError(Exception):
@@ -298,7 +306,7 @@ def _override(layers: Layers, origin: str, key: str, text: str) -> None:
         layers.problems.append(Problem(origin, key, NOT_SHOWN, "UTF-8 text"))
         return
     if key.count(".") >= MAX_DEPTH:
-        layers.problems.append(Problem(origin, key, "", "a key that exists"))
+        layers.problems.append(Problem(origin, key, "", UNKNOWN))
         return
     value = read_value(text)
     if not isinstance(value, dict):
@@ -327,7 +335,7 @@ def _put(layers: Layers, origin: str, key: str, value: Any) -> None:
     for part in tables:
         table = table.setdefault(part, {})
         if not isinstance(table, dict):
-            layers.problems.append(Problem(origin, key, NOT_SHOWN, f"a key that exists; {part} is no table"))
+            layers.problems.append(Problem(origin, key, NOT_SHOWN, f"{UNKNOWN}; {part} is not a table"))
             return
     table[name] = value
     layers.origins[key] = origin

@@ -22,7 +22,7 @@ from dumpload.config.types import Table
 
 
 class Mqtt(Table):
-    """The broker, and who we are to it."""
+    """Broker and credentials."""
 
     host: kind.Host = Field("localhost", description="Name or address of the MQTT broker.")
     port: kind.Port = Field(1883, description="TCP port of the broker; 8883 is usual with TLS.")
@@ -116,9 +116,9 @@ class Telemetry(Table):
     absent_payload: kind.Payload | None = Field(
         None, description="The payload there that means gone: then nothing is known."
     )
-    state_of_charge: ChargeSource = Field(description="State of charge of the bank.")
-    battery_voltage: VoltageSource | None = Field(None, description="Voltage of the bank.")
-    battery_power: PowerSource | None = Field(None, description="Power into the bank, charging positive.")
+    state_of_charge: ChargeSource = Field(description="State of charge of the battery.")
+    battery_voltage: VoltageSource | None = Field(None, description="Voltage of the battery.")
+    battery_power: PowerSource | None = Field(None, description="Power into the battery, charging positive.")
     load_power: PowerSource | None = Field(None, description="Power the load draws.")
     solar_power: PowerSource | None = Field(None, description="Power from the panels.")
     tank_temperature: TemperatureSource | None = Field(None, description="Temperature of the water.")
@@ -136,9 +136,7 @@ class Control(Table):
     confirm_s: kind.Confirmation = Field(
         30.0, description="How long samples must stay at or above the cut-in before the load runs."
     )
-    min_on_s: kind.Dwell = Field(
-        300.0, description="Least time on; yields to every veto and holds only against the cut-out."
-    )
+    min_on_s: kind.Dwell = Field(300.0, description="Least time on; every other limit still switches off at once.")
     min_off_s: kind.Dwell = Field(300.0, description="Least time off, counted from start too.")
 
 
@@ -155,7 +153,9 @@ class Permissive(Table):
     tank_cut_in_c: kind.Celsius | None = Field(
         None, description="Water temperature at or below which it may run again."
     )
-    drain_limit_w: kind.Drain | None = Field(None, description="Power out of the bank above which the load goes off.")
+    drain_limit_w: kind.Drain | None = Field(
+        None, description="Power out of the battery above which the load goes off."
+    )
     drain_limit_s: kind.Dwell = Field(60.0, description="How long the drain must last for that.")
     drain_rest_s: kind.Dwell = Field(900.0, description="How long the load then stays off at least.")
     max_on_s: kind.Duration | None = Field(None, description="Longest run; min_off_s, above 0, is its rest.")
@@ -198,7 +198,7 @@ class History(Table):
 
 
 class Settings(BaseSettings):
-    """All settings, judged."""
+    """All settings."""
 
     model_config = SettingsConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 

@@ -10,37 +10,36 @@ from dumpload.core.controller import ControllerSettings, Lockout, State
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.permissive import BUDGET_TOLERANCE_S
+from dumpload.core.text import duration
 
 MEANINGS: dict[Cause, str] = {
-    Cause.STARTING: "No live state of charge has arrived since the start.",
-    Cause.DATA_LOST: "The state of charge, or a permissive's own signal, is too old, unknown or gone, "
-    "or the heartbeat has stopped.",
-    Cause.LOCKOUT: "A fault was found (contact closed while commanded off, or the pin fails). A person must look, "
-    "then reset it.",
-    Cause.SELECTOR_OFF: "The selector is in off.",
-    Cause.BELOW_FLOOR: "The state of charge is below the floor: off whatever else is true.",
-    Cause.OUTSIDE_WINDOW: "It is outside the daylight window.",
-    Cause.VOLTAGE_LOW: "The bus voltage fell below its cut-out, and is not back at its cut-in.",
-    Cause.TANK_HOT: "The tank reached its cut-out temperature, and is not back down at its cut-in.",
-    Cause.DRAIN_LIMIT: "The bank was drained above the limit for too long, and the rest is not over.",
-    Cause.DUTY_LIMIT: "This run, or this day, has used up its on-time.",
-    Cause.BELOW_CUT_IN: "There is no surplus: the state of charge has not reached the cut-in.",
-    Cause.CONFIRMING: "The state of charge is at or above the cut-in, and has not been so for long enough yet.",
-    Cause.MIN_OFF_DWELL: "There is demand, but the relay has not been off for its minimum time.",
-    Cause.BELOW_CUT_OUT: "The state of charge fell below the cut-out: the surplus has ended.",
+    Cause.STARTING: "No valid state of charge since the start.",
+    Cause.DATA_LOST: "No valid state of charge, or another signal that is needed is lost.",
+    Cause.LOCKOUT: "Locked out: contact closed although commanded off, or pin failure. Inspect, then reset.",
+    Cause.SELECTOR_OFF: "Switched off by the selector.",
+    Cause.BELOW_FLOOR: "State of charge below the floor.",
+    Cause.OUTSIDE_WINDOW: "Outside the daylight window.",
+    Cause.VOLTAGE_LOW: "Battery voltage fell below its cut-out and has not recovered to its cut-in.",
+    Cause.TANK_HOT: "The tank reached its cut-out temperature and has not cooled to its cut-in.",
+    Cause.DRAIN_LIMIT: "Stopped because the battery was supplying too much. Pausing.",
+    Cause.DUTY_LIMIT: "Run-time limit reached, for this run or for today.",
+    Cause.BELOW_CUT_IN: "No surplus: the state of charge has not reached the cut-in.",
+    Cause.CONFIRMING: "Charge is high enough; confirming.",
+    Cause.MIN_OFF_DWELL: "Waiting out the minimum off time.",
+    Cause.BELOW_CUT_OUT: "The surplus has ended: the state of charge fell below the cut-out.",
     Cause.SURPLUS: "On: the state of charge reached the cut-in and has not fallen below the cut-out.",
-    Cause.HAND: "On by hand, until the time given with the request.",
-    Cause.MIN_ON_DWELL: "On: the demand has ended, but the relay has not been on for its minimum time.",
-    Cause.HAND_OVER: "The run by hand is over, and there is no surplus.",
-    Cause.STOPPING: "The service is ending; it drove the relay off first.",
+    Cause.HAND: "On: running by hand, for the time requested.",
+    Cause.MIN_ON_DWELL: "On: no more demand; waiting out the minimum on time.",
+    Cause.HAND_OVER: "The run by hand has ended, and there is no surplus.",
+    Cause.STOPPING: "Shutting down; relay switched off.",
 }
 
 
 class Outlook(NamedTuple):
     """What would move the relay to `position`: the condition, as a clause, and a moment (monotonic s; NaN: not known).
 
-    To go on, it is not before `at`, by the bank alone (a request by hand may come sooner); to go off, it is at `at`
-    at the latest, as things stand.
+    To go on, it is not before `at`, by the battery alone (a request by hand may come sooner); to go off, it is at `at`
+    at the latest, if nothing else changes.
     """
 
     position: Position
@@ -78,20 +77,20 @@ def _outlook_off(settings: ControllerSettings, state: State) -> Outlook:
     wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.words]
     dwelt_at = state.law.relay_since + settings.limits.min_off_s
     at = max([dwelt_at, *(clause.at for clause in wanting if not is_missing(clause.at))])
-    words = [clause.words for clause in wanting] or ["its minimum off-time is over"]
+    words = [clause.words for clause in wanting] or ["the minimum off time is over"]
     return Outlook(Position.ON, ", and ".join(words), at)
 
 
 def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
     if state.cause == Cause.LOCKOUT:  # it could not be driven off
-        return Outlook(Position.OFF, "a person opens the isolator: the pin could not be driven off", MISSING)
+        return Outlook(Position.OFF, "a person opens the isolator, because the pin could not be driven off", MISSING)
     limits = settings.limits
     ends = [end for end in _ends(settings, state) if end.at < NEVER]
     first = min(ends, key=lambda end: end.at, default=_NOTHING)
     least = f"{limits.cut_out_percent:g} %"
     if state.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
         least = f"the floor, {limits.floor_percent:g} %"
-    words = [first.words, f"the state of charge falls below {least}", "a permissive no longer holds", "data are lost"]
+    words = [first.words, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
     return Outlook(Position.OFF, ", or ".join(filter(None, words)), first.at)
 
 
@@ -99,14 +98,15 @@ def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
     """Yield why the load goes off by itself, and when (NaN or NEVER: it does not)."""
     limits, permissives = settings.limits, settings.permissives
     since, memory = state.law.relay_since, state.permissives
-    yield Clause(f"it has been on for {permissives.max_on_s:g} s", since + permissives.max_on_s)
+    if not is_missing(permissives.max_on_s):
+        yield Clause(f"it has been on for {duration(permissives.max_on_s)}", since + permissives.max_on_s)
     budget_ends_at = memory.counted_at + permissives.max_on_per_day_s - memory.on_time_s
     if budget_ends_at < state.day_ends_at:
-        yield Clause("the on-time of this day is used up", budget_ends_at)
+        yield Clause("the on-time of today is used up", budget_ends_at)
     if state.cause == Cause.MIN_ON_DWELL:
-        yield Clause("its minimum on-time is over", since + limits.min_on_s)
+        yield Clause("the minimum on time is over", since + limits.min_on_s)
     if state.cause == Cause.HAND and not state.law.surplus:
-        yield Clause("the time by hand is over", max(state.known.hand_until, since + limits.min_on_s))
+        yield Clause("the run by hand is over", max(state.known.hand_until, since + limits.min_on_s))
     yield Clause("the daylight window closes", state.window_changes_at)
 
 
@@ -129,12 +129,12 @@ def _no_veto(_settings: ControllerSettings, _state: State) -> Clause:
 
 
 def _data_arrived(_settings: ControllerSettings, _state: State) -> Clause:
-    return Clause("live data arrive")
+    return Clause("valid data arrive")
 
 
 def _reset(_settings: ControllerSettings, state: State) -> Clause:
-    fault = {Lockout.CONTACT_CLOSED: "the contact is closed although commanded off", Lockout.PIN_FAULT: "the pin fails"}
-    return Clause(f"a person looks ({fault[state.lockout]}) and resets the lockout")
+    fault = {Lockout.CONTACT_CLOSED: "contact closed although commanded off", Lockout.PIN_FAULT: "pin failure"}
+    return Clause(f"the fault ({fault[state.lockout]}) is inspected and the lockout is reset")
 
 
 def _above_floor(settings: ControllerSettings, state: State) -> Clause:
@@ -148,16 +148,16 @@ def _window_open(_settings: ControllerSettings, state: State) -> Clause:
 
 
 def _voltage_back(settings: ControllerSettings, _state: State) -> Clause:
-    return Clause(f"the bus voltage is at or above {settings.permissives.voltage_cut_in_v:g} V")
+    return Clause(f"the battery voltage is at or above {settings.permissives.voltage_cut_in_v:g} V")
 
 
 def _tank_cooled(settings: ControllerSettings, _state: State) -> Clause:
-    return Clause(f"the tank is at or below {settings.permissives.tank_cut_in_c:g} degC")
+    return Clause(f"the tank is at or below {settings.permissives.tank_cut_in_c:g} °C")
 
 
 def _rested(settings: ControllerSettings, state: State) -> Clause:
     at = state.permissives.drained_at + settings.permissives.drain_rest_s
-    return Clause("the rest after the drain is over", at)
+    return Clause("the pause after the drain is over", at)
 
 
 def _duty_renewed(settings: ControllerSettings, state: State) -> Clause:

@@ -16,6 +16,9 @@ MAX_AGE_S = 60.0
 # How much of what was sent a refusal repeats.
 SHOWN_CHARACTERS = 40
 
+# What is asked for longer than ten years is not a time to repeat.
+_NO_TIME_S = 3.2e8
+
 _KEYS = {"selector", "for_s", "reset", "issued_at", "boot_id"}
 
 
@@ -98,5 +101,15 @@ def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
     if not isinstance(for_s, float) or not math.isfinite(for_s) or for_s <= 0:
         return Refusal("malformed: for_s must be a number of seconds above 0")
     if for_s > terms.max_hand_s:
-        return Refusal(f"over-long: hand for {for_s:g} s, at most {terms.max_hand_s:g} s (request.max_hand_s)")
+        longest = f"the {_span(terms.max_hand_s)} allowed (request.max_hand_s)"
+        return Refusal(f"over-long: {_span(for_s)} is longer than {longest}")
     return Request(selector, for_s, reset)
+
+
+def _span(seconds: float) -> str:
+    """Return a time as a person asks for it: whole hours and minutes where it is that."""
+    if seconds >= _NO_TIME_S:
+        return "that"
+    if seconds % 3600 == 0:
+        return f"{seconds / 3600:g} h"
+    return f"{seconds / 60:g} min" if seconds % 60 == 0 else f"{seconds:g} s"

@@ -15,7 +15,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from dumpload.config.layers import NOT_SHOWN, ConfigError, Problem
+from dumpload.config.layers import NOT_SHOWN, UNREADABLE, ConfigError, Problem
 from dumpload.config.model import Settings, load_settings
 from dumpload.core.printable import one_line
 from dumpload.gpio.relay import PinSpec, Relay, RelayError
@@ -45,7 +45,7 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
             shown = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
-            problems.append(Problem(str(path), f"mqtt.{key}", shown, "a file that this user can read"))
+            problems.append(Problem(str(path), f"mqtt.{key}", shown, UNREADABLE))
     return problems
 
 

@@ -10,11 +10,19 @@ from dumpload import __version__
 from dumpload.core.contact import Evidence
 from dumpload.core.controller import ControllerSettings, Decision, Lockout, State
 from dumpload.core.explain import cause_name, outlook
-from dumpload.core.law import Position
-from dumpload.core.signals import Signal
+from dumpload.core.freshness import is_missing
+from dumpload.core.law import Position, Selector
+from dumpload.core.signals import QUANTITIES, Signal, signal_name
+from dumpload.core.state import heart_stops_at
 from dumpload.core.window import utc_text
+from dumpload.daemon.telemetry import Telemetry
 
 Document = dict[str, Any]
+
+WRONG_SIGN = (
+    "the state of charge rises while battery power is negative: charging must be positive "
+    "(set telemetry.battery_power.scale = -1)"
+)
 
 
 class Account(NamedTuple):
@@ -27,6 +35,7 @@ class Account(NamedTuple):
     sequence: int
     rejected: int
     faults: tuple[str, ...] = ()
+    telemetry: Telemetry | None = None
 
 
 def position_name(position: Position) -> str:
@@ -50,9 +59,7 @@ def status_document(settings: ControllerSettings, state: State, account: Account
     ahead = outlook(settings, state, t)
     charge = state.data[Signal.STATE_OF_CHARGE]
     data = _data_state(state, t)
-    notes = list(account.faults)
-    if state.evidence == Evidence.OPEN_WHILE_ON:
-        notes.append("on, but the load draws no power: tank hot, or element or contact open")
+    telemetry = account.telemetry or Telemetry()
     return {
         "relay": position_name(state.position),
         "cause": cause_name(state.cause),
@@ -67,14 +74,86 @@ def status_document(settings: ControllerSettings, state: State, account: Account
             "at": utc_text(wall + ahead.at - t) if math.isfinite(ahead.at) else None,
         },
         "lockout": None if state.lockout == Lockout.NONE else state.lockout.name.lower(),
-        "notes": notes,
+        "notes": _notes(state, account, telemetry),
         "rejected": account.rejected,
         "at": utc_text(wall),
         "boot_id": account.boot_id,
         "sequence": account.sequence,
         "uptime_s": round(t - account.started_at, 1),
         "version": __version__,
+        **_heard(settings, state, account, telemetry),
     }
+
+
+def _notes(state: State, account: Account, telemetry: Telemetry) -> list[str]:
+    notes = list(account.faults)
+    if state.evidence == Evidence.OPEN_WHILE_ON:
+        notes.append("on, but the heater draws no power: tank hot, or element or contact open")
+    if telemetry.direction.wrong:
+        notes.append(WRONG_SIGN)
+    return notes
+
+
+def _heard(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
+    """Return what a person wants to see beside the decision; bounded, as it is retained at the broker."""
+    t, wall = account.t, account.wall
+    return {
+        "name": telemetry.name,
+        "timezone": telemetry.timezone,
+        "hand_until": _hand_until(state, account),
+        "signals": _signals(settings, state, account, telemetry),
+        "rejections": [
+            {
+                "signal": signal_name(one.signal),
+                "topic": one.topic,
+                "reason": one.reason.value,
+                "text": one.words,
+                "count": one.times,
+                "at": utc_text(wall - (t - one.t)),
+            }
+            for one in telemetry.rejected(t)
+        ],
+        "on_time_today_s": round(_on_time_today_s(state, t), 1),
+        "on_time_limit_s": _number(settings.permissives.max_on_per_day_s),
+        "energy_today_wh": _number(telemetry.energy_today_wh(state, t), 1),
+    }
+
+
+def _hand_until(state: State, account: Account) -> str | None:
+    until = state.known.hand_until
+    is_by_hand = state.selector == Selector.HAND and math.isfinite(until)
+    return utc_text(account.wall + until - account.t) if is_by_hand else None
+
+
+def _signals(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
+    """Return the last value of every configured signal; no value that does not count."""
+    t, stops_at = account.t, heart_stops_at(settings, state.data)
+    signals = {}
+    for signal, topic in sorted(telemetry.topics.items()):
+        datum = state.data[signal + 0]
+        expires_at = min(datum.expires_at, stops_at)
+        is_live = t < expires_at
+        data = "none" if is_missing(datum.stamp) else "live" if is_live else "lost"
+        signals[signal_name(signal)] = {
+            "value": _number(datum.value) if is_live and signal != Signal.HEARTBEAT else None,
+            "unit": QUANTITIES[signal].unit,
+            "age_s": _number(t - datum.stamp),
+            "topic": topic,
+            "state": data,
+            "lost_at": utc_text(account.wall + expires_at - t)
+            if data == "lost" and math.isfinite(expires_at)
+            else None,
+        }
+    return signals
+
+
+def _on_time_today_s(state: State, t: float) -> float:
+    """Return the on-time of the local day up to now; between events it goes on by itself."""
+    counted = state.permissives
+    is_on = state.position == Position.ON
+    if t >= state.day_ends_at:
+        return t - state.day_ends_at if is_on else 0.0
+    return counted.on_time_s + (max(0.0, t - counted.counted_at) if is_on else 0.0)
 
 
 def change_document(decision: Decision) -> Document:
@@ -102,6 +181,7 @@ def status_misfit(payload: Any) -> str:
     if not isinstance(payload, dict):
         return "the whole document"
     unfit = [key for key, fits in _STATUS.items() if key not in payload or not fits(payload[key])]
+    unfit += [key for key, fits in _LATER.items() if key in payload and not fits(payload[key])]
     if not unfit and payload["state_of_charge"] is not None and payload["data_age_s"] is None:
         unfit = ["data_age_s"]
     return ", ".join(unfit)
@@ -128,6 +208,32 @@ def _is_outlook(value: Any) -> bool:
     )
 
 
+def _is_number_or_null(value: Any) -> bool:
+    return value is None or _is_number(value)
+
+
+def _is_moment_or_null(value: Any) -> bool:
+    return value is None or _is_moment(value)
+
+
+def _is_signal(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and all(_is_text(value.get(key)) for key in ("unit", "topic", "state"))
+        and all(_is_number_or_null(value.get(key)) for key in ("value", "age_s"))
+        and _is_moment_or_null(value.get("lost_at"))
+    )
+
+
+def _is_rejection(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and all(_is_text(value.get(key)) for key in ("signal", "topic", "reason", "text"))
+        and _is_number(value.get("count"))
+        and _is_moment(value.get("at"))
+    )
+
+
 _MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
 # A number beyond this is none of ours, and an integer may be too large even to be shown.
 LARGEST = 1e15
@@ -136,13 +242,25 @@ _STATUS: dict[str, Callable[[Any], bool]] = {
     "cause": _is_text,
     "since": _is_moment,
     "selector": _is_text,
-    "state_of_charge": lambda value: value is None or _is_number(value),
+    "state_of_charge": _is_number_or_null,
     "data": _is_text,
-    "data_age_s": lambda value: value is None or _is_number(value),
+    "data_age_s": _is_number_or_null,
     "next": _is_outlook,
     "lockout": lambda value: value is None or _is_text(value),
     "notes": lambda value: isinstance(value, list) and all(map(_is_text, value)),
     "at": _is_moment,
     "boot_id": _is_text,
     "sequence": _is_number,
+}
+
+# What earlier versions do not publish.
+_LATER: dict[str, Callable[[Any], bool]] = {
+    "name": _is_text,
+    "timezone": _is_text,
+    "hand_until": _is_moment_or_null,
+    "signals": lambda value: isinstance(value, dict) and all(map(_is_signal, value.values())),
+    "rejections": lambda value: isinstance(value, list) and all(map(_is_rejection, value)),
+    "on_time_today_s": _is_number,
+    "on_time_limit_s": _is_number_or_null,
+    "energy_today_wh": _is_number_or_null,
 }

@@ -17,6 +17,7 @@ from dumpload.core.topics import Arrival
 from dumpload.daemon.logs import Repeats
 from dumpload.daemon.payloads import Account, Document, change_document, position_name, status_document, to_json
 from dumpload.daemon.systemd import Notifier
+from dumpload.daemon.telemetry import Telemetry
 from dumpload.mqtt.link import Link
 
 STATUS_EVERY_S = 30.0
@@ -37,9 +38,17 @@ class Announcer:
     """Speaks for one controller."""
 
     def __init__(
-        self, topics: Topics, link: Link, voice: Voice, *, clock: Callable[[], float], wall: Callable[[], float]
+        self,
+        topics: Topics,
+        link: Link,
+        voice: Voice,
+        *,
+        clock: Callable[[], float],
+        wall: Callable[[], float],
+        telemetry: Telemetry | None = None,
     ) -> None:
         """Keep the ways out. `clock` gives monotonic seconds, `wall` Unix seconds."""
+        self.telemetry = telemetry or Telemetry()
         self._topics = topics
         self._link = link
         self._log, self._notifier = voice
@@ -88,7 +97,9 @@ class Announcer:
         """Return the status of this moment, published or not."""
         faults = tuple(self._faults.values())
         t, wall = self._clock(), self._wall()
-        account = Account(t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults)
+        account = Account(
+            t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults, self.telemetry
+        )
         return status_document(settings, state, account)
 
     def status_soon(self) -> None:
@@ -98,8 +109,10 @@ class Announcer:
     def rejected(self, rejection: Rejection, arrival: Arrival) -> None:
         """Count a value that does not count, and log the first of its kind."""
         self._rejected += 1
+        self.telemetry.reject(rejection, arrival)
         if (more := self._more((rejection, arrival.topic))) is None:
             return
+        self.status_soon()
         name, reason = signal_name(rejection.signal), rejection.reason.value
         start = arrival.payload[:40].decode("utf-8", "replace")
         text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"

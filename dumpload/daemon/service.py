@@ -24,6 +24,7 @@ from dumpload.daemon.loop import Clocks, ControlLoop, Hands
 from dumpload.daemon.publisher import Announcer, Voice, summary
 from dumpload.daemon.requests import Requests
 from dumpload.daemon.state import StateFile
+from dumpload.daemon.telemetry import Telemetry
 from dumpload.gpio.relay import Relay, RelayError
 from dumpload.mqtt import Listener, Message
 from dumpload.mqtt.link import Link
@@ -67,7 +68,9 @@ class Service(Listener):
         topics = base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
-        self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall)
+        zone, fields = settings.permissive.timezone, self._intake.fields
+        self._telemetry = Telemetry(name=settings.name, timezone=zone, fields=fields)
+        self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall, telemetry=self._telemetry)
         hands, clocks = Hands(relay, self._announcer, self._log, state_file or StateFile({})), Clocks(clock, wall)
         hands.state_file.on_trouble = lambda words: self._announcer.fault("state", words)
         self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
@@ -158,7 +161,7 @@ class Service(Listener):
         await self._wait_until_kept()
         self.control.show()
         self._announcer.presence("down")
-        self._log.info("stopped", text="service stopped")
+        self._log.info("stopped", text="stopped")
         await self.link.close(GOODBYE_S)
 
     async def _wait_until_kept(self) -> None:
@@ -187,6 +190,8 @@ class Service(Listener):
             return item
         decision = self.control.dispatch(item)
         counts = decision is not None and decision.accepted
+        if counts:
+            self._telemetry.take(item.signal, self.control.state, item.t)
         return None if counts or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
@@ -272,10 +277,19 @@ class Service(Listener):
         self._settings = new
         self._requests.max_hand_s = new.request.max_hand_s
         self._intake = intake(new)
+        self._telemetry.timezone = new.permissive.timezone
+        self._telemetry.take_fields(self._intake.fields)
         self.control.reconfigure(controller_setup(new))
-        words = "; ".join(f"{key} {old} -> {value}" for key, old, value in changes) or "nothing changed"
+        words = "; ".join(f"{key} {_said(old)} → {_said(value)}" for key, old, value in changes) or "nothing changed"
         if self.control.recorder is not None:
             self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
-        self._log.info("reloaded", text=f"settings read again: {words}")
+        self._log.info("reloaded", text=f"settings reloaded: {words}")
         return ""
+
+
+def _said(value: Any) -> str:
+    """Return a setting's value as a person would write it."""
+    if isinstance(value, list | tuple):
+        return ", ".join(map(str, value)) or "none"
+    return "not set" if value is None else f"{value:g}" if isinstance(value, float) else str(value)

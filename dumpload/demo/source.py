@@ -35,7 +35,7 @@ class Scene(NamedTuple):
 
 
 SCENES = (
-    Scene("The sun is on the panels and the bank is filling.", 14 * 60, 1150),
+    Scene("The sun is on the panels and the battery is charging.", 14 * 60, 1150),
     Scene("A long bank of cloud comes over.", 58 * 60, 30),
     Scene("The sun is back.", 18 * 60, 1250),
     Scene("The telemetry stops: someone unplugged the gateway.", 6 * 60, 1250, telemetry=False),

@@ -1,6 +1,6 @@
 """What every record of telemetry has, whatever file it comes from: its format, its errors, and the log of a reading.
 
-The readers are `csv`, `capture`, `history` and `fast/parquet`. A row that cannot be read is dropped and counted; a
+The readers are `csv`, `capture`, `history` and `parquet`. A row that cannot be read is dropped and counted; a
 record that cannot be read is a `RecordError`.
 """
 

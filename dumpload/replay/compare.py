@@ -13,6 +13,7 @@ from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, TableFormat
 from dumpload.replay.document import OPEN_LOOP, replay_document
 from dumpload.replay.figures import Derived, figures, scenario
+from dumpload.replay.heat_text import kwh
 from dumpload.replay.replay import Result, replay
 from dumpload.replay.replayer import Observer
 from dumpload.replay.text import WIDTH, energy_words, is_rate, rate, remarks, replay_text
@@ -21,7 +22,7 @@ _LABEL = 22
 _COLUMN = 14
 _SIDE_BY_SIDE = (WIDTH - _LABEL) // _COLUMN
 _MATTERS = ("control.", "permissive.", "load.")
-_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 class Trial(NamedTuple):
@@ -40,11 +41,12 @@ def run_trials(
     *,
     judge_contact: bool = False,
     watch: Callable[[float], None] = lambda _part: None,
-    observer: Observer | None = None,
+    say: Callable[[str], None] = lambda _words: None,
+    observers: Sequence[Observer] = (),
 ) -> list[Trial]:
-    """Play the record once for each of the chosen settings. `watch` is told how much is done (0 to 1).
+    """Play the record once for each of the chosen settings.
 
-    `observer` watches the first of them.
+    `watch` is told how much is done (0 to 1), `say` what takes a while; `observers` watch one each, from the first on.
 
     Raises:
         RecordError: the record cannot be used.
@@ -53,7 +55,8 @@ def run_trials(
     for done, settings in enumerate(chosen.values()):
         log = ReadLog(lambda part, done=done: watch((done + part) / len(chosen)))  # type: ignore[misc]
         tried = scenario(settings, judge_contact=judge_contact)
-        results.append(replay(open_record(path, form, settings), tried, log, None if results else observer))
+        observer = observers[len(results)] if len(results) < len(observers) else None
+        results.append(replay(open_record(path, form, settings), tried, log, observer, say))
     return [
         Trial(name, settings, result, figures(settings, result.summary))
         for (name, settings), result in zip(chosen.items(), results, strict=True)
@@ -81,11 +84,11 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
     if len(trials) == 1:
         zone = find_zone(trials[0].settings.permissive.timezone)
         return replay_text(trials[0].result, trials[0].figures, zone, all_changes=all_changes)
-    lines = [*wrap(_verdict(trials), WIDTH), "", *wrap(OPEN_LOOP, WIDTH), ""]
-    lines += [f"{letter}  {trial.name}" for letter, trial in zip(_LETTERS, trials, strict=False)]
+    lines = [*wrap(comparison_verdict(trials), WIDTH), "", *wrap(OPEN_LOOP, WIDTH), ""]
+    lines += [f"{letter}  {trial.name}" for letter, trial in zip(LETTERS, trials, strict=False)]
     for begin in range(0, len(trials), _SIDE_BY_SIDE):
-        lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], _LETTERS[begin:])]
-    lines += ["", *_differences(trials)]
+        lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], LETTERS[begin:])]
+    lines += ["", *differences(trials)]
     told = [*_remarks(trials)]
     lines += [""] if told else []
     for remark in told:
@@ -93,9 +96,9 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
     return "\n".join(lines)
 
 
-def _differences(trials: Sequence[Trial]) -> Iterator[str]:
+def differences(trials: Sequence[Trial]) -> Iterator[str]:
     """Yield what the others have set differently from the first, as far as it can change a replay."""
-    for letter, trial in zip(_LETTERS[1:], trials[1:], strict=False):
+    for letter, trial in zip(LETTERS[1:], trials[1:], strict=False):
         changed = changed_keys(trials[0].settings, trial.settings)
         matter = [change for change in changed if change[0].startswith(_MATTERS) or change[0].endswith(".max_age_s")]
         yield f"{letter} differs from A in:" if matter else f"{letter} has the same control settings as A."
@@ -113,7 +116,8 @@ def _show(value: object) -> str:
     return "not set" if value is None else f"{value}"
 
 
-def _verdict(trials: Sequence[Trial]) -> str:
+def comparison_verdict(trials: Sequence[Trial]) -> str:
+    """Return in one sentence which settings ran the load longest, and which switched it least often."""
     longest = max(trial.result.summary.on_time_s for trial in trials)
     fewest = min(trial.result.summary.switch_ons for trial in trials)
     most = [at for at, trial in enumerate(trials) if trial.result.summary.on_time_s == longest]
@@ -129,7 +133,7 @@ def _verdict(trials: Sequence[Trial]) -> str:
 
 
 def _named(places: Sequence[int]) -> str:
-    *first, last = (_LETTERS[place] for place in places)
+    *first, last = (LETTERS[place] for place in places)
     return f"{', '.join(first)} and {last}" if first else last
 
 
@@ -144,15 +148,16 @@ def _remarks(trials: Sequence[Trial]) -> Iterator[str]:
 
 
 def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
-    rows = [_figures(trial) for trial in trials]
+    rows = [trial_figures(trial) for trial in trials]
     yield f"{'':{_LABEL}}" + "".join(f"{letter:>{_COLUMN}}" for letter in letters[: len(trials)])
     for label in rows[0]:
         yield (f"{label:{_LABEL}}" + "".join(f"{row[label]:>{_COLUMN}}" for row in rows)).rstrip()
 
 
-def _figures(trial: Trial) -> dict[str, str]:
+def trial_figures(trial: Trial) -> dict[str, str]:
+    """Return what is compared, by label."""
     summary = trial.result.summary
-    life = trial.figures.contact_life_years
+    life, heat = trial.figures.contact_life_years, trial.result.heat
     lowest, energy, tanks = summary.lowest_state_of_charge_on, summary.energy_wh, trial.figures.hot_tanks
     return {
         "on-time": duration(summary.on_time_s),
@@ -164,6 +169,7 @@ def _figures(trial: Trial) -> dict[str, str]:
         "lowest charge while on": _or_dash(lowest, "{:g} %".format),
         "without data": duration(summary.data_lost_s),
         "energy": _or_dash(energy, energy_words),
+        "from the battery": kwh(heat.battery) if heat is not None and heat.has_battery else "-",
         "tanks of hot water": _or_dash(tanks, "{:.1f}".format),
         "contact life, years": _or_dash(life if is_rate(summary) else MISSING, "{:.0f}".format),
     }

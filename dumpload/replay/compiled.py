@@ -1,353 +1,33 @@
-"""The law at its second speed: the core's own functions, compiled, over arrays of ready events.
+"""The law at its second speed: the core's own functions, compiled.
 
 There is no second statement of the law here. `compiled` takes the very functions of the core, gives numba copies of
-them that call each other's compiled forms, and compiles `play`, which is ordinary Python too: run as it is, it is the
-plain loop that the compiled one must equal to the last bit.
+them that call each other's compiled forms, and compiles the loops over arrays that call them.
 """
 
 import hashlib
 import os
 import sys
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
+from pickle import UnpicklingError
 from types import FunctionType, ModuleType
 from typing import Any, NamedTuple
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from dumpload.core import contact, controller, freshness, known, law, permissive, signals, state
-from dumpload.core.contact import Feedback
-from dumpload.core.controller import (
-    ControllerSettings,
-    Decision,
-    Event,
-    Kind,
-    Lockout,
-    Setup,
-    State,
-    decide,
-    remember,
-)
-from dumpload.core.freshness import MISSING
-from dumpload.core.known import is_believed
-from dumpload.core.law import Cause, Position, Selector
-from dumpload.core.signals import Signal
-from dumpload.core.state import fresh
-from dumpload.core.window import LocalTime, Schedule
-from dumpload.records.items import PLAIN, UNKNOWN, Column, RowBatch
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int8]
-Flags = NDArray[np.bool_]
+from dumpload.replay import arrays, tally, totals
+from dumpload.replay.arrays import play
+from dumpload.replay.tally import count_rows
 
 # In the order in which they import each other, each of them whole.
 CORE: tuple[ModuleType, ...] = (freshness, signals, law, permissive, contact, state, known, controller)
+COUNTING: tuple[ModuleType, ...] = (totals, tally, arrays)
 
-# A code beside those of `Kind`: the recorded program ended or started, and everything begins anew.
-RESTART = len(Kind)
-
-# By code, since an array holds no enum.
-_KINDS, _SIGNALS, _SELECTORS, _LOCKOUTS = tuple(Kind), tuple(Signal), tuple(Selector), tuple(Lockout)
-_FEEDBACKS = (Feedback.OPEN, Feedback.CLOSED, Feedback.UNKNOWN)  # UNKNOWN is -1, and so the last
-
-
-class Restart(NamedTuple):
-    """The recorded program ended or started at `t` (s) and `wall` (Unix s): the relay is off, and this outlived it."""
-
-    t: float
-    wall: float
-    selector: Selector = Selector.AUTO
-    lockout: Lockout = Lockout.NONE
-
-
-class Events(NamedTuple):
-    """Events as arrays of one length, in order of time; see `Event`.
-
-    `with_next`: the value is only remembered, and judged with the event that follows at the same moment.
-    """
-
-    t: Floats
-    wall: Floats
-    kind: Codes
-    signal: Codes
-    value: Floats
-    stamp: Floats
-    selector: Codes
-    until: Floats
-    feedback: Codes
-    lockout: Codes
-    more: Flags
-    with_next: Flags
-
-
-class LocalTimes(NamedTuple):
-    """The local time of every part of a record, in order: each row good from `wall` until `valid_until` (Unix s)."""
-
-    wall: Floats
-    inside: Flags
-    changes_at: Floats
-    day: NDArray[np.int64]
-    day_began_at: Floats
-    day_ends_at: Floats
-    valid_until: Floats
-
-
-class Played(NamedTuple):
-    """What came of it: the changes, one array a field of the decision; which samples counted; and the last state."""
-
-    t: Floats
-    wall: Floats
-    position: Codes
-    cause: Codes
-    previous_cause: Codes
-    after_s: Floats
-    state_of_charge: Floats
-    accepted: Flags
-    state: State
-
-
-# ---- ready events ----
-
-
-def as_arrays(events: Iterable[Event | Restart], with_next: Sequence[bool] | None = None) -> Events:
-    """Return events as arrays; for records that do not come as arrays, and for tests."""
-    rows = [_row(event) for event in events]
-    t, wall, kind, signal, value, stamp, selector, until, feedback, lockout, more = zip(*rows, strict=True)
-    return Events(
-        np.array(t, np.float64),
-        np.array(wall, np.float64),
-        np.array(kind, np.int8),
-        np.array(signal, np.int8),
-        np.array(value, np.float64),
-        np.array(stamp, np.float64),
-        np.array(selector, np.int8),
-        np.array(until, np.float64),
-        np.array(feedback, np.int8),
-        np.array(lockout, np.int8),
-        np.array(more, np.bool_),
-        np.zeros(len(rows), np.bool_) if with_next is None else np.array(with_next, np.bool_),
-    )
-
-
-def _row(event: Event | Restart) -> tuple[Any, ...]:
-    if isinstance(event, Restart):
-        return *event[:2], RESTART, 0, MISSING, MISSING, event.selector, MISSING, -1, event.lockout, False
-    *told, more = event
-    return *told, Lockout.NONE, more
-
-
-def of_batches(batches: Sequence[RowBatch], heard: Collection[Signal]) -> Events:
-    """Return what the rows of a record say to the law, as arrays: of the signals that are heard, row by row.
-
-    The values of a row are judged once, with the last of them, and the state of charge is the last.
-    """
-    signals = sorted((signal for signal in batches[0].columns if signal in heard), reverse=True)
-    columns = [[one.columns[signal] for one in batches] for signal in signals]
-    times = np.concatenate([np.asarray(one.times, np.float64) for one in batches])
-    values = np.stack([np.concatenate([np.asarray(part.values) for part in parts]) for parts in columns], axis=1)
-    codes = np.stack([np.concatenate([_codes_of(part) for part in parts]) for parts in columns], axis=1)
-    spoken = (codes == PLAIN) | (codes == UNKNOWN)
-    to_come = np.cumsum(spoken[:, ::-1], axis=1)[:, ::-1] - spoken
-    t = np.repeat(times, len(signals))[spoken.ravel()]
-    is_plain = codes[spoken] == PLAIN
-    signal = np.broadcast_to(np.array(signals, np.int8), spoken.shape)[spoken]
-    missing, none = np.full(len(t), MISSING), np.zeros(len(t), np.int8)
-    return Events(
-        t=t,
-        wall=t,
-        kind=np.where(is_plain, Kind.SAMPLE, Kind.UNKNOWN).astype(np.int8),
-        signal=signal,
-        value=np.where(is_plain, values[spoken], MISSING),
-        stamp=np.where(is_plain, t, MISSING),
-        selector=none + np.int8(Selector.AUTO),
-        until=missing,
-        feedback=none + np.int8(Feedback.UNKNOWN),
-        lockout=none,
-        more=none.astype(np.bool_),
-        with_next=(to_come > 0)[spoken],
-    )
-
-
-def _codes_of(column: Column) -> Codes:
-    rows = len(column.values)
-    return np.full(rows, PLAIN, np.int8) if column.codes is None else np.asarray(column.codes).astype(np.int8)
-
-
-def local_times(schedule: Schedule, events: Events, end: float) -> LocalTimes:
-    """Return the local times that may be asked for up to `end` (s): of every event, and of deadlines between them."""
-    pauses = np.diff(events.t, append=max(end, events.t[-1]))
-    # A deadline is dated by the clock of the event after it, which may have been stepped either way.
-    first = min(events.wall.min(), (events.wall[1:] - pauses[:-1]).min(initial=np.inf))
-    last = (events.wall + pauses).max()
-    rows = [schedule.at(float(np.floor(first)) - 1.0)]
-    while rows[-1].valid_until <= last:
-        rows.append(schedule.at(rows[-1].valid_until))
-    columns = zip(*rows, strict=True)
-    return LocalTimes(*map(np.array, columns))
-
-
-# ---- one record, played ----
-
-
-def event_at(events: Events, index: int) -> Event:
-    """Return one event of the arrays."""
-    return Event(
-        events.t[index],
-        events.wall[index],
-        _KINDS[events.kind[index]],
-        _SIGNALS[events.signal[index]],
-        events.value[index],
-        events.stamp[index],
-        _SELECTORS[events.selector[index]],
-        events.until[index],
-        _FEEDBACKS[events.feedback[index]],
-        events.more[index],
-    )
-
-
-def wake_at(t: float, ahead: float) -> Event:
-    """Return the waking at a deadline (s); `ahead`: that clock's lead over Unix time (s)."""
-    return Event(
-        t,
-        t - ahead,
-        Kind.WAKE,
-        Signal.STATE_OF_CHARGE,
-        MISSING,
-        MISSING,
-        Selector.AUTO,
-        MISSING,
-        Feedback.UNKNOWN,
-        False,
-    )
-
-
-def find_place(times: LocalTimes, wall: float, place: int) -> int:
-    """Return the row of the local time at Unix time `wall` (s), which is mostly the one of the event before."""
-    if times.wall[place] <= wall < times.valid_until[place]:
-        return place
-    return int(np.searchsorted(times.wall, wall, side="right")) - 1
-
-
-def local_at(times: LocalTimes, place: int) -> LocalTime:
-    """Return one row of the local times."""
-    return LocalTime(
-        times.wall[place],
-        times.inside[place],
-        times.changes_at[place],
-        times.day[place],
-        times.day_began_at[place],
-        times.day_ends_at[place],
-        times.valid_until[place],
-    )
-
-
-def note(changes: Floats, count: int, decision: Decision) -> tuple[Floats, int]:
-    """Return the changes, and how many they are, with what was decided, if that was one."""
-    if not decision.changed:
-        return changes, count
-    if count == len(changes):
-        room = np.empty((2 * count, changes.shape[1]))
-        room[:count] = changes
-        changes = room
-    changes[count, 0] = decision.t
-    changes[count, 1] = decision.wall
-    changes[count, 2] = decision.position + 0
-    changes[count, 3] = decision.cause + 0
-    changes[count, 4] = decision.previous_cause + 0
-    changes[count, 5] = decision.after_s
-    changes[count, 6] = decision.state_of_charge
-    return changes, count + 1
-
-
-def step(
-    settings: ControllerSettings,
-    state: State,
-    event: Event,
-    local: LocalTime,
-    is_judged: bool,  # noqa: FBT001
-) -> tuple[State, Decision]:
-    """Decide on one event, or only remember it; that is no change."""
-    if is_judged:
-        return decide(settings, state, event, local)
-    charge, position, cause = MISSING, state.law.position, state.cause
-    accepted = is_believed(settings, event)
-    decision = Decision(event.t, event.wall, position, cause, False, cause, 0.0, charge, accepted, Cause.NONE)
-    return remember(settings, state, event), decision
-
-
-def cut_short(state: State, t: float, wall: float) -> Decision:
-    """Return the change that the end of the recorded program made, if the relay was on."""
-    was_on = state.law.position == Position.ON
-    after_s = t - state.law.relay_since
-    return Decision(t, wall, Position.OFF, Cause.STOPPING, was_on, state.cause, after_s, MISSING, False, Cause.NONE)
-
-
-def play(
-    settings: ControllerSettings, events: Events, times: LocalTimes, begin: float, end: float
-) -> tuple[State, Floats, Flags]:
-    """Play events from `begin` to `end` (s), deadline by deadline.
-
-    Returns the last state, the changes, and which samples counted.
-
-    A row of a change: t, wall, position, cause, previous cause, after_s, state of charge. As a replay does it: the
-    relay starts off; deadlines before an event come first, and one at its very moment after it.
-    """
-    rows = len(events.t)
-    state = fresh(begin, Selector.AUTO, Lockout.NONE, 0.0, -1)
-    accepted = np.zeros(rows, np.bool_)
-    changes, count = np.empty((64, 7)), 0
-    index, place, ahead = 0, 0, 0.0
-    while index < rows or state.deadline <= end:
-        if index < rows:
-            ahead = events.t[index] - events.wall[index]
-        is_due = index == rows or state.deadline < events.t[index]
-        if is_due:
-            event = wake_at(state.deadline, ahead)
-        elif events.kind[index] == RESTART:
-            changes, count = note(changes, count, cut_short(state, events.t[index], events.wall[index]))
-            selector, lockout = _SELECTORS[events.selector[index]], _LOCKOUTS[events.lockout[index]]
-            state = fresh(events.t[index], selector, lockout, 0.0, -1)
-            index += 1
-            continue
-        else:
-            event = event_at(events, index)
-        place = find_place(times, event.wall, place)
-        state, decision = step(settings, state, event, local_at(times, place), is_due or not events.with_next[index])
-        changes, count = note(changes, count, decision)
-        if not is_due:
-            accepted[index] = decision.accepted
-            index += 1
-    return state, changes[:count], accepted
-
-
-def replay_arrays(
-    setup: Setup, events: Events, end: float, *, begin: float | None = None, run: Callable[..., Any] = play
-) -> Played:
-    """Play events under some settings, from `begin` (s; None: the first event) to `end` (s).
-
-    `run`: `play` itself, or what `compiled` returns.
-    """
-    begin = float(events.t[0]) if begin is None else begin
-    settings = with_floats(setup.settings)
-    last, changes, accepted = run(settings, events, local_times(setup.schedule(), events, end), begin, end)
-    t, wall, position, cause, previous, after_s, charge = changes.T
-    position, cause, previous = (column.astype(np.int8) for column in (position, cause, previous))
-    return Played(t, wall, position, cause, previous, after_s, charge, accepted, last)
-
-
-def with_floats(settings: ControllerSettings) -> ControllerSettings:
-    """Return the settings with every number a float: an integer would be another type, and compiled anew."""
-    limits, permissives, ages, feedback_s = settings
-    return ControllerSettings(
-        type(limits)(*map(float, limits)), type(permissives)(*map(float, permissives)), tuple(map(float, ages)),
-        float(feedback_s),
-    )  # fmt: skip
-
-
-# ---- compiled ----
+# What the standard library says that unpickling may raise, and what a full disk does.
+CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexError, OSError)
 
 
 def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
@@ -357,36 +37,51 @@ def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
     from the cache in its old form, and a replay would say what the daemon no longer does.
     """
     digest = hashlib.sha256(f"{sys.version} {numba.__version__} {np.__version__}".encode())
-    for module in (*CORE, sys.modules[__name__]):
+    for module in (*CORE, *COUNTING, sys.modules[__name__]):
         assert module.__file__ is not None  # noqa: S101  (a module of ours is a file)
         digest.update(Path(module.__file__).read_bytes())
     base = Path(environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     return base / "dumpload" / f"law-{digest.hexdigest()[:24]}"
 
 
-@cache
-def compiled(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
-    """Return `play`, compiled; the first time on a computer that takes a while, and `say` is told."""
+class Compiled(NamedTuple):
+    """`play` and `count_rows`, compiled."""
+
+    play: Callable[..., Any]
+    count_rows: Callable[..., Any]
+
+
+def compiled(say: Callable[[str], None] = lambda _words: None, *, keep: bool = True) -> Compiled:
+    """Return what is compiled; the first time on a computer that takes a while, and `say` is told.
+
+    Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
+    """
     folder = cache_folder()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        is_kept = os.access(folder, os.W_OK)
+        is_kept = keep and os.access(folder, os.W_OK)
     except OSError:
         is_kept = False
-    if not (is_kept and any(folder.rglob("*.nbi"))):
-        kept = "" if is_kept else f"; it cannot be kept, {folder} is not writable"
+    is_at_hand = (_compile.cache_info().currsize and keep) or (is_kept and any(folder.rglob("*.nbi")))
+    if not is_at_hand:
+        kept = "" if is_kept else f"; it cannot be kept in {folder}"
         say(f"compiling the control law for this computer, which takes a while the first time{kept}")
+    return _compile(folder, is_kept)
+
+
+@cache
+def _compile(folder: Path, is_kept: bool) -> Compiled:  # noqa: FBT001
     numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
     jitted: dict[object, Any] = {}
-    for module in (*CORE, sys.modules[__name__]):
+    for module in (*CORE, *COUNTING):
         names = {name: jitted.get(thing, thing) if callable(thing) else thing for name, thing in vars(module).items()}
         for name, function in list(names.items()):
             if isinstance(function, FunctionType) and function.__module__ == module.__name__:
                 # The very code of the function, with names that lead to compiled functions.
                 own = FunctionType(function.__code__, names, name, function.__defaults__)
                 # Inlined by force: left to itself numba copies the whole state at every call, at four times the cost.
-                inner = {} if function is play else {"no_cpython_wrapper": True, "forceinline": True}
-                options: dict[str, Any] = {"cache": is_kept and function is play, **inner}
+                is_called = function in (play, count_rows)
+                inner = {} if is_called else {"no_cpython_wrapper": True, "forceinline": True}
+                options: dict[str, Any] = {"cache": is_kept and is_called, **inner}
                 names[name] = jitted[function] = numba.njit(**options)(own)
-    run: Callable[..., Any] = jitted[play]
-    return run
+    return Compiled(jitted[play], jitted[count_rows])

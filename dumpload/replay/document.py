@@ -6,6 +6,7 @@ from dumpload.core.explain import cause_name
 from dumpload.core.text import number_or_null
 from dumpload.core.window import utc_text
 from dumpload.replay.figures import Derived, energy_source
+from dumpload.replay.heat_sources import HeatSources
 from dumpload.replay.replay import Result
 from dumpload.replay.totals import Change, Summary
 
@@ -36,6 +37,7 @@ def replay_document(result: Result, figures: Derived) -> Document:
         "last": utc_text(result.last),
         "changes": [_change(change) for change in result.changes],
         "summary": _summary(result.summary, figures),
+        "heat_sources": None if result.heat is None else _heat(result.heat, figures),
     }
 
 
@@ -68,4 +70,22 @@ def _summary(summary: Summary, figures: Derived) -> Document:
         "assumed_on_time_s": number_or_null(summary.assumed_s),
         "hot_tanks": number_or_null(figures.hot_tanks),
         "contact_life_years": number_or_null(figures.contact_life_years),
+    }
+
+
+def _heat(heat: HeatSources, figures: Derived) -> Document:
+    """Return where the heat came from: Wh; null where the power that it needs was never live."""
+    panels = {
+        "from_panels_throttled_wh": heat.throttled,
+        "from_panels_throttled_at_least_wh": heat.throttled_least,
+        "from_panels_battery_would_have_taken_wh": heat.still_taken,
+        "from_other_wh": heat.other,
+    }
+    cycles = heat.discharged / figures.capacity_wh
+    return {
+        "from_battery_wh": number_or_null(heat.battery) if heat.has_battery else None,
+        **{key: number_or_null(wh) if heat.has_battery and heat.has_solar else None for key, wh in panels.items()},
+        "not_known_wh": number_or_null(heat.not_known),
+        "throttle_percent": figures.throttle_percent,
+        "equivalent_full_cycles": number_or_null(cycles) if heat.has_battery else None,
     }

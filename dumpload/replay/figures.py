@@ -17,6 +17,9 @@ USUAL_COLD_C = 10.0
 # Electrical endurance of a power relay at its rated load, where it is not configured (common practice, no source).
 USUAL_OPERATIONS = 100_000.0
 
+# Mixed for washing (common practice, no source).
+SHOWER_C = 40.0
+
 _JOULES_PER_WH = 3600.0
 
 
@@ -24,6 +27,8 @@ class Derived(NamedTuple):
     """How often the energy heats the tank (NaN: no tank, or no energy known), and the life of a contact in years.
 
     `cold_c`, `target_c`, `volume_l`: what was heated. `operations`: what the contact was taken to be good for.
+    `litres`: what it makes of water at 40 degC. `capacity_wh`: what the battery holds. `throttle_percent`: the charge
+    from which the charger is taken to throttle. NaN: not known.
     """
 
     hot_tanks: float
@@ -32,6 +37,9 @@ class Derived(NamedTuple):
     target_c: float
     operations: float
     contact_life_years: float
+    litres: float
+    capacity_wh: float
+    throttle_percent: float
 
 
 def scenario(settings: Settings, *, judge_contact: bool = False) -> Scenario:
@@ -40,7 +48,26 @@ def scenario(settings: Settings, *, judge_contact: bool = False) -> Scenario:
     rated_w = MISSING if load.rated_w is None else load.rated_w
     known = load.rated_w is not None and load.rated_v is not None
     ohm = element_resistance_ohm(load.rated_w, load.rated_v) if known else MISSING  # type: ignore[arg-type]
-    return Scenario(controller_setup(settings), LoadRating(rated_w, ohm), judge_contact)
+    return Scenario(controller_setup(settings), LoadRating(rated_w, ohm), judge_contact, throttle_percent(settings))
+
+
+def throttle_percent(settings: Settings) -> float:
+    """Return the charge from which the charger is taken to throttle: as configured, else the cut-in."""
+    seen = settings.battery.throttle_percent
+    return settings.control.cut_in_percent if seen is None else seen
+
+
+def capacity_wh(settings: Settings) -> float:
+    """Return what the battery holds, Wh; NaN where it is not configured."""
+    battery = settings.battery
+    if battery.capacity_ah is None or battery.nominal_v is None:
+        return MISSING
+    return battery.capacity_ah * battery.nominal_v
+
+
+def litres_at_40(energy_wh: float, cold_c: float) -> float:
+    """Return how many litres of water at 40 degC this heat makes of cold water: energy over rho c (40 - cold)."""
+    return energy_wh * _JOULES_PER_WH / heat_j(1.0, cold_c, SHOWER_C) if cold_c < SHOWER_C else MISSING
 
 
 def figures(settings: Settings, summary: Summary) -> Derived:
@@ -55,7 +82,9 @@ def figures(settings: Settings, summary: Summary) -> Derived:
     operations = settings.contact.operations or USUAL_OPERATIONS
     per_day = summary.switch_ons_per_day
     years = contact_life_years(operations, per_day) if per_day > 0 else MISSING
-    return Derived(tanks, volume_l, cold_c, target_c, operations, years)
+    litres = litres_at_40(summary.energy_wh, cold_c)
+    known = (capacity_wh(settings), throttle_percent(settings))
+    return Derived(tanks, volume_l, cold_c, target_c, operations, years, litres, *known)
 
 
 def energy_source(summary: Summary) -> str | None:

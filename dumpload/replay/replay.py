@@ -1,7 +1,7 @@
 """Plays a record from its first row to its last, and returns what the relay would have done."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from typing import NamedTuple
@@ -13,16 +13,24 @@ from dumpload.core.window import utc_text
 from dumpload.records.items import Item, RowBatch
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
 from dumpload.records.traps import Spacing, Trap
+from dumpload.replay.heat_sources import SOURCE_SIGNALS, HeatSources, SourcedEnergy
 from dumpload.replay.replayer import Observer, Replayer, Scenario
-from dumpload.replay.totals import SOC, Change, Summary
+from dumpload.replay.totals import SOC, Change, Summary, Totals
 
 # One row may be missing, and a little time (our choice, no source). The longest age is that of the settings.
 ROWS_MISSED = 2.2
 MAX_AGE_S = 3600.0
 
+# The plain loop takes longer for these (2 s: ours, measured) than loading numba and the compiled law does. A year of
+# minutes is worth the 15 s that compiling takes once, from the second replay on.
+COMPILED_FROM_ROWS = 100_000
+
 
 class Result(NamedTuple):
-    """What came of it. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown."""
+    """What came of it. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown.
+
+    `heat`: where the heat came from; None: that was not reckoned.
+    """
 
     path: Path
     kind: str
@@ -34,6 +42,12 @@ class Result(NamedTuple):
     changes: Sequence[Change]
     summary: Summary
     log: ReadLog
+    heat: HeatSources | None = None
+
+
+def heat_of(totals: Totals) -> HeatSources | None:
+    """Return where the heat came from, if these totals split their energy."""
+    return totals.energy.sources if isinstance(totals.energy, SourcedEnergy) else None
 
 
 class ReplayInterrupted(KeyboardInterrupt):
@@ -46,8 +60,17 @@ class ReplayInterrupted(KeyboardInterrupt):
         return cls(f"interrupted{far}; nothing is shown for a part of it")
 
 
-def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer | None = None) -> Result:
-    """Play a whole record.
+def replay(
+    record: Record,
+    scenario: Scenario,
+    log: ReadLog,
+    observer: Observer | None = None,
+    say: Callable[[str], None] = lambda _words: None,
+) -> Result:
+    """Play a whole record: the rows of a long one compiled, with the extra `study`, unless an observer watches.
+
+    One that has the power of the battery or of the panels is played plainly, too: the source of the heat is only
+    reckoned there. `say` is told what takes a while.
 
     Raises:
         RecordError: it cannot be read, has no rows, or spans too long a time.
@@ -60,8 +83,10 @@ def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer 
         item = first = next(items, None)
         if item is None or first is None:
             raise RecordError.of(log.bad[0]) if log.bad else RecordError(record.path, "at least one row")
-        replayer = Replayer(scenario, _begin(item), _ahead(item), observer)
+        replayer, may_compile = Replayer(scenario, _begin(item), _ahead(item), observer), observer is None
         for item in chain([first], items):
+            if may_compile and isinstance(item, RowBatch) and log.rows > COMPILED_FROM_ROWS:
+                replayer, may_compile = _go_on(replayer, item, say), False
             replayer.play(item)
     except KeyboardInterrupt:
         raise ReplayInterrupted.at(None if item is None else _begin(item) - _ahead(item)) from None
@@ -72,7 +97,21 @@ def replay(record: Record, scenario: Scenario, log: ReadLog, observer: Observer 
         log.advise(trap)
     counts = (totals.samples, totals.accepted, totals.rejected)
     ends = (_begin(first) - _ahead(first), end - _ahead(item))
-    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
+    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
+
+
+def _go_on(begun: Replayer, batch: RowBatch, say: Callable[[str], None]) -> Replayer:
+    """Return what plays on from a batch: compiled, unless the table tells where the heat came from."""
+    return begun if batch.columns.keys() & SOURCE_SIGNALS else _go_on_compiled(begun, say)
+
+
+def _go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> Replayer:
+    """Return what plays on compiled, where that can be had."""
+    try:
+        from dumpload.replay.batches import go_on_compiled  # late: numba loads for a second, and is in an extra
+    except ImportError:
+        return begun
+    return go_on_compiled(begun, say)
 
 
 def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:

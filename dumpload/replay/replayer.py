@@ -14,22 +14,28 @@ from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.records.items import Hold, Instant, Item, Moved, Restart, RowBatch
-from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, LoadRating, Summary, Totals
+from dumpload.replay.heat_sources import FLOW_SIGNALS, SourcedEnergy
+from dumpload.replay.totals import SOC, Change, LoadRating, Summary, Totals
 
 # What a column of a table may say of a signal.
 _VALUES = (Kind.SAMPLE, Kind.UNKNOWN)
+
+
+# What a picture of a day shows beside the charge.
+SHOWN_SIGNALS = (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE)
 
 
 class Scenario(NamedTuple):
     """What is tried on a record. `judge_contact`: take the recorded load power as evidence of a stuck contact.
 
     That is left out as a rule: the record shows the load of the day, which need not have been on when the replayed
-    relay is, and a lockout would end the replay.
+    relay is, and a lockout would end the replay. `throttle_percent`: the charge from which the charger throttles.
     """
 
     setup: Setup
     load: LoadRating
     judge_contact: bool = False
+    throttle_percent: float = 100.0
 
 
 class Observer(Protocol):
@@ -49,6 +55,9 @@ class Observer(Protocol):
     def hold(self, begin: float, end: float, percent: float) -> None:
         """A state of charge counted that went on arriving from `begin` to `end` (Unix s)."""
 
+    def measure(self, signal: Signal, begin: float, end: float, value: float) -> None:
+        """One of `SHOWN_SIGNALS` went on arriving from `begin` to `end` (Unix s)."""
+
 
 def hold_s(ages: Sequence[float], signal: Signal) -> float:
     """Return how long a value counts (s), given the ages of all signals: one without settings as long as the charge."""
@@ -62,6 +71,7 @@ class Replayer:
         """Start at `t` (s), `ahead` of Unix time: relay off, nothing known."""
         self.state = start(t)
         self.totals = Totals(scenario.load, t, scenario.setup.settings.max_age_s[SOC])
+        self.totals.energy = SourcedEnergy(scenario.load, t, scenario.throttle_percent)
         self.t = t
         self._settings, self._schedule = scenario.setup.settings, scenario.setup.schedule()
         self._ages = self._settings.max_age_s
@@ -119,14 +129,15 @@ class Replayer:
         """Have the controller evaluate one event after another, as the daemon does with what a message says."""
         self._come_to(item.t)
         self.t = item.t
-        accepted = False
+        accepted, value = False, MISSING
         for one in item.items:
             if isinstance(one, Hold):
-                self._hold(one, accepted=accepted)
+                self._hold(one, value, accepted=accepted)
             elif isinstance(one, Moved):
                 self.totals.energy.switch_recorded(item.t, on=one.on)
             else:
                 accepted = self._play_event(one)
+                value = one.value if isinstance(one, Event) else MISSING
 
     def _play_event(self, one: Event | Rejection) -> bool:
         """Return whether it was a sample that counts."""
@@ -158,7 +169,7 @@ class Replayer:
         is_load = event.signal == Signal.LOAD_POWER and event.kind in _VALUES
         return is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT)
 
-    def _hold(self, hold: Hold, *, accepted: bool) -> None:
+    def _hold(self, hold: Hold, value: float, *, accepted: bool) -> None:
         """Have the value before it count longer, if that was accepted."""
         if not accepted:
             return
@@ -166,11 +177,13 @@ class Replayer:
         if not is_missing(self._ages[hold.signal]):
             held = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
             self.state = remember(self._settings, self.state, held)
+        begin, end = self.t - self._ahead, hold.until - self._ahead
         if hold.signal == SOC:
             self.totals.charge(hold.until)
             if self._observer is not None:
-                value = self.state.data.state_of_charge.value
-                self._observer.hold(self.t - self._ahead, hold.until - self._ahead, value)
+                self._observer.hold(begin, end, self.state.data.state_of_charge.value)
+        elif self._observer is not None and hold.signal in SHOWN_SIGNALS:
+            self._observer.measure(hold.signal, begin, end, value)
 
     def _restart(self, item: Restart) -> None:
         """The recorded program ended or started: the relay is off then, and everything begins anew."""
@@ -220,6 +233,7 @@ class Replayer:
             self.totals.samples += event.kind == Kind.UNKNOWN
             if event.kind == Kind.ABSENT or (event.kind == Kind.UNKNOWN and event.signal == SOC):
                 self.totals.lose(event.t)
+                self.totals.energy.note(SOC, MISSING, event.t, event.t)
             self._note(event)
         elif not accepted:
             self.totals.reject()
@@ -227,6 +241,7 @@ class Replayer:
             self.totals.accept()
             if event.signal == SOC:
                 self.totals.take_charge(event.t, event.stamp, event.value)
+                self.totals.energy.note(SOC, event.value, event.t, event.stamp + self._hold_s(SOC))
                 if self._observer is not None:
                     self._observer.hold(event.wall, event.wall, event.value)
             else:
@@ -236,10 +251,13 @@ class Replayer:
         """Tell the energy what is measured, or that it is not any more."""
         if isinstance(one, Rejection):
             return
+        is_sample = one.kind == Kind.SAMPLE
+        if is_sample and self._observer is not None and one.signal in SHOWN_SIGNALS:
+            self._observer.measure(one.signal, one.wall, one.wall, one.value)
         if one.kind == Kind.ABSENT:
-            for signal in ENERGY_SIGNALS:
+            for signal in FLOW_SIGNALS:
                 self.totals.energy.note(signal, MISSING, one.t, one.t)
-        elif one.signal not in ENERGY_SIGNALS:
+        elif one.signal not in FLOW_SIGNALS:
             return
         elif one.kind == Kind.SAMPLE:
             self.totals.energy.note(one.signal, one.value, one.t, one.stamp + self._hold_s(one.signal))

@@ -11,6 +11,7 @@ from dumpload.core.text import duration, local_text
 from dumpload.records.record import ReadLog
 from dumpload.replay.document import OPEN_LOOP
 from dumpload.replay.figures import Derived
+from dumpload.replay.heat_text import heat_rows
 from dumpload.replay.replay import Result
 from dumpload.replay.totals import Change, Summary
 
@@ -64,6 +65,8 @@ def rows(result: Result, figures: Derived, zone: tzinfo) -> Iterator[tuple[str, 
     share = f" ({percent(summary.data_lost_s / summary.span_s)} of the time)" if summary.span_s else ""
     yield "Without data", f"{duration(summary.data_lost_s)}{share}"
     yield "Energy", _energy(summary)
+    if result.heat is not None and summary.switch_ons:
+        yield from heat_rows(result.heat, figures)
     yield from _meaning(figures, is_lasting=is_rate(summary))
 
 

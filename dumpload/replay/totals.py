@@ -5,7 +5,6 @@ Keeps a few numbers and the list of changes, so that a record may be of any leng
 
 import math
 from collections.abc import Callable
-from enum import IntEnum
 from typing import NamedTuple
 
 from dumpload.core.contact import LOAD_PRESENT_W
@@ -87,32 +86,42 @@ class Summary(NamedTuple):
         return self.switch_ons / self.days if self.span_s > 0 else MISSING
 
 
-class PowerSource(IntEnum):
-    """Where the power into the load comes from."""
+def drawn(
+    begin: float,
+    end: float,
+    load: tuple[float, float],
+    volts: tuple[float, float],
+    rating: LoadRating,
+    was_on: bool,  # noqa: FBT001
+) -> tuple[float, float, float, float, float, float, float, float]:
+    """Return what the load draws while its relay is on from `begin` to `end` (s), by where that is known from.
 
-    NONE = 0
-    MEASURED = 1
-    VOLTAGE = 2
-    RATING = 3
+    Power (W) and time (s) as measured, by voltage and by rating; then the time (s) in which the measured power shows
+    the load drawing, and that in which it shows a load that was off. `load`, `volts`: the last value, and until when it
+    counts (s). `was_on`: whether the recorded relay is known to have been on. Numbers in and out: it is compiled too.
 
-
-def drawn_w(load: LoadRating, measured_w: float, volts: float, *, was_on: bool | None) -> tuple[PowerSource, float]:
-    """Return where the power into the load while its relay is on comes from, and the power itself (W, NaN: not known).
-
-    `measured_w`, `volts`: the recorded load power and bus voltage, NaN where they are not live. `was_on`: whether the
-    recorded relay was on (None: the record does not say). A load that was off draws nothing, which says nothing of what
-    it would have drawn under other settings: that is V^2/R, or the rating. One that was on and drew nothing had its
-    thermostat open, and keeps it so. Where the record does not say, no power is taken for a load that was off.
+    A load that was off draws nothing, which says nothing of what it would have drawn under other settings: that is
+    V^2/R, or the rating. One that was on and drew nothing had its thermostat open, and keeps it so. Where the record
+    does not say, no power is taken for a load that was off.
     """
-    if measured_w > LOAD_PRESENT_W or (was_on and not is_missing(measured_w)):
-        return PowerSource.MEASURED, measured_w
-    if not is_missing(volts) and not is_missing(load.ohm):
-        return PowerSource.VOLTAGE, volts * volts / load.ohm
-    return (PowerSource.NONE if is_missing(load.rated_w) else PowerSource.RATING), load.rated_w
+    load_w = load_s = volts_w = volts_s = rated_w = rated_s = drawing_s = assumed_s = 0.0
+    load_end, volts_end = min(end, load[1]), min(end, volts[1])
+    if begin < load_end and (load[0] > LOAD_PRESENT_W or (was_on and not is_missing(load[0]))):
+        load_w, load_s = load[0], load_end - begin
+        drawing_s = load_s if load_w > LOAD_PRESENT_W else 0.0
+        begin = load_end
+    elif begin < load_end and not is_missing(load[0]):
+        assumed_s = load_end - begin
+    if begin < volts_end and not is_missing(volts[0]) and not is_missing(rating.ohm):
+        volts_w, volts_s = volts[0] * volts[0] / rating.ohm, volts_end - begin
+        begin = volts_end
+    if begin < end and not is_missing(rating.rated_w):
+        rated_w, rated_s = rating.rated_w, end - begin
+    return load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s, assumed_s
 
 
 class Energy:
-    """The energy into the load while the relay is on, by `drawn_w` at every moment.
+    """The energy into the load while the relay is on, by `drawn` at every moment.
 
     A value counts until the next one, at most as long as it is live.
     """
@@ -120,28 +129,12 @@ class Energy:
     def __init__(self, load: LoadRating, t: float) -> None:
         """Start at `t` (s) with the relay off, and not knowing whether the recorded one is on."""
         self._rating = load
-        self._at = t
-        self._on = False
-        self._was_on: bool | None = None
-        self._load = (MISSING, -math.inf)
-        self._voltage = (MISSING, -math.inf)
-        self._shares = [EnergyShare()] * len(PowerSource)
+        self.at = t
+        self.is_on = self._was_on = False
+        self.load = (MISSING, -math.inf)
+        self.volts = (MISSING, -math.inf)
+        self.measured = self.by_voltage = self.by_rating = EnergyShare()
         self.drawing_s = self.assumed_s = 0.0
-
-    @property
-    def measured(self) -> EnergyShare:
-        """The share that was measured."""
-        return self._shares[PowerSource.MEASURED]
-
-    @property
-    def by_voltage(self) -> EnergyShare:
-        """The share by the bus voltage and the load's resistance."""
-        return self._shares[PowerSource.VOLTAGE]
-
-    @property
-    def by_rating(self) -> EnergyShare:
-        """The share by the load's rating."""
-        return self._shares[PowerSource.RATING]
 
     @property
     def wh(self) -> float:
@@ -152,22 +145,22 @@ class Energy:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
         if signal == Signal.LOAD_POWER:
             self.advance(t)
-            self._load = (value, expires_at)
+            self.load = (value, expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
             self.advance(t)
-            self._voltage = (value, expires_at)
+            self.volts = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
         """Have the last value of a signal count longer."""
         if signal == Signal.LOAD_POWER:
-            self._load = (self._load[0], expires_at)
+            self.load = (self.load[0], expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
-            self._voltage = (self._voltage[0], expires_at)
+            self.volts = (self.volts[0], expires_at)
 
     def switch(self, t: float, *, on: bool) -> None:
         """The relay moved."""
         self.advance(t)
-        self._on = on
+        self.is_on = on
 
     def switch_recorded(self, t: float, *, on: bool) -> None:
         """The recorded relay moved; a replayed one is another."""
@@ -176,23 +169,15 @@ class Energy:
 
     def advance(self, t: float) -> None:
         """Add up to `t` (s)."""
-        begin, self._at = self._at, t
-        if not self._on:
+        begin, self.at = self.at, t
+        if not self.is_on or t <= begin:
             return
-        while begin < t:
-            measured_w, volts, end = MISSING, MISSING, t
-            if begin < self._load[1]:
-                measured_w, end = self._load[0], min(end, self._load[1])
-            if begin < self._voltage[1]:
-                volts, end = self._voltage[0], min(end, self._voltage[1])
-            source, power_w = drawn_w(self._rating, measured_w, volts, was_on=self._was_on)
-            if source:
-                self._shares[source] = self._shares[source].plus(power_w, end - begin)
-            if source == PowerSource.MEASURED:
-                self.drawing_s += end - begin if power_w > LOAD_PRESENT_W else 0.0
-            elif not is_missing(measured_w):
-                self.assumed_s += end - begin
-            begin = end
+        parts = drawn(begin, t, self.load, self.volts, self._rating, self._was_on)
+        self.measured = self.measured.plus(parts[0], parts[1])
+        self.by_voltage = self.by_voltage.plus(parts[2], parts[3])
+        self.by_rating = self.by_rating.plus(parts[4], parts[5])
+        self.drawing_s += parts[6]
+        self.assumed_s += parts[7]
 
 
 class Totals:
@@ -208,11 +193,11 @@ class Totals:
         self.changes: list[Change] = []
         self.samples = self.accepted = self.rejected = 0
         self._max_age_s = max_age_s
-        self._began = self._known_until = t
-        self._lost_s = self._on_time_s = 0.0
+        self._began = self.known_until = t
+        self.lost_s = self._on_time_s = 0.0
         self._on_since = MISSING
         self._runs: tuple[int, float, float] = (0, -math.inf, math.inf)
-        self._lowest = math.inf
+        self.lowest_on = math.inf
 
     def reject(self, count: int = 1) -> None:
         """Values came that do not count."""
@@ -231,41 +216,45 @@ class Totals:
 
     def change(self, t: float, change: Change) -> None:
         """The relay moved at `t` (s)."""
-        self.changes.append(change)
         self.energy.switch(t, on=change.position == Position.ON)
+        self.note_change(t, change)
+        self.lowest(change.state_of_charge)
+
+    def note_change(self, t: float, change: Change) -> None:
+        """List a change at `t` (s), and count the run that it begins or ends; energy and charge are seen to."""
+        self.changes.append(change)
         if change.position == Position.ON:
             self._on_since = t
-            self.lowest(change.state_of_charge)
         else:
             self._end_run(t)
             self._on_since = MISSING
 
     def take_charge(self, t: float, stamp: float, percent: float) -> None:
         """A state of charge measured at `stamp` (s) came at `t` and was accepted."""
-        if t > self._known_until:
+        if t > self.known_until:
             self.regain(t)
-        self._known_until = min(stamp, t) + self._max_age_s
-        if percent < self._lowest and self.is_on:
-            self._lowest = percent
+        self.known_until = min(stamp, t) + self._max_age_s
+        if percent < self.lowest_on and self.is_on:
+            self.lowest_on = percent
 
     def charge(self, stamp: float) -> None:
         """A state of charge measured at `stamp` (s) was accepted."""
-        self._known_until = stamp + self._max_age_s
+        self.known_until = stamp + self._max_age_s
 
     def regain(self, t: float) -> None:
         """The state of charge is known again at `t` (s), if it had been lost."""
-        if t > self._known_until:
-            self._lost_s += t - self._known_until
-            self.on_loss(self._known_until, t)
+        if t > self.known_until:
+            self.lost_s += t - self.known_until
+            self.on_loss(self.known_until, t)
 
     def lose(self, t: float) -> None:
         """The state of charge is not known any more."""
-        self._known_until = min(self._known_until, t)
+        self.known_until = min(self.known_until, t)
 
     def lowest(self, state_of_charge: float) -> None:
         """Take a state of charge (percent) for the lowest one while on; NaN is none."""
-        if self.is_on and state_of_charge < self._lowest:
-            self._lowest = state_of_charge
+        if self.is_on and state_of_charge < self.lowest_on:
+            self.lowest_on = state_of_charge
 
     def summary(self, t: float) -> Summary:
         """Return what it comes to if the record ends at `t` (s)."""
@@ -284,8 +273,8 @@ class Totals:
             longest_run_s=longest if count else MISSING,
             shortest_run_s=shortest if count else MISSING,
             still_on=still_on,
-            data_lost_s=self._lost_s,
-            lowest_state_of_charge_on=self._lowest if count and self._lowest < math.inf else MISSING,
+            data_lost_s=self.lost_s,
+            lowest_state_of_charge_on=self.lowest_on if count and self.lowest_on < math.inf else MISSING,
             energy_wh=sum(part.wh for part in parts) if is_known else MISSING,
             measured=parts[0],
             by_voltage=parts[1],

@@ -8,6 +8,11 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from typing import NamedTuple
 
+from dumpload.core.law import Selector
+from dumpload.core.signals import Signal
+from dumpload.replay.heat_sources import HeatSources
+from dumpload.replay.replay import heat_of
+from dumpload.replay.replayer import SHOWN_SIGNALS
 from dumpload.replay.totals import Totals
 from dumpload.report.local_time import Span, next_midnight
 from dumpload.report.trace import MinMaxTrace
@@ -24,13 +29,18 @@ class DayLog:
     """The log of one replay, or of one period of a history. All times in Unix s.
 
     `charge`: the course of the state of charge. `lost`: when there was none. `energy_at`: the energy so far (Wh), by
-    midnight. `incidents`: what else happened, in order of time; a replay has none. `midnight`: the next one.
+    midnight; `heat_at`: the same by its sources. `shown`: the course of what a day's picture has beside the charge.
+    `selected`: when a person moved the selector, and where to. `incidents`: what else happened, in order of time; a
+    replay has none. `midnight`: the next one.
     """
 
     def __init__(self, zone: tzinfo) -> None:
         self.charge = MinMaxTrace()
         self.lost: list[Span] = []
         self.energy_at: dict[float, float] = {}
+        self.heat_at: dict[float, HeatSources] = {}
+        self.shown = {signal: MinMaxTrace() for signal in SHOWN_SIGNALS}
+        self.selected: list[tuple[float, Selector]] = []
         self.incidents: Sequence[Incident] = ()
         self.midnight = math.inf
         self._zone = zone
@@ -46,6 +56,7 @@ class DayLog:
         if self._totals is not None:
             self._totals.energy.advance(t)
             self.energy_at[self.midnight] = self._totals.energy.wh
+            self.heat_at[self.midnight] = heat_of(self._totals) or HeatSources()
         self.midnight = next_midnight(self.midnight, self._zone)
 
     def lose(self, begin: float, end: float) -> None:
@@ -55,3 +66,11 @@ class DayLog:
     def hold(self, begin: float, end: float, percent: float) -> None:
         """Write down a state of charge that went on arriving from `begin` to `end`."""
         self.charge.hold(begin, end, percent)
+
+    def measure(self, signal: Signal, begin: float, end: float, value: float) -> None:
+        """Write down one of `SHOWN_SIGNALS` that went on arriving from `begin` to `end`."""
+        self.shown[signal].hold(begin, end, value)
+
+    def select(self, wall: float, selector: Selector) -> None:
+        """Write down that the selector was moved."""
+        self.selected.append((wall, selector))

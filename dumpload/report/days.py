@@ -1,7 +1,8 @@
 """The days of a report, one row each: a strip of the charge and the time on from midnight to midnight, and figures."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from itertools import groupby
 from operator import attrgetter
 from typing import NamedTuple
@@ -22,8 +23,11 @@ STEPS = 10
 
 # Puts the time on into its lane. The charge has no class, to keep short what there is much of.
 STYLE = (
+    """
+.days svg { background: repeating-linear-gradient(90deg, var(--ink) 0 6px, transparent 6px 9px) 0 var(--in) / 100% 1px
+  no-repeat, repeating-linear-gradient(90deg, var(--ink) 0 1px, transparent 1px 4px) 0 var(--out) / 100% 1px no-repeat }
+"""
     f".days .o {{ transform: translateY({HEIGHT - LANE}px) scaleY({LANE / STEPS:g}) }}"
-    " .days .once { width: 0; height: 0; position: absolute }"
 )
 
 
@@ -44,6 +48,8 @@ FINENESS = (
     Parts(12, 24),
     Parts(8, 12),
     Parts(6, 6),
+    Parts(4, 6),
+    Parts(4, 4),
 )
 
 # Days by which the length of the rows is estimated.
@@ -52,12 +58,14 @@ SAMPLE_DAYS = 30
 MOST_DAYS = 366
 
 
-def day_tables(one: ReportData, cut_in_percent: float, cut_out_percent: float, room: int) -> Iterator[str]:
-    """Yield a table for each month, of the last year if there is more, in about `room` characters."""
+def day_tables(one: ReportData, cut_out_percent: float, room: int, anchors: Mapping[date, str]) -> Iterator[str]:
+    """Yield a table for each month, of the last year if there is more, in about `room` characters.
+
+    `anchors`: by which to find some days' rows.
+    """
     days = one.days[-MOST_DAYS:]
     low = lowest_shown(one, cut_out_percent)
-    rows = _rows(one, days, low, room)
-    yield _lines(cut_in_percent, cut_out_percent, low)
+    rows = _rows(one, days, low, room, anchors)
     yield (
         f"<p>Each strip goes from midnight to midnight, and from {low} % to 100 % of charge; dashed and dotted lines"
         " are cut-in and cut-out. The lane at its bottom is full while the relay was on.</p>"
@@ -65,40 +73,40 @@ def day_tables(one: ReportData, cut_in_percent: float, cut_out_percent: float, r
     if len(days) < len(one.days):
         yield f"<p>Only the last {MOST_DAYS} days are drawn one by one.</p>"
     for month, group in groupby(zip(days, rows, strict=True), key=lambda pair: f"{pair[0].date:%Y-%m}"):
-        yield f'<table><caption id="m{month}">{month}</caption>'
-        yield "<thead><tr><th>Day<th>Charge, and when the relay was on<th>On, h:min<th>Wh<th>Times on<tbody>"
-        yield from (row for _day, row in group)
+        days_of = [*group]
+        yield f'<table><caption id="m{month}">{days_of[0][0].date:%B %Y}</caption>'
+        yield "<thead><tr><th>Day<th>Charge, and when the relay was on<th>On, h:min<th>kWh<th>Times on<tbody>"
+        yield from (row for _day, row in days_of)
         yield "</table>"
 
 
-def _rows(one: ReportData, days: Sequence[Day], low: int, room: int) -> list[str]:
+def _rows(one: ReportData, days: Sequence[Day], low: int, room: int, anchors: Mapping[date, str]) -> list[str]:
     some = days[:: max(1, len(days) // SAMPLE_DAYS)]
     for parts in FINENESS:
         if sum(len(_row(one, day, parts, low)) for day in some) * len(days) <= room * len(some):
             break
-    return [_row(one, day, parts, low) for day in days]
+    return [_row(one, day, parts, low, anchors.get(day.date, "")) for day in days]
 
 
-def _lines(cut_in_percent: float, cut_out_percent: float, low: int) -> str:
-    """Return what every strip has, drawn once and used by all: the lines of the thresholds."""
-    cut_in, cut_out = ((100 - value) / (100 - low) * CHARGE for value in (cut_in_percent, cut_out_percent))
-    return (
-        f'<svg class="once" aria-hidden="true"><g id="l"><path class="i" d="M0 {cut_in:.1f}h{WIDTH}"/>'
-        f'<path class="u" d="M0 {cut_out:.1f}h{WIDTH}"/></g></svg>'
-    )
+def lines(one: ReportData, cut_in_percent: float, cut_out_percent: float) -> str:
+    """Return the style that puts the lines of the thresholds behind every strip."""
+    low = lowest_shown(one, cut_out_percent)
+    cut_in, cut_out = ((100 - cut) / (100 - low) * CHARGE / HEIGHT for cut in (cut_in_percent, cut_out_percent))
+    return f"--in:{cut_in:.1%};--out:{cut_out:.1%}"
 
 
-def _row(one: ReportData, day: Day, parts: Parts, low: int) -> str:
+def _row(one: ReportData, day: Day, parts: Parts, low: int, anchor: str = "") -> str:
     """Return the row of one day. A day of 23 or 25 hours is as wide as the others."""
-    energy = "-" if is_missing(day.energy_wh) else f"{day.energy_wh:.0f}"
+    energy = "-" if is_missing(day.energy_wh) else f"{day.energy_wh / 1000:.1f}"
     on_min = round(day.on_time_s / 60)
     charge = band(one.day_log.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
     begin = bisect_right(one.runs, day.span.begin, key=attrgetter("end"))
     end = bisect_left(one.runs, day.span.end, key=attrgetter("begin"))
     on = area(shares(one.runs[begin:end], day.span, parts.on), WIDTH // parts.on, STEPS)
     return (
-        f'<tr><th>{day.date:%a} {day.date.day}<td><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio=none>'
-        f"{_path('', charge)}{_path(' class=o', on)}<use href=#l /></svg>"
+        f"<tr{f' id={anchor}' if anchor else ''}>"
+        f'<th>{day.date:%a} {day.date.day}<td><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio=none>'
+        f"{_path('', charge)}{_path(' class=o', on)}</svg>"
         f"<td>{on_min // 60}:{on_min % 60:02d}<td>{energy}<td>{day.switch_ons}"
     )
 

@@ -16,9 +16,10 @@ from dumpload.core.signals import Signal, in_range
 from dumpload.history.schema import HistoryRow, RowKind
 from dumpload.records.history import HistoryRecord, Timeline, said_in
 from dumpload.records.record import ReadLog, RecordError
-from dumpload.replay.replay import ReplayInterrupted, Result
-from dumpload.replay.replayer import Scenario, hold_s
-from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, Totals
+from dumpload.replay.heat_sources import FLOW_SIGNALS, SourcedEnergy
+from dumpload.replay.replay import ReplayInterrupted, Result, heat_of
+from dumpload.replay.replayer import SHOWN_SIGNALS, Scenario, hold_s
+from dumpload.replay.totals import SOC, Change, Totals
 from dumpload.report.day_log import DayLog, Incident
 from dumpload.report.local_time import Span, local_date
 
@@ -137,7 +138,7 @@ class _Recorded:
         summary = totals.summary(self._last)
         counts = (totals.samples, totals.accepted, totals.rejected)
         ends = (self._wall(self._first), self._wall(self._last))
-        result = Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log)
+        result = Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
         self._log.incidents = tuple(self._incidents)
         return result, self._log
 
@@ -155,11 +156,12 @@ class _Recorded:
         before = self._before
         self._first = self._last = begin = self._period.begin + self._timeline.ahead if before.is_any else t
         self._totals = totals = Totals(self._scenario.load, begin, self._scenario.setup.settings.max_age_s[SOC])
+        totals.energy = SourcedEnergy(self._scenario.load, begin, self._scenario.throttle_percent)
         self._log.begin(totals, self._wall(begin))
         totals.on_loss = lambda since, until: self._log.lose(self._wall(since), self._wall(until))
         if before.on is not None and row.kind != RowKind.START:
             self._change(begin, Position.ON, before.on.cause, before.on.state_of_charge)
-        for signal, sample in before.samples.items():
+        for signal, sample in sorted(before.samples.items()):
             if sample.until + hold_s(self._scenario.setup.settings.max_age_s, signal) > begin:
                 self._note(totals, signal, sample.value, Span(begin, sample.until))
             if signal == SOC and sample.until > begin:
@@ -197,11 +199,10 @@ class _Recorded:
             until = row.until + t - row.t
             totals.accept()
             self._note(totals, Signal(row.signal), row.value, Span(t, until))
-            if row.signal == SOC:
-                self._log.hold(self._wall(t), self._wall(until), row.value)
+            self._show(Signal(row.signal), row.value, Span(self._wall(t), self._wall(until)))
         elif row.kind in (RowKind.LOST, RowKind.UNKNOWN, RowKind.ABSENT):
             totals.samples += row.kind == RowKind.UNKNOWN
-            for signal in [row.signal] if row.signal >= 0 else [SOC, *ENERGY_SIGNALS]:
+            for signal in [row.signal] if row.signal >= 0 else [SOC, *FLOW_SIGNALS]:
                 if signal == SOC:
                     totals.lose(t)
                 totals.energy.note(Signal(signal), MISSING, t, t)
@@ -211,8 +212,20 @@ class _Recorded:
             self._change(t, recorded_position(row), Cause(row.cause), MISSING)
         elif row.kind in (RowKind.START, RowKind.STOP):
             totals.lose(t if row.kind == RowKind.STOP else self._last)
-        if row.kind != RowKind.SAMPLE and (words := incident_words(row)):
-            self._incidents.append(Incident(self._wall(t), words))
+        if row.kind != RowKind.SAMPLE:
+            self._note_incident(row, self._wall(t))
+
+    def _show(self, signal: Signal, value: float, during: Span) -> None:
+        if signal == SOC:
+            self._log.hold(*during, value)
+        elif signal in SHOWN_SIGNALS:
+            self._log.measure(signal, *during, value)
+
+    def _note_incident(self, row: HistoryRow, wall: float) -> None:
+        if row.kind == RowKind.SELECT:
+            self._log.select(wall, Selector(int(row.value)))
+        if words := incident_words(row):
+            self._incidents.append(Incident(wall, words))
 
     def _note(self, totals: Totals, signal: Signal, value: float, during: Span) -> None:
         """Take a value that went on arriving."""

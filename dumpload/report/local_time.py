@@ -90,3 +90,13 @@ def _hours(span: Span, zone: tzinfo) -> Iterator[Span]:
         end = min(span.end, begin + max(HOUR_S - into, 1e-3))
         yield Span(begin, end)
         begin = end
+
+
+def shown_time(wall: float, zone: tzinfo) -> str:
+    """Return the local time of day at a Unix time (s), such as 09:10."""
+    return f"{datetime.fromtimestamp(wall, zone):%H:%M}"
+
+
+def shown_day(day: date) -> str:
+    """Return a local date such as Tue 17 Jun."""
+    return f"{day:%a} {day.day} {day:%b}"

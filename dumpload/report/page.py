@@ -1,7 +1,7 @@
-"""What the relay did, or would have done, as a page of HTML: the sentence first, then pictures, then every day."""
+"""What the relay did, or would have done, as a page of HTML: what a person asks first comes first, the rows last."""
 
-from collections.abc import Iterable, Iterator
-from datetime import datetime
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime
 from html import escape
 
 from dumpload.cautions import CAUTIONS
@@ -13,21 +13,33 @@ from dumpload.html import bullets, page, section, typeset
 from dumpload.replay.document import OPEN_LOOP
 from dumpload.replay.figures import Derived
 from dumpload.replay.text import cause_label, remarks, rows, verdict
+from dumpload.report import calendar, comparison, day_screen, energy_bar, first_screen
+from dumpload.report.calendar import day_id, shades_rules
 from dumpload.report.colours import DARK, LIGHT, rules
-from dumpload.report.data import ReportData
+from dumpload.report.data import Day, ReportData
+from dumpload.report.days import MOST_DAYS, day_tables, lines
 from dumpload.report.days import STYLE as DAYS_STYLE
-from dumpload.report.days import day_tables
-from dumpload.report.pictures import Picture, pictures
+from dumpload.report.headline import Headline, missed_full
+from dumpload.report.local_time import shown_day
+from dumpload.report.off_time import LABELS, DayOff, days_off, hours_by_cause
+from dumpload.report.pictures import Picture, lowest_shown, pictures
 
 SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
+
+# Up to so many days each has a picture of its own, of more the last few have.
+ALL_SCREENS, FEW_SCREENS = 31, 5
+
+# Of so many days the reasons are listed.
+SHOWN_REASONS = 31
 
 UNSEEN = "The program was killed or the power failed; that the pin went off then is not recorded."
 
 STYLE = f"""
 body {{ max-width: 56rem }}
 figure {{ margin: 1rem 0 }} figcaption {{ font-size: .85rem; color: var(--quiet) }}
-.wide {{ overflow-x: auto }} .wide svg {{ min-width: 36rem; width: 100% }} svg {{ display: block }}
+svg {{ display: block }} .charts {{ display: grid; gap: 0 1.5rem;
+  grid-template-columns: repeat(auto-fit, minmax(min(22rem, 100%), 1fr)) }} .charts svg, .bar {{ width: 100% }}
 dl {{ display: grid; grid-template-columns: 8rem 1fr; gap: .1rem .6rem }} dt {{ color: var(--quiet) }}
 table {{ border-collapse: collapse; width: 100%; margin: .5rem 0 1.5rem; font-variant-numeric: tabular-nums }}
 caption {{ text-align: left; font-weight: 600; padding: .3rem 0 }}
@@ -38,46 +50,72 @@ th:first-child, td:first-child {{ text-align: left }} .days th:nth-child(2) {{ t
 .words th, .words td {{ text-align: left; vertical-align: top }} .words td {{ padding-right: 1rem }}
 li, .words td {{ overflow-wrap: anywhere }}
 nav {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem }} nav a {{ color: inherit }}
-{rules(LIGHT)}
-@media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
+{calendar.STYLE}{comparison.STYLE}{day_screen.STYLE}{energy_bar.STYLE}{first_screen.STYLE}
+{rules(LIGHT)}{shades_rules(LIGHT["shades"])}
+@media screen and (prefers-color-scheme: dark) {{ {rules(DARK)}{shades_rules(DARK["shades"])} }}
 @media (max-width: 40rem) {{ body {{ padding: .6rem }} dl {{ grid-template-columns: 6rem 1fr }}
+  .figures {{ grid-template-columns: repeat(2, minmax(0, 1fr)) }}
   th, td {{ padding: .1rem; font-size: .85rem }} .days thead th {{ white-space: normal }} }}
-@media print {{ tr, figure {{ break-inside: avoid }} .wide svg {{ min-width: 0 }} nav {{ display: none }}
-  .days svg {{ height: 1.7rem }} }}
+@media print {{ @page {{ size: A4; margin: 14mm }} * {{ print-color-adjust: exact }}
+  tr, figure, .months > div {{ break-inside: avoid }} nav {{ display: none }} .days svg {{ height: 1.7rem }} }}
 """
-
 
 # About what a page may have; the days are drawn as finely as that allows.
 MOST_BYTES = 141_000
 
 
-def report_page(one: ReportData, figures: Derived, settings: Settings) -> str:
-    """Return the page. The thresholds that are drawn are those of these settings."""
+def report_page(
+    one: ReportData,
+    figures: Derived,
+    settings: Settings,
+    before: Headline | None = None,
+    compared: Iterable[str] = (),
+) -> str:
+    """Return the page. The thresholds that are drawn are those of these settings.
+
+    `before`: the figures of the period before; `compared`: HTML on other settings beside these.
+    """
     limits = (settings.control.cut_in_percent, settings.control.cut_out_percent)
-    result, summary = one.result, one.result.summary
-    what = "What the relay would have done" if one.is_replay else "What the relay did"
+    offs = days_off(one, settings)
+    screened = one.days if len(one.days) <= ALL_SCREENS else one.days[-FEW_SCREENS:]
+    rest = {day.date: day_id(day.date) for day in one.days[-MOST_DAYS:] if day not in screened}
+    anchors = {**rest, **{day.date: day_id(day.date) for day in screened}}
     body = [
-        f'<p class="verdict">{escape(verdict(summary, is_replay=one.is_replay))}</p>',
+        *first_screen.first_screen(one, figures, offs, before),
+        *calendar.calendar(one.days[-MOST_DAYS:], anchors),
         *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_replay else []),
-        *_terms(rows(result, figures, one.zone)),
-        *(section("Notes on these figures", bullets(told)) if (told := [*remarks(result)]) else []),
-        *section("Charts", map(figure, pictures(one, *limits))),
-        *section("Why it went off", _causes(one)),
-        *section("Gaps in the data", _gaps(one)),
-        *(section("Events", _events(one)) if one.day_log.incidents else []),
-        *section("Cautions", bullets(map(typeset, CAUTIONS))),
-    ]
-    title = f"{what}: {one.name}"
+        *compared,
+        *section("Day by day", _screens(one, screened, offs, limits)),
+        *section("Where the heat came from", energy_bar.energy_bar(
+            one.result.heat, figures, missed_full(one), is_replay=one.is_replay)),
+        *section("Why it was off", _off_time(one, offs)),
+        *_in_detail(one, figures, limits),
+    ]  # fmt: skip
+    title = f"{'What the relay would have done' if one.is_replay else 'What the relay did'}: {one.name}"
     room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
-    days = section("Day by day", ['<div class="days">', *_months(one), *day_tables(one, *limits, room), "</div>"])
+    tables = day_tables(one, limits[1], room, rest)
+    days = section(
+        "Every day in figures", [f'<div class="days" style="{lines(one, *limits)}">', *_months(one), *tables, "</div>"]
+    )
     return page(title, STYLE, [*body, *days])
 
 
+def _in_detail(one: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
+    yield from section("Cautions", bullets(map(typeset, CAUTIONS)))
+    if told := [*remarks(one.result)]:
+        yield from section("Notes on these figures", bullets(told))
+    yield from section("In figures", _in_figures(one, figures))
+    yield from section("Charts", ['<div class="charts">', *map(figure, pictures(one, *limits)), "</div>"])
+    yield from section("Why it went off", _causes(one))
+    yield from section("Gaps in the data", _gaps(one))
+    if one.day_log.incidents:
+        yield from section("Events", _events(one))
+
+
 def figure(picture: Picture) -> str:
-    """Return a picture with its words; one that is wider than a phone can be moved sideways."""
-    name = escape(picture.title)
+    """Return a picture with its words."""
     return (
-        f'<figure><h3>{name}</h3><div class="wide" tabindex="0" role="group" aria-label="{name}">{picture.svg()}</div>'
+        f"<figure><h3>{escape(picture.title)}</h3>{picture.svg()}"
         f"<figcaption>{escape(picture.words)}</figcaption></figure>"
     )
 
@@ -85,6 +123,34 @@ def figure(picture: Picture) -> str:
 def cause_words(cause: Cause) -> tuple[str, str]:
     """Return the name of a cause, and what it means."""
     return cause_label(cause), UNSEEN if cause == Cause.NONE else MEANINGS[cause]
+
+
+def _screens(
+    one: ReportData, days: Sequence[Day], offs: Sequence[DayOff], limits: tuple[float, float]
+) -> Iterator[str]:
+    low = lowest_shown(one, limits[1])
+    if len(days) < len(one.days):
+        yield f"<p>The last {len(days)} days; those before are below, under Every day in figures.</p>"
+    yield (f"<p>Dashed: cut-in, {limits[0]:g} %. Dotted: cut-out, {limits[1]:g} %. A break in a curve: no data.</p>")
+    yield day_screen.scales(one, low, *limits)
+    yield from day_screen.screens(one, days, [off.reason for off in offs[-len(days) :]], low)
+
+
+def _off_time(one: ReportData, offs: Sequence[DayOff]) -> Iterator[str]:
+    causes = hours_by_cause(offs)
+    if not causes:
+        yield "<p>It was never off.</p>"
+        return
+    yield from _table(("Hours off", "Why"), ((f"{s / 3600:.1f}", LABELS[cause]) for cause, s in causes))
+    days = [*zip(one.days, offs, strict=True)][-SHOWN_REASONS:]
+    if len(days) < len(one.days):
+        yield f"<p>The last {len(days)} days:</p>"
+    yield from _table(("Day", "In short"), ((shown_day(day.date), off.reason) for day, off in days))
+
+
+def _in_figures(one: ReportData, figures: Derived) -> Iterator[str]:
+    yield f"<p>{escape(verdict(one.result.summary, is_replay=one.is_replay))}</p>"
+    yield from _terms(rows(one.result, figures, one.zone))
 
 
 def _terms(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
@@ -126,8 +192,10 @@ def _events(one: ReportData) -> Iterator[str]:
 def _months(one: ReportData) -> Iterator[str]:
     months = sorted({f"{day.date:%Y-%m}" for day in one.days})
     if len(months) > 1:
-        yield "<nav>" + "".join(f'<a href="#m{month}">{month}</a>' for month in months[-13:]) + "</nav>"
+        links = (f'<a href="#m{month}">{date.fromisoformat(f"{month}-01"):%b %Y}</a>' for month in months[-13:])
+        yield "<nav>" + "".join(links) + "</nav>"
 
 
 def _local(wall: float, one: ReportData) -> str:
-    return datetime.fromtimestamp(wall, one.zone).strftime("%Y-%m-%d %H:%M")
+    local = datetime.fromtimestamp(wall, one.zone)
+    return f"{shown_day(local.date())} {local:%Y %H:%M}"

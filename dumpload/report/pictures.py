@@ -14,22 +14,23 @@ from typing import NamedTuple
 from dumpload.core.freshness import is_missing
 from dumpload.report.colours import LIGHT, rules
 from dumpload.report.data import ReportData
-from dumpload.report.local_time import HOUR_S, Span, by_clock_hour, shares
+from dumpload.report.local_time import HOUR_S, Span, by_clock_hour, shares, shown_day
 from dumpload.report.trace import NOTHING, QUARTER_S, Extremes
 
 # Of a picture, in its own units: all of it, and what is left free for the labels.
-WIDTH, LEFT, TOP, BOTTOM = 720, 44, 8, 20
+WIDTH, LEFT, TOP, BOTTOM = 360, 40, 8, 20
 
 SHADES = 5
 MOST_COLUMNS = 400
-MOST_POINTS = 500
+MOST_POINTS = 240
+MOST_BARS = 53
 # Columns of the heat map, points of the charge, and characters of the heat map's cells; else days are put together.
-MOST_CELLS = 18_000
+MOST_CELLS = 8_000
 
 # Most days named one by one below a picture; beyond that the Mondays, the months, every third month, the years.
-SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 14, 70, 700, 2200
+SHORT_DAYS, WEEKS_DAYS, MONTHS_DAYS, QUARTERS_DAYS = 7, 49, 300, 900
 
-HOURS_DAYS = 3
+HOURS_DAYS = 1
 # Largest number of days with hours named too; the room left for the last label.
 LABEL = 40
 
@@ -56,7 +57,7 @@ class Picture(NamedTuple):
 
     def file(self) -> str:
         """Return a whole SVG file, on white."""
-        size = f' xmlns="http://www.w3.org/2000/svg" width="{2 * WIDTH}" height="{2 * self.height}"'
+        size = f' xmlns="http://www.w3.org/2000/svg" width="{4 * WIDTH}" height="{4 * self.height}"'
         paper = f'<rect width="100%" height="100%" fill="{LIGHT["paper"]}"/>'
         return self.svg(size, f"<style>{rules(LIGHT)}</style>{paper}") + "\n"
 
@@ -66,11 +67,10 @@ def pictures(one: ReportData, cut_in_percent: float, cut_out_percent: float) -> 
     energies = [day.energy_wh for day in one.days]
     found = [charge_picture(one, cut_in_percent, cut_out_percent), heat_map(one)]
     if not any(map(is_missing, energies)):
-        found.append(bars("energy", "Energy into the load, Wh a day", one, energies, " Wh"))
+        found.append(bars("energy", "Energy into the heater, kWh", one, [wh / 1000 for wh in energies], " kWh"))
     else:
         hours = [day.on_time_s / HOUR_S for day in one.days]
-        found.append(bars("on-time", "On-time, hours a day", one, hours, " h"))
-    found.append(bars("switch-ons", "Switch-ons a day", one, [day.switch_ons for day in one.days]))
+        found.append(bars("on-time", "On-time, hours", one, hours, " h"))
     return found
 
 
@@ -203,22 +203,28 @@ def _cells(places: Sequence[tuple[int, int]]) -> str:
 
 
 def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: str = "") -> Picture:
-    """Return one bar for every day."""
-    height, most = 130, _round_up(max(values, default=0.0))
+    """Return one bar for every day, or for so many days together that there are not more than `MOST_BARS`."""
+    group = -(-len(values) // MOST_BARS)
+    sums = [sum(values[first : first + group]) for first in range(0, len(values), group)]
+    height, most = 130, _round_up(max(sums, default=0.0))
     plot = _Plot(Span(one.days[0].span.begin, one.days[-1].span.end), height)
-    units = 200
-    path = "".join(
-        f"M{index} 0v-{max(1, round(value / most * units))}" for index, value in enumerate(values) if value > 0
-    )
+    units, each = 200, plot.width * group / len(values)
     scale = (
-        f'transform="translate({LEFT + plot.width / len(values) / 2:.2f} {TOP + plot.height})'
-        f' scale({plot.width / len(values):.4f} {plot.height / units:.4f})"'
+        f'transform="translate({LEFT + each / 2:.2f} {TOP + plot.height}) scale({each:.4f} {plot.height / units:.4f})"'
     )
+    drawn = "".join(
+        f'<path d="M{index} 0v-{max(1, round(value / most * units))}"><title>'
+        f"{shown_day(one.days[index * group].date)}: {_rounded(value)}{unit}</title></path>"
+        for index, value in enumerate(sums)
+        if value > 0
+    )
+    marks = (0, 0.5, 1) if most > 1 else (0, 1)
     parts = [
-        *plot.frame(((share * most, f"{share * most:g}") for share in (0, 0.5, 1)), 0, most),
-        f'<path class="b" {scale} d="{path}"/>' if path else "",
+        *plot.frame(((share * most, f"{share * most:g}") for share in marks), 0, most),
+        f'<g class="b" {scale}>{drawn}</g>' if drawn else "",
         *plot.dates(one, TOP + plot.height),
     ]
+    title = f"{title} {'a day' if group == 1 else f'in {group} days'}"
     best = max(range(len(values)), key=lambda index: values[index])
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
     days = f"{len(values)} day{'' if len(values) == 1 else 's'}"

@@ -1,39 +1,53 @@
 """Makes a report from a history or from a replay: as text, as a JSON document and as a page. Writes no file."""
 
-from collections.abc import Callable
-from datetime import tzinfo
+from collections.abc import Callable, Iterator, Sequence
+from datetime import timedelta, tzinfo
 from pathlib import Path
+from textwrap import wrap
 from typing import Any, NamedTuple
 
 from dumpload.config.model import Settings
 from dumpload.config.types import find_zone
+from dumpload.core.explain import cause_name
 from dumpload.core.text import number_or_null
 from dumpload.core.window import utc_text
 from dumpload.records.history import HistoryRecord
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, RecordError, TableFormat
+from dumpload.replay.compare import Trial
 from dumpload.replay.document import replay_document
 from dumpload.replay.figures import Derived, figures, scenario
 from dumpload.replay.replay import Result
-from dumpload.replay.text import replay_text
+from dumpload.replay.text import WIDTH, replay_text
+from dumpload.report.comparison import comparison
 from dumpload.report.data import Day, ReportData, report_data
 from dumpload.report.day_log import DayLog
 from dumpload.report.from_history import WHOLE, read_recorded
-from dumpload.report.local_time import Span
+from dumpload.report.headline import Headline, headline, is_hot, missed_full
+from dumpload.report.local_time import Span, midnight, shown_day
+from dumpload.report.off_time import LABELS, DayOff, days_off, hours_by_cause
 from dumpload.report.page import cause_words, report_page
+
+# Of so many days the terminal is told the reasons.
+TEXT_DAYS = 31
 
 
 class Report(NamedTuple):
-    """What is reported, and what it means for this installation."""
+    """What is reported, and what it means for this installation.
+
+    `before`: the figures of the period before; `compared`: HTML on other settings beside these.
+    """
 
     data: ReportData
     figures: Derived
     settings: Settings
+    before: Headline | None = None
+    compared: Sequence[str] = ()
 
     @property
     def page(self) -> str:
         """All of it as HTML."""
-        return report_page(self.data, self.figures, self.settings)
+        return report_page(self.data, self.figures, self.settings, self.before, self.compared)
 
 
 Watch = Callable[[float], None]
@@ -50,16 +64,41 @@ def report_of_history(
     record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
         raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
+    report = _recorded(record, settings, ReadLog(watch), period)
+    return report._replace(before=_headline_before(record, report, period))
+
+
+def _recorded(record: HistoryRecord, settings: Settings, log: ReadLog, period: Span) -> Report:
     zone = zone_of(settings)
-    result, day_log = read_recorded(record, scenario(settings), ReadLog(watch), zone, period)
+    result, day_log = read_recorded(record, scenario(settings), log, zone, period)
     one = report_data(settings.name, result, day_log, zone, is_replay=False)
     return Report(one, figures(settings, result.summary), settings)
+
+
+def _headline_before(record: HistoryRecord, report: Report, period: Span) -> Headline | None:
+    """Return the first figures of as many days before the period; None where not all of them are recorded."""
+    days = report.data.days
+    if period.begin == WHOLE.begin:
+        return None
+    first = midnight(days[0].date - timedelta(days=len(days)), report.data.zone)
+    try:
+        before = _recorded(record, report.settings, ReadLog(), Span(first, days[0].span.begin))
+    except RecordError:
+        return None
+    found = headline(before.data, before.figures)
+    return found if found.days == len(days) else None
 
 
 def report_of_replay(settings: Settings, result: Result, day_log: DayLog) -> Report:
     """Return what the relay would have done in a replay under these settings, which the log watched."""
     one = report_data(settings.name, result, day_log, zone_of(settings), is_replay=True)
     return Report(one, figures(settings, result.summary), settings)
+
+
+def report_of_trials(trials: Sequence[Trial], day_logs: Sequence[DayLog]) -> Report:
+    """Return the report of the first of some trials, with the others beside it; a log watched each."""
+    reports = [report_of_replay(one.settings, one.result, log) for one, log in zip(trials, day_logs, strict=True)]
+    return reports[0]._replace(compared=(*comparison(trials, [one.data for one in reports]),))
 
 
 def zone_of(settings: Settings) -> tzinfo:
@@ -70,7 +109,20 @@ def zone_of(settings: Settings) -> tzinfo:
 def report_text(report: Report, *, all_changes: bool = False) -> str:
     """Return the report as text, 80 columns wide."""
     one = report.data
-    return replay_text(one.result, report.figures, one.zone, all_changes=all_changes, is_replay=one.is_replay)
+    text = replay_text(one.result, report.figures, one.zone, all_changes=all_changes, is_replay=one.is_replay)
+    return "\n".join([text, "", *_off_text(report)])
+
+
+def _off_text(report: Report) -> Iterator[str]:
+    """Yield why it was off: hours by cause, and a reason for each of the last days."""
+    offs = days_off(report.data, report.settings)
+    if causes := hours_by_cause(offs):
+        yield "Off:"
+        yield from (f"  {seconds / 3600:8.1f} h  {LABELS[cause]}" for cause, seconds in causes)
+    days = [*zip(report.data.days, offs, strict=True)]
+    yield f"Day by day{f' (the last {TEXT_DAYS})' if len(days) > TEXT_DAYS else ''}:"
+    for day, off in days[-TEXT_DAYS:]:
+        yield from wrap(f"  {shown_day(day.date):11}{off.reason}", WIDTH, subsequent_indent=" " * 13)
 
 
 def report_document(report: Report) -> dict[str, Any]:
@@ -78,17 +130,22 @@ def report_document(report: Report) -> dict[str, Any]:
     one = report.data
     document = replay_document(one.result, report.figures)
     del document["open_loop"]
+    offs = days_off(one, report.settings)
     return {
         "name": one.name,
         **document,
-        "days": [_day(day) for day in one.days],
+        "days": [_day(day, off, report.figures.cold_c) for day, off in zip(one.days, offs, strict=True)],
+        "hot_water_days": headline(one, report.figures).hot,
+        "litres_at_40_c": number_or_null(report.figures.litres),
+        "days_battery_missed_full": missed_full(one),
+        "off_time_s_by_cause": {cause_name(cause): round(seconds, 3) for cause, seconds in hours_by_cause(offs)},
         "causes_of_off": {cause_words(cause)[0]: count for cause, count in one.offs.items()},
         "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in one.day_log.lost],
         "events": [{"at": utc_text(event.wall), "what": event.words} for event in one.day_log.incidents],
     }
 
 
-def _day(day: Day) -> dict[str, Any]:
+def _day(day: Day, off: DayOff, cold_c: float) -> dict[str, Any]:
     return {
         "date": day.date.isoformat(),
         "on_time_s": round(day.on_time_s, 3),
@@ -97,4 +154,7 @@ def _day(day: Day) -> dict[str, Any]:
         "data_lost_s": round(day.lost_s, 3),
         "lowest_state_of_charge": number_or_null(day.charge.low),
         "highest_state_of_charge": number_or_null(day.charge.high),
+        "hot_water": is_hot(day, cold_c),
+        "in_short": off.reason,
+        "off_time_s_by_cause": {cause_name(cause): round(s, 3) for cause, s in off.whole.items() if s > 0},
     }

@@ -1,6 +1,6 @@
 """The plain loop against `decide` alone on the same events, ready in memory; what reading a record costs beside it.
 
-The compiled loop, against the plain one, on the same month, ready in memory too.
+The compiled loop, against the plain one, on the same month, ready in memory too; a year of seconds from end to end.
 
 Memory is what the process grows by while it replays, for a month and for four.
 """
@@ -12,9 +12,11 @@ import sqlite3
 import subprocess
 import sys
 import time
+from array import array
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -25,6 +27,8 @@ from common import Row, absolute, at_least, at_most, folder, memory_kib, told
 from histories import NOON, batch, open_file, start
 from judged import settings
 from month import COLUMNS, write_month
+from month import rows as month_rows
+from pyarrow import csv as pa_csv
 
 from dumpload.core import controller
 from dumpload.core.controller import Event, decide, remember
@@ -34,15 +38,20 @@ from dumpload.core.window import LocalTime
 from dumpload.history.schema import Entry, RowKind
 from dumpload.records import open as records_open
 from dumpload.records.csv import CsvRecord
-from dumpload.records.items import RowBatch
+from dumpload.records.items import RowBatch, column_of
 from dumpload.records.record import ReadLog, TableFormat
+from dumpload.replay import replay as replay_module
+from dumpload.replay.arrays import codes_of, local_times, of_batches, with_floats
+from dumpload.replay.batches import go_on_compiled
 from dumpload.replay.compare import run_trials
-from dumpload.replay.compiled import compiled, local_times, of_batches, with_floats
+from dumpload.replay.compiled import compiled
 from dumpload.replay.figures import scenario
 from dumpload.replay.replayer import Replayer, Scenario
 
 LOOP_LIMIT = 1.3
 COMPILED_LIMIT = 100.0
+YEAR_LIMIT = 5.0
+YEAR_LIMIT_MB = 1000.0
 MEMORY_LIMIT_MB = 5.0
 ROUNDS = 3
 HISTORY_ROWS = 200_000
@@ -110,9 +119,60 @@ def compiled_loop(batches: list[RowBatch], tried: Scenario) -> Callable[[], Any]
     ages = tried.setup.settings.max_age_s
     heard = {s for s in Signal if not is_missing(ages[s])} - {Signal.LOAD_POWER}
     events, end = of_batches(batches, heard), float(batches[-1].times[-1])
-    times, keys, run = local_times(tried.setup.schedule(), events, end), with_floats(tried.setup.settings), compiled()
-    run(keys, events, times, float(batches[0].times[0]), end)  # is compiled now, if it was not
-    return lambda: run(keys, events, times, float(batches[0].times[0]), end)
+    begin, keys, run = float(batches[0].times[0]), with_floats(tried.setup.settings), compiled().play
+    times = local_times(tried.setup.schedule(), events, begin, end)
+    run(keys, controller.start(begin), events, times, end)  # is compiled now, if it was not
+    return lambda: run(keys, controller.start(begin), events, times, end)
+
+
+def batch_loop(batches: list[RowBatch], tried: Scenario) -> Callable[[], Any]:
+    """Return what a long table is played with, its counting included."""
+
+    def play_batches() -> None:
+        replayer = go_on_compiled(Replayer(tried, float(batches[0].times[0])), print)
+        for one in batches:
+            replayer.play(one)
+
+    return play_batches
+
+
+def joined(batches: list[RowBatch], count: int) -> Iterator[RowBatch]:
+    """Yield batches as long as the Arrow reader makes them."""
+    for begin in range(0, len(batches), count):
+        some = batches[begin : begin + count]
+        columns = {
+            signal: column_of(
+                [value for one in some for value in one.columns[signal].values.tolist()],
+                [code for one in some for code in codes_of(one.columns[signal]).tolist()],
+            )
+            for signal in some[0].columns
+        }
+        yield RowBatch(array("d", [t for one in some for t in one.times.tolist()]), columns)
+
+
+def write_year(path: Path) -> None:
+    """Write a year of seconds with three signals: five days of the barge, over and over."""
+    cells = [f"{charge:.1f},{volts:.2f},{tank:.1f}" for _t, (charge, volts, _b, _s, tank) in month_rows(5.0, 1)]
+    clock = [f"T{second // 3600:02}:{second // 60 % 60:02}:{second % 60:02}Z," for second in range(86_400)]
+    with path.open("w") as file:
+        file.write("time,state_of_charge,battery_voltage,tank_temperature\n")
+        for day in range(365):
+            text, begin = (date(2026, 1, 1) + timedelta(days=day)).isoformat(), day % 5 * 86_400
+            rows = zip(clock, cells[begin : begin + 86_400], strict=True)
+            file.writelines(f"{text}{clock_time}{row}\n" for clock_time, row in rows)
+
+
+def measure_year(path: Path) -> Iterator[Row]:
+    """Yield what a replay of a year of seconds takes beside pyarrow reading the file, both in constant memory."""
+
+    def scan() -> None:
+        deque(pa_csv.open_csv(path, read_options=pa_csv.ReadOptions(use_threads=False)), maxlen=0)
+
+    compiled()
+    chosen = {"": settings(TOPICS | {"load.rated_w": 300, "load.rated_v": 24})}
+    floor, ours = least_s(scan, lambda: run_trials(path, TableFormat(), chosen))
+    yield at_most("replay of a year of seconds, three signals / pyarrow reading it", floor, ours, YEAR_LIMIT, "s")
+    yield absolute("peak memory of that process", memory_kib(os.getpid(), "VmHWM") / 1024, YEAR_LIMIT_MB, "MB")
 
 
 def write_history(path: Path) -> Path:
@@ -145,8 +205,11 @@ def grown_mb(path: Path) -> float:
 
 
 def measure() -> list[Row]:
+    with folder() as work:
+        write_year(work / "year.csv")
+        rows = [*measure_year(work / "year.csv")]
     with plain():
-        return measure_plain()
+        return rows + measure_plain()
 
 
 def measure_plain() -> list[Row]:
@@ -166,6 +229,8 @@ def measure_plain() -> list[Row]:
             speed = 1.0 / least_s(compiled_loop(batches, tried))[0]
             words = f"compiled loop over a month ({name}) / plain loop, months a second"
             rows.append(at_least(words, 1.0 / ours, speed, COMPILED_LIMIT, "a second"))
+            whole = 1.0 / least_s(batch_loop(list(joined(batches, 32)), tried))[0]
+            rows.append(told(f"the same, arrays and counting included ({name})", 1.0 / ours, whole, "a second"))
         floor, ours = least_s(lambda: scan_table(month), lambda: deque(CsvRecord(month).read(ReadLog()), maxlen=0))
         rows.append(told("reading a month of CSV / csv.reader", floor, ours, "s"))
         history = write_history(work / "history.sqlite3")
@@ -182,6 +247,6 @@ def measure_plain() -> list[Row]:
 if __name__ == "__main__":
     chosen = SETTINGS["every signal"]
     before = memory_kib(os.getpid(), "VmHWM")
-    with plain():
+    with plain(), patch.object(replay_module, "COMPILED_FROM_ROWS", sys.maxsize):
         run_trials(Path(sys.argv[1]), TableFormat(), {"": chosen})
     print((memory_kib(os.getpid(), "VmHWM") - before) / 1024)

@@ -1,0 +1,106 @@
+"""What the status shows of the telemetry beside the controller's state: topics, rejections, energy, a wrong sign.
+
+It decides nothing. Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
+"""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from dumpload.core.controller import State
+from dumpload.core.decode import Field, Reason, Rejection
+from dumpload.core.direction import Direction, observe
+from dumpload.core.freshness import MISSING, is_missing, live_value
+from dumpload.core.printable import one_line
+from dumpload.core.signals import Signal
+from dumpload.core.topics import Arrival
+
+# Rejections are shown for this long, and so many kinds of them, the latest first.
+SHOWN_S = 600.0
+SHOWN_KINDS = 8
+WORDS_CHARACTERS = 240
+
+# Words are found anew this long after the last time: a flood must not cost more than a count.
+WORDS_EVERY_S = 60.0
+
+
+class Rejected(NamedTuple):
+    """One kind of rejection: how often in this bout, when last and when first put into words (monotonic s)."""
+
+    signal: Signal
+    reason: Reason
+    topic: str
+    times: int
+    t: float
+    words: str
+    worded_at: float
+
+
+class Telemetry:
+    """What was heard. Times: monotonic s."""
+
+    def __init__(
+        self, *, name: str = "dumpload", timezone: str = "UTC", fields: Mapping[str, tuple[Field, ...]] | None = None
+    ) -> None:
+        """Nothing was heard yet. `timezone` is for those who read the status."""
+        self.name, self.timezone = name, timezone
+        self.take_fields(fields or {})
+        self.direction = Direction()
+        self._rejected: dict[tuple[Signal, Reason], Rejected] = {}
+        self._energy_wh, self._day = 0.0, -1
+        self._power_w, self._power_until, self._counted_at = 0.0, MISSING, MISSING
+
+    def take_fields(self, fields: Mapping[str, tuple[Field, ...]]) -> None:
+        """Take the signals that each topic carries."""
+        self._fields = fields
+        self.topics = {field.signal: topic for topic, carried in fields.items() for field in carried}
+
+    def take(self, signal: Signal, state: State, t: float) -> None:
+        """Take a sample that counted; the state knows it already."""
+        if signal in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER) and Signal.BATTERY_POWER in self.topics:
+            charge, power = live_value(state.data.state_of_charge, t), live_value(state.data.battery_power, t)
+            self.direction = observe(self.direction, t, charge, power)
+        if signal == Signal.LOAD_POWER:
+            self._count_energy(state, t)
+            load = state.data.load_power
+            self._power_w, self._power_until = max(0.0, load.value), load.expires_at
+
+    def _count_energy(self, state: State, t: float) -> None:
+        """Count each value from its arrival to the next one's, or to where it is no longer live."""
+        if state.permissives.day != self._day:  # midnight: what little ran across it is not shared out
+            self._day, self._energy_wh = state.permissives.day, 0.0
+        elif not is_missing(self._counted_at):
+            self._energy_wh += self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+        self._counted_at = t
+
+    def energy_today_wh(self, state: State, t: float) -> float:
+        """Return the measured energy of the local day since the start (Wh); NaN without the load's power."""
+        if Signal.LOAD_POWER not in self.topics:
+            return MISSING
+        is_today = state.permissives.day == self._day and t < state.day_ends_at
+        return self._energy_wh if is_today else 0.0
+
+    def reject(self, rejection: Rejection, arrival: Arrival) -> None:
+        """Count a value that does not count."""
+        key = rejection.signal, rejection.reason
+        last = self._rejected.get(key)
+        if last is None or arrival.t - last.t > SHOWN_S or arrival.t - last.worded_at >= WORDS_EVERY_S:
+            times = 0 if last is None or arrival.t - last.t > SHOWN_S else last.times
+            words = self._words(rejection, arrival)
+            last = Rejected(rejection.signal, rejection.reason, arrival.topic, times, arrival.t, words, arrival.t)
+        self._rejected[key] = last._replace(times=last.times + 1, t=arrival.t)
+
+    def rejected(self, t: float) -> list[Rejected]:
+        """Return what was rejected in the last minutes, the latest first."""
+        recent = [one for one in self._rejected.values() if t - one.t <= SHOWN_S]
+        return sorted(recent, key=lambda one: -one.t)[:SHOWN_KINDS]
+
+    def _words(self, rejection: Rejection, arrival: Arrival) -> str:
+        # Only now: who is never sent anything wrong does not need it, and the pin has been driven already.
+        from dumpload.commissioning.advice import why_not
+        from dumpload.commissioning.survey import Arrived, Survey
+
+        survey = Survey({arrival.topic: self._fields.get(arrival.topic, ())})
+        if rejection.signal not in survey.signals:
+            return ""
+        survey.take(Arrived(arrival.topic, arrival.payload, arrival.retained, arrival.t, arrival.wall))
+        return one_line(why_not(survey, rejection.signal), WORDS_CHARACTERS)

@@ -1,0 +1,155 @@
+"""Where the heat came from: what of the energy into the load was the battery's, and what the panels'.
+
+At every moment with the relay on, the load takes L (W, as `totals.Energy` has it), the battery B (W, charging
+positive) and the panels give S. The load is the last consumer: without it, the battery would have been L better off.
+
+- from the battery: min(L, max(0, -B))
+- from the panels:  min(what is left, max(0, S)); the rest came from another source (alternator, shore charger)
+- of the panels' part, at a charge from `throttle_percent` on: it would otherwise have been throttled. That is an upper
+  bound: the battery may still have been taking some. The lower bound takes off what the battery charges with less than
+  at the switch-on, max(0, B(on) - max(0, B)): a battery held at the charger's set point takes ever less, never more.
+- of the panels' part, below that charge: the battery would still have taken it.
+
+Where a signal is not live, what needs it is not known. The parts add up to the energy into the load.
+"""
+
+import math
+from operator import add, sub
+from typing import NamedTuple
+
+from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.signals import Signal
+from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Energy, LoadRating
+
+# What tells of the source; and of the energy into the load, too.
+SOURCE_SIGNALS = (Signal.BATTERY_POWER, Signal.SOLAR_POWER)
+FLOW_SIGNALS = (*ENERGY_SIGNALS, *SOURCE_SIGNALS)
+
+_OWN_SIGNALS = (SOC, *SOURCE_SIGNALS)
+_NEVER_SEEN = (MISSING, -math.inf)
+
+
+class HeatSources(NamedTuple):
+    """The energy into the load by source, Wh; `not_known`: what no live signal tells the source of.
+
+    `throttled` is an upper bound, `throttled_least` the lower one. `discharged`: all that the battery gave, on or off.
+    `has_battery`, `has_solar`: whether that power was ever live; without it the parts that need it are not known.
+    """
+
+    battery: float = 0.0
+    throttled: float = 0.0
+    throttled_least: float = 0.0
+    still_taken: float = 0.0
+    other: float = 0.0
+    not_known: float = 0.0
+    discharged: float = 0.0
+    has_battery: bool = False
+    has_solar: bool = False
+
+    @property
+    def total(self) -> float:
+        """All of it, Wh: the energy into the load."""
+        return self.battery + self.throttled + self.still_taken + self.other + self.not_known
+
+    def minus(self, earlier: "HeatSources") -> "HeatSources":
+        """Return what has been added since an earlier reckoning."""
+        return self._replace(**dict(zip(self._fields[:7], map(sub, self[:7], earlier[:7]), strict=True)))
+
+
+class Moment(NamedTuple):
+    """What is measured at one moment, W and percent; NaN: not live. `battery_at_on_w`: as the load was switched on."""
+
+    battery_w: float
+    solar_w: float
+    charge: float
+    battery_at_on_w: float
+
+
+def split(wh: float, seconds: float, now: Moment, throttle_percent: float) -> HeatSources:
+    """Return the sources of an energy (Wh) that the load took evenly in so many seconds, as the module says."""
+    if is_missing(now.battery_w) or seconds <= 0 or wh <= 0:
+        return HeatSources(not_known=wh)
+    hours = seconds / 3600.0
+    battery = min(wh, max(0.0, -now.battery_w) * hours)
+    left = wh - battery
+    if not left or is_missing(now.solar_w):
+        return HeatSources(battery, not_known=left)
+    panels = min(left, max(0.0, now.solar_w) * hours)
+    other = left - panels
+    if is_missing(now.charge):
+        return HeatSources(battery, other=other, not_known=panels)
+    if now.charge < throttle_percent:
+        return HeatSources(battery, still_taken=panels, other=other)
+    less = 0.0
+    if is_missing(now.battery_at_on_w):
+        less = panels
+    else:
+        less = max(0.0, max(0.0, now.battery_at_on_w) - max(0.0, now.battery_w)) * hours
+    return HeatSources(battery, panels, max(0.0, panels - less), other=other)
+
+
+class SourcedEnergy(Energy):
+    """The energy into the load, split by source, too. `throttle_percent`: from there the charger throttles."""
+
+    def __init__(self, load: LoadRating, t: float, throttle_percent: float) -> None:
+        super().__init__(load, t)
+        self._sources: HeatSources | None = None  # until something tells of the source
+        self._throttle_percent = throttle_percent
+        self._battery_at_on_w = MISSING
+        self._last = dict.fromkeys(_OWN_SIGNALS, _NEVER_SEEN)
+
+    @property
+    def sources(self) -> HeatSources:
+        """The sources of the energy so far."""
+        return HeatSources(not_known=self.wh) if self._sources is None else self._sources
+
+    def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
+        """Take a value, good until it expires; of the charge and the powers that tell of the source, too."""
+        if signal in _OWN_SIGNALS:
+            self.advance(t)
+            self._last[signal] = (value, expires_at)
+        if signal in SOURCE_SIGNALS and not is_missing(value):
+            self._sources = self.sources
+        super().note(signal, value, t, expires_at)
+
+    def extend(self, signal: Signal, expires_at: float) -> None:
+        """Have the last value of a signal count longer."""
+        if signal in _OWN_SIGNALS:
+            self._last[signal] = (self._last[signal][0], expires_at)
+        super().extend(signal, expires_at)
+
+    def switch(self, t: float, *, on: bool) -> None:
+        """The relay moved."""
+        super().switch(t, on=on)
+        self._battery_at_on_w = self._live(Signal.BATTERY_POWER, t) if on else MISSING
+
+    def advance(self, t: float) -> None:
+        """Add up to `t` (s), in parts between which nothing that tells of the source expires."""
+        if self._sources is None:
+            super().advance(t)
+            return
+        ends = sorted(end for _value, end in self._last.values() if self.at < end < t)
+        for end in (*ends, t):
+            self._sources = self._advance_part(self._sources, end)
+
+    def _advance_part(self, sums: HeatSources, t: float) -> HeatSources:
+        begin, before_wh, before_s = self.at, self.wh, self._known_s()
+        super().advance(t)
+        battery_w = self._live(Signal.BATTERY_POWER, begin)
+        if t > begin and not is_missing(battery_w):
+            given = max(0.0, -battery_w) * (t - begin) / 3600.0
+            sums = sums._replace(discharged=sums.discharged + given, has_battery=True)
+        solar_w = self._live(Signal.SOLAR_POWER, begin)
+        wh = self.wh - before_wh
+        if wh:
+            now = Moment(battery_w, solar_w, self._live(SOC, begin), self._battery_at_on_w)
+            part = split(wh, self._known_s() - before_s, now, self._throttle_percent)
+            sums = sums._replace(**dict(zip(sums._fields[:6], map(add, sums[:6], part[:6]), strict=True)))
+        return sums if is_missing(solar_w) else sums._replace(has_solar=True)
+
+    def _known_s(self) -> float:
+        return self.measured.seconds + self.by_voltage.seconds + self.by_rating.seconds
+
+    def _live(self, signal: Signal, t: float) -> float:
+        value, expires_at = self._last[signal]
+        return value if t < expires_at else MISSING

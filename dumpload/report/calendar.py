@@ -1,0 +1,87 @@
+"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
+from itertools import groupby
+
+from dumpload.core.freshness import is_missing
+from dumpload.core.text import duration
+from dumpload.replay.heat_text import kwh
+from dumpload.report.data import Day
+
+SHADES = 5
+
+# The scale reaches at least as far, so that its steps can be told apart.
+LEAST_WH, LEAST_H = 1000.0, 1.0
+
+# The fuller and the darker (by night the brighter) the mark below a day, the more heat: colour is not the only sign.
+MARKS = "".join(f".cal .k{step}::after {{ width: {20 * step}% }}" for step in range(1, SHADES + 1))
+STYLE = f"""
+.months {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(min(15rem, 100%), 1fr)); gap: .6rem 1.2rem }}
+.months p {{ margin: 0 }} .months.one {{ max-width: 26rem; grid-template-columns: 1fr }}
+.cal {{ display: grid; grid-template-columns: repeat(7, 1fr); gap: 2px; font-variant-numeric: tabular-nums }}
+.cal a, .cal b {{ display: block; text-align: center; font-weight: 400; line-height: 1.4rem }}
+.cal b {{ color: var(--quiet); font-size: .8rem }}
+.cal a {{ color: inherit; border: 1px solid var(--line); border-radius: .2rem; text-decoration: none }}
+.cal a::after {{ content: ""; display: block; height: .5rem; width: 0; background: currentcolor }}
+.cal .kx {{ border-style: dashed }} .cal a:hover, .cal a:focus {{ outline: 2px solid currentcolor }}
+{MARKS}
+.scale {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem; list-style: none; padding: 0; margin: .4rem 0;
+  font-size: .85rem; color: var(--quiet) }}
+.scale i {{ display: inline-block; width: 1rem; height: .6rem; margin-right: .3rem }}
+"""
+
+
+def shades_rules(shades: Sequence[str]) -> str:
+    """Return the style of the marks in these shades, from little to much."""
+    rules = (f".cal .k{step}::after,.k{step} i{{background-color:{shade}}}" for step, shade in enumerate(shades, 1))
+    return "".join(rules)
+
+
+def day_id(day: date) -> str:
+    """Return the anchor of a day."""
+    return f"d{day:%y%m%d}"
+
+
+def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
+    """Yield the months; `linked`: what to say of each day that has an anchor, beside its heat."""
+    sizes = [_size(day) for day in days]
+    in_kwh = not any(is_missing(day.energy_wh) for day in days)
+    most = max([*sizes, LEAST_WH if in_kwh else LEAST_H])
+    months = [(name, list(group)) for name, group in groupby(days, key=lambda day: f"{day.date:%B %Y}")]
+    yield f'<div class="months{" one" if len(months) == 1 else ""}">'
+    for name, group in months:
+        yield f'<div><p><b>{name}</b></p><div class="cal">'
+        yield "".join(f"<b>{word}</b>" for word in ("Mo", "Tu", "We", "Th", "Fr", "Sa", "Su"))
+        yield "".join(_cell(day, most, linked, index == 0) for index, day in enumerate(group))
+        yield "</div></div>"
+    yield "</div>"
+    yield from _legend(most, in_kwh=in_kwh)
+
+
+def step(size: float, most: float) -> int:
+    """Return the step of the scale, 0 (nothing) to 5 (more than four fifths of the most)."""
+    return min(SHADES, int(size / most * SHADES - 1e-9) + 1) if size > 0 else 0
+
+
+def _size(day: Day) -> float:
+    return day.on_time_s / 3600 if is_missing(day.energy_wh) else day.energy_wh
+
+
+def _cell(day: Day, most: float, linked: Mapping[date, str], is_first: bool) -> str:  # noqa: FBT001
+    column = f' style="grid-column:{day.date.isoweekday()}"' if is_first else ""
+    if day.date not in linked:
+        return f"<b{column}>{day.date.day}</b>"
+    kind = "x" if is_missing(day.charge.high) else step(_size(day), most)
+    amount = duration(day.on_time_s) if is_missing(day.energy_wh) else kwh(day.energy_wh)
+    return f'<a class=k{kind} href=#{day_id(day.date)} title="{amount}"{column}>{day.date.day}</a>'
+
+
+def _legend(most: float, *, in_kwh: bool) -> Iterator[str]:
+    yield '<ul class="scale" aria-label="Scale of the calendar">'
+    yield "<li>no mark: not on</li>"
+    for number in range(1, SHADES + 1):
+        top = most * number / SHADES
+        words = kwh(top) if in_kwh else f"{top:.1f} h"
+        yield f"<li class=k{number}><i></i>to {words}</li>"
+    yield "<li>dashed: no data</li></ul>"

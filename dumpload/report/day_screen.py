@@ -1,0 +1,146 @@
+"""One day on one screen: sun, charge, heater and tank over one time axis, from midnight to midnight."""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from html import escape
+from operator import attrgetter
+
+from dumpload.core.freshness import is_missing
+from dumpload.core.signals import Signal
+from dumpload.core.text import duration
+from dumpload.replay.heat_text import kwh
+from dumpload.report.calendar import day_id
+from dumpload.report.data import Day, ReportData
+from dumpload.report.local_time import shares, shown_day
+from dumpload.report.pictures import area, band
+from dumpload.report.trace import Extremes
+
+WIDTH, LEFT, PARTS = 360, 40, 96
+_EACH = (WIDTH - LEFT) / PARTS
+
+# Where the lanes begin, and how high they are.
+SUN, CHARGE, HEATER, TANK = (6, 44), (60, 60), (130, 18), (158, 44)
+HEIGHT = 222
+
+# Units of a lane whose values are drawn as a band.
+UNITS = 100
+
+STYLE = """
+.screens { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(20rem, 100%), 1fr)); gap: 1rem 1.5rem }
+.screens figure { margin: 0; scroll-margin-top: .5rem } .screens svg { width: 100%; height: auto }
+.screens figure:target { outline: 2px solid var(--quiet); outline-offset: .3rem }
+.once { width: 0; height: 0; position: absolute }
+"""
+
+
+def scales(one: ReportData, low: int, cut_in_percent: float, cut_out_percent: float) -> str:
+    """Return what all days have, drawn once: the lanes with their names and scales, the hours, the thresholds."""
+    sun_w, tank_c = top_w(one), top_c(one)
+    lanes = (
+        (SUN, f"{sun_w / 1000:g} kW"),
+        (CHARGE, "100 %"),
+        (TANK, f"{tank_c:g} °C"),
+    )
+    bottoms = ((SUN, "sun 0"), (CHARGE, f"{low} %"), (TANK, "tank 0"))
+    text = [_label(lane[0] + 8, words) for lane, words in lanes]
+    text += [_label(sum(lane), words) for lane, words in bottoms]
+    text.append(_label(sum(HEATER) - 4, "heater"))
+    lines = "".join(f"M{LEFT} {y}H{WIDTH}" for lane in (SUN, CHARGE, HEATER, TANK) for y in (sum(lane),))
+    hours = [(hour, LEFT + hour * (WIDTH - LEFT) / 24) for hour in (0, 6, 12, 18)]
+    lines += "".join(f"M{x:g} {SUN[0]}V{sum(TANK) + 4}" for _hour, x in hours)
+    text += [f'<text x="{x + 2:g}" y="{HEIGHT - 4}">{hour:02d}:00</text>' for hour, x in hours]
+    cuts = [CHARGE[0] + (100 - cut) / (100 - low) * CHARGE[1] for cut in (cut_in_percent, cut_out_percent)]
+    return (
+        f'<svg class="once" aria-hidden="true"><g id="lanes"><path class="x" d="{lines}"/>'
+        f'<path class="i" d="M{LEFT} {cuts[0]:.1f}H{WIDTH}"/><path class="u" d="M{LEFT} {cuts[1]:.1f}H{WIDTH}"/>'
+        f"{''.join(text)}</g></svg>"
+    )
+
+
+def screens(one: ReportData, days: Sequence[Day], reasons: Sequence[str], low: int) -> Iterator[str]:
+    """Yield the picture of each of these days, with what is to be said of it."""
+    yield '<div class="screens">'
+    for day, reason in zip(days, reasons, strict=True):
+        yield screen(one, day, reason, low)
+    yield "</div>"
+
+
+def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
+    """Return one day."""
+    sun, tank = (one.day_log.shown[signal] for signal in (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE))
+    runs = one.runs[
+        bisect_right(one.runs, day.span.begin, key=attrgetter("end")) : bisect_left(
+            one.runs, day.span.end, key=attrgetter("begin")
+        )
+    ]
+    sun_columns, tank_columns = (trace.columns(*day.span, PARTS) for trace in (sun, tank))
+    lanes = (
+        _lane("a", SUN, band(_from_nothing(_scaled(sun_columns, top_w(one))), 1, 0, UNITS), UNITS),
+        _lane("c", CHARGE, band(one.day_log.charge.columns(*day.span, PARTS), 1, low, UNITS), UNITS),
+        _lane("o", HEATER, area(shares(runs, day.span, PARTS), 1, 10), 10),
+        _lane("t", TANK, band(_scaled(tank_columns, top_c(one)), 1, 0, UNITS), UNITS),
+    )
+    name, high = shown_day(day.date), day.charge.high
+    energy = "" if is_missing(day.energy_wh) else f", {kwh(day.energy_wh)}"
+    charge = "charge not known" if is_missing(high) else f"charge {day.charge.low:.0f} to {high:.0f} %"
+    words = f"heater on {duration(day.on_time_s)}{energy}; {charge}" if day.on_time_s else f"not on; {charge}"
+    more = "" if reason.startswith("on for") else f"<br>{escape(_sentence(reason))}"
+    return (
+        f'<figure id="{day_id(day.date)}"><h3>{name}</h3>'
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}: {escape(words)}">'
+        f"{''.join(lanes)}<use href=#lanes /></svg>"
+        f"<figcaption>{escape(_sentence(words))}{more}{_unmeasured(one)}</figcaption></figure>"
+    )
+
+
+def top_w(one: ReportData) -> float:
+    """Return the top of the axis of the sun, W."""
+    return _top(one, Signal.SOLAR_POWER, (200, 500, 1000, 2000, 5000, 10_000, 30_000))
+
+
+def top_c(one: ReportData) -> float:
+    """Return the top of the axis of the tank, degC."""
+    return _top(one, Signal.TANK_TEMPERATURE, (60, 80, 100, 130))
+
+
+def _top(one: ReportData, signal: Signal, tops: Sequence[float]) -> float:
+    high = one.day_log.shown[signal].extremes(*one.span).high
+    return tops[0] if is_missing(high) else next((top for top in tops if top >= high), tops[-1])
+
+
+def _scaled(columns: Sequence[Extremes], top: float) -> list[Extremes]:
+    """Return the columns as hundredths of an axis from 0 to `top`."""
+    return [Extremes(*(_hundredths(value, top) for value in one)) if _has(one) else one for one in columns]
+
+
+def _hundredths(value: float, top: float) -> float:
+    return min(100.0, max(0.0, value * 100 / top))
+
+
+def _from_nothing(columns: Sequence[Extremes]) -> list[Extremes]:
+    return [Extremes(0.0, one.high) if _has(one) else one for one in columns]
+
+
+def _has(one: Extremes) -> bool:
+    return not is_missing(one.high)
+
+
+def _lane(kind: str, lane: tuple[int, int], path: str, units: int) -> str:
+    if not path:
+        return ""
+    place = f"translate({LEFT} {lane[0]})scale({_EACH:.3f} {lane[1] / units:g})"
+    return f'<path class={kind} transform="{place}" d="{path}"/>'
+
+
+def _label(y: float, words: str) -> str:
+    return f'<text class="e" x="{LEFT - 3}" y="{y:g}">{words}</text>'
+
+
+def _sentence(reason: str) -> str:
+    return f"{reason[:1].upper()}{reason[1:]}."
+
+
+def _unmeasured(one: ReportData) -> str:
+    names = {Signal.SOLAR_POWER: "sun", Signal.TANK_TEMPERATURE: "tank"}
+    left = [names[signal] for signal, trace in one.day_log.shown.items() if is_missing(trace.extremes(*one.span).high)]
+    return f" Not measured: {', '.join(left)}." if left else ""
