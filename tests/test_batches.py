@@ -3,6 +3,7 @@
 Quick tests run what is compiled as it is, which is ordinary Python; the slow ones compile it.
 """
 
+import json
 import os
 import random
 import sys
@@ -23,8 +24,9 @@ from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.records.items import Restart, RowBatch
 from dumpload.replay import replay as replay_module
+from dumpload.replay.heat_sources import SOURCE_SIGNALS, SourcedEnergy
 from dumpload.replay.replayer import Replayer, Scenario
-from dumpload.replay.totals import LoadRating
+from dumpload.replay.totals import Energy, LoadRating
 
 pytest.importorskip("numpy")
 pytest.importorskip("numba")
@@ -68,11 +70,19 @@ def in_parts(rows: Drawn, draw: random.Random) -> list[RowBatch]:
     ]
 
 
+def begun(plan: Scenario, rows: Drawn) -> Replayer:
+    """Return a replay that does not ask where the heat came from, if the rows tell: a whole one is plain then."""
+    one = Replayer(plan, NOON)
+    if rows.texts.keys() & SOURCE_SIGNALS:
+        one.totals.energy = Energy(plan.load, NOON)
+    return one
+
+
 def assert_the_same(rows: Drawn, seed: int, name: str, run: Compiled) -> None:
     """Play all of it plainly, and the rest of it after some batch, or a restart, by what is to be judged."""
     draw = random.Random(seed)  # noqa: S311
     plan = Scenario(SETUPS[name], draw.choice(LOADS), draw.random() < 0.2)
-    parts, judge, judged = in_parts(rows, draw), Replayer(plan, NOON), Replayer(plan, NOON)
+    parts, judge, judged = in_parts(rows, draw), begun(plan, rows), begun(plan, rows)
     plain_parts = draw.randrange(2)
     for place, part in enumerate(parts):
         if place == plain_parts:
@@ -91,7 +101,8 @@ def all_of(one: Replayer, end: float) -> object:
     """Return what a replay has come to, and all that it would go on from, to the last bit."""
     summary, totals, energy = one.finish(end), one.totals, one.totals.energy
     counts = (totals.changes, totals.samples, totals.accepted, totals.rejected, totals.is_on, totals.lost_s)
-    return to_the_bit((summary, counts, energy.load, energy.volts, energy.is_on, energy.wh, one.state, one.t))
+    heat = energy.sources if isinstance(energy, SourcedEnergy) else ()
+    return to_the_bit((summary, heat, counts, energy.load, energy.volts, energy.is_on, energy.wh, one.state, one.t))
 
 
 @settings(max_examples=EXAMPLES // 2, suppress_health_check=[HealthCheck.too_slow])
@@ -125,8 +136,10 @@ def test_a_batch_without_a_value_that_the_law_hears_only_lets_time_pass() -> Non
 
 @pytest.fixture
 def month(tmp_path: Path) -> list[str]:
-    """Four days of the barge, every 30 s, and other settings to compare."""
-    write_month(tmp_path / "month.csv", 4.0, 30)
+    """Four days of the barge, every 30 s, without the powers, and other settings to compare."""
+    write_month(tmp_path / "powers.csv", 4.0, 30)
+    cells = [line.split(",") for line in (tmp_path / "powers.csv").read_text().splitlines()]
+    (tmp_path / "month.csv").write_text("".join(f"{','.join((*row[:3], row[5]))}\n" for row in cells))
     (tmp_path / "barge.toml").write_text(CONFIG)
     (tmp_path / "other.toml").write_text(CONFIG.replace("25.5", "25.9"))
     other = str(tmp_path / "other.toml")
@@ -138,6 +151,19 @@ def test_a_short_record_and_a_report_are_played_plainly(month: list[str], tmp_pa
         assert main([*month, "--json"]) == 0
         with patch.object(replay_module, "COMPILED_FROM_ROWS", 2_000):
             assert main([*month[:4], "--report", str(tmp_path / "page.html")]) == 0
+
+
+def test_a_long_record_that_tells_where_the_heat_came_from_is_played_plainly(
+    month: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    month[1] = str(tmp_path / "powers.csv")
+    assert main([*month, "--json"]) == 0
+    expected = capsys.readouterr().out
+    monkeypatch.setattr(replay_module, "COMPILED_FROM_ROWS", 2_000)
+    with patch.object(replay_module, "_go_on_compiled", side_effect=AssertionError):
+        assert main([*month, "--json"]) == 0
+    assert capsys.readouterr().out == expected
+    assert json.loads(expected)["heat_sources"]["from_battery_wh"] is not None
 
 
 def test_without_the_extra_a_long_record_is_played_plainly(

@@ -16,6 +16,7 @@ import pytest
 from judged import settings
 from world import LIMITS, NOON, setup
 
+from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.law import Position, Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
@@ -135,7 +136,7 @@ def history(seed: int) -> list[HistoryRow]:
         t += draw.choice([0.0, 0.5, 5.0, 15.0, 15.0, 15.0, 61.0 if draw.random() < 0.2 else 1.0])
         apart += draw.choice([0.0, 0.0, 0.0, 0.0001, slewed])
         kind = draw.choice([*OTHERS, RowKind.CLOCK, RowKind.START]) if draw.random() < odd else RowKind.SAMPLE
-        signal, value, until, stamp = draw.choice([*[SOC] * 4, *Signal]), 0.0, t, t
+        signal, value, until, stamp = draw.choice([*[SOC] * 4, *VALUES]), 0.0, t, t
         if kind == RowKind.SAMPLE:
             if draw.random() < 0.15:
                 last[signal] = draw.choice(VALUES[signal])
@@ -296,11 +297,11 @@ def energy_by_day(rows: Sequence[Row], result: Result, zone: tzinfo) -> list[flo
 
 
 def power_w(rows: Sequence[Row], wall: float) -> float:
-    """The measured power if it is live, else that by the voltage if that is, else the rating."""
+    """The measured power if it is live and shows the load on, else that by a live voltage, else the rating."""
     live = [row for row in rows if wall - MAX_AGE_S < row.wall <= wall]
     watts = [row.load_w for row in live if not math.isnan(row.load_w)]
     volts = [row.volts for row in live if not math.isnan(row.volts)]
-    return watts[-1] if watts else volts[-1] ** 2 / OHM if volts else RATED_W
+    return watts[-1] if watts and watts[-1] > LOAD_PRESENT_W else volts[-1] ** 2 / OHM if volts else RATED_W
 
 
 def test_a_message_that_comes_too_late_to_count_is_no_charge_of_its_day(tmp_path: Path) -> None:

@@ -31,7 +31,8 @@ def test_the_first_two_blocks_run_the_demo_and_the_tests() -> None:
     assert fences[:2] == ["sh", "sh"]
     assert fences.count("sh") == 2
     demo, tests = blocks("sh")
-    assert demo.rstrip().endswith("dumpload demo")
+    assert demo.split() == ["sh", "dumpload/demo/run.sh"]
+    assert (ROOT / "dumpload/demo/run.sh").read_text().rstrip().endswith('dumpload" demo')
     assert tests.strip() in (ROOT / ".ci/run").read_text()
     assert (ROOT / "tests/run.sh").exists()
 

@@ -108,7 +108,7 @@ def test_a_load_that_hardly_drew_is_said() -> None:
     measured = RAN._replace(
         measured=EnergyShare(100.0, 36_000.0), by_voltage=EnergyShare(), by_rating=EnergyShare(), drawing_s=3600.0
     )
-    assert "drew power in only 10 % of this on-time" in text(measured)
+    assert "drew power in only 10 % of the on-time" in text(measured)
 
 
 def test_the_open_loop_is_explained() -> None:

@@ -77,6 +77,7 @@ def tallied(world: Recorded, end: float) -> Totals:
         if isinstance(step, float):
             tally.lowest(step)
         elif not isinstance(step, Event):
+            tally.energy.switch_recorded(t, on=step.position == Position.ON)
             tally.change(t, Change(step.wall, step.position, step.cause, step.state_of_charge))
         elif step.kind == Kind.SAMPLE:
             feed(tally, step)
@@ -305,7 +306,7 @@ def test_a_run_that_had_ended_with_the_program_is_none_of_the_period(path: Path,
 
 def test_a_period_without_rows_is_refused_by_the_name_of_the_file(path: Path) -> None:
     write_start(path, "a", NOON, charge(10))
-    with pytest.raises(RecordError, match=r"history\.sqlite3: expected at least one row in that period"):
+    with pytest.raises(RecordError, match=r"history\.sqlite3: expected a period with rows in it"):
         told(path, Span(NOON + 86_400, NOON + 2 * 86_400))
 
 

@@ -3,10 +3,13 @@
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, Summary, Totals
+from dumpload.replay.totals import Change, Energy, EnergyShare, LoadRating, Summary, Totals, drawn
 
 LOAD, VOLTS = Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE
 # 300 W at 24 V: R = 24^2 / 300 = 1.92 ohm.
@@ -144,11 +147,64 @@ def test_a_value_counts_until_the_next_and_only_while_on() -> None:
     assert one.measured.wh == pytest.approx((400 * 36 + 200 * 36) / 3600)
 
 
-def test_power_that_is_not_drawn_is_not_taken_for_drawn() -> None:
+def test_a_thermostat_that_was_open_stays_open() -> None:
+    """The recorded relay was on, and the load drew nothing."""
     one = energy()
+    one.switch_recorded(0.0, on=True)
     one.note(LOAD, 0.5, 0.0, HOUR)
     one.advance(HOUR)
-    assert (one.measured.seconds, one.drawing_s) == (HOUR, 0.0)
+    assert (one.measured, one.drawing_s, one.assumed_s) == (EnergyShare(0.5, HOUR), 0.0, 0.0)
+
+
+@pytest.mark.parametrize("is_recorded", [False, True])
+def test_a_load_that_was_off_counts_with_what_it_would_draw(is_recorded: bool) -> None:
+    """300 W at 24 V draw 432 W at 28.8 V, as above; the recorded 0 W are those of a relay that was off."""
+    one = energy()
+    if is_recorded:
+        one.switch_recorded(0.0, on=False)
+    one.note(LOAD, 0.0, 0.0, HOUR)
+    one.note(VOLTS, 28.8, 0.0, HOUR / 2)
+    one.advance(HOUR)
+    assert one.measured == EnergyShare()
+    assert (one.by_voltage.wh, one.by_rating.wh) == (pytest.approx(216.0), pytest.approx(150.0))
+    assert one.assumed_s == HOUR
+
+
+def test_no_power_is_made_up_for_a_load_that_was_off_and_has_no_rating() -> None:
+    one = tally(LoadRating())
+    one.energy.note(LOAD, 0.0, 0.0, HOUR)
+    one.change(0.0, on(0.0))
+    assert math.isnan(one.summary(HOUR).energy_wh)
+
+
+WATTS = st.one_of(st.just(math.nan), st.floats(-100.0, 30_000.0))
+VOLTAGES = st.one_of(st.just(math.nan), st.floats(0.0, 150.0))
+RATINGS = st.sampled_from([LoadRating(), LoadRating(300.0), BARGE])
+
+
+UNTIL = st.floats(-1.0, 90.0)
+
+
+@given(RATINGS, st.tuples(WATTS, UNTIL), st.tuples(VOLTAGES, UNTIL), st.booleans())
+def test_a_power_is_measured_or_what_the_element_would_draw_and_never_that_of_a_load_that_was_off(
+    rating: LoadRating, load: tuple[float, float], volts: tuple[float, float], was_on: bool
+) -> None:
+    load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s, assumed_s = drawn(
+        0.0, 60.0, load, volts, rating, was_on
+    )
+    live_s = 0.0 if math.isnan(load[0]) else min(60.0, max(0.0, load[1]))
+    assert (load_s, assumed_s) == ((live_s, 0.0) if was_on or load[0] > LOAD_PRESENT_W else (0.0, live_s))
+    assert drawing_s == (load_s if load[0] > LOAD_PRESENT_W else 0.0)
+    if load_s:
+        assert load_w == load[0]
+    if volts_s:
+        assert volts_w == pytest.approx(300.0 * (volts[0] / 24.0) ** 2)
+    if rated_s:
+        assert rated_w == 300.0
+    known_s = load_s + volts_s + rated_s
+    assert known_s <= 60.001
+    assert math.isnan(rating.rated_w) or known_s == pytest.approx(60.0)
+    assert min(load_s, volts_s, rated_s) >= 0.0
 
 
 @pytest.mark.parametrize(

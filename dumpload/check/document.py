@@ -15,6 +15,7 @@ from dumpload.check import bank, breaking, bus, cable, cells, contact, driver, f
 from dumpload.check.entered import entered
 from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.check.figures import Grade, Number, num
+from dumpload.check.instances import instance_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
 from dumpload.config.model import Settings, flat
 
@@ -33,6 +34,8 @@ CHECKS = (
     *bus.CHECKS,
     *water.CHECKS,
 )
+
+NO_OTHERS: Mapping[Path, Settings | None] = {}
 
 
 def _law(settings: Settings) -> list[str]:
@@ -78,14 +81,16 @@ def _data_lost(known: Known) -> str:
     return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the bank" if has(known, ENERGY) else words
 
 
-def check_document(path: Path, settings: Settings) -> Document:
+def check_document(path: Path, settings: Settings, others: Mapping[Path, Settings | None] = NO_OTHERS) -> Document:
     """Return what the settings mean and what was found; the findings come the most dangerous first.
+
+    `others`: the settings of other instances on this computer; None for those that cannot be read.
 
     `verdict` is "fail", "incomplete" (nothing failed, but a question of safety is not answered), "caution" (something
     to think about, or not everything could be checked) or "pass".
     """
     known = flat(settings)
-    found, missing = run_checks(CHECKS, known)
+    found, missing = run_checks((*CHECKS, *instance_checks(path, settings, others)), known)
     relay = settings.relay
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
     states = Counter(finding.verdict.state.value for finding in found)

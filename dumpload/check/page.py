@@ -13,7 +13,7 @@ from typing import Any
 from dumpload import __version__
 from dumpload.check.diagram import STYLE as DIAGRAM_STYLE
 from dumpload.check.diagram import diagram
-from dumpload.check.table import BANK, CABLE, CONTACT, HEATER, LOAD, WATER
+from dumpload.check.table import BANK, CABLE, CONTACT, HEATER, INSTANCES, LOAD, WATER
 from dumpload.check.text import PRACTICE_NOTE, headline, risk, rows, sections
 from dumpload.html import bullets, page, section, typeset
 
@@ -35,7 +35,7 @@ SHOWN = 7
 ROOM_LINES, TITLE_LINES, LINE_CHARACTERS = 30.0, 3.5, 90
 
 # In the order in which the current passes them.
-PARTS = [part.name for part in (LOAD, CABLE, CONTACT, HEATER, WATER, BANK)]
+PARTS = [part.name for part in (LOAD, CABLE, CONTACT, HEATER, WATER, BANK, INSTANCES)]
 
 # Heading of a column of the summary, and the state counted in it.
 COLUMNS = (

@@ -12,6 +12,7 @@ class Basis(NamedTuple):
 
 
 FORMULA = Basis("formula", "the formula's range")
+OWNER = Basis("owner", "each line, topic and file has one owner: two daemons would act against each other")
 PRACTICE = Basis("practice", "common practice", practice=True)
 
 OHM = Basis("ohm", "Ohm's law: R = V2/P, I = V/R, P = I2 R")

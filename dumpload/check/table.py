@@ -42,8 +42,9 @@ CONTACT = Chapter("contact and coil", "electrician")
 BANK = Chapter("thresholds and bank", "")
 WATER = Chapter("water", "plumber")
 HEATER = Chapter("heater's protection", "electrician")
+INSTANCES = Chapter("instances", "")
 
-PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER)
+PARTS = (LOAD, CABLE, CONTACT, HEATER, BANK, WATER, INSTANCES)
 
 
 class Judgement(NamedTuple):

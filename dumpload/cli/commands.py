@@ -8,13 +8,14 @@ import argparse
 import gc
 import json
 import os
-import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from dumpload import __version__
+from dumpload.cli.periods import duration
+from dumpload.cli.rerun import rerun_words, without_secrets
 from dumpload.config.layers import NOT_SHOWN, SEARCHED, ConfigError, choice_remark, find_config
 from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
 from dumpload.files import Named, Output, WriteError, with_database_files, write_outputs
@@ -28,12 +29,10 @@ OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 # Settings are read within a second or two, on a slow core as well (our choice, no source).
 RELOAD_S = 60.0
 
-_DURATION = re.compile(r"(?:(\d{1,9})h)?(?:(\d{1,9})m)?(?:(\d{1,9})s)?", re.ASCII)
-
 
 def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     """Run one command; return its exit code. `searched`: where settings are looked for that nobody names."""
-    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched))
+    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched, words=argv))
     command: Callable[[argparse.Namespace], int] = args.run_command
     try:
         return command(args)
@@ -69,6 +68,7 @@ class _Parser(argparse.ArgumentParser):
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
     from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+    from dumpload.cli.completion import add_completion
     from dumpload.cli.records import add_replay_arguments, add_report_arguments
     from dumpload.cli.simulating import add_simulate_arguments
 
@@ -76,6 +76,7 @@ def build_parser() -> argparse.ArgumentParser:
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
     )
     parser.add_argument("--version", action="version", version=f"dumpload {__version__}")
+    add_completion(parser)
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
@@ -97,6 +98,8 @@ def build_parser() -> argparse.ArgumentParser:
 
 def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
+    from dumpload.cli.forget import add_forget_arguments
+
     status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
     whose = status_parser.add_mutually_exclusive_group()
     whose.add_argument(
@@ -116,6 +119,8 @@ def _add_live(commands: Any) -> None:
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
     reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
     reload_parser.set_defaults(run_command=reload)
+    forget_parser = _add(commands, "forget", forget, "clear what an instance that is gone left at the broker")
+    add_forget_arguments(forget_parser)
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
     demo_parser.set_defaults(run_command=demo)
 
@@ -128,21 +133,6 @@ def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) 
     parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(run_command=run_command)
     return parser
-
-
-def duration(text: str) -> float:
-    """Return seconds for texts such as 45m, 1h30m, 90s.
-
-    Raises:
-        argparse.ArgumentTypeError: the text is not a duration above zero.
-    """
-    match = _DURATION.fullmatch(text)
-    parts = [int(part or 0) for part in match.groups()] if match else [0, 0, 0]
-    seconds = parts[0] * 3600 + parts[1] * 60 + parts[2]
-    if not seconds:
-        msg = f"{text[:40]!r}: expected a duration such as 45m, 1h30m or 90s"
-        raise argparse.ArgumentTypeError(msg)
-    return float(seconds)
 
 
 def _settings(args: argparse.Namespace) -> "tuple[Path, Settings]":
@@ -177,9 +167,10 @@ def check(args: argparse.Namespace) -> int:
     """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
     from dumpload.check.document import check_document, is_wrong
     from dumpload.check.text import check_text
+    from dumpload.config.instances import other_instances
 
     path, settings = _settings(args)
-    document = check_document(path, settings)
+    document = check_document(path, settings, other_instances(path, args.searched[0]))
     if args.report:
         from dumpload.check.page import check_page
 
@@ -200,17 +191,17 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.report.report import report_of_trials, zone_of
 
     path, settings = _settings(args)
-    name = " ".join([str(path), *(f"--set {_without_secrets(one)}" for one in args.sets)])
-    chosen = {name: settings, **_others(args.compare)}
+    chosen = {_with_sets(args, path): settings, **_others(args.compare)}
     day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
-                args.log, table_format(args), chosen, judge_contact=args.judge_contact,
+                args.log, table_format(args, _zone_of(settings)), chosen, judge_contact=args.judge_contact,
                 watch=bar.watch, say=bar.say, observers=day_logs,
             )  # fmt: skip
     except RecordError as error:
         _fail(args, str(error))
+        sys.stderr.write(rerun_words(args.words, error.options))
         return USAGE
     except ReplayInterrupted as interrupted:
         _print_error(str(interrupted))
@@ -218,13 +209,17 @@ def replay(args: argparse.Namespace) -> int:
     if day_logs:
         _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
     _show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
-    return OK if trials[0].result.accepted else WRONG
+    first = trials[0].result
+    sys.stderr.write(rerun_words(args.words, first.log.options))
+    return OK if first.accepted and not first.log.is_sparse else WRONG
 
 
 def report(args: argparse.Namespace) -> int:
-    """Tell from the history what the relay did."""
+    """Say from the history what the relay did."""
+    import time
+
+    from dumpload.cli.periods import period_of
     from dumpload.cli.progress import Bar
-    from dumpload.cli.records import period
     from dumpload.records.record import RecordError
     from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.report import report_document, report_of_history, report_text, zone_of
@@ -234,12 +229,14 @@ def report(args: argparse.Namespace) -> int:
     if file is None:
         _fail(args, "history.path: expected the file of a history, in the config or as --history FILE; none is kept")
         return USAGE
-    if args.since and args.until and args.since > args.until:
-        _fail(args, f"--since {args.since}: expected a day not after --until {args.until}")
+    try:
+        period = period_of(args, zone_of(settings), time.time())
+    except ValueError as error:
+        _fail(args, str(error))
         return USAGE
     try:
         with Bar(sys.stderr, "report") as bar:
-            told = report_of_history(file, settings, period(args, zone_of(settings)), bar.watch)
+            told = report_of_history(file, settings, period, bar.watch)
     except RecordError as error:
         _fail(args, str(error))
         return USAGE
@@ -257,11 +254,6 @@ def simulate(args: argparse.Namespace) -> int:
     from dumpload.cli.simulating import run_simulation
 
     return run_simulation(args, _settings(args)[1], say=_print_error, show=_show, fail=_fail)
-
-
-def _without_secrets(assignment: str) -> str:
-    key = assignment.partition("=")[0]
-    return f"{key}={NOT_SHOWN}" if key.strip().startswith("mqtt") else assignment
 
 
 def _show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:
@@ -291,6 +283,15 @@ def _named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterat
     for name in getattr(args, "compare", ()):
         yield from named_files(Path(name), load_settings(Path(name), os.environ), os.environ)
     yield from (Named("settings", Path(name)) for name in args.searched)
+
+
+def _with_sets(args: argparse.Namespace, path: Path) -> str:
+    return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
+
+
+def _zone_of(settings: "Settings") -> str | None:
+    """Return the time zone, if the settings name one."""
+    return settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
 
 
 def _others(files: Sequence[str]) -> "dict[str, Settings]":
@@ -381,6 +382,13 @@ def reload(_args: argparse.Namespace) -> int:
         _print_error(f"dumpload reload: {error}")
         return WRONG
     return OK
+
+
+def forget(args: argparse.Namespace) -> int:
+    """Clear what an instance left at the broker."""
+    from dumpload.cli.forget import run_forget
+
+    return run_forget(args, _settings(args)[1], _print, lambda reason: _fail(args, reason))
 
 
 def _fail(args: argparse.Namespace, reason: str) -> None:

@@ -19,7 +19,7 @@ USUAL_FOR_S = 30.0
 
 def add_listen_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `listen` to its parser."""
-    from dumpload.cli.commands import duration  # late: the parser of that module asks for these options
+    from dumpload.cli.periods import duration
 
     parser.add_argument("--for", dest="for_s", type=duration, default=USUAL_FOR_S, metavar="30s", help="how long")
     parser.add_argument(
@@ -38,7 +38,7 @@ def add_listen_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_init_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `init` to its parser."""
-    from dumpload.cli.commands import duration  # late, as above
+    from dumpload.cli.periods import duration
 
     parser.add_argument("file", nargs="?", type=Path, default=Path("dumpload.toml"), help="file to write (new)")
     parser.add_argument(
@@ -123,7 +123,7 @@ def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: 
     survey = _hear(args, talk.answers, show, show_error)
     wishes = talk.ask_for_topics(wishes)
     talk.ask_all(AFTER_SIGNALS)
-    text = settings_text(talk.answers, _telemetry(survey, wishes))
+    text = settings_text(talk.answers, _telemetry(survey, wishes), schema_address())
     judge_text(args.file, text)
     try:
         write_new(args.file, text)
@@ -132,6 +132,16 @@ def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: 
         return 2
     show(f"Written: {args.file}. Next: dumpload check --config {args.file}")
     return 0
+
+
+def schema_address() -> str:
+    """Return where the editor schema is, of an installed wheel or of a checkout; "" if it is nowhere."""
+    import sys
+    from pathlib import Path
+
+    package = Path(__file__).resolve().parents[1]
+    places = (Path(sys.prefix, "share/dumpload/config"), package.parent / "config")
+    return next((str(place / "schema.json") for place in places if (place / "schema.json").is_file()), "")
 
 
 def _hear(

@@ -4,18 +4,22 @@ Parses; opens nothing.
 """
 
 import argparse
-from datetime import date, timedelta, tzinfo
+import re
+from datetime import tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from dumpload.cli.periods import add_period_arguments
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 
 if TYPE_CHECKING:
-    from dumpload.records.record import TableFormat
-    from dumpload.report.local_time import Span
+    from collections.abc import Callable
 
-_YEARS = (1970, 2200)
+    from dumpload.records.record import TableFormat
+
 _NAMES = {signal_name(signal): signal for signal in Signal}
+_NUMBER = r"\d{1,12}(?:\.\d{1,12})?(?:[eE][-+]?\d{1,2})?"
+_UNIT = re.compile(rf"(?P<unit>[A-Za-z]*)(?:\*(?P<scale>[-+]?{_NUMBER}))?(?P<offset>[-+]{_NUMBER})?", re.ASCII)
 
 
 def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,8 +36,7 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
 def add_report_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `report`."""
     parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    parser.add_argument("--since", metavar="YYYY-MM-DD", type=day, help="from this local day on")
-    parser.add_argument("--until", metavar="YYYY-MM-DD", type=day, help="to this local day, which is included")
+    add_period_arguments(parser)
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     _add_picture_arguments(parser)
 
@@ -54,7 +57,10 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--column", dest="columns", action="append", default=[], type=_column, metavar="SIGNAL=NAME",
                        help="what a column is called there: time=NAME, state_of_charge=NAME and so on")  # fmt: skip
     group.add_argument("--unit", dest="units", action="append", default=[], type=_unit, metavar="SIGNAL=UNIT",
-                       help="the unit it is in, such as state_of_charge=ratio")  # fmt: skip
+                       help="the unit it is in, such as state_of_charge=ratio; scaled before that where the logger"
+                       " needs it: battery_power=W*-1, tank_temperature=degC*0.1-40")  # fmt: skip
+    group.add_argument("--columns", dest="column_map", type=Path, metavar="FILE",
+                       help="a column map, TOML or JSON: names, units and the options below, once for all")  # fmt: skip
     group.add_argument("--time-format", metavar="FORMAT", help="such as %%d.%%m.%%Y %%H:%%M:%%S (see date(1))")
     group.add_argument("--timezone", type=_zone, metavar="NAME", help="zone of times that have no offset")
     group.add_argument("--decimal-comma", action="store_true", help="97,5 means 97.5")
@@ -63,44 +69,34 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--sort", action="store_true", help="put rows in order of time (all of them in memory)")
 
 
-def table_format(args: argparse.Namespace) -> "TableFormat":
-    """Return how the record is written."""
-    from dumpload.records.record import TableFormat  # late: every command has these options parsed
-
-    return TableFormat(
-        dict(args.columns),
-        dict(args.units),
-        args.time_format,
-        args.timezone,
-        args.decimal_comma,
-        args.delimiter,
-        args.sort,
-    )
-
-
-def day(text: str) -> date:
-    """Return the date of a text such as 2025-06-16.
+def table_format(args: argparse.Namespace, timezone: str | None = None) -> "TableFormat":
+    """Return how the record is written; `timezone`: that of the settings, for times of which nobody says the zone.
 
     Raises:
-        argparse.ArgumentTypeError: it is none.
+        ConfigError: the column map is none.
     """
-    try:
-        found = date.fromisoformat(text)
-    except ValueError:
-        found = date.min
-    if not _YEARS[0] <= found.year <= _YEARS[1]:
-        msg = f"{text!r}: expected a date such as 2025-06-16"
-        raise argparse.ArgumentTypeError(msg)
-    return found
+    from dumpload.cli.column_map import read_column_map  # late: every command has these options parsed
+    from dumpload.records.record import TableFormat
 
-
-def period(args: argparse.Namespace, zone: tzinfo) -> "Span":
-    """Return the time from the day `since` to the day `until`, that one included, in a zone."""
-    from dumpload.report.from_history import WHOLE
-    from dumpload.report.local_time import Span, midnight
-
-    begin = WHOLE.begin if args.since is None else midnight(args.since, zone)
-    return Span(begin, WHOLE.end if args.until is None else midnight(args.until + timedelta(days=1), zone))
+    said = read_column_map(args.column_map, _MAPPED) if args.column_map else {}
+    scaling = {signal: scale for signal, _unit, scale in args.units if scale is not None}
+    zone, note = args.timezone or said.get("timezone"), ""
+    if zone is None and timezone is not None:
+        zone, note = (
+            _zone(timezone),
+            f"times are read as {timezone}, the settings' permissive.timezone (else --timezone)",
+        )
+    return TableFormat(
+        {**said.get("columns", {}), **dict(args.columns)},
+        {**said.get("units", {}), **{signal: unit for signal, unit, _scale in args.units if unit}},
+        args.time_format or said.get("time_format"),
+        zone,
+        args.decimal_comma or said.get("decimal_comma", False),
+        args.delimiter or said.get("delimiter"),
+        args.sort or said.get("sort", False),
+        {**said.get("scaling", {}), **scaling},
+        note,
+    )
 
 
 def _column(text: str) -> tuple[str, str]:
@@ -111,13 +107,19 @@ def _column(text: str) -> tuple[str, str]:
     return name, theirs.strip()
 
 
-def _unit(text: str) -> tuple[Signal, str]:
-    name, _equals, unit = text.partition("=")
-    if name not in _NAMES or unit not in QUANTITIES[_NAMES[name]].scales:
+def _unit(text: str) -> tuple[Signal, str, tuple[float, float] | None]:
+    """Return the signal, its unit ("": not said), and its scale and offset (None: not said)."""
+    name, _equals, rest = text.partition("=")
+    found = _UNIT.fullmatch(rest)
+    unit = found["unit"] if found else ""
+    is_scaled = bool(found and (found["scale"] or found["offset"]))
+    scale, offset = (float((found and found[part]) or default) for part, default in (("scale", 1), ("offset", 0)))
+    known = QUANTITIES[_NAMES[name]].scales if name in _NAMES else {}
+    if not scale or not (unit in known or (known and is_scaled and not unit)):
         units = ", ".join(f"{name}={unit}" for name, signal in _NAMES.items() for unit in QUANTITIES[signal].scales)
-        msg = f"{text!r}: expected one of {units}"
+        msg = f"{text!r}: expected one of {units}; scaled as battery_power=W*-1 or tank_temperature=degC*0.1-40"
         raise argparse.ArgumentTypeError(msg)
-    return _NAMES[name], unit
+    return _NAMES[name], unit, (scale, offset) if is_scaled else None
 
 
 def _zone(text: str) -> tzinfo:
@@ -136,3 +138,13 @@ def _delimiter(text: str) -> str:
         msg = f"{text!r}: expected one character"
         raise argparse.ArgumentTypeError(msg)
     return one
+
+
+# The options that a column map may have by name, and what reads their texts (True: a switch).
+_MAPPED: "dict[str, Callable[[str], Any] | bool]" = {
+    "time_format": str,
+    "timezone": _zone,
+    "decimal_comma": True,
+    "delimiter": _delimiter,
+    "sort": True,
+}

@@ -5,10 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from dumpload.core.decode import to_base_unit
 from dumpload.core.freshness import MISSING
 from dumpload.core.signals import QUANTITIES
-from dumpload.records.cells import CellParser
+from dumpload.records.cells import UNSCALED, CellParser
 from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column
 
 Floats = NDArray[np.float64]
@@ -41,8 +40,8 @@ def number_column(parser: CellParser, raw: Floats, present: Mask | None = None) 
 
 def _in_base_unit(parser: CellParser, raw: Floats) -> Floats:
     """Return the values in the base unit, rounded as everywhere; there are few different ones in a part of a record."""
-    if parser.unit == QUANTITIES[parser.signal].unit:
+    if parser.unit == QUANTITIES[parser.signal].unit and parser.scaling == UNSCALED:
         return raw
     different, places = np.unique(raw, return_inverse=True)
-    scaled: Sequence[float] = [to_base_unit(parser.signal, parser.unit, number) for number in different.tolist()]
+    scaled: Sequence[float] = [*map(parser.in_base_unit, different.tolist())]
     return np.array(scaled, np.float64)[places]

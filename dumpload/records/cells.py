@@ -1,16 +1,22 @@
 """Which column of a record is which signal, and what the texts of a column mean."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
-from dumpload.core.decode import to_base_unit
+from dumpload.core.decode import rescale, to_base_unit
 from dumpload.core.freshness import MISSING
+from dumpload.core.printable import one_line
 from dumpload.core.signals import QUANTITIES, Signal, beat, in_range, signal_name
 from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column, column_of
 from dumpload.records.record import RecordError, TableFormat
+from dumpload.records.traps import DECIMAL_COMMA, Trap
 
 TIME = "time"
+
+UNSCALED = (1.0, 0.0)
+
+_SHOWN_CHARACTERS = 20
 
 # What means "not known now", by signal.
 UnknownCodes = Mapping[Signal, Sequence[float | str]]
@@ -22,15 +28,27 @@ Meaning = tuple[float, int]
 
 
 class CellParser:
-    """How to read the texts of one column. `highest`: the largest value so far, in the signal's base unit."""
+    """How to read the texts of one column. `highest`: the largest value so far, in the signal's base unit.
+
+    `scaling`: what a number is multiplied by, and what is then added, before its unit. `comma_text`: the last text
+    that was not read, but is a number with a decimal comma.
+    """
 
     def __init__(
-        self, signal: Signal, unit: str, unknown: Sequence[float | str] = (), *, decimal_comma: bool = False
+        self,
+        signal: Signal,
+        unit: str,
+        unknown: Sequence[float | str] = (),
+        *,
+        decimal_comma: bool = False,
+        scaling: tuple[float, float] = UNSCALED,
     ) -> None:
         self.signal = signal
         self.unit = unit
         self.unknown = frozenset(unknown)
         self.highest = -math.inf
+        self.scaling = scaling
+        self.comma_text = ""
         self._decimal_comma = decimal_comma
         self._meanings = _Meanings(self)
 
@@ -49,14 +67,19 @@ class CellParser:
         try:
             number = self._number(text)
         except ValueError:
+            self.comma_text = text if DECIMAL_COMMA.fullmatch(text) else self.comma_text
             return (beat(text), PLAIN) if self.signal == Signal.HEARTBEAT else (MISSING, REJECTED)
         if number in self.unknown:
             return MISSING, UNKNOWN
-        value = to_base_unit(self.signal, self.unit, number) if math.isfinite(number) else MISSING
+        value = self.in_base_unit(number) if math.isfinite(number) else MISSING
         if not in_range(self.signal, value):
             return MISSING, REJECTED
         self.highest = max(self.highest, value)
         return value, PLAIN
+
+    def in_base_unit(self, number: float) -> float:
+        """Return what a number as written means in the signal's base unit."""
+        return to_base_unit(self.signal, self.unit, rescale(number, *self.scaling))
 
     def _number(self, text: str) -> float:
         if "_" in text or not text.isascii():  # Python's own ways of writing numbers
@@ -111,7 +134,17 @@ def _listed(names: Sequence[str]) -> str:
 def parser_of(form: TableFormat, unknown: UnknownCodes, signal: Signal) -> CellParser:
     """Return how the cells of a signal are read."""
     unit = form.units.get(signal, QUANTITIES[signal].unit)
-    return CellParser(signal, unit, unknown.get(signal, ()), decimal_comma=form.decimal_comma)
+    codes, scaling = unknown.get(signal, ()), form.scaling.get(signal, UNSCALED)
+    return CellParser(signal, unit, codes, decimal_comma=form.decimal_comma, scaling=scaling)
+
+
+def comma_traps(parsers: Iterable[CellParser]) -> Iterator[Trap]:
+    """Yield that numbers with a decimal comma were not read, if it is so."""
+    found = next((parser for parser in parsers if parser.comma_text), None)
+    if found is not None:
+        text = one_line(found.comma_text, _SHOWN_CHARACTERS)
+        yield Trap(f'{signal_name(found.signal)} has numbers such as "{text}", which need --decimal-comma',
+                   ("--decimal-comma",))  # fmt: skip
 
 
 def ratio_remark(highest_charge: float) -> list[str]:

@@ -9,13 +9,17 @@ from pathlib import Path
 from typing import NamedTuple, Protocol
 
 from dumpload.core.signals import Signal
-from dumpload.records.cells import CellParser, UnknownCodes, find_columns, parser_of, ratio_remark
+from dumpload.records.cells import CellParser, UnknownCodes, comma_traps, find_columns, parser_of, ratio_remark
 from dumpload.records.file import NUL_BYTES, PART_BYTES, Part, TextLines, parts, torn_words
 from dumpload.records.items import BATCH_ROWS, RowBatch, in_order
 from dumpload.records.record import ReadLog, RecordError, RowError, TableFormat
-from dumpload.records.time import ClockError, Times
+from dumpload.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, TimeKind, Times
+from dumpload.records.traps import LOOKED_AT_TIMES, guess_formats
 
 OUT_OF_ORDER = "a time not before the row above (--sort puts rows in order)"
+
+# Where nobody said which zone local times are of: at least all days are whole.
+_UTC = ("--timezone", "UTC")
 
 _DELIMITERS = (",", ";", "\t")
 _BLANK_LINES = re.compile(rb"\A(?:[ \t\r]*\n)+")
@@ -73,7 +77,10 @@ class CsvRecord:
         reading = _CsvPass(self.path, self._form, layout, log)
         batches = reading.quickly(source, self._arrow) if self._arrow else reading.batches(source)
         yield from in_order(batches) if self._form.sort else batches
+        reading.judge_times()
         log.notes += ratio_remark(layout.signals[Signal.STATE_OF_CHARGE][1].highest)
+        for trap in comma_traps(parser for _place, parser in layout.signals.values()):
+            log.advise(trap)
 
     def _layout(self, header: Part) -> Layout:
         """Return where things are, from the header.
@@ -112,7 +119,8 @@ class _CsvPass:
 
     def __init__(self, path: Path, form: TableFormat, layout: Layout, log: ReadLog) -> None:
         self._path, self._log, self._layout = path, log, layout
-        self._is_sorted = form.sort
+        self._form = form
+        self._odd_times: list[tuple[int, str]] = []
         self._times = Times(form.time_format, form.zone)
         self._last = -float("inf")
 
@@ -171,20 +179,40 @@ class _CsvPass:
         except ValueError as error:
             if any(cells):
                 self._drop(lines, layout.names[layout.time], text, str(error))
+                if not self._log.rows and len(self._odd_times) < LOOKED_AT_TIMES:
+                    self._odd_times.append((lines.number, text))
             return None
         except ClockError as error:
-            raise self._error(lines, text, str(error)) from None
-        if t < self._last and not self._is_sorted:
+            options = {NO_OFFSET: _UTC, NOT_MIXED: ()}[str(error)]
+            raise self._error(lines.number, text, str(error), options) from None
+        if t < self._last and not self._form.sort:
             if not lines.torn:
-                raise self._error(lines, text, OUT_OF_ORDER)
+                raise self._error(lines.number, text, OUT_OF_ORDER, ("--sort",))
             self._drop(lines, "", "", "")
             return None
         self._last = t
         return t
 
-    def _error(self, lines: TextLines, text: str, expected: str) -> RecordError:
+    def judge_times(self) -> None:
+        """Say whose zone the times were read in, or of what form they are if none could be read.
+
+        Raises:
+            RecordError: none could, and all have a form that is known.
+        """
+        if self._times.kind == TimeKind.LOCAL and self._form.zone_note:
+            self._log.notes.append(self._form.zone_note)
+        if self._log.rows or self._form.time_format or not self._odd_times:
+            return
+        number, text = self._odd_times[0]
+        forms = guess_formats([text for _number, text in self._odd_times])
+        if forms:
+            zone = () if self._form.zone else _UTC
+            words = f"{EXPECTED}; these look like {' or '.join(forms[:2])}"
+            raise self._error(number, text, words, ("--time-format", forms[0], *zone))
+
+    def _error(self, number: int, text: str, expected: str, options: tuple[str, ...] = ()) -> RecordError:
         name = self._layout.names[self._layout.time]
-        return RecordError(self._path, expected, line=lines.number, column=name, text=text)
+        return RecordError(self._path, expected, line=number, column=name, text=text, options=options)
 
     def _drop(self, lines: TextLines, column: str, text: str, expected: str) -> None:
         """Leave a row out; the last one, if it is torn, is no bad row."""

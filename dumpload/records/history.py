@@ -20,7 +20,7 @@ from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal, in_range
 from dumpload.history.reader import HistoryError, read_clock_steps, read_events
 from dumpload.history.schema import HistoryRow, RowKind
-from dumpload.records.items import Hold, Instant, Restart
+from dumpload.records.items import Hold, Instant, Moved, Restart
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, RecordError, RowError
 from dumpload.records.time import EARLIEST, IN_RANGE, LATEST
 
@@ -186,7 +186,15 @@ def _item(row: HistoryRow, t: float, *, more: bool) -> Instant | Restart:
     if row.kind in _PLAIN:
         signal = Signal(row.signal) if row.signal >= 0 else Signal.STATE_OF_CHARGE
         return Instant(t, (Event(t, row.wall, _PLAIN[RowKind(row.kind)], signal, more=more),), ahead)
-    return Instant(t, (), ahead)
+    moved = _moved(row)
+    return Instant(t, () if moved is None else (moved,), ahead)
+
+
+def _moved(row: HistoryRow) -> Moved | None:
+    """Return where the recorded relay went, if the row says so."""
+    if row.kind == RowKind.CHANGE:
+        return Moved(bool(row.value))
+    return Moved(said_in(row).get("relay") == "on") if row.kind == RowKind.GAP else None
 
 
 def _started_from(row: HistoryRow) -> tuple[Selector, Lockout]:

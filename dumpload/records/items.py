@@ -117,11 +117,17 @@ class Hold(NamedTuple):
     until: float
 
 
+class Moved(NamedTuple):
+    """The recorded relay moved: not the replayed one, but what its load drew is known by it."""
+
+    on: bool
+
+
 class Instant(NamedTuple):
     """What came at `t` (s on a clock that never goes back), one after another. Unix time is `t - ahead`."""
 
     t: float
-    items: Sequence[Event | Rejection | Hold]
+    items: Sequence[Event | Rejection | Hold | Moved]
     ahead: float = 0.0
 
 

@@ -13,6 +13,7 @@ from dumpload.config.layers import show
 from dumpload.core.printable import printable
 from dumpload.core.signals import Signal
 from dumpload.records.items import Item
+from dumpload.records.traps import Trap
 
 # Report at most this many bad rows; count the rest.
 SHOWN_BAD_ROWS = 5
@@ -49,11 +50,20 @@ def _quoted(text: str) -> str:
 
 
 class RecordError(Exception):
-    """The record cannot be used; `error` says why."""
+    """The record cannot be used; `error` says why, `options` with which of the command line it can be."""
 
     def __init__(
-        self, path: Path, expected: str, *, line: int = 0, column: str = "", text: str = "", place: str = "line"
+        self,
+        path: Path,
+        expected: str,
+        *,
+        line: int = 0,
+        column: str = "",
+        text: str = "",
+        place: str = "line",
+        options: tuple[str, ...] = (),
     ) -> None:
+        self.options = options
         self.error = RowError(path, line, column, text, expected, place)
         super().__init__(self.error)
 
@@ -72,7 +82,9 @@ class TableFormat(NamedTuple):
     """How a record of another logger is written; the defaults are our own format.
 
     `columns`: our name to theirs, "time" among them. `units`: by signal, where not the base unit. `time_format`: as
-    `datetime.strptime` takes it. `zone`: of times without an offset. `sort`: rows may be out of order.
+    `datetime.strptime` takes it. `zone`: of times without an offset. `sort`: rows may be out of order. `scaling`: by
+    signal, what a number is multiplied by and what is then added, before its unit. `zone_note`: said where the zone
+    was needed.
     """
 
     columns: Mapping[str, str] = {}
@@ -82,12 +94,16 @@ class TableFormat(NamedTuple):
     decimal_comma: bool = False
     delimiter: str | None = None
     sort: bool = False
+    scaling: Mapping[Signal, tuple[float, float]] = {}
+    zone_note: str = ""
 
 
 class ReadLog:
     """What one reading of a record came across.
 
     `watch` is called with how much of the file is read (0 to 1). `torn`: what is missing at its end, in words.
+    `options`: those of the command line with which the record is read as it was meant, as far as it shows.
+    `is_sparse`: its rows are further apart than a value counts.
     """
 
     def __init__(self, watch: Callable[[float], None] = lambda _part: None) -> None:
@@ -97,12 +113,19 @@ class ReadLog:
         self.bad: list[RowError] = []
         self.torn = ""
         self.notes: list[str] = []
+        self.options: list[str] = []
+        self.is_sparse = False
 
     def drop(self, error: RowError) -> None:
         """Count a row that is left out."""
         self.dropped += 1
         if len(self.bad) < SHOWN_BAD_ROWS:
             self.bad.append(error)
+
+    def advise(self, trap: Trap) -> None:
+        """Note a trap, and the options that avoid it."""
+        self.notes.append(trap.words)
+        self.options += trap.options
 
 
 class Record(Protocol):

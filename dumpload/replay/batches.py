@@ -16,7 +16,7 @@ from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, LoadRating
 
 
 class BatchReplayer(Replayer):
-    """A replay without an observer, from somewhere in the record on."""
+    """A replay from somewhere in the record on, without an observer, of a table without any of `SOURCE_SIGNALS`."""
 
     def __init__(self, begun: Replayer, run: Compiled, say: Callable[[str], None] = lambda _words: None) -> None:
         """Take over a replay in progress, which is not to be played on."""

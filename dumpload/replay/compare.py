@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from dumpload.config.model import Settings, changed_keys
 from dumpload.config.types import find_zone
-from dumpload.core.freshness import is_missing
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.text import duration
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, TableFormat
@@ -16,7 +16,7 @@ from dumpload.replay.figures import Derived, figures, scenario
 from dumpload.replay.heat_text import kwh
 from dumpload.replay.replay import Result, replay
 from dumpload.replay.replayer import Observer
-from dumpload.replay.text import WIDTH, energy_words, log_remarks, rate, replay_text
+from dumpload.replay.text import WIDTH, energy_words, is_rate, rate, remarks, replay_text
 
 _LABEL = 22
 _COLUMN = 14
@@ -89,9 +89,9 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
     for begin in range(0, len(trials), _SIDE_BY_SIDE):
         lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], LETTERS[begin:])]
     lines += ["", *differences(trials)]
-    remarks = [*log_remarks(trials[0].result.log)]
-    lines += [""] if remarks else []
-    for remark in remarks:
+    told = [*_remarks(trials)]
+    lines += [""] if told else []
+    for remark in told:
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     return "\n".join(lines)
 
@@ -107,7 +107,9 @@ def differences(trials: Sequence[Trial]) -> Iterator[str]:
                 f"{key} {_show(new)} (A: {_show(old)})", WIDTH, initial_indent="   ", subsequent_indent="     "
             )
         if len(changed) > len(matter):
-            yield f"   and in {len(changed) - len(matter)} keys that decide nothing in a replay"
+            others = len(changed) - len(matter)
+            words = "1 key that decides" if others == 1 else f"{others} keys that decide"
+            yield f"   and in {words} nothing in a replay"
 
 
 def _show(value: object) -> str:
@@ -116,12 +118,33 @@ def _show(value: object) -> str:
 
 def comparison_verdict(trials: Sequence[Trial]) -> str:
     """Return in one sentence which settings ran the load longest, and which switched it least often."""
-    most = max(range(len(trials)), key=lambda index: trials[index].result.summary.on_time_s)
-    least = min(range(len(trials)), key=lambda index: trials[index].result.summary.switch_ons)
-    words = f"Of {len(trials)} settings on the same record, {LETTERS[most]} would have run the load longest"
+    longest = max(trial.result.summary.on_time_s for trial in trials)
+    fewest = min(trial.result.summary.switch_ons for trial in trials)
+    most = [at for at, trial in enumerate(trials) if trial.result.summary.on_time_s == longest]
+    least = [at for at, trial in enumerate(trials) if trial.result.summary.switch_ons == fewest]
+    words = f"Of {len(trials)} settings on the same record, "
+    words += "all" if len(most) == len(trials) else _named(most)
+    words += " would have run the load equally long" if len(most) == len(trials) else " would have run the load longest"
+    if len(least) == len(trials):
+        return f"{words}, and all switched it on equally often."
     if least == most:
         return f"{words}, and with the fewest switch-ons."
-    return f"{words}, and {LETTERS[least]} would have switched it on least often."
+    return f"{words}, and {_named(least)} would have switched it on least often."
+
+
+def _named(places: Sequence[int]) -> str:
+    *first, last = (LETTERS[place] for place in places)
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _remarks(trials: Sequence[Trial]) -> Iterator[str]:
+    """Yield what a reader must know before believing the figures, and of which settings, unless of all."""
+    said: dict[str, list[int]] = {}
+    for place, trial in enumerate(trials):
+        for remark in remarks(trial.result):
+            said.setdefault(remark, []).append(place)
+    for remark, places in said.items():
+        yield remark if len(places) == len(trials) else f"{_named(places)}: {remark}"
 
 
 def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
@@ -134,13 +157,13 @@ def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
 def trial_figures(trial: Trial) -> dict[str, str]:
     """Return what is compared, by label."""
     summary = trial.result.summary
-    heat = trial.result.heat
+    life, heat = trial.figures.contact_life_years, trial.result.heat
     lowest, energy, tanks = summary.lowest_state_of_charge_on, summary.energy_wh, trial.figures.hot_tanks
     return {
         "on-time": duration(summary.on_time_s),
-        "on-time a day": _or_dash(summary.on_time_per_day_s, duration),
+        "on-time a day": duration(summary.on_time_per_day_s) if is_rate(summary) else "-",
         "switch-ons": f"{summary.switch_ons}",
-        "switch-ons a day": _or_dash(summary.switch_ons_per_day, rate),
+        "switch-ons a day": rate(summary.switch_ons_per_day) if is_rate(summary) else "-",
         "longest run": _or_dash(summary.longest_run_s, duration),
         "shortest run": _or_dash(summary.shortest_run_s, duration),
         "lowest charge while on": _or_dash(lowest, "{:g} %".format),
@@ -148,7 +171,7 @@ def trial_figures(trial: Trial) -> dict[str, str]:
         "energy": _or_dash(energy, energy_words),
         "from the battery": kwh(heat.battery) if heat is not None and heat.has_battery else "-",
         "tanks of hot water": _or_dash(tanks, "{:.1f}".format),
-        "contact life, years": _or_dash(trial.figures.contact_life_years, "{:.0f}".format),
+        "contact life, years": _or_dash(life if is_rate(summary) else MISSING, "{:.0f}".format),
     }
 
 

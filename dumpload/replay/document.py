@@ -67,6 +67,7 @@ def _summary(summary: Summary, figures: Derived) -> Document:
         "energy_measured_wh": number_or_null(summary.measured.wh),
         "energy_by_voltage_wh": number_or_null(summary.by_voltage.wh),
         "energy_by_rating_wh": number_or_null(summary.by_rating.wh),
+        "assumed_on_time_s": number_or_null(summary.assumed_s),
         "hot_tanks": number_or_null(figures.hot_tanks),
         "contact_life_years": number_or_null(figures.contact_life_years),
     }

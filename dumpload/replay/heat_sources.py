@@ -21,10 +21,11 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Energy, LoadRating
 
-# What tells of the energy into the load, and of where it came from.
-FLOW_SIGNALS = (*ENERGY_SIGNALS, Signal.BATTERY_POWER, Signal.SOLAR_POWER)
+# What tells of the source; and of the energy into the load, too.
+SOURCE_SIGNALS = (Signal.BATTERY_POWER, Signal.SOLAR_POWER)
+FLOW_SIGNALS = (*ENERGY_SIGNALS, *SOURCE_SIGNALS)
 
-_OWN_SIGNALS = (SOC, Signal.BATTERY_POWER, Signal.SOLAR_POWER)
+_OWN_SIGNALS = (SOC, *SOURCE_SIGNALS)
 _NEVER_SEEN = (MISSING, -math.inf)
 
 
@@ -92,18 +93,23 @@ class SourcedEnergy(Energy):
 
     def __init__(self, load: LoadRating, t: float, throttle_percent: float) -> None:
         super().__init__(load, t)
-        self.sources = HeatSources()
+        self._sources: HeatSources | None = None  # until something tells of the source
         self._throttle_percent = throttle_percent
-        self._told_at = t
-        self._is_on = False
         self._battery_at_on_w = MISSING
         self._last = dict.fromkeys(_OWN_SIGNALS, _NEVER_SEEN)
+
+    @property
+    def sources(self) -> HeatSources:
+        """The sources of the energy so far."""
+        return HeatSources(not_known=self.wh) if self._sources is None else self._sources
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a value, good until it expires; of the charge and the powers that tell of the source, too."""
         if signal in _OWN_SIGNALS:
             self.advance(t)
             self._last[signal] = (value, expires_at)
+        if signal in SOURCE_SIGNALS and not is_missing(value):
+            self._sources = self.sources
         super().note(signal, value, t, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
@@ -115,21 +121,21 @@ class SourcedEnergy(Energy):
     def switch(self, t: float, *, on: bool) -> None:
         """The relay moved."""
         super().switch(t, on=on)
-        self._is_on = on
         self._battery_at_on_w = self._live(Signal.BATTERY_POWER, t) if on else MISSING
 
     def advance(self, t: float) -> None:
         """Add up to `t` (s), in parts between which nothing that tells of the source expires."""
-        ends = sorted(end for _value, end in self._last.values() if self._told_at < end < t)
+        if self._sources is None:
+            super().advance(t)
+            return
+        ends = sorted(end for _value, end in self._last.values() if self.at < end < t)
         for end in (*ends, t):
-            self._advance_part(end)
+            self._sources = self._advance_part(self._sources, end)
 
-    def _advance_part(self, t: float) -> None:
-        begin, self._told_at = self._told_at, t
-        before_wh, before_s = self.wh, self._known_s()
+    def _advance_part(self, sums: HeatSources, t: float) -> HeatSources:
+        begin, before_wh, before_s = self.at, self.wh, self._known_s()
         super().advance(t)
         battery_w = self._live(Signal.BATTERY_POWER, begin)
-        sums = self.sources
         if t > begin and not is_missing(battery_w):
             given = max(0.0, -battery_w) * (t - begin) / 3600.0
             sums = sums._replace(discharged=sums.discharged + given, has_battery=True)
@@ -139,7 +145,7 @@ class SourcedEnergy(Energy):
             now = Moment(battery_w, solar_w, self._live(SOC, begin), self._battery_at_on_w)
             part = split(wh, self._known_s() - before_s, now, self._throttle_percent)
             sums = sums._replace(**dict(zip(sums._fields[:6], map(add, sums[:6], part[:6]), strict=True)))
-        self.sources = sums if is_missing(solar_w) else sums._replace(has_solar=True)
+        return sums if is_missing(solar_w) else sums._replace(has_solar=True)
 
     def _known_s(self) -> float:
         return self.measured.seconds + self.by_voltage.seconds + self.by_rating.seconds

@@ -7,12 +7,19 @@ from pathlib import Path
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
+from dumpload.core.signals import Signal, signal_name
+from dumpload.core.text import duration
 from dumpload.core.window import utc_text
 from dumpload.records.items import Item, RowBatch
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
-from dumpload.replay.heat_sources import HeatSources, SourcedEnergy
+from dumpload.records.traps import Spacing, Trap
+from dumpload.replay.heat_sources import SOURCE_SIGNALS, HeatSources, SourcedEnergy
 from dumpload.replay.replayer import Observer, Replayer, Scenario
-from dumpload.replay.totals import Change, Summary, Totals
+from dumpload.replay.totals import SOC, Change, Summary, Totals
+
+# One row may be missing, and a little time (our choice, no source). The longest age is that of the settings.
+ROWS_MISSED = 2.2
+MAX_AGE_S = 3600.0
 
 # The plain loop takes longer for these (2 s: ours, measured) than loading numba and the compiled law does. A year of
 # minutes is worth the 15 s that compiling takes once, from the second replay on.
@@ -60,15 +67,17 @@ def replay(
     observer: Observer | None = None,
     say: Callable[[str], None] = lambda _words: None,
 ) -> Result:
-    """Play a whole record: the rows of a long one compiled, with the extra `study` and no observer.
+    """Play a whole record: the rows of a long one compiled, with the extra `study`, unless an observer watches.
 
-    `say` is told what takes a while.
+    One that has the power of the battery or of the panels is played plainly, too: the source of the heat is only
+    reckoned there. `say` is told what takes a while.
 
     Raises:
         RecordError: it cannot be read, has no rows, or spans too long a time.
         ReplayInterrupted: a person ended it; nothing of a part of a record is returned.
     """
-    items = _within_span(record.path, record.read(log))
+    spacing = Spacing()
+    items = _watched(_within_span(record.path, record.read(log)), spacing)
     item = first = None
     try:
         item = first = next(items, None)
@@ -77,17 +86,25 @@ def replay(
         replayer, may_compile = Replayer(scenario, _begin(item), _ahead(item), observer), observer is None
         for item in chain([first], items):
             if may_compile and isinstance(item, RowBatch) and log.rows > COMPILED_FROM_ROWS:
-                replayer, may_compile = _go_on_compiled(replayer, say), False
+                replayer, may_compile = _go_on(replayer, item, say), False
             replayer.play(item)
     except KeyboardInterrupt:
         raise ReplayInterrupted.at(None if item is None else _begin(item) - _ahead(item)) from None
     end = _end(item)
     summary, totals = replayer.finish(end), replayer.totals
+    for trap in sparse_traps(spacing.seconds, scenario.setup.settings.max_age_s):
+        log.is_sparse = True
+        log.advise(trap)
     counts = (totals.samples, totals.accepted, totals.rejected)
     ends = (_begin(first) - _ahead(first), end - _ahead(item))
     # Compiled rows are not split by source: better nothing than a part of it.
     heat = heat_of(totals) if may_compile == (observer is None) else None
     return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat)
+
+
+def _go_on(begun: Replayer, batch: RowBatch, say: Callable[[str], None]) -> Replayer:
+    """Return what plays on from a batch: compiled, unless the table tells where the heat came from."""
+    return begun if batch.columns.keys() & SOURCE_SIGNALS else _go_on_compiled(begun, say)
 
 
 def _go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> Replayer:
@@ -112,6 +129,28 @@ def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:
                 path, f"a record of at most {MAX_YEARS} years; this is one from {far}: was a clock not set?"
             )
         yield item
+
+
+def _watched(items: Iterator[Item], spacing: Spacing) -> Iterator[Item]:
+    """Have the distance of rows with a state of charge measured."""
+    for item in items:
+        if isinstance(item, RowBatch) and (column := item.columns.get(SOC)) is not None:
+            spacing.take(item, None if column.codes is None else column.codes.tolist())
+        yield item
+
+
+def sparse_traps(spacing_s: float, ages: Sequence[float]) -> Iterator[Trap]:
+    """Yield that rows are too far apart for how long a value counts, if they are; `ages`: by signal, s."""
+    if not spacing_s > ages[SOC]:
+        return
+    apart = f"rows are {duration(spacing_s)} apart, and a state of charge counts for {duration(ages[SOC])} only"
+    needed_s = math.ceil(ROWS_MISSED * spacing_s)
+    if needed_s > MAX_AGE_S:
+        yield Trap(f"{apart}: too far for a replay, which needs a row every {duration(MAX_AGE_S / ROWS_MISSED)}")
+        return
+    names = [signal_name(signal) for signal in Signal if ages[signal] < needed_s]
+    sets = [word for name in names for word in ("--set", f"telemetry.{name}.max_age_s={needed_s}")]
+    yield Trap(f"{apart} (max_age_s): data were lost from row to row", tuple(sets))
 
 
 def _begin(item: Item) -> float:

@@ -13,7 +13,7 @@ from dumpload.core.decode import Rejection
 from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
-from dumpload.records.items import Hold, Instant, Item, Restart, RowBatch
+from dumpload.records.items import Hold, Instant, Item, Moved, Restart, RowBatch
 from dumpload.replay.heat_sources import FLOW_SIGNALS, SourcedEnergy
 from dumpload.replay.totals import SOC, Change, LoadRating, Summary, Totals
 
@@ -133,6 +133,8 @@ class Replayer:
         for one in item.items:
             if isinstance(one, Hold):
                 self._hold(one, value, accepted=accepted)
+            elif isinstance(one, Moved):
+                self.totals.energy.switch_recorded(item.t, on=one.on)
             else:
                 accepted = self._play_event(one)
                 value = one.value if isinstance(one, Event) else MISSING
@@ -189,6 +191,7 @@ class Replayer:
         if self.totals.is_on:
             self.totals.change(item.t, Change(item.t - item.ahead, Position.OFF, Cause.STOPPING, MISSING))
         self.totals.lose(item.t)
+        self.totals.energy.switch_recorded(item.t, on=False)
         lockout = item.lockout if self._scenario.judge_contact else Lockout.NONE
         self.state = start(item.t, selector=item.selector, lockout=lockout)
         self.t = item.t

@@ -35,6 +35,7 @@ class Tally(NamedTuple):
     by_voltage: tuple[float, float]
     by_rating: tuple[float, float]
     drawing_s: float
+    assumed_s: float
     known_until: float
     lost_s: float
     lowest: float
@@ -45,7 +46,7 @@ def tally_of(totals: Totals) -> Tally:
     energy = totals.energy
     return Tally(
         energy.at, energy.is_on, energy.load, energy.volts,
-        (*energy.measured,), (*energy.by_voltage,), (*energy.by_rating,), energy.drawing_s,
+        (*energy.measured,), (*energy.by_voltage,), (*energy.by_rating,), energy.drawing_s, energy.assumed_s,
         totals.known_until, totals.lost_s, totals.lowest_on,
     )  # fmt: skip
 
@@ -55,8 +56,8 @@ def put_back(totals: Totals, tally: Tally) -> None:
     energy = totals.energy
     energy.at, energy.is_on, energy.load, energy.volts = tally[:4]
     energy.measured, energy.by_voltage = EnergyShare(*tally.measured), EnergyShare(*tally.by_voltage)
-    energy.by_rating, energy.drawing_s = EnergyShare(*tally.by_rating), tally.drawing_s
-    totals.known_until, totals.lost_s, totals.lowest_on = tally[8:]
+    energy.by_rating, energy.drawing_s, energy.assumed_s = EnergyShare(*tally.by_rating), *tally[7:9]
+    totals.known_until, totals.lost_s, totals.lowest_on = tally[9:]
 
 
 def plus(share: tuple[float, float], power_w: float, seconds: float) -> tuple[float, float]:
@@ -66,14 +67,17 @@ def plus(share: tuple[float, float], power_w: float, seconds: float) -> tuple[fl
 
 def advance(tally: Tally, t: float, is_on: bool, rating: LoadRating) -> Tally:  # noqa: FBT001
     """Return the tally with the energy up to `t` (s), and the relay where it is from then on."""
-    at, was_on, load, volts, measured, by_voltage, by_rating, drawing_s, known_until, lost_s, lowest = tally
-    if was_on and t > at:
-        parts = drawn(at, t, load, volts, rating)
+    at, ran, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest = tally
+    if ran and t > at:
+        parts = drawn(at, t, load, volts, rating, False)  # a table does not say
         measured = plus(measured, parts[0], parts[1])
         by_voltage = plus(by_voltage, parts[2], parts[3])
         by_rating = plus(by_rating, parts[4], parts[5])
         drawing_s += parts[6]
-    return Tally(t, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, known_until, lost_s, lowest)
+        assumed_s += parts[7]
+    return Tally(
+        t, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest
+    )
 
 
 def switch(tally: Tally, change: Floats, rating: LoadRating) -> Tally:
@@ -86,8 +90,10 @@ def switch(tally: Tally, change: Floats, rating: LoadRating) -> Tally:
 
 def with_charge(tally: Tally, known_until: float, lost_s: float, lowest: float) -> Tally:
     """Return the tally with what it says of the state of charge replaced."""
-    at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, _, _, _ = tally
-    return Tally(at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, known_until, lost_s, lowest)
+    at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, _, _, _ = tally
+    return Tally(
+        at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest
+    )
 
 
 def hear_charge(tally: Tally, t: float, percent: float, max_age_s: float) -> Tally:
@@ -104,8 +110,10 @@ def hear_charge(tally: Tally, t: float, percent: float, max_age_s: float) -> Tal
 
 def measure(tally: Tally, load: tuple[float, float], volts: tuple[float, float]) -> Tally:
     """Return the tally with other measurements of the load power and the bus voltage."""
-    at, is_on, _, _, measured, by_voltage, by_rating, drawing_s, known_until, lost_s, lowest = tally
-    return Tally(at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, known_until, lost_s, lowest)
+    at, is_on, _, _, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest = tally
+    return Tally(
+        at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest
+    )
 
 
 def heard_until(cells: Cells, row: int, t: float) -> float:

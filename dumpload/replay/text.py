@@ -51,31 +51,40 @@ def verdict(summary: Summary, *, is_replay: bool = True) -> str:
 def rows(result: Result, figures: Derived, zone: tzinfo) -> Iterator[tuple[str, str]]:
     """Yield the figures, each with its label."""
     summary = result.summary
-    scaled = ", scaled from less than a day" if summary.days < 1 else ""
     yield "Record", f"{result.path} ({result.kind}), {result.log.rows} rows"
     yield "From", f"{local_text(result.first, zone)} to {local_text(result.last, zone)} ({_days(summary)})"
     yield "Samples", _samples(result)
-    yield "On-time", f"{duration(summary.on_time_s)}; {_per_day(summary.on_time_per_day_s)} a day{scaled}"
-    per_day = "-" if is_missing(summary.switch_ons_per_day) else f"{rate(summary.switch_ons_per_day)}"
-    yield "Switch-ons", f"{summary.switch_ons}; {per_day} a day{scaled}"
+    per_day = is_rate(summary)
+    yield "On-time", duration(summary.on_time_s) + (f"; {duration(summary.on_time_per_day_s)} a day" if per_day else "")
+    yield "Switch-ons", f"{summary.switch_ons}" + (f"; {rate(summary.switch_ons_per_day)} a day" if per_day else "")
     if summary.switch_ons:
         still = " (one is still on at the end)" if summary.still_on else ""
         yield "Runs", f"longest {duration(summary.longest_run_s)}, shortest {duration(summary.shortest_run_s)}{still}"
         lowest = summary.lowest_state_of_charge_on
         yield "Lowest charge", "not known" if is_missing(lowest) else f"{lowest:g} % while on"
-    share = f" ({100 * summary.data_lost_s / summary.span_s:.2g} % of the time)" if summary.span_s else ""
+    share = f" ({percent(summary.data_lost_s / summary.span_s)} of the time)" if summary.span_s else ""
     yield "Without data", f"{duration(summary.data_lost_s)}{share}"
     yield "Energy", _energy(summary)
     if result.heat is not None and summary.switch_ons:
         yield from heat_rows(result.heat, figures)
-    yield from _meaning(figures)
+    yield from _meaning(figures, is_lasting=is_rate(summary))
 
 
-def _meaning(figures: Derived) -> Iterator[tuple[str, str]]:
+def is_rate(summary: Summary) -> bool:
+    """Return whether it is of a day or longer: of two switch-ons in minutes nothing follows for a day."""
+    return summary.days >= 1
+
+
+def percent(part: float) -> str:
+    """Return a part of one as percent: two digits below ten, and whole above."""
+    return f"{rate(100 * part)} %"
+
+
+def _meaning(figures: Derived, *, is_lasting: bool) -> Iterator[tuple[str, str]]:
     if figures.hot_tanks > 0:
         water = f"{figures.volume_l:g} l from {figures.cold_c:g} to {figures.target_c:g} degC"
         yield "Hot water", f"enough to heat {water} {figures.hot_tanks:.1f} times, without losses"
-    if not is_missing(figures.contact_life_years):
+    if is_lasting and not is_missing(figures.contact_life_years):
         years = f"{figures.contact_life_years:.0f} years" if figures.contact_life_years >= 1 else "less than a year"
         yield "Contact", f"{years} at this rate, if good for {figures.operations:.0f} operations at this load"
 
@@ -107,12 +116,20 @@ def remarks(result: Result) -> Iterator[str]:
     summary = result.summary
     if not result.accepted:
         yield "No sample counted, so nothing could be decided: look at units and columns (--unit, --column)."
-    drawn = summary.drawing_s / summary.measured.seconds if summary.measured.seconds else 1.0
-    if drawn < _MOST_DRAWN_PART:
+    measured_s = summary.measured.seconds
+    if summary.drawing_s < _MOST_DRAWN_PART * measured_s:
         yield (
-            f"The recorded load drew power in only {100 * drawn:.0f} % of this on-time: either the relay was"
-            " off at that time, or the thermostat had cut out. The measured energy is what it drew."
+            f"The load drew power in only {percent(summary.drawing_s / measured_s)} of the on-time that was measured:"
+            " its thermostat was open for the rest. The measured energy is what it drew."
         )
+    if summary.assumed_s:
+        yield (
+            f"In {duration(summary.assumed_s)} of this on-time the recorded load drew nothing: it was off then, or its"
+            " thermostat was open. The energy there is what the element would have drawn."
+        )
+    known_s = measured_s + summary.by_voltage.seconds + summary.by_rating.seconds
+    if known_s and summary.on_time_s - known_s > 1.0:
+        yield f"In {duration(summary.on_time_s - known_s)} of this on-time no power is known: needs load.rated_w."
     yield from log_remarks(result.log)
 
 
@@ -166,7 +183,3 @@ def energy_words(wh: float) -> str:
 
 def _days(summary: Summary) -> str:
     return f"{summary.days:.1f} days" if summary.days >= 1 else duration(summary.span_s)
-
-
-def _per_day(seconds: float) -> str:
-    return "-" if is_missing(seconds) else duration(seconds)

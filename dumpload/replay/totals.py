@@ -50,8 +50,9 @@ class Summary(NamedTuple):
     """What a replay came to; seconds, Wh, percent. `energy_wh`: NaN if no source gives any power.
 
     `measured`, `by_voltage`, `by_rating`: the energy by where its power came from. `drawing_s`: how much of the
-    on-time the recorded load power shows the load drawing. Runs are NaN if there was none; one that is still on at
-    the end (`still_on`) counts as long as it is.
+    on-time the recorded load power shows the load drawing; `assumed_s`: how much of it shows none, since the recorded
+    load was off, and so counts with what the element would draw. Runs are NaN if there was none; one that is still on
+    at the end (`still_on`) counts as long as it is.
     """
 
     span_s: float
@@ -67,6 +68,7 @@ class Summary(NamedTuple):
     by_voltage: EnergyShare
     by_rating: EnergyShare
     drawing_s: float
+    assumed_s: float = 0.0
 
     @property
     def days(self) -> float:
@@ -85,42 +87,54 @@ class Summary(NamedTuple):
 
 
 def drawn(
-    begin: float, end: float, load: tuple[float, float], volts: tuple[float, float], rating: LoadRating
-) -> tuple[float, float, float, float, float, float, float]:
-    """Return what the load draws while the relay is on from `begin` to `end` (s), by where that is known from.
+    begin: float,
+    end: float,
+    load: tuple[float, float],
+    volts: tuple[float, float],
+    rating: LoadRating,
+    was_on: bool,  # noqa: FBT001
+) -> tuple[float, float, float, float, float, float, float, float]:
+    """Return what the load draws while its relay is on from `begin` to `end` (s), by where that is known from.
 
-    Power (W) and time (s) as measured, by voltage and by rating; and the time (s) in which the measured power shows the
-    load drawing. `load`, `volts`: the last value, and until when it counts (s). Numbers in and out: it is compiled too.
+    Power (W) and time (s) as measured, by voltage and by rating; then the time (s) in which the measured power shows
+    the load drawing, and that in which it shows a load that was off. `load`, `volts`: the last value, and until when it
+    counts (s). `was_on`: whether the recorded relay is known to have been on. Numbers in and out: it is compiled too.
+
+    A load that was off draws nothing, which says nothing of what it would have drawn under other settings: that is
+    V^2/R, or the rating. One that was on and drew nothing had its thermostat open, and keeps it so. Where the record
+    does not say, no power is taken for a load that was off.
     """
-    load_s = volts_s = rated_s = volts_w = rated_w = drawing_s = load_w = 0.0
-    if begin < load[1]:
-        load_w, load_s = load[0], min(end, load[1]) - begin
+    load_w = load_s = volts_w = volts_s = rated_w = rated_s = drawing_s = assumed_s = 0.0
+    load_end, volts_end = min(end, load[1]), min(end, volts[1])
+    if begin < load_end and (load[0] > LOAD_PRESENT_W or (was_on and not is_missing(load[0]))):
+        load_w, load_s = load[0], load_end - begin
         drawing_s = load_s if load_w > LOAD_PRESENT_W else 0.0
-        begin += load_s
-    if begin < min(end, volts[1]) and not is_missing(rating.ohm):
-        volts_w, volts_s = volts[0] * volts[0] / rating.ohm, min(end, volts[1]) - begin
-        begin += volts_s
+        begin = load_end
+    elif begin < load_end and not is_missing(load[0]):
+        assumed_s = load_end - begin
+    if begin < volts_end and not is_missing(volts[0]) and not is_missing(rating.ohm):
+        volts_w, volts_s = volts[0] * volts[0] / rating.ohm, volts_end - begin
+        begin = volts_end
     if begin < end and not is_missing(rating.rated_w):
         rated_w, rated_s = rating.rated_w, end - begin
-    return load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s
+    return load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s, assumed_s
 
 
 class Energy:
-    """The energy into the load while the relay is on, from the best source there is at every moment.
+    """The energy into the load while the relay is on, by `drawn` at every moment.
 
-    The measured load power if it is live, else the bus voltage if it is (V squared by R), else the rating. A value
-    counts until the next one, at most as long as it is live.
+    A value counts until the next one, at most as long as it is live.
     """
 
     def __init__(self, load: LoadRating, t: float) -> None:
-        """Start at `t` (s) with the relay off."""
+        """Start at `t` (s) with the relay off, and not knowing whether the recorded one is on."""
         self._rating = load
         self.at = t
-        self.is_on = False
+        self.is_on = self._was_on = False
         self.load = (MISSING, -math.inf)
         self.volts = (MISSING, -math.inf)
         self.measured = self.by_voltage = self.by_rating = EnergyShare()
-        self.drawing_s = 0.0
+        self.drawing_s = self.assumed_s = 0.0
 
     @property
     def wh(self) -> float:
@@ -148,18 +162,22 @@ class Energy:
         self.advance(t)
         self.is_on = on
 
+    def switch_recorded(self, t: float, *, on: bool) -> None:
+        """The recorded relay moved; a replayed one is another."""
+        self.advance(t)
+        self._was_on = on
+
     def advance(self, t: float) -> None:
         """Add up to `t` (s)."""
         begin, self.at = self.at, t
         if not self.is_on or t <= begin:
             return
-        load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s = drawn(
-            begin, t, self.load, self.volts, self._rating
-        )
-        self.measured = self.measured.plus(load_w, load_s)
-        self.by_voltage = self.by_voltage.plus(volts_w, volts_s)
-        self.by_rating = self.by_rating.plus(rated_w, rated_s)
-        self.drawing_s += drawing_s
+        parts = drawn(begin, t, self.load, self.volts, self._rating, self._was_on)
+        self.measured = self.measured.plus(parts[0], parts[1])
+        self.by_voltage = self.by_voltage.plus(parts[2], parts[3])
+        self.by_rating = self.by_rating.plus(parts[4], parts[5])
+        self.drawing_s += parts[6]
+        self.assumed_s += parts[7]
 
 
 class Totals:
@@ -262,6 +280,7 @@ class Totals:
             by_voltage=parts[1],
             by_rating=parts[2],
             drawing_s=self.energy.drawing_s,
+            assumed_s=self.energy.assumed_s,
         )
 
     def _end_run(self, t: float) -> None:

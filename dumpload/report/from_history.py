@@ -21,7 +21,7 @@ from dumpload.replay.replay import ReplayInterrupted, Result, heat_of
 from dumpload.replay.replayer import SHOWN_SIGNALS, Scenario, hold_s
 from dumpload.replay.totals import SOC, Change, Totals
 from dumpload.report.day_log import DayLog, Incident
-from dumpload.report.local_time import Span
+from dumpload.report.local_time import Span, local_date
 
 # Keep this many of the last incidents.
 KEPT_INCIDENTS = 200
@@ -105,12 +105,14 @@ class _Recorded:
         self._newest = (MISSING, MISSING)
         self._is_ended = False
         self._first = self._last = 0.0
+        self._zone, self._recorded = zone, Span(math.inf, -math.inf)
         self._log = DayLog(zone)
         self._incidents: deque[Incident] = deque(maxlen=KEPT_INCIDENTS)
 
     def take(self, row: HistoryRow, t: float) -> None:
         """Take the next row, which was at `t` (s)."""
         wall = self._wall(t)
+        self._recorded = Span(min(self._recorded.begin, wall), max(self._recorded.end, wall))
         if wall >= self._period.end:
             self._end(row)
         elif wall < self._period.begin:
@@ -130,7 +132,7 @@ class _Recorded:
         """Return what it came to."""
         totals = self._totals
         if totals is None:
-            raise RecordError(record.path, "at least one row in that period")
+            raise RecordError(record.path, self._expected())
         self._pass_midnights(self._last)
         self._settle(None, self._last)
         summary = totals.summary(self._last)
@@ -139,6 +141,13 @@ class _Recorded:
         result = Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
         self._log.incidents = tuple(self._incidents)
         return result, self._log
+
+    def _expected(self) -> str:
+        """Return which period was expected, where there is no row in the one asked for."""
+        if self._recorded.begin > self._recorded.end:
+            return "at least one row"
+        first, last = (local_date(wall, self._zone) for wall in self._recorded)
+        return f"a period with rows in it; there are rows from {first} to {last}"
 
     # ---- the period's ends ----
 
@@ -230,6 +239,7 @@ class _Recorded:
     def _change(self, t: float, position: Position, cause: Cause, state_of_charge: float) -> None:
         totals = self._totals
         if totals is not None and totals.is_on != (position == Position.ON):
+            totals.energy.switch_recorded(t, on=position == Position.ON)
             totals.change(t, Change(self._wall(t), position, cause, state_of_charge))
 
 

@@ -1,0 +1,78 @@
+"""`dumpload forget NAME`: clears what an instance that is gone left at the broker."""
+
+import argparse
+import re
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from dumpload.config.model import Settings
+
+
+def add_forget_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `forget`."""
+    parser.add_argument("name", metavar="NAME", type=_name, help="the name of the instance, as its settings had it")
+    parser.add_argument("--yes", action="store_true", help="do not ask back")
+
+
+def _name(text: str) -> str:
+    from dumpload.config.types import NAME_PATTERN  # late: every command has these options parsed
+
+    if not re.fullmatch(NAME_PATTERN, text):
+        msg = f"{text[:40]!r}: expected the name of an instance: letters, digits, - and _"
+        raise argparse.ArgumentTypeError(msg)
+    return text
+
+
+def run_forget(
+    args: argparse.Namespace, settings: "Settings", show: Callable[[str], None], fail: Callable[[str], None]
+) -> int:
+    """Say what is there, ask back, and clear it; return the exit code."""
+    from dumpload.cli.leftovers import ForgetError
+
+    try:
+        return _forget(args, settings, show)
+    except ForgetError as error:
+        fail(str(error))
+        return 1
+
+
+def _forget(args: argparse.Namespace, settings: "Settings", show: Callable[[str], None]) -> int:
+    """Say what is there, ask back, and clear it; return the exit code.
+
+    Raises:
+        ForgetError: the broker cannot be reached, the instance is alive, or something is still there afterwards.
+    """
+    import asyncio
+
+    from dumpload.cli.leftovers import ForgetError, leftovers
+    from dumpload.config.to_mqtt import base_topics
+
+    base = base_topics(settings).status.rpartition("/")[0] if args.name == settings.name else f"dumpload/{args.name}"
+    found = asyncio.run(leftovers(settings, base))
+    if found.get(f"{base}/presence") == b"up":
+        msg = f"{args.name} is up at {settings.mqtt.host}: expected an instance that has been stopped for good"
+        raise ForgetError(msg)
+    if not found:
+        show(f"Nothing of {args.name} is retained below {base} at {settings.mqtt.host}.")
+        return 0
+    show("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(found)))))
+    if not args.yes and not _is_sure():
+        show("Nothing was cleared.")
+        return 1
+    asyncio.run(leftovers(settings, base, clear=True))
+    if left := asyncio.run(leftovers(settings, base)):
+        msg = f"{', '.join(sorted(left))}: expected the right to publish there; the broker still has it"
+        raise ForgetError(msg)
+    show("Cleared.")
+    return 0
+
+
+def _is_sure() -> bool:
+    from dumpload.cli.leftovers import ForgetError
+
+    if not sys.stdin.isatty():
+        msg = "expected --yes, or a terminal to ask back on; nothing was cleared"
+        raise ForgetError(msg)
+    return input("Clear them? [y/N] ").strip().lower() in {"y", "yes"}
