@@ -62,11 +62,13 @@ def compiled(say: Callable[[str], None] = lambda _words: None, *, keep: bool = T
         is_kept = keep and os.access(folder, os.W_OK)
     except OSError:
         is_kept = False
-    is_at_hand = (_compile.cache_info().currsize and keep) or (is_kept and any(folder.rglob("*.nbi")))
+    misses = _compile.cache_info().misses
+    functions = _compile(folder, is_kept)  # which are compiled as they are called
+    is_at_hand = _compile.cache_info().misses == misses or (is_kept and any(folder.rglob("*.nbi")))
     if not is_at_hand:
         kept = "" if is_kept else f"; it cannot be kept in {folder}"
         say(f"compiling the control law for this computer, which takes a while the first time{kept}")
-    return _compile(folder, is_kept)
+    return functions
 
 
 @cache
