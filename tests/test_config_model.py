@@ -255,7 +255,7 @@ WRONG = st.sampled_from([{"x": 1}, [[]], float("nan"), float("-inf")])
 def test_no_values_raise_anything_else(values: dict[str, Any]) -> None:
     tables = {key: value for key, value in values.items() if "." not in key}
     for line in complaints(tables):
-        assert ": expected " in line or line.endswith(": unknown setting")
+        assert ": expected " in line or ": unknown setting" in line
         assert "\n" not in line
 
 

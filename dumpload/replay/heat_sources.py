@@ -105,11 +105,14 @@ class SourcedEnergy(Energy):
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a value, good until it expires; of the charge and the powers that tell of the source, too."""
-        if signal in _OWN_SIGNALS:
+        if self._sources is None and signal in SOURCE_SIGNALS and not is_missing(value):
             self.advance(t)
-            self._last[signal] = (value, expires_at)
-        if signal in SOURCE_SIGNALS and not is_missing(value):
             self._sources = self.sources
+        if signal in _OWN_SIGNALS:
+            # Else only where the compiled tally adds up, too: the last bit of a sum depends on it.
+            if self._sources is not None:
+                self.advance(t)
+            self._last[signal] = (value, expires_at)
         super().note(signal, value, t, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:

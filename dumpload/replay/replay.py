@@ -97,9 +97,7 @@ def replay(
         log.advise(trap)
     counts = (totals.samples, totals.accepted, totals.rejected)
     ends = (_begin(first) - _ahead(first), end - _ahead(item))
-    # Compiled rows are not split by source: better nothing than a part of it.
-    heat = heat_of(totals) if may_compile == (observer is None) else None
-    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat)
+    return Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
 
 
 def _go_on(begun: Replayer, batch: RowBatch, say: Callable[[str], None]) -> Replayer:
