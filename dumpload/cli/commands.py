@@ -302,35 +302,10 @@ def _others(files: Sequence[str]) -> "dict[str, Settings]":
 
 
 def listen(args: argparse.Namespace) -> int:
-    """Say what arrives; 1 if a configured signal has no live value."""
-    import asyncio
-    import time
+    """Say what arrives at the broker; 1 if a configured signal has no live value."""
+    from dumpload.cli.commissioning import run_listen
 
-    from dumpload.cli.commissioning import listening
-    from dumpload.cli.progress import Bar
-    from dumpload.commissioning.collect import NoBrokerError, collect
-    from dumpload.commissioning.propose import parse_wish, propose
-    from dumpload.commissioning.text import listen_document, listen_text
-
-    try:
-        wishes = [parse_wish(text) for text in args.propose]
-    except ValueError as error:
-        _fail(args, f"--propose {error}")
-        return USAGE
-    options, survey = listening(args, None if args.broker else lambda: _settings(args)[1])
-    try:
-        with Bar(sys.stderr, "listen") as bar:
-            asyncio.run(collect(options, survey, args.for_s, bar.watch))
-    except NoBrokerError as error:
-        _fail(args, str(error))
-        return WRONG
-    wall = time.time()
-    if wishes:
-        _print(propose(survey, wishes, wall).rstrip("\n"))
-    else:
-        _show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
-    is_live = all(heard.values for heard in survey.signals.values())
-    return OK if is_live and survey.topics else WRONG
+    return run_listen(args, lambda: _settings(args)[1], show=_show, say=_print, fail=_fail)
 
 
 def init(args: argparse.Namespace) -> int:

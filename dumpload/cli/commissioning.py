@@ -98,6 +98,44 @@ def plain_options(host: str, port: int, username: str | None, password_file: Pat
     )
 
 
+def run_listen(
+    args: argparse.Namespace,
+    load: "Callable[[], Settings]",
+    *,
+    show: Callable[..., None],
+    say: Callable[[str], None],
+    fail: Callable[[argparse.Namespace, str], None],
+) -> int:
+    """Listen, and say what arrives or print the settings asked for; return the exit code.
+
+    Raises:
+        ConfigError: the settings, or what is to be proposed, cannot be used.
+    """
+    import asyncio
+    import sys
+    import time
+
+    from dumpload.cli.progress import Bar
+    from dumpload.commissioning.collect import NoBrokerError, collect
+    from dumpload.commissioning.propose import parse_wish, propose
+    from dumpload.commissioning.text import listen_document, listen_text
+
+    wishes = [parse_wish(text) for text in args.propose]
+    options, survey = listening(args, None if args.broker else load)
+    try:
+        with Bar(sys.stderr, "listen") as bar:
+            asyncio.run(collect(options, survey, args.for_s, bar.watch))
+    except NoBrokerError as error:
+        fail(args, str(error))
+        return 1
+    wall = time.time()
+    if wishes:
+        say(propose(survey, wishes, wall).rstrip("\n"))
+    else:
+        show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
+    return 0 if survey.topics and all(heard.values for heard in survey.signals.values()) else 1
+
+
 def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: Callable[[str], None]) -> int:
     """Ask, listen if wanted, and write the file; return the exit code.
 
@@ -113,11 +151,7 @@ def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: 
     if args.file.exists():
         show_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
         return 2
-    try:
-        wishes = [parse_wish(text) for text in args.propose]
-    except ValueError as error:
-        show_error(f"--propose {error}")
-        return 2
+    wishes = [parse_wish(text) for text in args.propose]
     given = {key: text for key, _, text in (one.partition("=") for one in args.sets)}
     talk = interview(given, input if sys.stdin.isatty() else None, show)
     survey = _hear(args, talk.answers, show, show_error)

@@ -106,7 +106,7 @@ class Interview:
                 return None
             try:
                 return parse_wish(f"{signal_name(signal)}={text}")
-            except ValueError as error:
+            except ConfigError as error:
                 self._show(str(error))
 
 

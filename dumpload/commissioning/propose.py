@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from dumpload.commissioning.advice import GAPS_PER_AGE
 from dumpload.commissioning.survey import Survey, document_of, leaves_of, time_pointers
+from dumpload.config.layers import ConfigError, Problem
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
 
@@ -26,14 +27,14 @@ def parse_wish(text: str) -> Wish:
     """Return what `SIGNAL=TOPIC` or `SIGNAL=TOPIC /POINTER` means.
 
     Raises:
-        ValueError: it is not of that form; the message says what was expected.
+        ConfigError: it is not of that form.
     """
     name, equals, where = text.partition("=")
     names = [signal_name(signal) for signal in Signal]
     topic, _, pointer = where.partition(" ")
     if not equals or name not in names or not topic or (pointer and not pointer.startswith("/")):
-        msg = f"{text!r}: expected SIGNAL=TOPIC, or 'SIGNAL=TOPIC /POINTER', with SIGNAL one of {', '.join(names)}"
-        raise ValueError(msg)
+        expected = f"SIGNAL=TOPIC, or 'SIGNAL=TOPIC /POINTER', with SIGNAL one of {', '.join(names)}"
+        raise ConfigError([Problem("--propose", "", "", f"{expected}; not {text[:60]!r}")])
     return Wish(Signal[name.upper()], topic, pointer)
 
 
