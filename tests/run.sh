@@ -55,6 +55,8 @@ quiet_pip "$work/bin/pip" install -q --force-reinstall --no-deps "$wheel"
 quiet_pip "$work/bin/pip" install -q "${wheel}[test]"
 # Measured series of another project, for one test that is skipped without them: the data only, not what it needs.
 "$work/bin/pip" install -q --no-deps pvanalytics==0.2.2 2>"$work/pip.log" || missing="$missing pvanalytics"
+# What simulates weather, for the tests of `simulate`: 130 MB more than the rest needs, and without it they are skipped.
+"$work/bin/pip" install -q "${wheel}[solar]" 2>"$work/pip.log" || missing="$missing pvlib"
 # The accessibility check of the pages; unpacked only, nothing of it is run by npm.
 axe=$work/axe-core-4.14.1
 export AXE_CORE="${AXE_CORE:-$PWD/$axe/package/axe.min.js}"

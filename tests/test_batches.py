@@ -31,7 +31,7 @@ from dumpload.replay.totals import Energy, LoadRating
 pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
-from dumpload.replay import compiled as compiled_module
+from dumpload.replay import compiler as compiled_module
 from dumpload.replay.arrays import play
 from dumpload.replay.batches import BatchReplayer
 from dumpload.replay.compiled import Compiled, compiled
@@ -177,6 +177,7 @@ def test_without_the_extra_a_long_record_is_played_plainly(
     monkeypatch.delitem(sys.modules, "dumpload.replay.batches")
     monkeypatch.setitem(sys.modules, "numba", None)
     monkeypatch.delitem(sys.modules, "dumpload.replay.compiled")
+    monkeypatch.delitem(sys.modules, "dumpload.replay.compiler")
     assert main([*month, "--json"]) == 0
     assert capsys.readouterr() == expected
 

@@ -32,6 +32,23 @@ def as_well(key: str, value: str, needed: str) -> str:
             ["control.floor_percent = 93.5: expected at most control.cut_out_percent, which is 93.0"],
         ),
         ({"control.floor_percent": 93}, []),
+        ({"house.day_w": 90}, [as_well("house.day_w", "90", "house.night_w")]),
+        ({"house.night_w": 90}, [as_well("house.night_w", "90", "house.day_w")]),
+        ({"solar.latitude": 51.5}, [as_well("solar.latitude", "51.5", "solar.longitude")]),
+        ({"solar.longitude": -0.1}, [as_well("solar.longitude", "-0.1", "solar.latitude")]),
+        (
+            {"house.day_w": 90, "house.night_w": 40, "house.hourly_w": [60] * 24},
+            ["house.day_w = 90: expected either this or house.hourly_w, not both"],
+        ),
+        (
+            {"solar.rebulk_v": 28.4, "solar.absorption_v": 28.4},
+            ["solar.rebulk_v = 28.4: expected less than solar.absorption_v, which is 28.4"],
+        ),
+        (
+            {"solar.peak_w": 1400, "solar.strings": [{"peak_w": 700}, {"peak_w": 800, "tilt_deg": 30}]},
+            ["solar.peak_w = 1400: expected the sum of solar.strings, which is 1500"],
+        ),
+        ({"solar.peak_w": 1500, "solar.strings": [{"peak_w": 700}, {"peak_w": 800, "tilt_deg": 30}]}, []),
         ({"control.cut_out_percent": 96.9}, []),
         (
             {**VOLTAGE, "permissive.voltage_cut_out": 27, "permissive.voltage_cut_in": 27},

@@ -19,6 +19,9 @@ HIDDEN = "(not shown)"
 NO_NAME = "1 to 64 letters, digits, - or _"
 NO_ZONE = 'the IANA name of a time zone this computer knows, such as "Europe/London"'
 NO_DAY = "a date such as 2026-05-02"
+NO_DRAWS = 'a list of draws, such as ["07:00 20", "19:30 15.5"]'
+NO_HOURS = "a list of 24 numbers from 0 to 100000, from midnight on"
+NO_STRINGS = "a list of tables with peak_w, tilt_deg (0 to 90), azimuth_deg (0 to 360)"
 NO_SPANS = 'a list of parts of the day, such as ["09:00-17:00"]'
 
 
@@ -127,10 +130,24 @@ def test_a_value_of_the_wrong_kind_is_refused_by_name_and_value(
         (UNKNOWN, [255, True], f"{UNKNOWN}[1] = true: expected a list of numbers and texts"),
         (UNKNOWN, [float("nan")], f"{UNKNOWN}[0] = nan: expected a list of numbers and texts"),
         (UNKNOWN, [[]], f"{UNKNOWN}[0] = []: expected a list of numbers and texts"),
+        ("tank.draws", ["07:00 20", "24:00 20"], f'tank.draws[1] = "24:00 20": expected {NO_DRAWS}'),
+        ("tank.draws", ["07:00 0"], f'tank.draws[0] = "07:00 0": expected {NO_DRAWS}'),
+        ("tank.draws", ["07:00"], f'tank.draws[0] = "07:00": expected {NO_DRAWS}'),
+        ("house.hourly_w", [60.0] * 23 + [-1], f"house.hourly_w[23] = -1: expected {NO_HOURS}"),
+        ("solar.strings", [{"peak_w": 700, "tilt_deg": 91}], f"solar.strings[0].tilt_deg = 91: expected {NO_STRINGS}"),
+        ("solar.strings", [{"tilt_deg": 9}], f"solar.strings[0].peak_w: expected {NO_STRINGS}; it must be set"),
+        ("solar.strings", [{"peak_w": 9}, 5], f"solar.strings[1] = 5: expected {NO_STRINGS}"),
     ],
 )
 def test_a_wrong_item_of_a_list_is_named_by_its_position(key: str, value: Any, line: str) -> None:
     assert complaints({key: value}) == [line]
+
+
+def test_an_unknown_key_of_a_string_of_panels_is_named_without_its_value() -> None:
+    (line,) = complaints({"solar.strings": [{"peak_w": 700, "slope": 12}]})
+    assert line.startswith("solar.strings[0].slope")
+    assert line.endswith("expected a key that exists")
+    assert "12" not in line
 
 
 @pytest.mark.parametrize(
@@ -157,6 +174,8 @@ def test_a_wrong_item_of_a_list_is_named_by_its_position(key: str, value: Any, l
         ("relay.pin", 0),
         ("relay.pin", 511),
         ("permissive.max_on_per_day_s", 86400.0),
+        ("tank.draws", ("00:00 0.5", "23:59 10000")),
+        ("house.hourly_w", (0.0,) * 24),
         (UNKNOWN, (255.0, -1.0, "null", "")),
     ],
 )

@@ -84,7 +84,7 @@ def test_a_replay_comes_to_what_the_same_rows_in_a_table_come_to(
     assert quick is not None
     assert plain is not None
     assert quick_log == plain_told
-    assert repr(quick[2:-1]) == repr(plain[2:-1])
+    assert repr(quick._replace(log=None)[2:]) == repr(plain._replace(log=None)[2:])
 
 
 def read(record: Any, account: ReadLog | None = None) -> list[tuple[float, list[Any]]]:

@@ -21,8 +21,8 @@ from dumpload.physics.plant import (
     Stage,
     Surroundings,
     heat_tank,
-    interpolate,
     next_stage,
+    rest_line,
     step,
     thermostat,
     volts_at,
@@ -138,6 +138,19 @@ def test_a_draw_mixes_the_cold_that_comes_in() -> None:
     assert (drawn.celsius, drawn.warm_l) == (pytest.approx(52.5), 10.0)
 
 
+def test_a_draw_is_exact_whatever_parts_it_is_taken_in() -> None:
+    """From 60 degC 26.7 l of the 35 are warm: (60 - 40) 40 / (40 - 10); then (T - Tc) shrinks by exp(-rest / 40)."""
+    heater = HEATER._replace(loss_w_k=0.0)
+    whole = heat_tank(heater, 60.0, 0.0, around(drawn_l=35.0), 10.0)
+    celsius, warm_l = 60.0, 0.0
+    for _ in range(70):
+        part = heat_tank(heater, celsius, 0.0, around(drawn_l=0.5), 10.0)
+        celsius, warm_l = part.celsius, warm_l + part.warm_l
+    assert (whole.celsius, whole.warm_l) == (pytest.approx(celsius), pytest.approx(warm_l))
+    assert whole.warm_l == pytest.approx(80 / 3)
+    assert whole.celsius == pytest.approx(10 + 30 * math.exp(-(35 - 80 / 3) / 40))
+
+
 def test_water_below_what_is_wanted_is_drawn_but_is_not_warm() -> None:
     assert heat_tank(HEATER, 35.0, 0.0, around(drawn_l=4.0), 10.0).warm_l == 0.0
 
@@ -160,6 +173,19 @@ def test_the_taper_follows_the_closed_form_and_an_integrator() -> None:
     assert flows.bank.amps == pytest.approx(closed, rel=2e-3)
 
 
+def test_a_bank_of_little_resistance_does_not_swing_about_the_set_point() -> None:
+    """Where its curve is steep, held over a step, the current of a 1 milliohm bank changed its sign at every step."""
+    bank, charger = BANK._replace(ohm=0.001, slow_ohm=0.0), CHARGER._replace(tail_a=math.nan)
+    plant = PLANT._replace(bank=bank, charger=charger)
+    now, amps = state(charge=0.995), []
+    for _ in range(180):
+        now, flows = step(plant, now, around(offered_w=1400.0), False, 10.0)
+        amps += [flows.bank.amps] if now.stage == Stage.ABSORPTION else []
+    assert len(amps) > 20
+    assert all(after <= before + 1e-9 for before, after in pairwise(amps))
+    assert min(amps) >= 0.0
+
+
 def test_the_polarisation_follows_its_exponential() -> None:
     """Relaxation at rest: v exp(-t / tau), whatever the step (self-discharge does not pass through it)."""
     plant = PLANT._replace(bank=BANK._replace(ohm=1e6, self_discharge_per_s=0.0))
@@ -176,7 +202,7 @@ def test_what_is_stored_is_the_area_under_the_rest_curve() -> None:
         now, flows = step(PLANT, now, around(offered_w=800.0), False, 10.0)
         stored_wh += flows.bank.stored_w * 10.0 / 3600
     points = [0.55, *[x for x, _ in CURVE if 0.55 < x < now.charge], now.charge]
-    volts = [interpolate(BANK.rest_charge, BANK.rest_v, x) for x in points]
+    volts = [rest_line(BANK, x)[0] for x in points]
     area = sum((b - a) * (v + w) / 2 for (a, b), (v, w) in zip(pairwise(points), pairwise(volts), strict=True))
     assert stored_wh == pytest.approx(area * BANK.capacity_ah, rel=1e-4)
 
@@ -205,6 +231,23 @@ def test_a_charger_without_float_rests_when_full_and_begins_again_lower() -> Non
     assert resting.stage == Stage.RESTING
     low = run(1.0, 10.0, resting._replace(charge=0.4), plant=plant, house_w=600.0)
     assert low.stage == Stage.BULK
+
+
+def test_a_charger_that_begins_daily_forgets_its_stage_in_the_dark() -> None:
+    daily = PLANT._replace(charger=CHARGER._replace(begins_daily=True))
+    assert run(0.1, 10.0, state(stage=Stage.FLOAT, charge=0.95), plant=daily).stage == Stage.BULK
+    assert run(0.1, 10.0, state(stage=Stage.FLOAT, charge=0.95)).stage == Stage.FLOAT
+    assert run(0.1, 10.0, state(stage=Stage.FLOAT, charge=0.95), plant=daily, offered_w=50.0).stage == Stage.FLOAT
+
+
+def test_an_empty_bank_gives_nothing_and_the_sun_alone_carries_the_house() -> None:
+    empty = state(charge=0.0)
+    _, flows = step(PLANT, empty, around(offered_w=60.0), True, 10.0)
+    assert (flows.house_w, flows.unserved_w, flows.element_w) == (0.0, 90.0, 0.0)
+    assert flows.bank.in_w > 0
+    assert books_close(flows)
+    _, flows = step(PLANT, empty, around(offered_w=200.0), False, 10.0)
+    assert (flows.house_w, flows.unserved_w) == (90.0, 0.0)
 
 
 def test_a_cloud_keeps_the_time_at_the_set_point() -> None:

@@ -104,6 +104,12 @@ def test_weather_is_read_from_a_file(tmp_path: Path) -> None:
         ("time,air_c\n2025-06-16T12:00:00Z,3\n", "direct_w_m2 is not there"),
         (HEAD + "noon,800,100,20,3\n", "line 2: column time: 'noon': expected a time (RFC 3339)"),
         (HEAD + "2025-06-16T12:00:00Z,much,100,20,3\n", "line 2: column direct_w_m2: 'much': expected a number"),
+        (
+            HEAD + "2025-06-16T12:00:00Z,3600,100,20,3\n",
+            "column direct_w_m2: '3600': expected a number from -20 to 1500",
+        ),
+        (HEAD + "2025-06-16T12:00:00Z,800,100,293,3\n", "column air_c: '293': expected a number from -60 to 60"),
+        (HEAD + "1925-06-16T12:00:00Z,800,100,20,3\n", "expected a time (RFC 3339) from 1970 to 2200"),
         (HEAD + "2025-06-16T12:00:00Z,nan,100,20,3\n", "expected a number"),
         (HEAD + "2025-06-16T12:00:00Z,800\n", "line 2: column diffuse_w_m2"),
         (HEAD + GOOD + GOOD, "line 3: column time: expected later than the line before"),
@@ -115,6 +121,12 @@ def test_weather_that_cannot_be_used_says_which_cell(tmp_path: Path, text: str, 
     with pytest.raises(WeatherError) as caught:
         read_weather(file)
     assert words in str(caught.value)
+
+
+def test_a_pipe_is_no_weather_and_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(WeatherError, match="expected a plain file, not a pipe"):
+        read_weather(tmp_path / "pipe")
 
 
 def test_a_file_that_is_not_there_and_a_year_that_is_none_are_errors(tmp_path: Path) -> None:

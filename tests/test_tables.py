@@ -56,7 +56,7 @@ def test_a_replay_comes_to_the_same_and_complains_of_the_same(
         assert plain is quick
         return
     assert quick_log == plain_told
-    assert repr(quick[:-1]) == repr(plain[:-1])  # all but the log
+    assert repr(quick._replace(log=None)) == repr(plain._replace(log=None))
 
 
 @pytest.mark.parametrize(
@@ -180,7 +180,7 @@ def test_a_time_of_another_form_is_read_as_the_plain_reader_reads_it(tmp_path: P
     assert (quick[0] is None) == (plain[0] is None)
     if quick[0] is not None and plain[0] is not None:
         assert quick[2] == plain[2]
-        assert repr(quick[0][:-1]) == repr(plain[0][:-1])
+        assert repr(quick[0]._replace(log=None)) == repr(plain[0]._replace(log=None))
 
 
 def test_a_nul_is_refused_in_a_column_that_nobody_asked_for_too(tmp_path: Path) -> None:

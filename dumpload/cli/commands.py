@@ -70,6 +70,7 @@ def build_parser() -> argparse.ArgumentParser:
     from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
     from dumpload.cli.completion import add_completion
     from dumpload.cli.records import add_replay_arguments, add_report_arguments
+    from dumpload.cli.simulating import add_simulate_arguments
 
     parser = _Parser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
@@ -85,6 +86,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
+    add_simulate_arguments(_add(commands, "simulate", simulate, "say what hot water the sun would give in a year"))
     init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
     init_parser.set_defaults(run_command=init)
     add_init_arguments(init_parser)
@@ -245,6 +247,13 @@ def report(args: argparse.Namespace) -> int:
         _write_pictures(args, path, settings, told)
     _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
     return OK
+
+
+def simulate(args: argparse.Namespace) -> int:
+    """Simulate the boat of the settings through a year of weather, and through others like it."""
+    from dumpload.cli.simulating import run_simulation
+
+    return run_simulation(args, _settings(args)[1], say=_print_error, show=_show, fail=_fail)
 
 
 def _show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:

@@ -72,6 +72,10 @@ class Key(NamedTuple):
         return ""
 
 
+# What pydantic adds to a place where a value may be of either kind.
+_ALTERNATIVES = ("float", "str")
+
+
 class Invalid(NamedTuple):
     """Where a value is wrong (table names, key, position in a list), in what way, and the value."""
 
@@ -176,6 +180,10 @@ def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) 
     problems: dict[str, Problem] = {}
     for fault in faults:
         key, position = _name(fault.where)
+        if fault.what == "extra_forbidden" and position:
+            problem = Problem(_origin(layers, key), key + position, NOT_SHOWN, "a key that exists")
+            problems.setdefault(problem.key, problem)
+            continue
         if fault.what == "extra_forbidden":
             hints_from = keys if len(problems) < _MOST_COMPARED else {}
             for problem in _unknown(key, fault.value, layers, hints_from):
@@ -184,7 +192,7 @@ def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) 
         known = keys.get(key)
         expected = known.kind if known else "a table"
         if fault.what == "missing":
-            problem = Problem(_origin(layers, key), key, "", f"{expected}; it must be set")
+            problem = Problem(_origin(layers, key), key + position, "", f"{expected}; it must be set")
         else:
             problem = Problem(
                 _origin(layers, key), key + position, _shown(key, fault.value), expected + _hint(key, fault)
@@ -199,10 +207,11 @@ def _hint(key: str, fault: Invalid) -> str:
 
 
 def _name(where: Sequence[int | str]) -> tuple[str, str]:
-    """Return the dotted key and, in a list, the position in it such as "[2]"."""
+    """Return the dotted key and, in a list, the position in it such as "[2]" or "[2].tilt_deg"."""
     for place, part in enumerate(where):
         if isinstance(part, int):
-            return ".".join(map(str, where[:place])), f"[{part}]"
+            below = "".join(f".{name}" for name in where[place + 1 :] if name not in _ALTERNATIVES)
+            return ".".join(map(str, where[:place])), f"[{part}]{below}"
     return ".".join(map(str, where)), ""
 
 

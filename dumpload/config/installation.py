@@ -4,7 +4,7 @@ Every key is optional; what cannot be worked out without it is then said to be m
 cautious choice, and the check names them.
 """
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -64,10 +64,41 @@ class Battery(Table):
     counter_offset_a: kind.OtherAmperes | None = Field(
         None, description="Error of the battery monitor's current at rest, from its data sheet."
     )
+    counter_full_v: kind.Volts | None = Field(
+        None, description="Voltage at or above which the battery monitor may take the bank for full."
+    )
+    counter_full_a: kind.Amperes | None = Field(None, description="Charging current below which it does so.")
+    counter_full_s: kind.Dwell | None = Field(None, description="How long both must last for that.")
+    counter_efficiency: kind.Efficiency | None = Field(
+        None, description="Part of the charge put in that the battery monitor counts as stored."
+    )
+    counter_step_percent: kind.Resolution | None = Field(
+        None, description="Step in which the state of charge is published; 0: as fine as it is."
+    )
+
+
+class PanelString(Table):
+    """One string of panels, all of one tilt and direction."""
+
+    peak_w: kind.Watts = Field(description="Sum of its panels' rated power.")
+    tilt_deg: kind.Tilt = Field(0.0, description="Slope; 0 is flat.")
+    azimuth_deg: kind.Azimuth = Field(180.0, description="Compass direction they face; 180 is south.")
+
+
+PanelStrings = Annotated[
+    tuple[PanelString, ...],
+    Field(strict=False),
+    Field(json_schema_extra={"x-expected": "a list of tables with peak_w, tilt_deg (0 to 90), azimuth_deg (0 to 360)"}),
+]
 
 
 class Solar(Table):
-    """The panels."""
+    """The panels, their charger, and where they are."""
+
+    latitude: kind.Latitude | None = Field(None, description="Degrees north; south is negative.")
+    longitude: kind.Longitude | None = Field(None, description="Degrees east; west is negative.")
+    altitude_m: kind.Altitude | None = Field(None, description="Height above the sea.")
+    strings: PanelStrings = Field((), description="Strings of panels; none: peak_w as one flat string.")
 
     peak_w: kind.Watts | None = Field(None, description="Sum of the panels' rated power.")
     most_w: kind.Watts | None = Field(None, description="Largest power the panels were ever seen to give.")
@@ -76,6 +107,22 @@ class Solar(Table):
     )
     float_v: kind.Volts | None = Field(None, description="Charger's set point once the battery is full (float).")
     charger_a: kind.Amperes | None = Field(None, description="Largest current the charger gives.")
+    stops_when_full: bool = Field(False, description="Whether the charger gives nothing once full, instead of float_v.")
+    begins_daily: bool = Field(True, description="Whether the charger begins anew, with absorption, every morning.")
+    absorption_s: kind.Dwell | None = Field(None, description="How long the charger holds absorption_v.")
+    tail_a: kind.Amperes | None = Field(
+        None, description="Charging current below which absorption ends sooner; not set: by time alone."
+    )
+    rebulk_v: kind.Volts | None = Field(None, description="Bus voltage below which the charger begins anew.")
+    rebulk_s: kind.Dwell | None = Field(None, description="How long the bus must be below it.")
+
+
+class House(Table):
+    """What lights, fridge and pump take, for `dumpload simulate`."""
+
+    hourly_w: kind.Hours | None = Field(None, description="Mean power in each hour of the local day.")
+    day_w: kind.HouseWatts | None = Field(None, description="In place of that: mean power from 07:00 to 23:00.")
+    night_w: kind.HouseWatts | None = Field(None, description="And from 23:00 to 07:00.")
 
 
 class Load(Table):
@@ -142,6 +189,9 @@ class Tank(Table):
     )
     other_cut_out: bool | None = Field(
         None, description="Whether it has a thermal cut-out, or a high-limit valve, of its own, reset by a person."
+    )
+    draws: kind.Draws = Field(
+        (), description="When hot water is drawn, and litres of it at 40 degC; none: people and litres_per_person."
     )
     people: kind.People | None = Field(None, description="How many people draw hot water.")
     litres_per_person: kind.Litres | None = Field(

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from dumpload.config import errors, named_files, rules
 from dumpload.config import types as kind
-from dumpload.config.installation import Battery, Contact, Driver, Installation, Load, Solar, Tank, Wiring
+from dumpload.config.installation import Battery, Contact, Driver, House, Installation, Load, Solar, Tank, Wiring
 from dumpload.config.layers import ConfigError, Layers, leaves, load_layers
 from dumpload.config.types import Table
 
@@ -213,6 +213,7 @@ class Settings(BaseSettings):
     installation: Installation = Field(default_factory=Installation)
     battery: Battery = Field(default_factory=Battery)
     solar: Solar = Field(default_factory=Solar)
+    house: House = Field(default_factory=House)
     load: Load = Field(default_factory=Load)
     tank: Tank = Field(default_factory=Tank)
     wiring: Wiring = Field(default_factory=Wiring)

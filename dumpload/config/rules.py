@@ -45,6 +45,7 @@ ASCENDING = (
     ("battery.lowest_v", "battery.highest_v", True),
     ("solar.float_v", "solar.absorption_v", True),
     ("solar.absorption_v", "battery.highest_v", True),
+    ("solar.rebulk_v", "solar.absorption_v", False),
 )
 
 # (key, key or table that must be set with it).
@@ -58,10 +59,16 @@ NEEDS = (
     ("permissive.drain_limit_w", "telemetry.battery_power"),
     ("telemetry.presence_topic", "telemetry.absent_payload"),
     ("telemetry.absent_payload", "telemetry.presence_topic"),
+    ("house.day_w", "house.night_w"),
+    ("house.night_w", "house.day_w"),
+    ("solar.latitude", "solar.longitude"),
+    ("solar.longitude", "solar.latitude"),
     ("mqtt.client_cert_file", "mqtt.client_key_file"),
     ("mqtt.client_key_file", "mqtt.client_cert_file"),
     ("mqtt.password_file", "mqtt.username"),
 )
+
+_SUM_TOLERANCE = 0.001
 
 NEEDS_TLS = ("mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file")
 
@@ -80,7 +87,20 @@ def broken(found: Found) -> Iterator[Complaint]:
         yield Complaint("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
     if found.valid.get("wiring.gauge") is not None and found.valid.get("wiring.area_mm2") is not None:
         yield Complaint("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
+    if found.valid.get("house.hourly_w") is not None and found.valid.get("house.day_w") is not None:
+        yield Complaint("house.day_w", "either this or house.hourly_w, not both", "house.hourly_w")
     yield from _two_pulls(found)
+    yield from _other_sum(found)
+
+
+def _other_sum(found: Found) -> Iterator[Complaint]:
+    """Yield a complaint if the strings of panels do not add up to what is said of all panels."""
+    peak_w, strings = found.valid.get("solar.peak_w"), found.valid.get("solar.strings")
+    if not strings or peak_w is None:
+        return
+    total_w = sum(string["peak_w"] for string in strings)
+    if abs(total_w - peak_w) > _SUM_TOLERANCE * total_w:
+        yield Complaint("solar.peak_w", f"the sum of solar.strings, which is {total_w:g}", "solar.strings")
 
 
 def _two_pulls(found: Found) -> Iterator[Complaint]:

@@ -19,6 +19,8 @@ MAX_TOPIC_BYTES = 65535
 
 _LONGEST_OWN_TOPIC = "/presence"
 
+_DRAW, _MOST_LITRES = r"^([01]\d|2[0-3]):([0-5]\d) +(\d{1,5}(?:\.\d{1,3})?)$", 10_000.0
+
 
 def find_zone(name: str) -> tzinfo:
     """Return the time zone of an IANA name; UTC needs no time zone database.
@@ -89,6 +91,29 @@ def _check_date(text: str) -> str:
     if date.fromisoformat(text).isoformat() != text:  # it takes 20260502 and 2026-W18-6, too
         raise ValueError(text)
     return text
+
+
+def parse_draw(text: str) -> tuple[int, float]:
+    """Return the minute of the day and the litres that "HH:MM LITRES" means.
+
+    Raises:
+        ValueError: the text is not of that form, or more than 10,000 litres.
+    """
+    match = re.fullmatch(_DRAW, text)
+    if match is None or not 0.0 < float(match[3]) <= _MOST_LITRES:
+        raise ValueError(text)
+    return int(match[1]) * 60 + int(match[2]), float(match[3])
+
+
+def _check_draw(text: str) -> str:
+    parse_draw(text)
+    return text
+
+
+def _check_hours(watts: tuple[float, ...]) -> tuple[float, ...]:
+    if len(watts) != 24:  # noqa: PLR2004  (hours)
+        raise ValueError(watts)
+    return watts
 
 
 def _check_path(path: Path) -> Path:
@@ -173,6 +198,14 @@ Weather = Annotated[float, _number(-50, 60, "degC")]
 CableCelsius = Annotated[float, _number(20, 200, "degC")]
 InsulationCelsius = Annotated[float, _number(60, 200, "degC")]
 Nearby = Annotated[float, _number(0, 100, "m")]
+Latitude = Annotated[float, _number(-90, 90, "deg")]
+Longitude = Annotated[float, _number(-180, 180, "deg")]
+Altitude = Annotated[float, _number(-500, 9000, "m")]
+Tilt = Annotated[float, _number(0, 90, "deg")]
+Azimuth = Annotated[float, _number(0, 360, "deg")]
+Efficiency = Annotated[float, _number(0.5, 1, "ratio")]
+Resolution = Annotated[float, _number(0, 5, "percent")]
+HouseWatts = Annotated[float, _number(0, 100_000, "W")]
 Gain = Annotated[float, _number(1, 100_000, "ratio")]
 People = Annotated[int, Field(ge=1, le=1000)]
 Conductors = Annotated[int, Field(ge=1, le=100)]
@@ -229,3 +262,18 @@ FileName = Annotated[Path, Field(strict=False), AfterValidator(_check_path), _sa
 Span = Annotated[str, AfterValidator(_check_span), _said("HH:MM-HH:MM", r"^\d\d:\d\d *- *\d\d:\d\d$")]
 Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of parts of the day, such as ["09:00-17:00"]')]
 Codes = Annotated[tuple[float | str, ...], Field(strict=False), _said("a list of numbers and texts")]
+Draw = Annotated[str, AfterValidator(_check_draw), _said("HH:MM LITRES", _DRAW)]
+Draws = Annotated[tuple[Draw, ...], Field(strict=False), _said('a list of draws, such as ["07:00 20", "19:30 15.5"]')]
+Hours = Annotated[
+    tuple[HouseWatts, ...],
+    Field(strict=False),
+    AfterValidator(_check_hours),
+    Field(
+        json_schema_extra={
+            "x-expected": "a list of 24 numbers from 0 to 100000, from midnight on",
+            "x-unit": "W",
+            "minItems": 24,
+            "maxItems": 24,
+        }
+    ),
+]

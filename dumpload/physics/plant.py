@@ -6,8 +6,10 @@ named tuples of them, so that `step` is compiled as it stands, together with the
 How a step is solved
 --------------------
 Within a step everything that comes in is constant. The slow polarisation and the tank are first order and are solved
-exactly; the bus voltage is the root of a quadratic. What is held over a step is the rest voltage at its beginning, so
-steps should be short: at most 10 s (a test shows that halving it moves the energy by less than 0.1 %). The books are
+exactly; the bus voltage is the root of a quadratic. The rest voltage is taken on the mean of the step, on the line of
+its curve at the beginning: where the curve is steep, above 99 %, a value held over the step would swing about the
+charger's set point in a bank of little resistance. Steps are at most 10 s (a test shows that halving it moves the
+energy by less than 0.1 %). The books are
 kept in the same terms, so they close to rounding, whatever the step:
 
     offered  = curtailed + converter loss + house + cable + element + into the bank
@@ -71,7 +73,7 @@ class Charger(NamedTuple):
     """The solar charger. `float_v` NaN: it rests when full instead. `tail_a` NaN: absorption ends by time alone.
 
     Absorption ends after `absorption_s` at the set point, or below `tail_a` into the bank. From float or rest it goes
-    back to bulk once the bus has been below `rebulk_v` for `rebulk_s`.
+    back to bulk once the bus has been below `rebulk_v` for `rebulk_s`, and with `begins_daily` every night, too.
     """
 
     absorption_v: float
@@ -82,6 +84,7 @@ class Charger(NamedTuple):
     rebulk_s: float
     limit_a: float
     efficiency: float
+    begins_daily: bool = False
 
 
 class Heater(NamedTuple):
@@ -185,13 +188,14 @@ class Bus(NamedTuple):
     held: bool
 
 
-def interpolate(xs: tuple[float, ...], ys: tuple[float, ...], x: float) -> float:
-    """Return y at `x` on straight lines between points; the end lines go on beyond them."""
+def rest_line(bank: Bank, charge: float) -> tuple[float, float]:
+    """Return the rest voltage at a charge (0 to 1), and by how much it rises with the charge (V)."""
+    xs, ys = bank.rest_charge, bank.rest_v
     index = 1
-    while index < len(xs) - 1 and x > xs[index]:
+    while index < len(xs) - 1 and charge > xs[index]:
         index += 1
-    low, high = xs[index - 1], xs[index]
-    return ys[index - 1] + (ys[index] - ys[index - 1]) * (x - low) / (high - low)
+    slope_v = (ys[index] - ys[index - 1]) / (xs[index] - xs[index - 1])
+    return ys[index - 1] + slope_v * (charge - xs[index - 1]), slope_v
 
 
 def volts_at(emf_v: float, ohm: float, siemens: float, watts: float) -> float:
@@ -209,6 +213,8 @@ def solve_bus(plant: Plant, state: PlantState, emf_v: float, ohm: float, siemens
     charger, house_w = plant.charger, around.house_w
     set_v = set_point_v(charger, state.stage)
     available_w = around.offered_w * charger.efficiency
+    if state.charge <= 0.0 and available_w < house_w:  # the battery management lets nothing out of an empty bank
+        house_w = 0.0
     if not math.isnan(set_v):
         needed_w = set_v * (set_v - emf_v) / ohm + siemens * set_v * set_v + house_w
         available_w = min(available_w, charger.limit_a * set_v)
@@ -278,16 +284,22 @@ def heat_tank(heater: Heater, tank_c: float, element_w: float, around: Surroundi
 
 
 def draw(heater: Heater, tank_c: float, around: Surroundings) -> tuple[float, float]:
-    """Return the tank's temperature after the draw, and how many litres of it were warm enough.
+    """Return the tank's temperature after the draw, and how many litres of it were warm enough; exact.
 
-    The cold that comes in mixes with what is left. Of mixed water at Tm, a share (Tm - Tc) / (Th - Tc) is hot.
+    The cold that comes in mixes with what is left. While the tank is warm enough, every litre of mixed water takes the
+    same heat, so T falls on a straight line; from there on the tank's own water is drawn, and T - Tc shrinks by
+    exp(-litres / volume).
     """
     if around.drawn_l <= 0.0 or tank_c <= around.cold_c:
         return tank_c, 0.0
-    is_warm = tank_c >= around.wanted_c
-    share = (around.wanted_c - around.cold_c) / (tank_c - around.cold_c) if is_warm else 1.0
-    taken = min(1.0, around.drawn_l * share / heater.volume_l)
-    return tank_c - taken * (tank_c - around.cold_c), around.drawn_l if is_warm else 0.0
+    warm_l, wanted_k = 0.0, around.wanted_c - around.cold_c
+    if tank_c > around.wanted_c:
+        warm_l = min(around.drawn_l, (tank_c - around.wanted_c) * heater.volume_l / wanted_k)
+        tank_c -= warm_l * wanted_k / heater.volume_l
+    if warm_l < around.drawn_l:
+        rest_l = around.drawn_l - warm_l
+        tank_c = around.cold_c + (tank_c - around.cold_c) * math.exp(-rest_l / heater.volume_l)
+    return tank_c, warm_l
 
 
 def thermostat(heater: Heater, closed: bool, tank_c: float) -> bool:
@@ -302,10 +314,12 @@ def charge_bank(bank: Bank, state: PlantState, volts: float, step_s: float) -> t
 
     The polarisation v follows dv/dt = (I R - v) / tau, exactly: its mean over the step and its end are taken.
     """
-    rest_v = interpolate(bank.rest_charge, bank.rest_v, state.charge)
-    emf_v, ohm = behind(bank, state, rest_v, step_s)
+    rest_v, slope_v = rest_line(bank, state.charge)
+    emf_v, ohm = behind(bank, state, step_s)
     amps = (volts - emf_v) / ohm
-    slow_mean_v = emf_v - rest_v + (ohm - bank.ohm) * amps
+    rising_ohm = rising(bank, slope_v, step_s)
+    slow_mean_v = emf_v - rest_v + (ohm - bank.ohm - rising_ohm) * amps
+    rest_v += rising_ohm * amps
     end_v = amps * bank.slow_ohm
     slow_v = end_v + (state.slow_v - end_v) * math.exp(-step_s / bank.slow_s)
     lost_a = amps * (1.0 - bank.charge_efficiency) if amps > 0.0 else 0.0
@@ -317,14 +331,20 @@ def charge_bank(bank: Bank, state: PlantState, volts: float, step_s: float) -> t
     return charge, slow_v, books
 
 
-def behind(bank: Bank, state: PlantState, rest_v: float, step_s: float) -> tuple[float, float]:
+def rising(bank: Bank, slope_v: float, step_s: float) -> float:
+    """Return the resistance (ohm) that the rise of the rest voltage up to the middle of a step amounts to."""
+    return slope_v * step_s / (2.0 * SECONDS_PER_HOUR * bank.capacity_ah)
+
+
+def behind(bank: Bank, state: PlantState, step_s: float) -> tuple[float, float]:
     """Return EMF (V) and resistance (ohm) of the bank as the bus meets it, on the mean of a step.
 
     Part of the polarisation acts as EMF and part as resistance: with m = tau/dt (1 - exp(-dt/tau)) its mean is
     m v + (1 - m) R I.
     """
+    rest_v, slope_v = rest_line(bank, state.charge)
     mean = bank.slow_s / step_s * (1.0 - math.exp(-step_s / bank.slow_s))
-    return rest_v + mean * state.slow_v, bank.ohm + bank.slow_ohm * (1.0 - mean)
+    return rest_v + mean * state.slow_v, bank.ohm + bank.slow_ohm * (1.0 - mean) + rising(bank, slope_v, step_s)
 
 
 def step(
@@ -333,13 +353,15 @@ def step(
     """Advance the plant by `step_s` (s, above 0) with the relay where it is; return the new state and what happened."""
     heater = plant.heater
     closed = thermostat(heater, state.thermostat_closed, state.tank_c)
-    siemens = 1.0 / (heater.element_ohm + heater.cable_ohm) if relay_on and closed else 0.0
-    rest_v = interpolate(plant.bank.rest_charge, plant.bank.rest_v, state.charge)
-    emf_v, ohm = behind(plant.bank, state, rest_v, step_s)
+    is_fed = relay_on and closed and state.charge > 0.0
+    siemens = 1.0 / (heater.element_ohm + heater.cable_ohm) if is_fed else 0.0
+    emf_v, ohm = behind(plant.bank, state, step_s)
     bus = solve_bus(plant, state, emf_v, ohm, siemens, around)
 
     charge, slow_v, bank = charge_bank(plant.bank, state, bus.volts, step_s)
     stage, in_stage_s = next_stage(plant.charger, state, bus, bank.amps, step_s)
+    if plant.charger.begins_daily and around.offered_w <= 0.0:
+        stage, in_stage_s = Stage.BULK, 0.0
     counted, full_for_s, resynced = count(plant.monitor, state, bus.volts, bank.amps, step_s)
     load_a = siemens * bus.volts
     element_w = load_a * load_a * heater.element_ohm

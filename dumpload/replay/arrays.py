@@ -165,17 +165,22 @@ def codes_of(column: Column) -> Codes:
     return np.full(rows, PLAIN, np.int8) if column.codes is None else np.asarray(column.codes).astype(np.int8)
 
 
+def local_times_between(schedule: Schedule, first: float, last: float) -> LocalTimes:
+    """Return the local times from one Unix time to another (s)."""
+    rows = [schedule.at(first)]
+    while rows[-1].valid_until <= last:
+        rows.append(schedule.at(rows[-1].valid_until))
+    columns = zip(*rows, strict=True)
+    return LocalTimes(*map(np.array, columns))
+
+
 def local_times(schedule: Schedule, events: Events, begin: float, end: float) -> LocalTimes:
     """Return the local times that may be asked for from `begin` to `end` (s): of every event, and of all deadlines."""
     pauses = np.diff(events.t, prepend=begin, append=max(end, events.t[-1]))
     # A deadline is dated by the clock of the event after it, which may have been stepped either way.
     first = (events.wall - pauses[:-1]).min()
     last = (events.wall + pauses[1:]).max()
-    rows = [schedule.at(float(np.floor(first)) - 1.0)]
-    while rows[-1].valid_until <= last:
-        rows.append(schedule.at(rows[-1].valid_until))
-    columns = zip(*rows, strict=True)
-    return LocalTimes(*map(np.array, columns))
+    return local_times_between(schedule, float(np.floor(first)) - 1.0, float(last))
 
 
 # ---- one record, played ----

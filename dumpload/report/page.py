@@ -86,22 +86,21 @@ def report_page(
         *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_replay else []),
         *compared,
         *section("Day by day", _screens(one, screened, offs, limits)),
-        *section("Where the heat came from", energy_bar.energy_bar(
-            one.result.heat, figures, missed_full(one), is_replay=one.is_replay)),
+        *section("Where the heat came from", _sources(one, figures)),
         *section("Why it was off", _off_time(one, offs)),
-        *_in_detail(one, figures, limits),
-    ]  # fmt: skip
+        *section("Cautions", bullets(map(typeset, CAUTIONS))),
+        *_technical(one, figures, limits),
+    ]
     title = f"{'What the relay would have done' if one.is_replay else 'What the relay did'}: {one.name}"
     room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
     tables = day_tables(one, limits[1], room, rest)
-    days = section(
-        "Every day in figures", [f'<div class="days" style="{lines(one, *limits)}">', *_months(one), *tables, "</div>"]
-    )
+    wide = f'<div class="wide days" tabindex="0" role="group" aria-label="Every day" style="{lines(one, *limits)}">'
+    days = section("Every day in figures", [wide, *_months(one), *tables, "</div>"])
     return page(title, STYLE, [*body, *days])
 
 
-def _in_detail(one: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
-    yield from section("Cautions", bullets(map(typeset, CAUTIONS)))
+def _technical(one: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
+    """Yield what only who looks closer wants to know."""
     if told := [*remarks(one.result)]:
         yield from section("Notes on these figures", bullets(told))
     yield from section("In figures", _in_figures(one, figures))
@@ -110,6 +109,10 @@ def _in_detail(one: ReportData, figures: Derived, limits: tuple[float, float]) -
     yield from section("Gaps in the data", _gaps(one))
     if one.day_log.incidents:
         yield from section("Events", _events(one))
+
+
+def _sources(one: ReportData, figures: Derived) -> Iterator[str]:
+    return energy_bar.energy_bar(one.result.heat, figures, missed_full(one), is_replay=one.is_replay)
 
 
 def figure(picture: Picture) -> str:

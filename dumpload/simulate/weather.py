@@ -6,6 +6,7 @@ of the energy; a test says so.
 """
 
 import csv
+import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -13,6 +14,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 import pvlib
+
+from dumpload.files import read_plain
 
 # Typical years in pvlib's own wheel (public data of a national laboratory): name, file, how to read it.
 TYPICAL_YEARS = {
@@ -27,6 +30,16 @@ MOUNTING = ("sapm", "open_rack_glass_polymer")
 ALBEDO = 0.2
 
 COLUMNS = ("time", "direct_w_m2", "diffuse_w_m2", "air_c", "wind_m_s")
+
+# Least and most of each column: what is beyond is another unit, or a sensor that fails (our choice, no source).
+BOUNDS = {
+    "time": (0.0, 7_258_118_400.0),
+    "direct_w_m2": (-20.0, 1500.0),
+    "diffuse_w_m2": (-20.0, 1500.0),
+    "air_c": (-60.0, 60.0),
+    "wind_m_s": (0.0, 100.0),
+}
+MOST_BYTES = 256_000_000
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -94,9 +107,8 @@ def read_weather(path: Path) -> Weather:
         WeatherError: it cannot be read, a column is missing, a cell is no number, or times do not rise.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        rows = list(csv.DictReader(io.StringIO(read_plain(path, MOST_BYTES).decode("utf-8-sig"), newline="")))
+    except (OSError, ValueError, csv.Error) as error:
         msg = f"{path}: expected a CSV file of weather: {error}"
         raise WeatherError(msg) from None
     if not rows or (missing := [name for name in COLUMNS if name not in rows[0]]):
@@ -118,8 +130,9 @@ def _number(path: Path, line: int, name: str, text: str) -> float:
         value = pd.Timestamp(text).timestamp() if name == "time" else float(text)
     except (TypeError, ValueError):
         value = np.nan
-    if not np.isfinite(value):
-        wanted = "a time (RFC 3339)" if name == "time" else "a number"
+    low, high = BOUNDS[name]
+    if not low <= value <= high:  # NaN is neither
+        wanted = "a time (RFC 3339) from 1970 to 2200" if name == "time" else f"a number from {low:g} to {high:g}"
         msg = f"{path}, line {line}: column {name}: {str(text)[:40]!r}: expected {wanted}"
         raise WeatherError(msg)
     return float(value)

@@ -1,0 +1,73 @@
+"""The command line of `simulate`: its options, and the one place that loads what the extra `solar` brings."""
+
+import argparse
+import sys
+import warnings
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from dumpload.cli.progress import Bar
+
+if TYPE_CHECKING:
+    from dumpload.config.model import Settings
+
+_MOST_YEARS = 1000
+WITHOUT_EXTRA = (
+    "simulate: expected the extra `solar` to be installed: pip install 'dumpload[solar]' ({name} is missing)"
+)
+
+
+def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `simulate`."""
+    parser.add_argument(
+        "--weather",
+        metavar="FILE",
+        help="a CSV file with the columns time, direct_w_m2, diffuse_w_m2, air_c and wind_m_s, or a typical year: "
+        "greensboro, sand-point, miami (else the one nearest in latitude)",
+    )
+    parser.add_argument(
+        "--years",
+        metavar="N",
+        type=_years,
+        default=20,
+        help="show the spread over N years of the same days in another order (default 20)",
+    )
+
+
+def _years(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) <= 4 and int(text) <= _MOST_YEARS):  # noqa: PLR2004
+        msg = f"{text!r}: expected a whole number from 0 to {_MOST_YEARS}"
+        raise argparse.ArgumentTypeError(msg)
+    return int(text)
+
+
+def run_simulation(
+    args: argparse.Namespace,
+    settings: "Settings",
+    *,
+    say: Callable[[str], None],
+    show: Callable[..., None],
+    fail: Callable[..., None],
+) -> int:
+    """Simulate and show it; return the exit code: 2 if an extra, a setting or the weather is missing."""
+    try:
+        from dumpload.simulate import run, summary, text
+        from dumpload.simulate.boat import BoatError
+        from dumpload.simulate.engine import compiled_steps
+        from dumpload.simulate.weather import WeatherError
+    except ModuleNotFoundError as error:
+        fail(args, WITHOUT_EXTRA.format(name=error.name))
+        return 2
+    try:
+        # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
+        with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:
+            warnings.simplefilter("ignore")
+            done = run.simulate(settings, args.weather, args.years, compiled_steps(say), bar.watch)
+    except (BoatError, WeatherError) as error:
+        fail(args, str(error))
+        return 2
+    except run.SimulationInterrupted as interrupted:
+        say(str(interrupted))
+        return 130
+    show(args, lambda: summary.simulation_document(done), lambda: text.simulation_text(done))
+    return 0

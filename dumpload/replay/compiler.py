@@ -1,0 +1,89 @@
+"""Compiles groups of our own functions with numba; its one home.
+
+Nothing is stated twice: numba gets the very code of the functions, under names that lead to each other's compiled
+forms. Uncompiled they are ordinary Python, which the compiled form must equal to the last bit. So they use no `**` on
+floats (the C library's pow rounds otherwise than a product), and no keyword, generator, dict or None on their way.
+"""
+
+import hashlib
+import os
+import sys
+from collections.abc import Callable, Mapping
+from functools import cache
+from pathlib import Path
+from pickle import UnpicklingError
+from types import FunctionType, ModuleType
+from typing import Any, NamedTuple
+
+import numba
+import numpy as np
+
+# What the standard library says that unpickling may raise, and what a full disk does.
+CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexError, OSError)
+
+
+class Group(NamedTuple):
+    """What is compiled together: a name for its cache and one in words, the modules whole, and what is called.
+
+    `modules` come in the order in which they import each other.
+    """
+
+    name: str
+    words: str
+    modules: tuple[ModuleType, ...]
+    called: tuple[Callable[..., Any], ...]
+
+
+def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
+    """Return where compiled code is kept: a folder of its own for every state of the sources that it was made from.
+
+    numba looks only at the file of the function that it caches. A law changed in another file would go on being served
+    from the cache in its old form, and a replay would say what the daemon no longer does.
+    """
+    digest = hashlib.sha256(f"{sys.version} {numba.__version__} {np.__version__}".encode())
+    for module in (*group.modules, sys.modules[__name__]):
+        assert module.__file__ is not None  # noqa: S101  (a module of ours is a file)
+        digest.update(Path(module.__file__).read_bytes())
+    base = Path(environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    return base / "dumpload" / f"{group.name}-{digest.hexdigest()[:24]}"
+
+
+def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True) -> tuple[Any, ...]:
+    """Return what is called, compiled; the first time on a computer that takes a while, and `say` is told.
+
+    Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
+    """
+    folder = group_folder(group)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        is_kept = keep and os.access(folder, os.W_OK)
+    except OSError:
+        is_kept = False
+    is_at_hand = (folder in _made and keep) or (is_kept and any(folder.rglob("*.nbi")))
+    if not is_at_hand:
+        kept = "" if is_kept else f"; it cannot be kept in {folder}"
+        say(f"compiling {group.words} for this computer, which takes a while the first time{kept}")
+    _made.add(folder)
+    return _compile(group, folder, is_kept)
+
+
+# The folders of what this process has compiled: it is at hand without them, too.
+_made: set[Path] = set()
+
+
+@cache
+def _compile(group: Group, folder: Path, is_kept: bool) -> tuple[Any, ...]:  # noqa: FBT001
+    numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
+    jitted: dict[object, Any] = {}
+    for module in group.modules:
+        names = {name: jitted.get(thing, thing) if callable(thing) else thing for name, thing in vars(module).items()}
+        for name, function in list(names.items()):
+            if isinstance(function, FunctionType) and function.__module__ == module.__name__:
+                # The very code of the function, with names that lead to compiled functions.
+                own = FunctionType(function.__code__, names, name, function.__defaults__)
+                # Inlined by force: left to itself numba copies the whole state at every call, at four times the cost.
+                is_called = function in group.called
+                inner = {} if is_called else {"no_cpython_wrapper": True, "forceinline": True}
+                options: dict[str, Any] = {"cache": is_kept and is_called, **inner}
+                names[name] = jitted[function] = numba.njit(**options)(own)
+    return tuple(jitted[function] for function in group.called)

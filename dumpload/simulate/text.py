@@ -1,0 +1,128 @@
+"""A simulation as text: 80 columns, the verdict first, then the year, the months, and what is not known."""
+
+import calendar
+from collections.abc import Iterator
+from textwrap import wrap
+
+from dumpload.core.freshness import is_missing
+from dumpload.simulate.run import Simulation
+from dumpload.simulate.summary import NOT_KNOWN, RESAMPLED, Interval, Summary, summarize
+from dumpload.simulate.years import YEAR_DAYS
+
+WIDTH = 80
+_LABEL = 17
+
+LEGIONELLA = (
+    "Nothing here shows that the water is safe: legionella grow between 20 and 45 degC. Water heated by surplus "
+    "can also scald. See the cautions of `dumpload check`, and your local codes."
+)
+
+
+def simulation_text(simulation: Simulation) -> str:
+    """Return the whole of it."""
+    summary = summarize(simulation)
+    lines = [*wrap(verdict(simulation, summary), WIDTH), ""]
+    for label, words in rows(summary):
+        lines += wrap(f"{label:{_LABEL}}{words}", WIDTH, subsequent_indent=" " * _LABEL)
+    lines += ["", *months(summary), ""]
+    for remark in remarks(simulation, summary):
+        lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
+    lines += ["", "Assumed, since it is not set (config/REFERENCE.md has the keys):"]
+    for one in simulation.assumed:
+        lines += wrap(f"  {one.key}: {one.words}", WIDTH, subsequent_indent="    ")
+    lines += ["", "Not known, and not in these figures:"]
+    for words in NOT_KNOWN:
+        lines += wrap(f"  {words}", WIDTH, subsequent_indent="    ")
+    return "\n".join([*lines, "", *wrap(LEGIONELLA, WIDTH)])
+
+
+def verdict(simulation: Simulation, summary: Summary) -> str:
+    """Return what the sun would give, in one sentence."""
+    figures = summary.figures
+    time = "a year" if summary.is_year else _counted(summary.days, "day")
+    days = round(figures["hot_days"].value)
+    return (
+        f"In {time} of the weather of {simulation.source.name} the heater would put {kwh(figures['energy_wh'])} into "
+        f"the water: {whole(figures['litres'])} l of the {whole(figures['wanted_litres'])} l wanted at 40 degC, at "
+        f"least half of a day's litres on {_counted(days, 'day')}."
+    )
+
+
+def _counted(number: float, noun: str) -> str:
+    return f"{number:,.0f} {noun}{'' if number == 1 else 's'}"
+
+
+def spread(one: Interval, scale: float, digits: int) -> str:
+    """Return a figure and, if known, its low and high in brackets."""
+    value = f"{one.value / scale:,.{digits}f}"
+    if is_missing(one.low):
+        return value
+    return f"{value} ({one.low / scale:,.{digits}f} to {one.high / scale:,.{digits}f})"
+
+
+def kwh(one: Interval) -> str:
+    """Return an energy."""
+    return f"{spread(one, 1000.0, 0 if abs(one.value) >= 10_000 else 1)} kWh"  # noqa: PLR2004  (10 kWh)
+
+
+def whole(one: Interval) -> str:
+    """Return a figure to whole numbers."""
+    return spread(one, 1.0, 0) if one.low != one.high else f"{one.value:,.0f}"
+
+
+def rows(summary: Summary) -> Iterator[tuple[str, str]]:
+    """Yield the figures of the year, each with its label."""
+    figures = summary.figures
+    yield "Panels offer", kwh(figures["offered_wh"])
+    wasted = figures["wasted_without_wh"]
+    if not is_missing(figures["caught_percent"].value):
+        yield "Sun caught", f"{whole(figures['caught_percent'])} % of the {kwh(wasted)} that would be wasted without"
+    else:
+        yield "Sun caught", "nothing would be wasted without the heater either"
+    yield "From the battery", f"{kwh(figures['from_battery_wh'])} while the heater ran"
+    yield "Hot water", f"at least half of the litres wanted on {whole(figures['hot_days'])} of {_days(summary)} days"
+    longest = _counted(figures["longest_without_60_days"].value, "day")
+    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; {longest} without, at the longest"
+    yield "20 to 45 degC", f"{spread(figures['growth_s'], 3600.0, 0)} h, where legionella grow"
+    yield "Switch-ons", f"{whole(figures['switch_ons'])}; {spread(figures['on_time_s'], 3600.0, 0)} h on"
+    yield "Lowest charge", f"{whole(figures['lowest_charge_percent'])} %"
+
+
+def _days(summary: Summary) -> int:
+    return YEAR_DAYS if summary.is_year else summary.days
+
+
+def months(summary: Summary) -> Iterator[str]:
+    """Yield the table of months."""
+    yield "Month         kWh  (low to high)      l at 40 degC   hot days  at 60  caught"
+    for month in summary.months:
+        figures = month.figures
+        energy, caught = figures["energy_wh"], figures["caught_percent"].value
+        between = "" if is_missing(energy.low) else f"({energy.low / 1000:.1f} to {energy.high / 1000:.1f})"
+        share = "-" if is_missing(caught) else f"{caught:.0f} %"
+        yield (
+            f"{calendar.month_name[month.month]:9} {energy.value / 1000:7.1f}  {between:17}"
+            f" {figures['litres'].value:6,.0f} of {figures['wanted_litres'].value:6,.0f}"
+            f"  {figures['hot_days'].value:3.0f} of {month.days:2.0f}  {figures['days_at_60'].value:5.0f}  {share:>6}"
+        )
+
+
+def remarks(simulation: Simulation, summary: Summary) -> Iterator[str]:
+    """Yield what a reader must know before believing the figures."""
+    source, others = simulation.source, len(simulation.others)
+    if others:
+        yield f"In brackets: {others} other years, {RESAMPLED}."
+    else:
+        yield "No spread is known: --years 0."
+    if source.is_typical:
+        place = source.place
+        yield (
+            f"The weather is that of {source.name} ({place.latitude_deg:.1f} deg north), not of your place, with its "
+            f"noon moved to {source.home_longitude_deg:g} deg east."
+        )
+    lacking = summary.figures["house_unserved_days"]
+    if lacking.value:
+        yield (
+            f"The bank was empty and the house went without on {whole(lacking)} days, by "
+            f"{kwh(summary.figures['house_unserved_wh'])}: with another source of charge there is more for the heater."
+        )

@@ -1,0 +1,84 @@
+"""Plant and law together: compiled it is what plain Python says, to the last bit; a year's books close."""
+
+import math
+from typing import Any
+
+import pytest
+
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+
+from sailing import sail  # noqa: E402
+
+from dumpload.simulate import engine as day  # noqa: E402
+from dumpload.simulate.engine import compiled_steps, rounded, run_steps  # noqa: E402
+
+SETTINGS: list[dict[str, Any]] = [
+    {},
+    {"control.cut_in_percent": 95, "control.cut_out_percent": 91, "permissive.window": [], "control.confirm_s": 0},
+    {"permissive.voltage_cut_out": 26.4, "permissive.voltage_cut_in": 28.2, "permissive.drain_limit_w": 100,
+     "permissive.max_on_s": 3600, "permissive.max_on_per_day_s": 7200},
+    {"permissive.tank_cut_out_c": 55, "permissive.tank_cut_in_c": 50, "battery.counter_step_percent": 1},
+    {"solar.stops_when_full": True, "solar.begins_daily": False, "battery.counter_offset_a": 0.5, "solar.tail_a": 8},
+]  # fmt: skip
+
+
+def test_a_sunny_day_heats_the_water_with_what_would_be_wasted() -> None:
+    _, (load,) = sail(run_steps, {}, step_s=20.0)
+    _, (without,) = sail(run_steps, {}, step_s=20.0, heated=False)
+    assert load[day.ELEMENT] > 500.0
+    assert without[day.ELEMENT] == without[day.CABLE] == 0.0
+    assert without[day.CURTAILED] > load[day.CURTAILED]
+    assert load[day.WANTED_L] == pytest.approx(30.0)
+    assert 0.0 < load[day.WARM_L] <= 30.0
+    assert 0.0 < load[day.SWITCH_ONS] < 20.0
+    assert load[day.HOTTEST] > 40.0
+
+
+def test_an_empty_bank_leaves_the_relay_off_and_the_house_dark_at_night() -> None:
+    _, (load,) = sail(run_steps, {}, step_s=20.0, charge=0.001)
+    assert load[day.UNSERVED] > 0.0
+    assert load[day.LOWEST] < 0.1
+
+
+def test_a_meter_shows_steps() -> None:
+    assert (rounded(98.74, 0.5), rounded(98.75, 0.5), rounded(-3.6, 1.0), rounded(1.23, 0.0)) == (
+        98.5,
+        99.0,
+        -4.0,
+        1.23,
+    )
+
+
+def plain(state: Any) -> Any:
+    """Return a state with ordinary numbers, told apart to the last bit."""
+    return tuple(plain(part) for part in state) if isinstance(state, tuple) else float(state).hex()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("number", range(len(SETTINGS)))
+def test_compiled_it_is_the_same_to_the_last_bit(number: int) -> None:
+    end, daily = sail(run_steps, SETTINGS[number], 2, seed=number)
+    same_end, same = sail(compiled_steps(), SETTINGS[number], 2, seed=number)
+    assert daily.tobytes() == same.tobytes()
+    assert plain(same_end) == plain(end)
+    assert daily[:, day.ELEMENT].sum() > 0.0
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("number", range(len(SETTINGS)))
+def test_the_books_of_a_year_close(number: int) -> None:
+    """To 1e-9 of what went through: all that was offered, all that went into the bank, the element and the tank."""
+    end, daily = sail(compiled_steps(), SETTINGS[number], 365, seed=number)
+    total = daily.sum(axis=0)
+    spent = total[[day.CURTAILED, day.CONVERTER, day.HOUSE, day.CABLE, day.ELEMENT, day.BANK_IN]].sum()
+    banked = total[[day.BANK_STORED, day.BANK_OHMIC, day.BANK_SLOW, day.BANK_CHARGING]].sum()
+    heated = total[[day.TANK_STORED, day.TANK_LOST, day.TANK_DRAWN]].sum()
+    through = total[day.OFFERED]
+    assert math.isclose(spent, through, rel_tol=1e-9)
+    assert abs(banked - total[day.BANK_IN]) <= 1e-9 * through
+    assert abs(heated - total[day.ELEMENT]) <= 1e-9 * through
+    kept_wh = 40 * 4187 * (end.plant.tank_c - 18.0) / 3600  # what the tank itself says, water at 4187 J/(kg K)
+    assert total[day.TANK_STORED] == pytest.approx(kept_wh, rel=0.01, abs=1.0)
