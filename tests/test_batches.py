@@ -13,7 +13,7 @@ from pathlib import Path
 from unittest.mock import patch
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from month import write_month
 from scenarios import EXAMPLES, HEATER, SETUPS, Drawn, batch, drawn, to_the_bit
@@ -106,6 +106,8 @@ def all_of(one: Replayer, end: float) -> object:
 
 
 @settings(max_examples=EXAMPLES // 2, suppress_health_check=[HealthCheck.too_slow])
+# A charge on its own once added up energy in two steps, the tally in one: another last bit.
+@example(rows=Drawn([NOON, NOON + 0.5, NOON + 5.5], {Signal.STATE_OF_CHARGE: ["97.5"] * 3}), seed=0, name="duty")
 @given(rows=drawn(), seed=st.integers(0, 2**32), name=st.sampled_from(sorted(SETUPS)))
 def test_batches_come_to_what_rows_come_to(rows: Drawn, seed: int, name: str) -> None:
     assert_the_same(rows, seed, name, UNCOMPILED)
