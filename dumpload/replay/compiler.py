@@ -59,16 +59,16 @@ def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True
         is_kept = keep and os.access(folder, os.W_OK)
     except OSError:
         is_kept = False
-    is_at_hand = (folder in _made and keep) or (is_kept and any(folder.rglob("*.nbi")))
+    is_at_hand = (folder, is_kept) in _made or (is_kept and any(folder.rglob("*.nbi")))
     if not is_at_hand:
         kept = "" if is_kept else f"; it cannot be kept in {folder}"
         say(f"compiling {group.words} for this computer, which takes a while the first time{kept}")
-    _made.add(folder)
+    _made.add((folder, is_kept))
     return _compile(group, folder, is_kept)
 
 
-# The folders of what this process has compiled: it is at hand without them, too.
-_made: set[Path] = set()
+# The folders of what this process has compiled, and whether it is kept there: it is at hand without them, too.
+_made: set[tuple[Path, bool]] = set()
 
 
 @cache
