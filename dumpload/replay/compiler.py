@@ -67,7 +67,7 @@ def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True
     return _compile(group, folder, is_kept)
 
 
-# The folders of what this process has compiled, kept there or not: it is at hand without them, too.
+# The folders of what this process has compiled, and whether it is kept there: it is at hand without them, too.
 _made: set[tuple[Path, bool]] = set()
 
 
