@@ -21,7 +21,12 @@ FURTHER = (
     "telemetry.state_of_charge.max_age_s",
     "telemetry.state_of_charge.timestamp_pointer",
 )
-KEYS = {name: key for name, key in known_keys().items() if name.partition(".")[0] in TABLES or name in FURTHER}
+# Lists (strings of panels, draws of water) are the simulation's: no check looks at them.
+KEYS = {
+    name: key
+    for name, key in known_keys().items()
+    if (name.partition(".")[0] in TABLES or name in FURTHER) and key.schema.get("type") != "array"
+}
 
 
 def value(random: Random, key: Key) -> Any:

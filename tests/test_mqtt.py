@@ -179,12 +179,14 @@ class Rival:
         self.now = 0.0
         self._lives_s = iter(lives_s)
         self._goodbye = goodbye
+        self.way: Way | None = None
 
     def clock(self) -> float:
         return self.now
 
     async def script(self, peer: Peer) -> None:
         await peer.accept()
+        await eventually(lambda: self.way is not None and self.way.link.is_up)  # before its clock goes on
         self.now += next(self._lives_s)
         await peer.send(self._goodbye)
 
@@ -197,6 +199,7 @@ async def test_a_taken_over_session_is_told_at_once_and_slows_the_link_down(paus
     pauses.hold_at = 8
     rival = Rival(*[SETTLED_S + 1.0] * 8, goodbye=TAKEN_OVER)
     async with linked(rival.script, clock=rival.clock) as way:
+        rival.way = way
         await eventually(lambda: len(pauses.taken) == 8)
         assert pauses.taken == [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 60.0, 60.0]
         [(part, words)] = way.ear.of("fault")
@@ -211,6 +214,7 @@ async def test_being_thrown_out_again_and_again_is_taken_for_another_client(paus
     pauses.hold_at = RIVAL_AFTER + 3
     rival = Rival(*[SETTLED_S + 1.0] * 6)
     async with linked(rival.script, clock=rival.clock, protocol=protocol) as way:
+        rival.way = way
         await eventually(lambda: len(pauses.taken) == RIVAL_AFTER - 1)
         assert way.ear.of("fault") == []
         await eventually(lambda: len(pauses.taken) == RIVAL_AFTER + 3)
@@ -247,6 +251,7 @@ async def test_a_broker_that_hangs_up_now_and_then_is_no_rival(pauses: Pauses, l
     pauses.hold_at = 6
     rival = Rival(1.0, 1.0, lived_s, 1.0, 1.0, lived_s)
     async with linked(rival.script, clock=rival.clock, protocol="3.1.1") as way:
+        rival.way = way
         await eventually(lambda: len(pauses.taken) == 6)
         assert way.ear.of("fault") == []
 
