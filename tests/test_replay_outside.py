@@ -19,13 +19,9 @@ import pytest
 from judged import settings
 
 from dumpload.demo.barge import Barge, advance
-from dumpload.records.csv import CsvRecord
-from dumpload.records.items import RowBatch
-from dumpload.records.record import ReadLog, TableFormat
+from dumpload.records.record import TableFormat
 from dumpload.replay.compare import run_trials
-from dumpload.replay.figures import scenario
 from dumpload.replay.replay import Result
-from dumpload.replay.replayer import Replayer
 
 PACKAGE = find_spec("pvanalytics")
 pytestmark = pytest.mark.skipif(PACKAGE is None, reason="the package pvanalytics (measured PV series) is not installed")
@@ -157,19 +153,6 @@ def test_the_energy_is_that_of_the_elements_resistance_at_the_derived_voltage(pa
     mean_w = 3600.0 * summary.energy_wh / summary.on_time_s
     assert 26.4**2 / 1.92 <= mean_w <= 28.2**2 / 1.92
     assert summary.by_voltage.seconds == pytest.approx(summary.on_time_s)
-
-
-def test_passing_over_rows_changes_nothing_here_either(path: Path, series: Series) -> None:
-    found = replayed(path, series)
-    chosen = scenario(settings(keys(series)))
-    stretches: list[RowBatch] = list(CsvRecord(path).read(ReadLog()))
-    player = Replayer(chosen, stretches[0].times[0])
-    for stretch in stretches:
-        player.play(stretch)
-    summary = player.finish(stretches[-1].times[-1])
-    assert player.tally.changes == found.changes
-    assert summary.energy_wh == pytest.approx(found.summary.energy_wh)
-    assert summary.data_lost_s == pytest.approx(found.summary.data_lost_s)
 
 
 def test_the_package_file_itself_is_read_with_its_own_column_names(tmp_path: Path) -> None:
