@@ -402,10 +402,10 @@ def test_a_spoilt_record_ends_in_0_1_or_2(
 @pytest.mark.slow
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("kind", ["table", "capture", "history"])
-def test_a_thousand_spoilt_records_end_in_0_1_or_2(
+def test_hundreds_of_spoilt_records_end_in_0_1_or_2(
     kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for seed in range(1000):
+    for seed in range(300):
         attack(kind, seed, tmp_path, capsys)
 
 
