@@ -5,7 +5,9 @@ from typing import Any
 from dumpload.commissioning.advice import advise, state_of, why_not
 from dumpload.commissioning.survey import SignalSurvey, Survey, document_of, leaves_of
 from dumpload.core.freshness import is_missing
+from dumpload.core.printable import printable
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
+from dumpload.core.text import number_or_null
 
 # Bytes of a payload that are shown.
 SHOWN_BYTES = 48
@@ -30,8 +32,8 @@ def _signal(survey: Survey, signal: Signal) -> dict[str, Any]:
         "value": heard.values[-1] if heard.values else None,
         "unit": QUANTITIES[signal].unit,
         "payload": "" if topic is None else _payload(topic.payload),
-        "every_s": _or_none(topic.typical_gap_s) if topic else None,
-        "clock_ahead_s": _or_none(heard.clock_ahead_s),
+        "every_s": number_or_null(topic.typical_gap_s) if topic else None,
+        "clock_ahead_s": number_or_null(heard.clock_ahead_s),
         "live": topic.live if topic else 0,
         "retained": topic.retained if topic else 0,
         "rejected": {reason.value: count for reason, count in heard.rejected.items()},
@@ -47,20 +49,15 @@ def _topic(survey: Survey, topic: str) -> dict[str, Any]:
     return {
         "live": heard.live,
         "retained": heard.retained,
-        "every_s": _or_none(heard.typical_gap_s),
+        "every_s": number_or_null(heard.typical_gap_s),
         "payload": _payload(heard.payload),
         "numbers": numbers,
     }
 
 
 def _payload(payload: bytes) -> str:
-    text = payload[:SHOWN_BYTES].decode("utf-8", "replace")
-    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    shown = printable(payload[:SHOWN_BYTES].decode("utf-8", "replace"))
     return shown + ("..." if len(payload) > SHOWN_BYTES else "")
-
-
-def _or_none(value: float) -> float | None:
-    return None if is_missing(value) else round(value, 3)
 
 
 def listen_text(survey: Survey, for_s: float, wall: float) -> str:
