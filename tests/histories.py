@@ -26,7 +26,7 @@ def change(sequence: int, *, wall: float = NOON, on: bool = True) -> Entry:
 
 
 def doubt(sequence: int) -> Entry:
-    return Entry(sequence, NOON, RowKind.DOUBT, 0.0, 0.0, 0.0)
+    return Entry(sequence, NOON, RowKind.EVIDENCE_RESET, 0.0, 0.0, 0.0)
 
 
 def start(boot_id: str = "b1", wall: float = NOON) -> Start:

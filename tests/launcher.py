@@ -16,13 +16,13 @@ sys.path.remove(str(Path(__file__).parent))  # this folder's modules are not the
 
 from gpiozero.pins import mock
 
-from dumpload.core.topics import Arrival, Intake
+from dumpload.core.topics import InboundMessage, TopicMap
 
 FAULTS = Path(os.environ["RIG_FAULTS"])
 LINE = os.open(os.environ["RIG_LINE"], os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC)
 
 true_time = time.time
-true_read = Intake.read
+true_read = TopicMap.read
 
 
 class RecordedPin(mock.MockPin):
@@ -55,18 +55,18 @@ def shifted_time() -> float:
         return true_time()
 
 
-def faulty_read(intake: Intake, arrival: Arrival) -> object:
+def faulty_read(topic_map: TopicMap, arrival: InboundMessage) -> object:
     if arrival.payload == b"poison":
         message = "a fault in our own code"
         raise ZeroDivisionError(message)
     if arrival.payload.startswith(b"stall "):
         time.sleep(float(arrival.payload[6:]))
-    return true_read(intake, arrival)
+    return true_read(topic_map, arrival)
 
 
 mock.MockPin = RecordedPin
 time.time = shifted_time
-Intake.read = faulty_read  # type: ignore[assignment, method-assign]
+TopicMap.read = faulty_read  # type: ignore[assignment, method-assign]
 if back_off := os.environ.get("RIG_BACK_OFF_S"):
     from dumpload.mqtt import link as mqtt
 

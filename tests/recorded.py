@@ -147,7 +147,7 @@ def as_event(row: Entry) -> Event | None:
     plain = {
         RowKind.UNKNOWN: Kind.UNKNOWN,
         RowKind.ABSENT: Kind.ABSENT,
-        RowKind.DOUBT: Kind.DOUBT,
+        RowKind.EVIDENCE_RESET: Kind.EVIDENCE_RESET,
         RowKind.RESET: Kind.RESET,
         RowKind.PIN_FAULT: Kind.PIN_FAULT,
         RowKind.CLOCK: Kind.WAKE,

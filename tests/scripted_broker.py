@@ -314,7 +314,7 @@ class Ear(Listener):
     def on_down(self, reason: str, retry_s: float) -> None:
         self.told += [("down", reason), ("retry", retry_s)]
 
-    def on_doubt(self, reason: str) -> None:
+    def on_evidence_reset(self, reason: str) -> None:
         self.told.append(("doubt", reason))
 
     def on_callback_error(self, error: Exception) -> None:

@@ -206,17 +206,17 @@ def test_a_dip_below_cut_in_begins_the_evidence_anew() -> None:
 
 
 def test_doubt_begins_the_evidence_anew() -> None:
-    world = World().wait(400.0).soc(98.0).wait(20.0).soc(98.0).send(Kind.DOUBT)
+    world = World().wait(400.0).soc(98.0).wait(20.0).soc(98.0).send(Kind.EVIDENCE_RESET)
     assert world.seen_as == ("off", "confirming")
     assert world.wait(15.0).soc(98.0).wait(29.0).soc(98.0).seen_as == ("off", "confirming")
     assert world.wait(1.0).soc(98.0).seen_as == ("on", "surplus")
 
 
 def test_doubt_leaves_the_latch_and_the_age() -> None:
-    world = running().wait(10.0).send(Kind.DOUBT)
+    world = running().wait(10.0).send(Kind.EVIDENCE_RESET)
     assert world.seen_as == ("on", "surplus")
     assert world.state.charge_expires_at == START + 360.0
-    waiting = World().soc(98.0).wait(30.0).soc(98.0).send(Kind.DOUBT)
+    waiting = World().soc(98.0).wait(30.0).soc(98.0).send(Kind.EVIDENCE_RESET)
     assert waiting.soc_for(95.0, 270.0).seen_as == ("on", "surplus")
 
 

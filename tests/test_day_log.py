@@ -122,7 +122,15 @@ VALUES = {
     Signal.TANK_TEMPERATURE: [40.0, 58.0, 60.0, 65.0],
     Signal.HEARTBEAT: [1.0, 2.0, 3.0],
 }
-OTHERS = [RowKind.LOST, RowKind.UNKNOWN, RowKind.ABSENT, RowKind.DOUBT, RowKind.CHANGE, RowKind.SELECT, RowKind.STOP]
+OTHERS = [
+    RowKind.LOST,
+    RowKind.UNKNOWN,
+    RowKind.ABSENT,
+    RowKind.EVIDENCE_RESET,
+    RowKind.CHANGE,
+    RowKind.SELECT,
+    RowKind.STOP,
+]
 
 
 def history(seed: int) -> list[HistoryRow]:

@@ -14,7 +14,7 @@ from dumpload.core.controller import Event, Kind
 from dumpload.core.law import Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.daemon.deadband import DEADBANDS, SPACING_S, Thinner
+from dumpload.daemon.deadband import DEADBANDS, SPACING_S, DeadbandFilter
 from dumpload.history.schema import Entry, RowKind
 
 SOC, VOLTS, WATTS, TANK = (
@@ -103,7 +103,7 @@ def test_a_sample_after_a_loss_is_kept_and_the_loss_is_a_row() -> None:
 
 
 def test_after_a_gap_the_next_sample_of_every_signal_is_kept() -> None:
-    thinner = Thinner(EVERY_S)
+    thinner = DeadbandFilter(EVERY_S)
     world = Recorded()
     world.soc(80.0)
     thinner.runs = world.recorder._thinner.runs
@@ -152,7 +152,7 @@ words = st.sampled_from(
         (Kind.UNKNOWN, {"signal": SOC}),
         (Kind.UNKNOWN, {"signal": VOLTS}),
         (Kind.ABSENT, {}),
-        (Kind.DOUBT, {}),
+        (Kind.EVIDENCE_RESET, {}),
         (Kind.SELECT, {"selector": Selector.HAND, "for_s": 77.7}),
         (Kind.SELECT, {"selector": Selector.HAND, "for_s": math.nan}),
         (Kind.SELECT, {"selector": Selector.AUTO}),

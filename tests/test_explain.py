@@ -150,7 +150,7 @@ def off_because(cause: Cause, world: World) -> World:
         (Cause.BELOW_CUT_IN, lambda: dwelt().soc(90.0), SURPLUS),
         (Cause.BELOW_CUT_IN, lambda: dwelt(with_limits(confirm_s=0.0)).soc(90.0), SURPLUS.removesuffix(" for 30 s")),
         (Cause.CONFIRMING, lambda: dwelt().soc(98.0), "the state of charge stays at or above 97 %"),
-        (Cause.CONFIRMING, lambda: dwelt().soc(98.0).send(Kind.DOUBT), SURPLUS),
+        (Cause.CONFIRMING, lambda: dwelt().soc(98.0).send(Kind.EVIDENCE_RESET), SURPLUS),
     ],
 )
 def test_off_the_outlook_names_all_that_is_wanting(cause: Cause, make: Callable[[], World], condition: str) -> None:

@@ -109,7 +109,9 @@ class AnyEvents(RuleBasedStateMachine):
             self.beat = event.value
         if rows[-1].accepted and event.signal == Signal.STATE_OF_CHARGE:
             self.learn(event)
-        elif kind in (Kind.DOUBT, Kind.ABSENT) or (kind == Kind.UNKNOWN and event.signal == Signal.STATE_OF_CHARGE):
+        elif kind in (Kind.EVIDENCE_RESET, Kind.ABSENT) or (
+            kind == Kind.UNKNOWN and event.signal == Signal.STATE_OF_CHARGE
+        ):
             self.above_since = MISSING
         assert self.one.state.deadline > self.t
 
@@ -189,7 +191,11 @@ class AnyEvents(RuleBasedStateMachine):
     def unknown(self, signal: Signal) -> None:
         self.send(Kind.UNKNOWN, signal=signal)
 
-    @rule(kind=st.sampled_from([Kind.ABSENT, Kind.DOUBT, Kind.DOUBT, Kind.PIN_FAULT, Kind.RESET, Kind.RESET]))
+    @rule(
+        kind=st.sampled_from(
+            [Kind.ABSENT, Kind.EVIDENCE_RESET, Kind.EVIDENCE_RESET, Kind.PIN_FAULT, Kind.RESET, Kind.RESET]
+        )
+    )
     def plain(self, kind: Kind) -> None:
         self.send(kind)
 

@@ -214,7 +214,7 @@ def everything_that_can_happen() -> Iterator[Event]:
         yield event(after_s, Kind.SELECT, selector=Selector.OFF)
         yield event(after_s, Kind.SELECT, selector=Selector.AUTO)
         yield event(after_s, Kind.SELECT, selector=Selector.HAND, until=T + after_s + 2.0)
-        for kind in (Kind.WAKE, Kind.UNKNOWN, Kind.DOUBT, Kind.RESET, Kind.PIN_FAULT):
+        for kind in (Kind.WAKE, Kind.UNKNOWN, Kind.EVIDENCE_RESET, Kind.RESET, Kind.PIN_FAULT):
             yield event(after_s, kind)
 
 

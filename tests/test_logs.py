@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import pytest
 from world import NOON
 
-from dumpload.daemon.logs import QUEUE_LINES, REPEAT_EVERY_S, REPEATS_KEPT, LineWriter, Repeats, open_log
+from dumpload.daemon.logs import QUEUE_LINES, REPEAT_EVERY_S, REPEATS_KEPT, LineWriter, RateLimiter, open_log
 
 # What a pipe holds on Linux when nobody reads it (pipe(7)).
 PIPE_BYTES = 65_536
@@ -289,31 +289,31 @@ def test_flush_has_nothing_to_wait_for_when_nothing_was_written(pipe: Pipe) -> N
 
 
 def test_the_first_of_a_kind_is_let_through_and_then_one_a_minute_with_a_count() -> None:
-    repeats = Repeats()
-    told = {t: repeats.admit("rejected", float(t)) for t in range(150)}
+    repeats = RateLimiter()
+    told = {t: repeats.allow("rejected", float(t)) for t in range(150)}
     assert {t: left_out for t, left_out in told.items() if left_out is not None} == {0: 0, 60: 59, 120: 59}
 
 
 def test_kinds_are_told_apart() -> None:
-    repeats = Repeats()
-    assert [repeats.admit(kind, 0.0) for kind in ("rejected", "refused", "rejected")] == [0, 0, None]
+    repeats = RateLimiter()
+    assert [repeats.allow(kind, 0.0) for kind in ("rejected", "refused", "rejected")] == [0, 0, None]
 
 
 def test_a_kind_that_rested_for_a_minute_begins_anew() -> None:
-    repeats = Repeats()
-    assert repeats.admit("rejected", 0.0) == 0
-    assert repeats.admit("rejected", REPEAT_EVERY_S) == 0
+    repeats = RateLimiter()
+    assert repeats.allow("rejected", 0.0) == 0
+    assert repeats.allow("rejected", REPEAT_EVERY_S) == 0
 
 
 def test_ever_new_kinds_do_not_fill_the_memory_and_are_not_all_let_through() -> None:
-    repeats = Repeats()
-    let_through = sum(repeats.admit(("refused", number), number / 1000) is not None for number in range(10_000))
+    repeats = RateLimiter()
+    let_through = sum(repeats.allow(("refused", number), number / 1000) is not None for number in range(10_000))
     assert len(repeats._seen) <= REPEATS_KEPT + 1
     assert let_through <= REPEATS_KEPT + 1
 
 
 def test_after_a_flood_of_kinds_the_log_speaks_again() -> None:
-    repeats = Repeats()
+    repeats = RateLimiter()
     for number in range(10_000):
-        repeats.admit(("refused", number), 0.0)
-    assert [repeats.admit(kind, REPEAT_EVERY_S) for kind in ("broker", "pin", "broker")] == [0, 0, None]
+        repeats.allow(("refused", number), 0.0)
+    assert [repeats.allow(kind, REPEAT_EVERY_S) for kind in ("broker", "pin", "broker")] == [0, 0, None]

@@ -101,7 +101,7 @@ MUTANTS = (
     Mutant(
         "a reconnect leaves the evidence for surplus as it was",
         "daemon/service.py",
-        "            return  # we are not any more\n        self.control.happened(Kind.DOUBT)\n",
+        "            return  # we are not any more\n        self.control.happened(Kind.EVIDENCE_RESET)\n",
         "            return\n",
         SERVICE,
     ),

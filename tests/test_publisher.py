@@ -11,21 +11,21 @@ from world import NOON, START, World, running
 from dumpload.config.to_mqtt import Topics
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.core.topics import Arrival
-from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Announcer, Voice, summary
+from dumpload.core.topics import InboundMessage
+from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Publisher, Voice, summary
 
 TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request")
 
 
 class Desk:
-    """An announcer, and everything that it said."""
+    """An publisher, and everything that it said."""
 
     def __init__(self) -> None:
         self.t = START
         self.trace = Trace()
         voice: Any = Voice(FakeLog(self.trace), FakeNotifier(self.trace))
         link: Any = FakeLink(self.trace)
-        self.announcer = Announcer(TOPICS, link, voice, clock=lambda: self.t, wall=lambda: self.t - START + NOON)
+        self.publisher = Publisher(TOPICS, link, voice, clock=lambda: self.t, wall=lambda: self.t - START + NOON)
 
     def said(self, to: str, what: str) -> list[Any]:
         return [call.details for call in self.trace.calls if (call.to, call.what) == (to, what)]
@@ -36,7 +36,7 @@ class Desk:
 
     def status(self, world: World | None = None) -> dict[str, Any]:
         world = world or World()
-        self.announcer.status(world.settings, world.state)
+        self.publisher.status(world.settings, world.state)
         document: dict[str, Any] = json.loads(self.said("link", "publish")[-1][1])
         STATUS.validate(document)
         return document
@@ -47,12 +47,12 @@ def desk() -> Desk:
     return Desk()
 
 
-def arrival(payload: bytes, topic: str = "barge/bank") -> Arrival:
-    return Arrival(topic, payload, False, START, START, NOON)
+def arrival(payload: bytes, topic: str = "barge/bank") -> InboundMessage:
+    return InboundMessage(topic, payload, False, START, START, NOON)
 
 
 def test_presence_is_retained(desk: Desk) -> None:
-    desk.announcer.presence("up")
+    desk.publisher.presence("up")
     assert desk.said("link", "publish") == [(TOPICS.presence, "up", {"retain": True})]
 
 
@@ -62,7 +62,7 @@ def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_the
     world = running()
     world.measure(Signal.BATTERY_VOLTAGE, 27.1, age_s=2.5)
     [change] = [row for row in world.rows if row.changed]
-    desk.announcer.change(world.state, change)
+    desk.publisher.change(world.state, change)
     [(event, fields)] = desk.said("log", "info")
     assert event == "relay_changed"
     assert fields["text"] == "relay ON: surplus, state of charge 98 % (was min_off_dwell)"
@@ -76,7 +76,7 @@ def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_the
 
 def test_a_change_without_live_data_says_so(desk: Desk) -> None:
     world = running().wait_through(60.0)
-    desk.announcer.change(world.state, world.rows[-1])
+    desk.publisher.change(world.state, world.rows[-1])
     [(_event, fields)] = desk.said("log", "info")
     assert fields["text"] == "relay OFF: data_lost, no live state of charge (was surplus)"
 
@@ -89,12 +89,12 @@ def test_the_status_is_retained_expires_and_goes_to_the_service_manager_in_one_l
 
 
 def test_the_status_is_due_at_once_and_then_every_half_minute(desk: Desk) -> None:
-    assert desk.announcer.status_due_at == START
+    assert desk.publisher.status_due_at == START
     desk.status()
-    assert desk.announcer.status_due_at == START + STATUS_EVERY_S
+    assert desk.publisher.status_due_at == START + STATUS_EVERY_S
     desk.t += 5.0
-    desk.announcer.status_soon()
-    assert desk.announcer.status_due_at == desk.t
+    desk.publisher.status_soon()
+    assert desk.publisher.status_due_at == desk.t
 
 
 def test_sequences_count_from_one_and_every_start_has_its_own_name() -> None:
@@ -107,7 +107,7 @@ def test_sequences_count_from_one_and_every_start_has_its_own_name() -> None:
 def test_every_rejected_value_is_counted_but_only_one_a_minute_of_a_kind_is_logged(desk: Desk) -> None:
     kind = Rejection(Signal.STATE_OF_CHARGE, Reason.OUT_OF_RANGE)
     for _ in range(61):
-        desk.announcer.rejected(kind, arrival(b"980"))
+        desk.publisher.rejected(kind, arrival(b"980"))
         desk.t += 1.0
     first, second = [fields for _event, fields in desk.said("log", "warning")]
     assert first["text"] == "state_of_charge rejected: out_of_range, payload '980' on barge/bank"
@@ -117,24 +117,24 @@ def test_every_rejected_value_is_counted_but_only_one_a_minute_of_a_kind_is_logg
 
 
 def test_kinds_of_rejection_are_told_apart_by_signal_reason_and_topic(desk: Desk) -> None:
-    desk.announcer.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.RETAINED), arrival(b"98"))
-    desk.announcer.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON), arrival(b"98"))
-    desk.announcer.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98"))
-    desk.announcer.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98", "barge/other"))
+    desk.publisher.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.RETAINED), arrival(b"98"))
+    desk.publisher.rejected(Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON), arrival(b"98"))
+    desk.publisher.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98"))
+    desk.publisher.rejected(Rejection(Signal.BATTERY_POWER, Reason.NOT_JSON), arrival(b"98", "barge/other"))
     assert len(desk.said("log", "warning")) == 4
 
 
 def test_of_a_rejected_payload_only_the_beginning_is_shown_and_nothing_that_moves_a_terminal(desk: Desk) -> None:
     rejection = Rejection(Signal.STATE_OF_CHARGE, Reason.NOT_JSON)
-    desk.announcer.rejected(rejection, arrival(b"\x1b[2J\xff\n" + b"9" * 60_000))
+    desk.publisher.rejected(rejection, arrival(b"\x1b[2J\xff\n" + b"9" * 60_000))
     text = desk.said("log", "warning")[0][1]["text"]
     assert len(text) < 200
     assert text.isprintable()
 
 
 def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
-    desk.announcer.refused("expired: issued 90 s ago, at most 60 s are accepted", b"{}")
-    desk.announcer.refused("malformed: nothing is asked", b"{}")
+    desk.publisher.refused("expired: issued 90 s ago, at most 60 s are accepted", b"{}")
+    desk.publisher.refused("malformed: nothing is asked", b"{}")
     assert desk.refusals() == [
         "expired: issued 90 s ago, at most 60 s are accepted",
         "malformed: nothing is asked",
@@ -144,13 +144,13 @@ def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
 
 def test_another_request_that_is_wrong_in_the_same_way_is_answered_too(desk: Desk) -> None:
     for payload in (b'{"for_s": 1}', b'{"for_s": 2}', b'{"for_s": 2}'):
-        desk.announcer.refused("malformed: nothing is asked", payload)
+        desk.publisher.refused("malformed: nothing is asked", payload)
     assert desk.refusals() == ["malformed: nothing is asked"] * 2
 
 
 def test_a_person_who_tries_again_is_answered_again(desk: Desk) -> None:
     for _ in range(3):
-        desk.announcer.refused("malformed: nothing is asked", b"{}")
+        desk.publisher.refused("malformed: nothing is asked", b"{}")
         desk.t += 1.0
     assert desk.refusals() == ["malformed: nothing is asked"] * 3
     assert len(desk.said("log", "warning")) == 1
@@ -160,7 +160,7 @@ def test_a_person_who_tries_again_is_answered_again(desk: Desk) -> None:
 @pytest.mark.parametrize("reason", ["malformed: nothing is asked", "malformed: unknown key '{}'"])
 def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk, reason: str, payload: bytes) -> None:
     for number in range(6100):
-        desk.announcer.refused(reason.format(number), payload % number if b"%" in payload else payload)
+        desk.publisher.refused(reason.format(number), payload % number if b"%" in payload else payload)
         desk.t += 0.001
     assert 6 < len(desk.refusals()) <= 7 * (REASONS + 1)
     assert len(desk.said("log", "warning")) <= REASONS + 1
@@ -168,9 +168,9 @@ def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk, rea
 
 def test_what_was_left_out_is_counted(desk: Desk) -> None:
     for _ in range(100):
-        desk.announcer.refused("malformed: nothing is asked", b"{}")
+        desk.publisher.refused("malformed: nothing is asked", b"{}")
     desk.t += 60.0
-    desk.announcer.refused("malformed: nothing is asked", b"{}")
+    desk.publisher.refused("malformed: nothing is asked", b"{}")
     assert desk.refusals() == ["malformed: nothing is asked", "malformed: nothing is asked (99 more like this since)"]
     texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
     assert texts == [f"request refused: {refusal}" for refusal in desk.refusals()]
@@ -178,17 +178,17 @@ def test_what_was_left_out_is_counted(desk: Desk) -> None:
 
 def test_a_flood_of_refusals_does_not_hide_trouble_with_the_pin(desk: Desk) -> None:
     for number in range(1000):
-        desk.announcer.refused(f"malformed: unknown key '{number}'", b"%d" % number)
-    desk.announcer.pin_trouble("pin_fault", "the pin cannot be read back: GPIO17")
+        desk.publisher.refused(f"malformed: unknown key '{number}'", b"%d" % number)
+    desk.publisher.pin_trouble("pin_fault", "the pin cannot be read back: GPIO17")
     assert desk.said("log", "error") == [("pin_fault", {"text": "the pin cannot be read back: GPIO17"})]
 
 
 def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk) -> None:
     for given_up in (0, 3, 4, 9):
-        desk.announcer.undelivered(given_up)
+        desk.publisher.undelivered(given_up)
     desk.t += 60.0
     for _ in range(2):
-        desk.announcer.undelivered(9)
+        desk.publisher.undelivered(9)
     assert [(fields["text"], fields["total"]) for _event, fields in desk.said("log", "warning")] == [
         ("3 relay changes never reached the broker: too many were waiting", 3),
         ("6 relay changes never reached the broker: too many were waiting", 9),
@@ -197,7 +197,7 @@ def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk
 
 def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
     for retry_s in (1.4, 2.8, 5.6):
-        desk.announcer.broker_down("refused", retry_s)
+        desk.publisher.broker_down("refused", retry_s)
         desk.t += 30.0
     texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
     assert texts == ["broker: refused; next try in 1 s", "broker: refused; next try in 6 s (1 more like this since)"]
@@ -205,12 +205,12 @@ def test_a_broker_that_stays_away_is_logged_once_a_minute(desk: Desk) -> None:
 
 def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> None:
     desk.status()
-    desk.announcer.fault("history", "cannot be written")
-    assert desk.announcer.status_due_at == desk.t
+    desk.publisher.fault("history", "cannot be written")
+    assert desk.publisher.status_due_at == desk.t
     assert desk.status()["notes"] == ["history: cannot be written"]
-    desk.announcer.fault("history", "the disk is full")
+    desk.publisher.fault("history", "the disk is full")
     assert desk.status()["notes"] == ["history: the disk is full"]
-    desk.announcer.fault("history", "")
+    desk.publisher.fault("history", "")
     assert desk.status()["notes"] == []
     assert [fields["text"] for _event, fields in desk.said("log", "warning")] == [
         "history: cannot be written",

@@ -96,7 +96,15 @@ def test_what_happened_is_told_in_words(kind: RowKind, fields: dict[str, Any], w
 
 @pytest.mark.parametrize(
     "kind",
-    [RowKind.SAMPLE, RowKind.CHANGE, RowKind.LOST, RowKind.UNKNOWN, RowKind.ABSENT, RowKind.DOUBT, RowKind.FEEDBACK],
+    [
+        RowKind.SAMPLE,
+        RowKind.CHANGE,
+        RowKind.LOST,
+        RowKind.UNKNOWN,
+        RowKind.ABSENT,
+        RowKind.EVIDENCE_RESET,
+        RowKind.FEEDBACK,
+    ],
 )
 def test_what_has_a_place_of_its_own_is_no_event(kind: RowKind) -> None:
     assert incident_words(row(kind)) == ""

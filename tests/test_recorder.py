@@ -77,7 +77,7 @@ def test_a_loss_that_is_noticed_only_with_the_next_event_comes_before_it() -> No
 @pytest.mark.parametrize(
     ("kind", "fields", "row_kind", "value"),
     [
-        (Kind.DOUBT, {}, RowKind.DOUBT, 0),
+        (Kind.EVIDENCE_RESET, {}, RowKind.EVIDENCE_RESET, 0),
         (Kind.RESET, {}, RowKind.RESET, 0),
         (Kind.SELECT, {"selector": Selector.OFF}, RowKind.SELECT, 0),
         (Kind.SELECT, {"selector": Selector.HAND, "until": START + 600}, RowKind.SELECT, 1),

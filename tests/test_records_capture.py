@@ -8,7 +8,7 @@ import pytest
 from judged import settings
 from world import NOON
 
-from dumpload.config.to_mqtt import intake
+from dumpload.config.to_mqtt import topic_map
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
@@ -28,7 +28,7 @@ def line(time: Any = NOON, topic: Any = BANK, payload: Any = "97.5", **more: Any
 def read(path: Path, text: str, form: TableFormat | None = None) -> tuple[list[Instant], ReadLog]:
     path.write_text(text)
     account = ReadLog()
-    return list(CaptureRecord(path, intake(settings(KEYS)), form).read(account)), account
+    return list(CaptureRecord(path, topic_map(settings(KEYS)), form).read(account)), account
 
 
 def items(path: Path, text: str) -> list[Any]:

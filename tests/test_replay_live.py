@@ -180,7 +180,7 @@ def recorded(seed: int) -> Recorded:
         signal = next(signal for signal, topic in TOPICS.items() if topic == one.topic)
         world.measure(signal, float(one.payload))
         if draw.random() < 0.004:
-            world.send(draw.choice([Kind.UNKNOWN, Kind.ABSENT, Kind.DOUBT]))
+            world.send(draw.choice([Kind.UNKNOWN, Kind.ABSENT, Kind.EVIDENCE_RESET]))
         if draw.random() < 0.01:
             world.select(Selector.AUTO)
         if draw.random() < 0.002:

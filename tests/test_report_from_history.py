@@ -55,7 +55,7 @@ def lived(seed: int, span_s: float = HOURS, *, every_s: float = 0.0, **start: fl
             if draw.random() < 0.9:
                 world.measure(signal, round(value, 2), age_s=draw.choice([0.0, 0.0, 2.0]))
         if draw.random() < 0.01:
-            world.send(draw.choice([Kind.UNKNOWN, Kind.ABSENT, Kind.DOUBT]), signal=draw.choice([SOC, VOLTS]))
+            world.send(draw.choice([Kind.UNKNOWN, Kind.ABSENT, Kind.EVIDENCE_RESET]), signal=draw.choice([SOC, VOLTS]))
         if draw.random() < 0.005:
             world.select(draw.choice([Selector.HAND, Selector.AUTO, Selector.OFF]), for_s=200.0)
         if draw.random() < 0.02:

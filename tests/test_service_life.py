@@ -191,7 +191,7 @@ def test_once_stopping_nothing_is_decided_told_or_rejected_any_more(staging: Sta
     stage.forget()
     stage.soc(98.0).soc(980.0).ask('{"selector": "hand"}')
     stage.inside(stage.service.on_up)
-    stage.inside(stage.service.on_doubt, "a stall")
+    stage.inside(stage.service.on_evidence_reset, "a stall")
     stage.inside(stage.service.reload)
     assert "relay.on" not in stage.steps
     assert "up" not in stage.published("presence")

@@ -104,7 +104,7 @@ def test_a_retained_value_is_never_acted_on(stage: Stage) -> None:
 def test_evidence_for_surplus_begins_anew_after_a_doubt(stage: Stage, doubt: str) -> None:
     stage.wait(300.0).soc(98.0).wait(29.0)
     if doubt == "a stall":
-        stage.inside(stage.service.on_doubt, "stood still for 4.0 s")
+        stage.inside(stage.service.on_evidence_reset, "stood still for 4.0 s")
     else:
         stage.inside(stage.service.on_up)
     stage.wait(1.0).soc(98.0)

@@ -145,8 +145,8 @@ async def test_values_held_back_on_the_way_are_as_old_as_their_first_byte(protoc
                 now += 1.0
                 one.service.link.tick()
             await peers[0].send(packet[-1:] + packet[:-1])
-            rejected = 1 + one.service._announcer._rejected
-            await eventually(lambda rejected=rejected: one.service._announcer._rejected == rejected)
+            rejected = 1 + one.service._publisher._rejected
+            await eventually(lambda rejected=rejected: one.service._publisher._rejected == rejected)
         assert {entry["reason"] for entry in one.logged("rejected")} == {"too_old"}
         assert "on" not in [call.what for call in one.trace.calls if call.to == "relay"]
         await peers[0].send(packet[-1:] + packet)  # one that comes whole is as young as ever

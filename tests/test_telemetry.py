@@ -7,7 +7,7 @@ from world import NOON, START, World, running, setup
 
 from dumpload.core.decode import Field, Reason, Rejection
 from dumpload.core.signals import Signal
-from dumpload.core.topics import Arrival
+from dumpload.core.topics import InboundMessage
 from dumpload.daemon.payloads import WRONG_SIGN, Account, status_document
 from dumpload.daemon.telemetry import SHOWN_KINDS, SHOWN_S, WORDS_EVERY_S, Telemetry
 
@@ -29,8 +29,8 @@ def telemetry() -> Telemetry:
     return Telemetry(name="barge", timezone="Europe/London", fields=FIELDS)
 
 
-def arrival(payload: bytes, t: float = START, *, topic: str = BANK, retained: bool = False) -> Arrival:
-    return Arrival(topic, payload, retained, t, t, NOON)
+def arrival(payload: bytes, t: float = START, *, topic: str = BANK, retained: bool = False) -> InboundMessage:
+    return InboundMessage(topic, payload, retained, t, t, NOON)
 
 
 def status_of(world: World, shown: Telemetry) -> dict[str, Any]:

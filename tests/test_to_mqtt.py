@@ -4,7 +4,7 @@ from pathlib import Path
 
 from judged import settings
 
-from dumpload.config.to_mqtt import Topics, base_topics, intake, link_options
+from dumpload.config.to_mqtt import Topics, base_topics, link_options, topic_map
 from dumpload.core.signals import Signal
 from dumpload.mqtt import Subscription, Will
 
@@ -30,7 +30,7 @@ PRESENCE = {"telemetry.presence_topic": "barge/presence", "telemetry.absent_payl
 
 
 def test_each_topic_carries_its_signals() -> None:
-    fields = intake(settings(TWO_SIGNALS)).fields
+    fields = topic_map(settings(TWO_SIGNALS)).fields
     assert {topic: [field.signal for field in one] for topic, one in fields.items()} == {
         "barge/bank": [Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE],
         "barge/water": [Signal.TANK_TEMPERATURE],
@@ -38,13 +38,13 @@ def test_each_topic_carries_its_signals() -> None:
 
 
 def test_the_source_s_own_will_is_known_if_it_has_one() -> None:
-    without, with_presence = intake(settings()), intake(settings(PRESENCE))
+    without, with_presence = topic_map(settings()), topic_map(settings(PRESENCE))
     assert (without.presence_topic, without.absent_payload) == (None, b"")
     assert (with_presence.presence_topic, with_presence.absent_payload) == ("barge/presence", b"gone")
 
 
 def test_an_absent_payload_may_be_empty() -> None:
-    assert intake(settings({**PRESENCE, "telemetry.absent_payload": ""})).absent_payload == b""
+    assert topic_map(settings({**PRESENCE, "telemetry.absent_payload": ""})).absent_payload == b""
 
 
 def test_every_topic_is_subscribed_to_once_and_without_its_retained_value() -> None:

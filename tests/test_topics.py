@@ -9,7 +9,7 @@ from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Field, Reason, Rejection
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal
-from dumpload.core.topics import Arrival, Intake
+from dumpload.core.topics import InboundMessage, TopicMap
 
 NOW = 1000.0
 BANK, WATER, PRESENCE = "barge/bank", "barge/water", "barge/presence"
@@ -23,13 +23,13 @@ CHARGE = field(Signal.STATE_OF_CHARGE, "charge", "percent")
 POWER = field(Signal.BATTERY_POWER, "power", "kW")
 TANK = field(Signal.TANK_TEMPERATURE, "celsius", "degC")
 
-INTAKE = Intake({BANK: (CHARGE, POWER), WATER: (TANK,)}, PRESENCE, b"gone")
+INTAKE = TopicMap({BANK: (CHARGE, POWER), WATER: (TANK,)}, PRESENCE, b"gone")
 
 
 def read(
-    topic: str, payload: bytes, *, retained: bool = False, stamp: float = NOW - 0.5, into: Intake = INTAKE
+    topic: str, payload: bytes, *, retained: bool = False, stamp: float = NOW - 0.5, into: TopicMap = INTAKE
 ) -> list[Event | Rejection]:
-    return into.read(Arrival(topic, payload, retained, stamp, NOW, NOON))
+    return into.read(InboundMessage(topic, payload, retained, stamp, NOW, NOON))
 
 
 def sample(signal: Signal, value: float, stamp: float = NOW - 0.5) -> Event:
@@ -41,7 +41,7 @@ def sample(signal: Signal, value: float, stamp: float = NOW - 0.5) -> Event:
 
 def test_every_topic_is_listened_to() -> None:
     assert INTAKE.topics == (BANK, WATER, PRESENCE)
-    assert Intake({BANK: (CHARGE,)}).topics == (BANK,)
+    assert TopicMap({BANK: (CHARGE,)}).topics == (BANK,)
 
 
 def test_one_message_may_carry_several_signals_in_the_order_of_its_fields() -> None:
@@ -102,7 +102,7 @@ def test_a_retained_absence_says_nothing_about_now() -> None:
 
 # ---- when it counts as measured ----
 
-STAMPED = Intake({BANK: (field(Signal.STATE_OF_CHARGE, "charge", "percent", timestamp=True),)})
+STAMPED = TopicMap({BANK: (field(Signal.STATE_OF_CHARGE, "charge", "percent", timestamp=True),)})
 
 
 @pytest.mark.parametrize(

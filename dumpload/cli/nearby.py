@@ -16,7 +16,7 @@ from dumpload.cli.client import NoAnswerError, RefusedError
 from dumpload.config.model import Settings
 from dumpload.core.printable import one_line
 from dumpload.core.window import utc_text
-from dumpload.daemon.local_socket import Line, connected, sockets
+from dumpload.daemon.local_socket import Connection, connected, sockets
 from dumpload.daemon.payloads import Document, status_misfit
 
 ANSWER_S = 5.0
@@ -32,7 +32,7 @@ _STATUS = {"status": True}
 class Daemon:
     """A daemon that listens on this computer, and its status when it was found."""
 
-    def __init__(self, line: Line, status: Document) -> None:
+    def __init__(self, line: Connection, status: Document) -> None:
         self._line = line
         self.last = status
 

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 from dumpload.config.model import Settings
 from dumpload.config.to_core import topic_fields
-from dumpload.core.topics import Intake
+from dumpload.core.topics import TopicMap
 from dumpload.mqtt import LinkOptions, Subscription, Will
 
 
@@ -22,17 +22,17 @@ def base_topics(settings: Settings) -> Topics:
     return Topics(*(f"{settings.mqtt.base_topic}/{leaf}" for leaf in Topics._fields))
 
 
-def intake(settings: Settings) -> Intake:
+def topic_map(settings: Settings) -> TopicMap:
     """Return which signals each topic carries, and the source's own will."""
     telemetry = settings.telemetry
     absent = telemetry.absent_payload
-    return Intake(topic_fields(settings), telemetry.presence_topic, b"" if absent is None else absent.encode())
+    return TopicMap(topic_fields(settings), telemetry.presence_topic, b"" if absent is None else absent.encode())
 
 
 def link_options(settings: Settings) -> LinkOptions:
     """Return how the daemon connects: telemetry without retained values, requests with (to refuse those)."""
     mqtt, topics = settings.mqtt, base_topics(settings)
-    listen = [Subscription(topic) for topic in intake(settings).topics]
+    listen = [Subscription(topic) for topic in topic_map(settings).topics]
     if settings.request.enabled:
         listen.append(Subscription(topics.request, 1, retained=True))
     return LinkOptions(

@@ -118,7 +118,7 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     if refused != Cause.NONE:
         known = end_hand(select(known, state.known.selector, state.known.hand_until), t)
         inputs = law_inputs(data, known, event, accepted, permitted.cause)
-    memory = begin_evidence_anew(before) if event.kind == Kind.DOUBT else before
+    memory = begin_evidence_anew(before) if event.kind == Kind.EVIDENCE_RESET else before
     after, cause = overrule(state, event, apply_law(settings.limits, memory, inputs))
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
     if changed:  # the evidence and the day's on-time count from the new position

@@ -24,7 +24,7 @@ class Kind(IntEnum):
     SAMPLE = 1  # a live value of `signal`, measured at `stamp`
     UNKNOWN = 2  # the source does not know `signal` now
     ABSENT = 3  # the source is gone: nothing is known now
-    DOUBT = 4  # reconnected, stalled or resumed: the evidence for surplus begins anew
+    EVIDENCE_RESET = 4  # reconnected, stalled or resumed: the evidence for surplus begins anew
     SELECT = 5  # the selector was set, hand until `until`
     RESET = 6  # a person reset the lockout
     PIN_FAULT = 7  # the relay's pin cannot be driven or read back

@@ -10,7 +10,7 @@ from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Field, Reading, Reason, Rejection, Unknown, decode
 
 
-class Arrival(NamedTuple):
+class InboundMessage(NamedTuple):
     """One message as it came: `stamp` is when it counts as arrived, `t` is now (monotonic s), `wall` now (Unix s)."""
 
     topic: str
@@ -21,7 +21,7 @@ class Arrival(NamedTuple):
     wall: float
 
 
-class Intake(NamedTuple):
+class TopicMap(NamedTuple):
     """The fields that each topic carries, and the source's own will (`presence_topic` None if it has none)."""
 
     fields: Mapping[str, tuple[Field, ...]]
@@ -33,7 +33,7 @@ class Intake(NamedTuple):
         """Every topic to listen to."""
         return (*self.fields, *((self.presence_topic,) if self.presence_topic is not None else ()))
 
-    def read(self, arrival: Arrival) -> list[Event | Rejection]:
+    def read(self, arrival: InboundMessage) -> list[Event | Rejection]:
         """Return what a message means, in the order of its topic's fields; nothing for a topic that is not ours."""
         fields = self.fields.get(arrival.topic, ())
         if arrival.retained:
@@ -55,7 +55,7 @@ def _joined(items: list[Event | Rejection]) -> list[Event | Rejection]:
     return items
 
 
-def _event(outcome: Reading | Unknown | Rejection, arrival: Arrival) -> Event | Rejection:
+def _event(outcome: Reading | Unknown | Rejection, arrival: InboundMessage) -> Event | Rejection:
     t, wall = arrival.t, arrival.wall
     if isinstance(outcome, Reading):
         stamp = min(arrival.stamp, t - outcome.source_age_s)

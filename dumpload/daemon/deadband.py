@@ -34,7 +34,7 @@ DEADBANDS: dict[Signal, float] = {
 SPACING_S = 1.0
 
 
-class Run:
+class HeldValue:
     """One kept sample, and how long its value has been good for. Times in monotonic s."""
 
     __slots__ = ("expires_at", "kept_at", "sequence", "value")
@@ -43,13 +43,13 @@ class Run:
         self.sequence, self.value, self.kept_at, self.expires_at = sequence, value, kept_at, expires_at
 
 
-class Thinner:
+class DeadbandFilter:
     """Remembers the run of every signal."""
 
     def __init__(self, sample_every_s: float) -> None:
         self._every_s = sample_every_s
         self._deadbands = tuple(DEADBANDS[signal] for signal in Signal)
-        self.runs: list[Run | None] = [None] * len(Signal)
+        self.runs: list[HeldValue | None] = [None] * len(Signal)
 
     def wants(self, signal: Signal, value: float, t: float, *, moved: bool) -> bool:
         """Return whether an accepted sample is kept; `moved`: the controller's memory is not what it was."""

@@ -149,7 +149,7 @@ def sockets(environ: Mapping[str, str], run: Path = Path("/run")) -> list[Path]:
     return own + sorted(run.glob(f"dumpload*/{FILE_NAME}"))
 
 
-class Line:
+class Connection:
     """An open connection to a daemon: documents there and back."""
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -180,10 +180,10 @@ class Line:
         self._writer.close()
 
 
-async def connected(path: Path) -> Line:
+async def connected(path: Path) -> Connection:
     """Connect to a daemon's socket.
 
     Raises:
         OSError: nobody listens there, or this user may not connect.
     """
-    return Line(*await asyncio.open_unix_connection(path, limit=1_000_000))
+    return Connection(*await asyncio.open_unix_connection(path, limit=1_000_000))

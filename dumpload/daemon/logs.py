@@ -41,7 +41,7 @@ class LineWriter:
         self.dropped = 0
         self.on_dropped: Callable[[int], None] = lambda _lines: None
         self._told = 0
-        self._repeats = Repeats()
+        self._repeats = RateLimiter()
         threading.Thread(target=self._run, name="log-writer", daemon=True).start()
 
     def put(self, line: str | threading.Event) -> None:
@@ -71,7 +71,7 @@ class LineWriter:
 
     def _tell_dropped(self) -> None:
         lost = self.dropped - self._told
-        if lost and self._repeats.admit("dropped", time.monotonic()) is not None:
+        if lost and self._repeats.allow("dropped", time.monotonic()) is not None:
             self._told += lost
             self.on_dropped(lost)
 
@@ -86,7 +86,7 @@ class LineWriter:
         return True
 
 
-class Repeats:
+class RateLimiter:
     """Lets the first of a kind through at once, then one a while with the number left out."""
 
     def __init__(self, every_s: float = REPEAT_EVERY_S, kinds: int = REPEATS_KEPT) -> None:
@@ -95,7 +95,7 @@ class Repeats:
         self._kinds = kinds
         self._seen: dict[Hashable, tuple[float, int]] = {}
 
-    def admit(self, kind: Hashable, t: float) -> int | None:
+    def allow(self, kind: Hashable, t: float) -> int | None:
         """Return how many of this kind were left out since the last one let through, or None to leave this out."""
         if kind not in self._seen and len(self._seen) >= self._kinds:
             self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < self._every_s}

@@ -25,7 +25,7 @@ from dumpload.core.controller import (
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.daemon.payloads import position_name
-from dumpload.daemon.publisher import Announcer
+from dumpload.daemon.publisher import Publisher
 from dumpload.daemon.state import SAVE_EVERY_S, SavedState, StateFile, carried_over
 from dumpload.gpio.relay import Relay, RelayError
 
@@ -50,7 +50,7 @@ class Hands(NamedTuple):
     """What is driven and who is told: the pin, the outside, the log, and what outlives a restart."""
 
     relay: Relay
-    announcer: Announcer
+    publisher: Publisher
     log: Any
     state_file: StateFile
 
@@ -64,7 +64,7 @@ class ControlLoop:
 
     def __init__(self, setup: Setup, hands: Hands, clocks: Clocks, fail: Callable[[BaseException], None]) -> None:
         """Take up what was kept before a restart. `fail` ends the service on what must not happen."""
-        self._relay, self._announcer, self._log, self.state_file = hands
+        self._relay, self._publisher, self._log, self.state_file = hands
         self._clock, self._wall = clocks
         self._fail = fail
         self.settings, self._schedule = setup.settings, setup.schedule()
@@ -115,7 +115,7 @@ class ControlLoop:
         if shown != self._shown:
             self._show_when_kept()
         elif self.state.cause != self._shown_cause:
-            self._announcer.status_soon()
+            self._publisher.status_soon()
         self._shown, self._shown_cause = shown, self.state.cause
         return decision
 
@@ -133,7 +133,7 @@ class ControlLoop:
     def show(self) -> None:
         """Publish the status, unless it would confirm what the disk does not have yet: then it follows by itself."""
         if not self._unconfirmed:
-            self._announcer.status(self.settings, self.state)
+            self._publisher.status(self.settings, self.state)
 
     # ---- what outlives a restart ----
 
@@ -190,8 +190,8 @@ class ControlLoop:
 
     def _give_up_waiting(self, once: Callable[[str], None]) -> None:
         trouble = f"the disk has not kept it within {KEEP_S:g} s: it may be lost at a restart"
-        self._announcer.fault("state", trouble)
-        self.state_file.when_durable(lambda later: None if later else self._announcer.fault("state", ""))
+        self._publisher.fault("state", trouble)
+        self.state_file.when_durable(lambda later: None if later else self._publisher.fault("state", ""))
         once(trouble)
 
     # ---- the pin ----
@@ -219,7 +219,7 @@ class ControlLoop:
             observe(decision)
 
     def _announce(self, decision: Decision) -> None:
-        self._announcer.change(self.state, decision)
+        self._publisher.change(self.state, decision)
 
     def _pin_failed(self, error: RelayError, decision: Decision) -> Decision:
         if decision.position == Position.OFF:
@@ -251,7 +251,7 @@ class ControlLoop:
     def _assume_on(self, since: float) -> Decision:
         """Count the relay as on since then (s), locked out: it could not be driven off, whatever was decided."""
         decision = self._evaluate(Event(self._clock(), self._wall(), Kind.ASSUME_ON, stamp=since))
-        self._announcer.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
+        self._publisher.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
         self._save()
         return decision
 
@@ -329,4 +329,4 @@ class ControlLoop:
             return
         if self._drive_off() and self.state.lockout != Lockout.PIN_FAULT:
             self.happened(Kind.PIN_FAULT)  # once: each is a row of the record
-        self._announcer.pin_trouble(event, text)
+        self._publisher.pin_trouble(event, text)

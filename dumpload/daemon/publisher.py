@@ -13,8 +13,8 @@ from dumpload.core.decode import Rejection
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.topics import Arrival
-from dumpload.daemon.logs import Repeats
+from dumpload.core.topics import InboundMessage
+from dumpload.daemon.logs import RateLimiter
 from dumpload.daemon.payloads import Account, Document, change_document, position_name, status_document, to_json
 from dumpload.daemon.systemd import Notifier
 from dumpload.daemon.telemetry import Telemetry
@@ -34,7 +34,7 @@ class Voice(NamedTuple):
     notifier: Notifier
 
 
-class Announcer:
+class Publisher:
     """Speaks for one controller."""
 
     def __init__(
@@ -59,10 +59,10 @@ class Announcer:
         self._rejected = 0
         self._given_up = 0
         self._faults: dict[str, str] = {}
-        self._repeats = Repeats()
+        self._repeats = RateLimiter()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
-        self._refusals = Repeats(kinds=REASONS)
-        self._answers = Repeats(ANSWER_EVERY_S, REASONS)
+        self._refusals = RateLimiter(kinds=REASONS)
+        self._answers = RateLimiter(ANSWER_EVERY_S, REASONS)
         self.boot_id = secrets.token_hex(4)
         self.status_due_at = clock()
 
@@ -106,7 +106,7 @@ class Announcer:
         """Publish the status at the next tick: something worth showing changed, but not the relay."""
         self.status_due_at = self._clock()
 
-    def rejected(self, rejection: Rejection, arrival: Arrival) -> None:
+    def rejected(self, rejection: Rejection, arrival: InboundMessage) -> None:
         """Count a value that does not count, and log the first of its kind."""
         self._rejected += 1
         self.telemetry.reject(rejection, arrival)
@@ -130,9 +130,9 @@ class Announcer:
 
         A person who asks otherwise, or again a second later, is answered.
         """
-        if (left_out := self._answers.admit((reason, hash(payload)), self._clock())) is not None:
+        if (left_out := self._answers.allow((reason, hash(payload)), self._clock())) is not None:
             self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
-        if (left_out := self._refusals.admit(reason, self._clock())) is not None:
+        if (left_out := self._refusals.allow(reason, self._clock())) is not None:
             text = f"request refused: {reason}{_others(left_out)}"
             self._log.warning("request_refused", text=text, reason=reason)
 
@@ -143,7 +143,7 @@ class Announcer:
 
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
-        if changes > self._given_up and self._repeats.admit("undelivered", self._clock()) is not None:
+        if changes > self._given_up and self._repeats.allow("undelivered", self._clock()) is not None:
             text = f"{changes - self._given_up} relay changes never reached the broker: too many were waiting"
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
@@ -154,7 +154,7 @@ class Announcer:
             self._log.warning("broker_down", text=f"broker: {reason}; next try in {retry_s:.0f} s{more}", reason=reason)
 
     def _more(self, kind: Any) -> str | None:
-        left_out = self._repeats.admit(kind, self._clock())
+        left_out = self._repeats.allow(kind, self._clock())
         return None if left_out is None else _others(left_out)
 
 

@@ -13,7 +13,7 @@ from dumpload.core.controller import ControllerSettings, Decision, Event, Kind, 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause
 from dumpload.core.signals import Signal
-from dumpload.daemon.deadband import Run, Thinner, footing
+from dumpload.daemon.deadband import DeadbandFilter, HeldValue, footing
 from dumpload.daemon.payloads import change_document, position_name, to_json
 from dumpload.history.schema import NO_SIGNAL, Boot, Entry, RowKind
 
@@ -25,7 +25,7 @@ CLOCK_STEP_S = 0.5
 
 # Events that are always kept; samples and what ends them are thinned, and a deadline is no news.
 _PLAIN = {
-    Kind.DOUBT: RowKind.DOUBT,
+    Kind.EVIDENCE_RESET: RowKind.EVIDENCE_RESET,
     Kind.SELECT: RowKind.SELECT,
     Kind.RESET: RowKind.RESET,
     Kind.PIN_FAULT: RowKind.PIN_FAULT,
@@ -39,7 +39,7 @@ class Recorder:
     def __init__(self, history: "HistoryWriter", sample_every_s: float, on_note: Callable[[str], None]) -> None:
         """Nothing is recorded before `begin`. `on_note` is told what is wrong, should anything be."""
         self._history = history
-        self._thinner = Thinner(sample_every_s)
+        self._thinner = DeadbandFilter(sample_every_s)
         self._on_note = on_note
         self._sequence = 0
         self._footing: tuple[object, ...] = ()
@@ -148,7 +148,7 @@ class Recorder:
         runs = self._thinner.runs
         if self._thinner.wants(signal, value, t, moved=moved):
             sequence = self._next()
-            runs[signal] = Run(sequence, value, t, datum.expires_at)
+            runs[signal] = HeldValue(sequence, value, t, datum.expires_at)
             entry = Entry(sequence, event.wall, RowKind.SAMPLE, t, datum.stamp, datum.stamp, signal, value)
             self._history.put(entry)
         elif (run := runs[signal]) is not None:

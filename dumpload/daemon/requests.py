@@ -15,11 +15,11 @@ from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
-from dumpload.core.topics import Arrival
-from dumpload.daemon.logs import Repeats
+from dumpload.core.topics import InboundMessage
+from dumpload.daemon.logs import RateLimiter
 from dumpload.daemon.loop import Clocks, ControlLoop
 from dumpload.daemon.payloads import Document
-from dumpload.daemon.publisher import Announcer
+from dumpload.daemon.publisher import Publisher
 
 ACT_EVERY_S = 1.0
 
@@ -41,25 +41,25 @@ class Asked(NamedTuple):
 class Requests:
     """Takes requests for one control loop."""
 
-    def __init__(self, control: ControlLoop, announcer: Announcer, log: Any, clocks: Clocks, max_hand_s: float) -> None:
+    def __init__(self, control: ControlLoop, publisher: Publisher, log: Any, clocks: Clocks, max_hand_s: float) -> None:
         """`max_hand_s` may be set anew: the longest that hand may be asked for."""
-        self._control, self._announcer, self._log = control, announcer, log
+        self._control, self._publisher, self._log = control, publisher, log
         self._clock, self._wall = clocks
         self.max_hand_s = max_hand_s
         self._acts_next_at = self._clock()
         self._pending: Asked | None = None
-        self._repeats = Repeats()
+        self._repeats = RateLimiter()
 
-    def hear(self, arrival: Arrival) -> None:
+    def hear(self, arrival: InboundMessage) -> None:
         """Take a request that came over MQTT, and answer it there."""
         if arrival.retained and not arrival.payload:
             return  # a retained request is being cleared
 
         def answer(document: Document) -> None:
             if "refused" in document:
-                self._announcer.refused(document["refused"], arrival.payload)
+                self._publisher.refused(document["refused"], arrival.payload)
             if document.get("unchanged"):
-                self._announcer.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+                self._publisher.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
             elif "status" in document:
                 self._control.show()
 
@@ -86,7 +86,7 @@ class Requests:
 
         `answer` is called once, perhaps later: with what refuses it, or the status that it led to, `unchanged` or not.
         """
-        terms = Terms(self._wall(), self._announcer.boot_id, self.max_hand_s)
+        terms = Terms(self._wall(), self._publisher.boot_id, self.max_hand_s)
         asked = read_request(payload, retained=retained, terms=terms)
         if isinstance(asked, Refusal):
             answer({"refused": asked.reason})
@@ -153,10 +153,10 @@ class Requests:
         return veto
 
     def _status(self) -> Document:
-        return self._announcer.status_now(self._control.settings, self._control.state)
+        return self._publisher.status_now(self._control.settings, self._control.state)
 
     def _say(self, kind: str, words: str) -> None:
-        if (left_out := self._repeats.admit(kind, self._clock())) is not None:
+        if (left_out := self._repeats.allow(kind, self._clock())) is not None:
             more = f" ({left_out} more like this since)" if left_out else ""
             self._log.info("request_idle", text=f"{words}{more}")
 

@@ -13,15 +13,15 @@ from typing import Any
 from dumpload.config.layers import ConfigError
 from dumpload.config.model import Settings, changed_keys, flat, restart_needed
 from dumpload.config.to_core import controller_setup
-from dumpload.config.to_mqtt import base_topics, intake, link_options
+from dumpload.config.to_mqtt import base_topics, link_options, topic_map
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import NEVER, is_missing
-from dumpload.core.topics import Arrival
+from dumpload.core.topics import InboundMessage
 from dumpload.daemon.local_socket import LocalSocket, LocalWay
 from dumpload.daemon.loop import Clocks, ControlLoop, Hands
-from dumpload.daemon.publisher import Announcer, Voice, summary
+from dumpload.daemon.publisher import Publisher, Voice, summary
 from dumpload.daemon.requests import Requests
 from dumpload.daemon.state import StateFile
 from dumpload.daemon.telemetry import Telemetry
@@ -64,17 +64,17 @@ class Service(Listener):
         self._relay = relay
         self._log, self._notifier = voice
         self._reload, self._clock, self._wall = reload, clock, wall
-        self._intake = intake(settings)
+        self._topic_map = topic_map(settings)
         topics = base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
-        zone, fields = settings.permissive.timezone, self._intake.fields
+        zone, fields = settings.permissive.timezone, self._topic_map.fields
         self._telemetry = Telemetry(name=settings.name, timezone=zone, fields=fields)
-        self._announcer = Announcer(topics, self.link, voice, clock=clock, wall=wall, telemetry=self._telemetry)
-        hands, clocks = Hands(relay, self._announcer, self._log, state_file or StateFile({})), Clocks(clock, wall)
-        hands.state_file.on_trouble = lambda words: self._announcer.fault("state", words)
+        self._publisher = Publisher(topics, self.link, voice, clock=clock, wall=wall, telemetry=self._telemetry)
+        hands, clocks = Hands(relay, self._publisher, self._log, state_file or StateFile({})), Clocks(clock, wall)
+        hands.state_file.on_trouble = lambda words: self._publisher.fault("state", words)
         self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
-        self._requests = Requests(self.control, self._announcer, self._log, clocks, settings.request.max_hand_s)
+        self._requests = Requests(self.control, self._publisher, self._log, clocks, settings.request.max_hand_s)
         self._socket = LocalSocket(local, self._requests.answer) if local else None
         self._stopped = asyncio.Event()
 
@@ -108,7 +108,7 @@ class Service(Listener):
         if self.control.recorder is not None:
             control, settings = self.control, flat(self._settings)
             self.control.recorder.begin(
-                self._announcer.boot_id, control.settings, control.state, control.wall_ahead, settings
+                self._publisher.boot_id, control.settings, control.state, control.wall_ahead, settings
             )
         if (closed := self._relay.is_contact_closed()) is not None:
             self._on_feedback(closed)
@@ -119,7 +119,7 @@ class Service(Listener):
             if self._socket is not None:
                 await self._socket.open()
         except OSError as error:
-            self._announcer.fault("local socket", str(error))
+            self._publisher.fault("local socket", str(error))
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
@@ -160,7 +160,7 @@ class Service(Listener):
         self.control.end(is_off=self._shut() or self.control.reads_off())
         await self._wait_until_kept()
         self.control.show()
-        self._announcer.presence("down")
+        self._publisher.presence("down")
         self._log.info("stopped", text="stopped")
         await self.link.close(GOODBYE_S)
 
@@ -176,13 +176,13 @@ class Service(Listener):
         """Decode, decide, drive the pin: all before this returns."""
         if self._exit_code is not None:
             return
-        arrival = Arrival(*message, self._clock(), self._wall())
+        arrival = InboundMessage(*message, self._clock(), self._wall())
         if message.topic == self._request_topic:
             self._requests.hear(arrival)
             return
-        for rejection in [self._take(item) for item in self._intake.read(arrival)]:  # all taken before any is told
+        for rejection in [self._take(item) for item in self._topic_map.read(arrival)]:  # all taken before any is told
             if rejection is not None:
-                self._announcer.rejected(rejection, arrival)
+                self._publisher.rejected(rejection, arrival)
 
     def _take(self, item: Event | Rejection) -> Rejection | None:
         """Dispatch an event; return what is to be told as rejected."""
@@ -198,24 +198,24 @@ class Service(Listener):
         """Start the evidence anew, and say that we are there."""
         if self._exit_code is not None:
             return  # we are not any more
-        self.control.happened(Kind.DOUBT)
+        self.control.happened(Kind.EVIDENCE_RESET)
         self._log.info("broker_up", text="connected to the broker, subscriptions acknowledged")
-        self._announcer.presence("up")
+        self._publisher.presence("up")
         self.control.show()
         self.link.flush()
 
     def on_down(self, reason: str, retry_s: float) -> None:
         """Nothing changes at once: the age of the data decides."""
-        self._announcer.broker_down(reason, retry_s)
+        self._publisher.broker_down(reason, retry_s)
 
-    def on_doubt(self, reason: str) -> None:
+    def on_evidence_reset(self, reason: str) -> None:
         """What was heard before is no evidence for surplus any more."""
-        self.control.happened(Kind.DOUBT)
+        self.control.happened(Kind.EVIDENCE_RESET)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
 
     def on_fault(self, part: str, words: str) -> None:
         """Say what an owner should know of the broker."""
-        self._announcer.fault(part, words)
+        self._publisher.fault(part, words)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""
@@ -232,7 +232,7 @@ class Service(Listener):
 
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
-        self._announcer.fault("history", words)
+        self._publisher.fault("history", words)
 
     # ---- supervision and reload ----
 
@@ -243,9 +243,9 @@ class Service(Listener):
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
             self.link.tick()
             self.control.supervise()
-            self._announcer.undelivered(self.link.dropped)
+            self._publisher.undelivered(self.link.dropped)
             t = self._clock()
-            if t >= self._announcer.status_due_at:
+            if t >= self._publisher.status_due_at:
                 self.control.show()
             self._feed_watchdog(t)
 
@@ -276,9 +276,9 @@ class Service(Listener):
             return problem
         self._settings = new
         self._requests.max_hand_s = new.request.max_hand_s
-        self._intake = intake(new)
+        self._topic_map = topic_map(new)
         self._telemetry.timezone = new.permissive.timezone
-        self._telemetry.take_fields(self._intake.fields)
+        self._telemetry.take_fields(self._topic_map.fields)
         self.control.reconfigure(controller_setup(new))
         words = "; ".join(f"{key} {_said(old)} → {_said(value)}" for key, old, value in changes) or "nothing changed"
         if self.control.recorder is not None:

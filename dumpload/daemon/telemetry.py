@@ -12,7 +12,7 @@ from dumpload.core.direction import Direction, observe
 from dumpload.core.freshness import MISSING, is_missing, live_value
 from dumpload.core.printable import one_line
 from dumpload.core.signals import Signal
-from dumpload.core.topics import Arrival
+from dumpload.core.topics import InboundMessage
 
 # Rejections are shown for this long, and so many kinds of them, the latest first.
 SHOWN_S = 600.0
@@ -79,7 +79,7 @@ class Telemetry:
         is_today = state.permissives.day == self._day and t < state.day_ends_at
         return self._energy_wh if is_today else 0.0
 
-    def reject(self, rejection: Rejection, arrival: Arrival) -> None:
+    def reject(self, rejection: Rejection, arrival: InboundMessage) -> None:
         """Count a value that does not count."""
         key = rejection.signal, rejection.reason
         last = self._rejected.get(key)
@@ -94,7 +94,7 @@ class Telemetry:
         recent = [one for one in self._rejected.values() if t - one.t <= SHOWN_S]
         return sorted(recent, key=lambda one: -one.t)[:SHOWN_KINDS]
 
-    def _words(self, rejection: Rejection, arrival: Arrival) -> str:
+    def _words(self, rejection: Rejection, arrival: InboundMessage) -> str:
         # Only now: who is never sent anything wrong does not need it, and the pin has been driven already.
         from dumpload.commissioning.advice import why_not
         from dumpload.commissioning.survey import Arrived, Survey

@@ -27,7 +27,7 @@ class RowKind(IntEnum):
     LOST = 3  # `signal` has become too old
     UNKNOWN = 4  # the source said that it does not know `signal`
     ABSENT = 5  # the source said that it is gone
-    DOUBT = 6  # reconnected, stalled or resumed: the evidence for surplus began anew
+    EVIDENCE_RESET = 6  # reconnected, stalled or resumed: the evidence for surplus began anew
     CHANGE = 7  # the relay moved to `value` (0 off, 1 on) for `cause`; text: the published change
     SELECT = 8  # command: the selector moved to `value`; hand until `until`
     RESET = 9  # command: the lockout was reset

@@ -69,7 +69,7 @@ class Listener:
     def on_down(self, reason: str, retry_s: float) -> None:
         """The connection is lost, or could not be made; the next try is in `retry_s`."""
 
-    def on_doubt(self, reason: str) -> None:
+    def on_evidence_reset(self, reason: str) -> None:
         """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
 
     def on_fault(self, part: str, words: str) -> None:

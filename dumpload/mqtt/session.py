@@ -3,7 +3,7 @@
 Everything here runs on the event loop's thread, except `connect`, which may block for seconds and runs on a thread
 of its own. A session is used once: the next connection is a new one, so nothing of a broken one is carried over.
 
-Arrival is stamped with the last moment at which the socket was known to be empty before the first byte of a packet
+A message is stamped with the last moment at which the socket was known to be empty before the first byte of a packet
 was read, never with the moment a callback ran: what piled up during a stall is as old as the stall, and a packet
 that comes in parts is as old as its first byte. (Stamped at its last byte, a value held back on the way for longer
 than it may be old once switched the load on.)
@@ -161,7 +161,7 @@ class Session:
     def _notice_stall(self, now: float) -> None:
         behind = now - self.drained_at > STALL_S
         if behind and not self._behind:
-            self._listener.on_doubt(f"stood still for {now - self.drained_at:.1f} s")
+            self._listener.on_evidence_reset(f"stood still for {now - self.drained_at:.1f} s")
         self._behind = behind
 
     def _handle_chunk(self) -> None:
@@ -278,7 +278,7 @@ class Session:
         self._client.keep_alive_within(self._options.keepalive_s)
         self.limits = limits(props)
         if flags.session_present:
-            self._listener.on_doubt("the broker resumed an old session though a clean one was asked for")
+            self._listener.on_evidence_reset("the broker resumed an old session though a clean one was asked for")
         if (size := subscription_bytes(self._options)) > self.limits.packet_bytes:
             most = f"the broker takes packets of at most {self.limits.packet_bytes} bytes"
             self._end(f"{most}, our subscriptions need {size}: raise its limit, or shorten telemetry.*.topic")

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from dumpload.core.topics import Arrival, Intake
+from dumpload.core.topics import InboundMessage, TopicMap
 from dumpload.records.file import TextLines, parts, torn_words
 from dumpload.records.items import Instant
 from dumpload.records.record import ReadLog, RecordError, RowError, TableFormat
@@ -31,17 +31,17 @@ class CaptureRecord:
 
     kind = "message capture"
 
-    def __init__(self, path: Path, intake: Intake, form: TableFormat | None = None) -> None:
+    def __init__(self, path: Path, topic_map: TopicMap, form: TableFormat | None = None) -> None:
         self.path = path
-        self._intake = intake
+        self._topic_map = topic_map
         self._form = form or TableFormat()
 
     def read(self, log: ReadLog) -> Iterator[Instant]:
         """Yield the messages in order of time, one instant each."""
         messages = self._messages(log)
         for one in sorted(messages, key=lambda message: message.t) if self._form.sort else messages:
-            arrival = Arrival(one.topic, one.payload, one.retained, one.t, one.t, one.t)
-            yield Instant(one.t, self._intake.read(arrival))
+            arrival = InboundMessage(one.topic, one.payload, one.retained, one.t, one.t, one.t)
+            yield Instant(one.t, self._topic_map.read(arrival))
 
     def _messages(self, log: ReadLog) -> Iterator[Captured]:
         times = Times(self._form.time_format, self._form.zone)

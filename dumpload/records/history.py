@@ -37,7 +37,7 @@ THINNED = (
 _PLAIN = {
     RowKind.UNKNOWN: Kind.UNKNOWN,
     RowKind.ABSENT: Kind.ABSENT,
-    RowKind.DOUBT: Kind.DOUBT,
+    RowKind.EVIDENCE_RESET: Kind.EVIDENCE_RESET,
     RowKind.RESET: Kind.RESET,
     RowKind.PIN_FAULT: Kind.PIN_FAULT,
     RowKind.CLOCK: Kind.WAKE,

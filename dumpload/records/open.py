@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from dumpload.config.model import Settings
 from dumpload.config.to_core import signal_sources
-from dumpload.config.to_mqtt import intake
+from dumpload.config.to_mqtt import topic_map
 from dumpload.records.capture import CaptureRecord
 from dumpload.records.csv import ArrowReader, CsvRecord, Layout
 from dumpload.records.file import magic
@@ -35,7 +35,7 @@ def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
     if begin.startswith(MAGIC):
         return HistoryRecord(path)
     if begin.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
-        return CaptureRecord(path, intake(settings), form)
+        return CaptureRecord(path, topic_map(settings), form)
     unknown = {signal: source.unknown for signal, source in signal_sources(settings).items()}
     if begin.startswith(PARQUET):
         return _parquet(path)(path, form, unknown)

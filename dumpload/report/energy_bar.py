@@ -15,7 +15,7 @@ STYLE = """
 WIDTH, HEIGHT = 360, 26
 
 
-class Part(NamedTuple):
+class Segment(NamedTuple):
     """One part of the bar: its class in the style of pictures, its words, and Wh."""
 
     kind: str
@@ -47,19 +47,19 @@ def energy_bar(heat: HeatSources | None, figures: Derived, missed_full: int, *, 
         yield f"<p>In a replay this is reckoned {REPLAYED}.</p>"
 
 
-def _parts(heat: HeatSources, figures: Derived) -> Sequence[Part]:
+def _parts(heat: HeatSources, figures: Derived) -> Sequence[Segment]:
     needs = f": needs {signal}" if (signal := missing_signal(heat)) else ", while a power was not live"
     return (
-        Part("a", f"from the panels, otherwise throttled (charge {figures.throttle_percent:g} % or more)",
+        Segment("a", f"from the panels, otherwise throttled (charge {figures.throttle_percent:g} % or more)",
              heat.throttled),
-        Part("q", "from the panels, which the battery would still have taken", heat.still_taken),
-        Part("w", "from the battery", heat.battery),
-        Part("g", "from another source, such as an alternator or a shore charger", heat.other),
-        Part("n", f"source not known{needs}", heat.not_known),
+        Segment("q", "from the panels, which the battery would still have taken", heat.still_taken),
+        Segment("w", "from the battery", heat.battery),
+        Segment("g", "from another source, such as an alternator or a shore charger", heat.other),
+        Segment("n", f"source not known{needs}", heat.not_known),
     )  # fmt: skip
 
 
-def _bar(parts: Sequence[Part], total: float) -> str:
+def _bar(parts: Sequence[Segment], total: float) -> str:
     words = "; ".join(f"{kwh(part.wh)} {part.words}" for part in parts)
     drawn, x = [], 0.0
     for part in parts:

@@ -21,7 +21,7 @@ from dumpload.physics.bank import LIFEPO4_OCV
 from dumpload.physics.plant import Bank, Charger, Heater, Monitor, Plant, PlantState, Stage
 from dumpload.physics.water import heat_capacity_j_k
 from dumpload.replay.arrays import with_floats
-from dumpload.simulate.engine import Boat, Telemetry
+from dumpload.simulate.engine import Boat, Gateway
 
 # Common practice, no source, unless said otherwise: per cell (V), per Ah of the bank (A), and so on.
 ABSORPTION_CELL_V, FLOAT_CELL_V, REBULK_CELL_V, BELOW_CELL_V = 3.55, 3.375, 3.3, 0.025
@@ -60,7 +60,7 @@ class Assumption(NamedTuple):
     words: str
 
 
-class Known:
+class KnownBoat:
     """The settings by key; what is asked for and not there is assumed and noted."""
 
     def __init__(self, values: Mapping[str, Any]) -> None:
@@ -94,7 +94,7 @@ class Installed(NamedTuple):
 
     plant: Plant
     law: ControllerSettings
-    telemetry: Telemetry
+    telemetry: Gateway
     start: Boat
     needs: Needs
     strings: tuple[tuple[float, float, float], ...]
@@ -107,7 +107,7 @@ def installed(settings: Settings, step_s: float) -> Installed:
     Raises:
         BoatError: something of the installation is not known and cannot be assumed.
     """
-    known = Known(flat(settings))
+    known = KnownBoat(flat(settings))
     missing = [words for words, keys in NEEDED if not any(known.values.get(key) for key in keys)]
     if missing:
         msg = f"{missing[0]}: expected to be set for a simulation" + _also(missing[1:])
@@ -148,7 +148,7 @@ def _also(others: list[str]) -> str:
     return f"; and {', '.join(others)}" if others else ""
 
 
-def _strings(known: Known) -> tuple[tuple[float, float, float], ...]:
+def _strings(known: KnownBoat) -> tuple[tuple[float, float, float], ...]:
     strings = known.values.get("solar.strings")
     if strings:
         return tuple((one["peak_w"], one["tilt_deg"], one["azimuth_deg"]) for one in strings)
@@ -165,7 +165,7 @@ def law_of(settings: Settings) -> ControllerSettings:
     return ControllerSettings(law.limits, law.permissives, tuple(ages), MISSING)
 
 
-def bank_of(known: Known) -> tuple[Bank, int]:
+def bank_of(known: KnownBoat) -> tuple[Bank, int]:
     """Return the bank, and its cells in series."""
     values = known.values
     if "battery.chemistry" not in values:
@@ -187,7 +187,7 @@ def bank_of(known: Known) -> tuple[Bank, int]:
     return bank, cells
 
 
-def charger_of(known: Known, cells: int) -> Charger:
+def charger_of(known: KnownBoat, cells: int) -> Charger:
     """Return the solar charger."""
     absorption_v = known.number("solar.absorption_v", ABSORPTION_CELL_V * cells, "V")
     float_v = math.nan
@@ -209,7 +209,7 @@ def charger_of(known: Known, cells: int) -> Charger:
     )
 
 
-def monitor_of(known: Known, charger: Charger, capacity_ah: float, cells: int) -> Monitor:
+def monitor_of(known: KnownBoat, charger: Charger, capacity_ah: float, cells: int) -> Monitor:
     """Return the battery monitor; its offset counts charge that is not there, which is the worse way."""
     full_a = float(f"{FULL_A_PER_AH * capacity_ah:.3g}")
     return Monitor(
@@ -222,7 +222,7 @@ def monitor_of(known: Known, charger: Charger, capacity_ah: float, cells: int) -
     )
 
 
-def heater_of(known: Known) -> Heater:
+def heater_of(known: KnownBoat) -> Heater:
     """Return the element, its cable and the tank."""
     opens_c = known.number("tank.target_c", OPENS_C, "degC")
     known.note("thermostat", f"closes {THERMOSTAT_BAND_K:g} K below that")
@@ -239,7 +239,7 @@ def heater_of(known: Known) -> Heater:
     return Heater(element_ohm(known.values), cable, opens_c, opens_c - THERMOSTAT_BAND_K, heat, volume_l, loss_w_k)
 
 
-def needs_of(known: Known) -> Needs:
+def needs_of(known: KnownBoat) -> Needs:
     """Return what the house takes and what is drawn."""
     return Needs(
         hourly_w=_hourly_w(known),
@@ -250,7 +250,7 @@ def needs_of(known: Known) -> Needs:
     )
 
 
-def _hourly_w(known: Known) -> tuple[float, ...]:
+def _hourly_w(known: KnownBoat) -> tuple[float, ...]:
     if "house.hourly_w" in known.values:
         return tuple(map(float, known.values["house.hourly_w"]))
     if "house.day_w" in known.values:
@@ -263,7 +263,7 @@ def _hourly_w(known: Known) -> tuple[float, ...]:
     return (float(watts),) * 24
 
 
-def _draws(known: Known) -> tuple[tuple[int, float], ...]:
+def _draws(known: KnownBoat) -> tuple[tuple[int, float], ...]:
     if texts := known.values.get("tank.draws"):
         return tuple(map(parse_draw, texts))
     litres, why = LITRES_A_DAY, ""
@@ -276,10 +276,10 @@ def _draws(known: Known) -> tuple[tuple[int, float], ...]:
     return (7 * 60, litres / 2.0), (19 * 60, litres / 2.0)
 
 
-def telemetry_of(known: Known, step_s: float) -> Telemetry:
+def telemetry_of(known: KnownBoat, step_s: float) -> Gateway:
     """Return how finely and how often the gateway publishes."""
     charge = known.number("battery.counter_step_percent", CHARGE_STEP_PERCENT, "%")
     known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {VOLTAGE_STEP_V:g} V, power to "
                f"{POWER_STEP_W:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is ever lost")  # fmt: skip
     every = max(1, round(MESSAGES_S / step_s))
-    return Telemetry(every, charge, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C)
+    return Gateway(every, charge, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C)

@@ -25,7 +25,7 @@ from dumpload.simulate.weather import (
 )
 from dumpload.simulate.years import (
     DAY_ENTRIES,
-    Span,
+    YearSpan,
     moved_to,
     offered_minutes,
     outside,
@@ -40,7 +40,7 @@ TYPICAL = 1990  # the year into which typical years are laid
 CHUNK = 30 * DAY_ENTRIES  # so often progress is shown, and an interrupt noticed
 
 
-class Source(NamedTuple):
+class WeatherSource(NamedTuple):
     """The weather of a simulation: its name, where its sun was measured, where the boat is, what it was taken for."""
 
     name: str
@@ -60,9 +60,9 @@ class Run(NamedTuple):
 class Simulation(NamedTuple):
     """What came of it: the weather as it is, and as many resampled years as were asked for."""
 
-    source: Source
+    source: WeatherSource
     boat: Installed
-    span: Span
+    span: YearSpan
     run: Run
     others: tuple[Run, ...]
     assumed: tuple[Assumption, ...]
@@ -72,7 +72,7 @@ class SimulationInterrupted(KeyboardInterrupt):
     """A person ended the simulation; the text says how far it was."""
 
 
-def find_weather(name: str | None, settings: Settings) -> tuple[Source, list[Assumption]]:
+def find_weather(name: str | None, settings: Settings) -> tuple[WeatherSource, list[Assumption]]:
     """Return the weather of that name, a file's or a typical year's; None: the typical year nearest in latitude.
 
     Raises:
@@ -85,7 +85,7 @@ def find_weather(name: str | None, settings: Settings) -> tuple[Source, list[Ass
             msg = f"--weather {name}: expected solar.latitude and solar.longitude to be set, where that was measured"
             raise WeatherError(msg)
         place = Place(solar.latitude, solar.longitude, solar.altitude_m or 0.0)
-        return Source(name, read_weather(Path(name)), place, False, solar.longitude), assumed
+        return WeatherSource(name, read_weather(Path(name)), place, False, solar.longitude), assumed
     years = {known: typical_year(known) for known in ([name] if name else TYPICAL_YEARS)}
     if solar.latitude is not None and solar.latitude < 0:
         msg = f"solar.latitude = {solar.latitude:g}: expected north of the equator for a typical year; name a file"
@@ -104,7 +104,7 @@ def find_weather(name: str | None, settings: Settings) -> tuple[Source, list[Ass
         assumed.append(
             Assumption("solar.longitude", f"{home_deg:g} deg, where noon is at 12:00 of permissive.timezone")
         )
-    return Source(name, weather, place, True, home_deg), assumed
+    return WeatherSource(name, weather, place, True, home_deg), assumed
 
 
 def simulate(
@@ -150,7 +150,7 @@ def simulate(
 
 def run_year(
     boat: Installed,
-    span: Span,
+    span: YearSpan,
     offered: Floats,
     run_steps: Callable[..., Any],
     step_s: float,

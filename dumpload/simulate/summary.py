@@ -51,7 +51,7 @@ class Month(NamedTuple):
     figures: dict[str, Interval]
 
 
-class Summary(NamedTuple):
+class SimulationSummary(NamedTuple):
     """The figures of a year (of all days, if there are fewer), and of each month."""
 
     days: int
@@ -103,7 +103,7 @@ FIGURES: dict[str, Figure] = {
 }
 
 
-def summarize(simulation: Simulation) -> Summary:
+def summarize(simulation: Simulation) -> SimulationSummary:
     """Return the figures; several years are given as the mean of a year."""
     numbers = np.array([one.month for one in simulation.span.days])
     days = len(numbers)
@@ -118,7 +118,7 @@ def summarize(simulation: Simulation) -> Summary:
         chosen = numbers == month
         years = len({one.year for one in simulation.span.days if one.month == month})
         months.append(Month(month, chosen.sum() / years, _all(simulation, chosen, 1.0 / years)))
-    return Summary(days, days >= YEAR_DAYS, figures, months)
+    return SimulationSummary(days, days >= YEAR_DAYS, figures, months)
 
 
 def _all(simulation: Simulation, chosen: Any, scale: float) -> dict[str, Interval]:

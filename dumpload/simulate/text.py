@@ -6,7 +6,7 @@ from textwrap import wrap
 
 from dumpload.core.freshness import is_missing
 from dumpload.simulate.run import Simulation
-from dumpload.simulate.summary import NOT_KNOWN, RESAMPLED, Interval, Summary, summarize
+from dumpload.simulate.summary import NOT_KNOWN, RESAMPLED, Interval, SimulationSummary, summarize
 from dumpload.simulate.years import YEAR_DAYS
 
 WIDTH = 80
@@ -36,7 +36,7 @@ def simulation_text(simulation: Simulation) -> str:
     return "\n".join([*lines, "", *wrap(LEGIONELLA, WIDTH)])
 
 
-def verdict(simulation: Simulation, summary: Summary) -> str:
+def verdict(simulation: Simulation, summary: SimulationSummary) -> str:
     """Return what the sun would give, in one sentence."""
     figures = summary.figures
     time = "a year" if summary.is_year else _counted(summary.days, "day")
@@ -70,7 +70,7 @@ def whole(one: Interval) -> str:
     return spread(one, 1.0, 0) if one.low != one.high else f"{one.value:,.0f}"
 
 
-def rows(summary: Summary) -> Iterator[tuple[str, str]]:
+def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
     """Yield the figures of the year, each with its label."""
     figures = summary.figures
     yield "Panels offer", kwh(figures["offered_wh"])
@@ -88,11 +88,11 @@ def rows(summary: Summary) -> Iterator[tuple[str, str]]:
     yield "Lowest charge", f"{whole(figures['lowest_charge_percent'])} %"
 
 
-def _days(summary: Summary) -> int:
+def _days(summary: SimulationSummary) -> int:
     return YEAR_DAYS if summary.is_year else summary.days
 
 
-def months(summary: Summary) -> Iterator[str]:
+def months(summary: SimulationSummary) -> Iterator[str]:
     """Yield the table of months."""
     yield "Month         kWh  (low to high)      l at 40 degC   hot days  at 60  caught"
     for month in summary.months:
@@ -107,7 +107,7 @@ def months(summary: Summary) -> Iterator[str]:
         )
 
 
-def remarks(simulation: Simulation, summary: Summary) -> Iterator[str]:
+def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]:
     """Yield what a reader must know before believing the figures."""
     source, others = simulation.source, len(simulation.others)
     if others:

@@ -25,7 +25,7 @@ LONGEST_GAP_S = 3 * 3600.0
 MOST_YEARS = 40
 
 
-class Span(NamedTuple):
+class YearSpan(NamedTuple):
     """Local days from `began` (Unix s): the local times, and the day and the minute of it for every entry."""
 
     began: float
@@ -47,12 +47,12 @@ def zone_longitude_deg(zone: tzinfo, year: int) -> float:
     return min(offsets) / timedelta(hours=1) * 15.0
 
 
-def typical_span(schedule: Schedule, zone: tzinfo, year: int) -> Span:
+def typical_span(schedule: Schedule, zone: tzinfo, year: int) -> YearSpan:
     """Return the local days of one year."""
     return _span(schedule, zone, datetime(year, 1, 1, tzinfo=zone), YEAR_DAYS)
 
 
-def recorded_span(schedule: Schedule, zone: tzinfo, weather: Weather) -> Span:
+def recorded_span(schedule: Schedule, zone: tzinfo, weather: Weather) -> YearSpan:
     """Return the whole local days that the weather covers.
 
     Raises:
@@ -81,7 +81,7 @@ def _later(day: datetime, days: int) -> datetime:
     return datetime.combine(day.date() + timedelta(days=days), day.timetz())
 
 
-def _span(schedule: Schedule, zone: tzinfo, begin: datetime, days: int) -> Span:
+def _span(schedule: Schedule, zone: tzinfo, begin: datetime, days: int) -> YearSpan:
     began, ended = begin.timestamp(), _later(begin, days).timestamp()
     entries = round((ended - began) / ENTRY_S)
     middle = began + (np.arange(entries) + 0.5) * ENTRY_S
@@ -92,7 +92,7 @@ def _span(schedule: Schedule, zone: tzinfo, begin: datetime, days: int) -> Span:
     # A day of a change of summer time has 23 or 25 hours: what people do follows the clock, so ask the zone.
     offset = np.concatenate([_offsets(zone, part) for part in np.split(middle, midnight[1:])])
     minute = ((middle + offset) % DAY_S // 60).astype(np.int64)
-    return Span(began, zone, locals_, day - day[0], minute, tuple(_later(begin, n) for n in range(days)))
+    return YearSpan(began, zone, locals_, day - day[0], minute, tuple(_later(begin, n) for n in range(days)))
 
 
 def _offsets(zone: tzinfo, moments: Floats) -> Floats:
@@ -107,14 +107,14 @@ def _seconds(offset: timedelta | None) -> float:
     return (offset or timedelta()).total_seconds()
 
 
-def offered_minutes(span: Span, weather: Weather, watts: Floats, *, is_typical: bool) -> Floats:
+def offered_minutes(span: YearSpan, weather: Weather, watts: Floats, *, is_typical: bool) -> Floats:
     """Return what the panels offer in each entry, on straight lines between the weather's own intervals."""
     middle = span.began + (np.arange(len(span.day)) + 0.5) * ENTRY_S
     minutes: Floats = np.interp(middle, weather.times, watts, period=YEAR_DAYS * DAY_S if is_typical else None)
     return minutes
 
 
-def outside(span: Span, needs: Needs, offered_w: Floats, step_s: float) -> Outside:
+def outside(span: YearSpan, needs: Needs, offered_w: Floats, step_s: float) -> Outside:
     """Return everything that comes from outside, for steps of `step_s` (s, a part of a minute)."""
     drawn_l = np.zeros(len(offered_w))
     for minute, litres in needs.draws:
