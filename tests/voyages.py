@@ -169,7 +169,9 @@ def sail_on(world: World, keys: dict[str, Any], *, heated: bool = True) -> tuple
     boat = installed(told, STEP_S)
     plant = boat.plant
     if world.monitor_gain != 1.0:
-        plant = plant._replace(monitor=plant.monitor._replace(capacity_ah=plant.monitor.capacity_ah * world.monitor_gain))
+        plant = plant._replace(
+            monitor=plant.monitor._replace(capacity_ah=plant.monitor.capacity_ah * world.monitor_gain)
+        )
     offered, began = _sun(world.weather, world.first_day, world.days, world.seed)
     steps = len(offered)
     house, litres = _needs(world, steps)

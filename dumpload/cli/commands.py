@@ -191,6 +191,12 @@ def replay(args: argparse.Namespace) -> int:
     from dumpload.report.report import report_of_trials, zone_of
 
     path, settings = _settings(args)
+    if args.closed_loop:
+        from dumpload.cli.closed_loop import run_closed_loop
+
+        recorded_with = next(iter(_others([args.recorded_with]).values())) if args.recorded_with else settings
+        form = table_format(args, _zone_of(settings))
+        return run_closed_loop(args, form, settings, recorded_with, say=_print_error, show=_show, fail=_fail)
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
     day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
     try:

@@ -20,7 +20,27 @@ JUMP = 0.4
 # Time constant of the slow polarisation (s): common practice, no source; between 300 and 1200 s it matters little.
 SLOW_S = 600.0
 # Charge (percent) at which the rest voltage is fitted.
-KNOTS = (0.0, 20.0, 40.0, 55.0, 65.0, 72.0, 78.0, 84.0, 88.0, 92.0, 95.0, 97.0, 98.0, 98.6, 99.0, 99.3, 99.6, 99.8, 100.0)
+KNOTS = (
+    0.0,
+    20.0,
+    40.0,
+    55.0,
+    65.0,
+    72.0,
+    78.0,
+    84.0,
+    88.0,
+    92.0,
+    95.0,
+    97.0,
+    98.0,
+    98.6,
+    99.0,
+    99.3,
+    99.6,
+    99.8,
+    100.0,
+)
 
 
 class Counting(NamedTuple):
@@ -66,7 +86,9 @@ def counting_of(step_s: float, told: Floats, amps: Floats, capacity_ah: float) -
         part, flow = told[begin : begin + length + 1], amps[begin : begin + length]
         if not (np.isfinite(part).all() and np.isfinite(flow).all()):
             continue
-        if part.max() > COUNTED_BELOW or np.abs(np.diff(part)).max() > max(JUMP, 1.5 * _biggest(flow, hours, capacity_ah)):
+        if part.max() > COUNTED_BELOW or np.abs(np.diff(part)).max() > max(
+            JUMP, 1.5 * _biggest(flow, hours, capacity_ah)
+        ):
             continue
         rows.append((flow[flow > 0].sum() * hours, -flow[flow < 0].sum() * hours, length * hours))
         deltas.append(part[-1] - part[0])
@@ -128,7 +150,7 @@ def _anchored(moved: Floats, full: Sequence[int], told: Floats) -> tuple[Floats,
 def _offset(step_s: float, wrong: Floats, told: Floats) -> tuple[Floats, Floats]:
     """Return the offset and its rate (percent/s) over one time between full charges, on a straight line."""
     number = np.arange(len(wrong))
-    good = np.isfinite(wrong) & (told < 99.9)  # noqa: PLR2004  (a count stops at 100)
+    good = np.isfinite(wrong) & (told < 99.9)  # (a count stops at 100)
     if good.sum() * step_s < 4 * HOUR_S:
         level = float(np.median(wrong[good])) if good.any() else 0.0
         return np.full(len(wrong), level), np.zeros(len(wrong))
@@ -151,7 +173,7 @@ def voltage_of(step_s: float, volts: Floats, amps: Floats, charge: Floats, cells
     """Return rest voltage and resistances, by least squares; the cells' usual curve is what to begin with."""
     slow = slow_amps(step_s, amps)
     steady = np.abs(np.diff(amps, prepend=amps[0])) < np.inf
-    good = np.isfinite(volts) & np.isfinite(amps) & (charge > KNOTS[0]) & (charge <= 100.2) & steady  # noqa: PLR2004
+    good = np.isfinite(volts) & np.isfinite(amps) & (charge > KNOTS[0]) & (charge <= 100.2) & steady
     u = np.clip(charge[good], KNOTS[0], 100.0)
     knots = np.array(KNOTS)
     hats = np.stack([np.interp(u, knots, row) for row in np.eye(len(knots))], axis=1)

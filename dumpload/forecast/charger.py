@@ -66,13 +66,11 @@ def find_charger(seen: Seen) -> Charger:
     restart_v, restarts = _restarts(seen, absorbing, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
-    throttled = smeared(absorbing | floating | resting, 1) & (seen.height > -0.02)  # noqa: PLR2004
+    throttled = smeared(absorbing | floating | resting, 1) & (seen.height > -0.02)
     holds = holds_of(seen, absorbing, floating | resting)
     absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
-    return Charger(
-        top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full
-    )
+    return Charger(top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full)
 
 
 def absorption_v(seen: Seen) -> float:
@@ -175,7 +173,7 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
 def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
     """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
-    if len(ended) < 2:  # noqa: PLR2004
+    if len(ended) < 2:
         return math.inf, math.nan
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))

@@ -134,7 +134,7 @@ def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Float
             "relay did"
         )
         raise EvidenceError(msg)
-    if len(charge_t) < 2 or charge_t[-1] - charge_t[0] < LEAST_DAYS * 86_400.0:  # noqa: PLR2004
+    if len(charge_t) < 2 or charge_t[-1] - charge_t[0] < LEAST_DAYS * 86_400.0:
         days = 0.0 if not len(charge_t) else (charge_t[-1] - charge_t[0]) / 86_400.0
         msg = f"expected a record of at least {LEAST_DAYS:g} days; this one has {days:.1f}: record for longer"
         raise EvidenceError(msg)
@@ -148,7 +148,9 @@ def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Float
     step_s = float(np.clip(round(rows_s / FINEST_S) * FINEST_S, FINEST_S, COARSEST_S))
     entries = int((charge_t[-1] - charge_t[0]) // step_s)
     edges = charge_t[0] + np.arange(entries + 1) * step_s
-    signals = {signal: means(t, value, edges) for signal, (t, value) in tracks.items() if _is_measured(signal, t, edges)}
+    signals = {
+        signal: means(t, value, edges) for signal, (t, value) in tracks.items() if _is_measured(signal, t, edges)
+    }
     known = np.isfinite(signals[Signal.STATE_OF_CHARGE])
     on = held(*relay, edges)
     return Evidence(step_s, float(edges[0]), signals, on, known, step_of(charge), rows_s)
@@ -198,7 +200,7 @@ def held(t: Floats, value: Floats, edges: Floats) -> Floats:
 def step_of(charge: Floats) -> float:
     """Return the step in which the charge is told (percent): the smallest usual distance of two different values."""
     different = np.unique(np.round(charge, 4))
-    if len(different) < 3:  # noqa: PLR2004
+    if len(different) < 3:
         return 1.0
     return float(np.clip(np.quantile(np.diff(different), 0.1), 0.0, 5.0))
 

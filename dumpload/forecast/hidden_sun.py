@@ -75,11 +75,13 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
 
 
 def _line(x: Floats, y: Floats, weight: Floats) -> tuple[float, float]:
-    if len(x) < 3:  # noqa: PLR2004
+    if len(x) < 3:
         return 0.0, float(np.max(y))
     middle = float((weight * x).sum() / weight.sum())
     level = float((weight * y).sum() / weight.sum())
-    slope = float((weight * (x - middle) * (y - level)).sum() / ((weight * (x - middle) ** 2).sum() + 4.0 * weight.sum()))
+    slope = float(
+        (weight * (x - middle) * (y - level)).sum() / ((weight * (x - middle) ** 2).sum() + 4.0 * weight.sum())
+    )
     return slope, level - slope * middle
 
 
@@ -90,10 +92,10 @@ def blocks_of(step_s: float, began: float, net_w: Floats, throttled: Flags, hous
     shape = (count, size)
     gross = np.nan_to_num(net_w[: count * size] + house_w).reshape(shape)
     full = sky.full_w[: count * size].reshape(shape)
-    hidden = throttled[: count * size].reshape(shape).mean(axis=1) > 0.3  # noqa: PLR2004
+    hidden = throttled[: count * size].reshape(shape).mean(axis=1) > 0.3
     known = np.isfinite(net_w[: count * size]).reshape(shape).all(axis=1)
     top = float(sky.full_w.max())
-    sunlit = (full.mean(axis=1) > 0.06 * top) & known  # noqa: PLR2004
+    sunlit = (full.mean(axis=1) > 0.06 * top) & known
     clearness = np.clip(gross.sum(axis=1) / np.maximum(full.sum(axis=1), 1.0), 0.0, CLEAREST)
     day = np.floor((began + np.arange(count) * size * step_s) / DAY_S)
     seen = sunlit & ~hidden
@@ -108,7 +110,7 @@ def _kinds(clearness: Floats, seen: Flags, day: Floats, length: int) -> Floats:
     for at in range(len(clearness)):
         if day[at] != today:
             today, recent = day[at], []
-        if len(recent) >= 3:  # noqa: PLR2004
+        if len(recent) >= 3:
             kinds[at] = float(np.searchsorted(CLASSES, np.mean(recent)))
         if seen[at]:
             recent = [*recent[1 - length :], float(clearness[at])]
@@ -135,11 +137,11 @@ class Distribution(NamedTuple):
 def distribution(value: Floats, seen: Flags) -> Distribution:
     """Return the distribution of clearness; what is beyond all that was seen lies near a clear sky."""
     values, below = survival(value, seen)
-    if len(values) < 5:  # noqa: PLR2004
+    if len(values) < 5:
         return Distribution(np.array([0.0, 0.15, 1.0]), np.array([0.1, 0.5, 1.0]))
     left = 1.0 - below[-1]
     part, clear = np.concatenate([[0.0], below]), np.concatenate([[values[0]], values])
-    if left > 1e-6:  # noqa: PLR2004
+    if left > 1e-6:
         part, clear = np.append(part, 1.0), np.append(clear, max(1.0, values[-1]))
     keep = np.concatenate([np.diff(part) > 1e-9, [True]])
     return Distribution(part[keep], np.maximum.accumulate(clear[keep]))
@@ -163,7 +165,7 @@ def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:
     tables = {}
     for kind in (-1.0, *range(len(CLASSES) + 1)):
         here = blocks.sunlit & (blocks.kind == kind) if kind >= 0 else blocks.sunlit
-        if here.sum() < 30:  # noqa: PLR2004
+        if here.sum() < 30:
             here = blocks.sunlit
         tables[float(kind)] = distribution(blocks.clearness[here], blocks.seen[here])
     score = np.full(len(blocks.clearness), np.nan)
@@ -189,7 +191,7 @@ def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:
 def _persistence(score: Floats, blocks: Blocks) -> float:
     """Return the correlation of the scores of one block with the next."""
     both = blocks.seen[1:] & blocks.seen[:-1] & (blocks.day[1:] == blocks.day[:-1])
-    if both.sum() < 50:  # noqa: PLR2004
+    if both.sum() < 50:
         return 0.9
     one, other = score[:-1][both], score[1:][both]
     return float(np.clip(np.corrcoef(one, other)[0, 1], 0.5, 0.98))

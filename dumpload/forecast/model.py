@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from dumpload.check.tank import LOSS, tank_loss_w_k
 from dumpload.config.model import Settings, flat
 from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import ControllerSettings, Setup
@@ -25,7 +26,7 @@ LOAD, SOLAR, TANK = Signal.LOAD_POWER, Signal.SOLAR_POWER, Signal.TANK_TEMPERATU
 MEMBERS = 16
 STEP_S = 10.0
 # Common practice, no source: what is taken where neither settings nor record say it.
-CELL_V, CELL_MOHM_AT_100_AH, LITRES, LOSS_W, OPENS_C = 3.2, 2.0, 40.0, 45.0, 65.0
+CELL_V, CELL_MOHM_AT_100_AH, LITRES, LOSS_W_K, OPENS_C, AROUND_C, COLD_C = 3.2, 2.0, 40.0, 1.1, 65.0, 15.0, 10.0
 RESTART_CELL_V, RESTART_S = 3.3, 60.0
 
 
@@ -39,8 +40,7 @@ class Plates(NamedTuple):
     ohm: float
     element_ohm: float
     rated_w: float
-    litres: float
-    opens_c: float
+    tank: heater.TankPlates
     restart_v: float
 
 
@@ -89,7 +89,9 @@ def plates_of(settings: Settings) -> Plates:
     if not ("battery.cells" in values or "battery.nominal_v" in values):
         missing.append("battery.cells")
     if missing:
-        msg = f"{missing[0]}: expected to be set for a forecast" + (f"; and {', '.join(missing[1:])}" if missing[1:] else "")
+        msg = f"{missing[0]}: expected to be set for a forecast" + (
+            f"; and {', '.join(missing[1:])}" if missing[1:] else ""
+        )
         raise EvidenceError(msg)
     cells = int(values.get("battery.cells") or round(values["battery.nominal_v"] / CELL_V))
     capacity_ah = float(values["battery.capacity_ah"])
@@ -98,8 +100,19 @@ def plates_of(settings: Settings) -> Plates:
     return Plates(
         float(values["solar.latitude"]), float(values["solar.longitude"]), capacity_ah, cells,
         float(values.get("battery.resistance_mohm", usual)) / 1000.0, rated_v * rated_v / rated_w, rated_w,
-        float(values.get("tank.volume_l", LITRES)), float(values.get("tank.target_c", OPENS_C)),
+        _tank_plates(values),
         float(values.get("solar.rebulk_v", RESTART_CELL_V * cells)),
+    )  # fmt: skip
+
+
+def _tank_plates(values: Mapping[str, Any]) -> heater.TankPlates:
+    opens_c = float(values.get("tank.target_c", OPENS_C))
+    loss_w_k = LOSS_W_K
+    if all(key in values for key in LOSS[:2]):
+        loss_w_k = tank_loss_w_k(values)
+    return heater.TankPlates(
+        heat_capacity_j_k(float(values.get("tank.volume_l", LITRES)), 10.0, 60.0) / 3600.0, loss_w_k, opens_c,
+        float(values.get("tank.around_c", AROUND_C)), min(float(values.get("tank.cold_c", COLD_C)), 30.0),
     )  # fmt: skip
 
 
@@ -121,7 +134,17 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
     element = heater.element_of(evidence.relay, volts, load_w, plates.element_ohm)
     doubtful = 0.0
     first_load = np.nan_to_num(load_w) if load_w is not None else evidence.relay * volts**2 / element.ohm
-    seen = charger.Seen(evidence.step_s, volts, amps, power_w + first_load, solar_w, sun.height, house_w, plates.cells, plates.capacity_ah)
+    seen = charger.Seen(
+        evidence.step_s,
+        volts,
+        amps,
+        power_w + first_load,
+        solar_w,
+        sun.height,
+        house_w,
+        plates.cells,
+        plates.capacity_ah,
+    )
     found = charger.find_charger(seen)
     if load_w is None:
         guess = heater.guess_load(evidence.relay, volts, power_w, solar_w, element.ohm, house_w, found.throttled)
@@ -133,8 +156,8 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
     monitor = bank.monitor_of(evidence.step_s, evidence.signals[SOC], amps, counting, found.full, evidence.charge_step)
     voltage = bank.voltage_of(evidence.step_s, volts, amps, monitor.charge, plates.cells, plates.ohm)
     tank = heater.tank_of(
-        evidence.step_s, evidence.relay, first_load, volts**2 / element.ohm,
-        capacity_wh_k=heat_capacity_j_k(plates.litres, 10.0, 60.0) / 3600.0, loss_w=LOSS_W,
+        evidence.step_s, evidence.relay, first_load, volts**2 / element.ohm, evidence.signals.get(TANK),
+        _taps(sun), plates.tank,
     )  # fmt: skip
     sky = hidden_sun.sky_of(evidence.step_s, net_w, found.throttled, sun, house_w)
     setup = controller_setup(recorded_with)
@@ -150,6 +173,12 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
         evidence, plates, setup, settings, sun, found, monitor, voltage, element, tank, sky,
         _recorded(evidence, first_load, day, days, measured=load_w is not None), course, ships, nets, asked, days, house_w, doubtful,
     )  # fmt: skip
+
+
+def _taps(sun: SunAt) -> Floats:
+    """Return when hot water is drawn (mean 1): evenly from seven in the morning to ten at night."""
+    awake = (sun.hours > -5.0) & (sun.hours < 10.0)
+    return awake / max(1e-9, float(awake.mean()))
 
 
 WRONG_SIGN = (
@@ -173,13 +202,13 @@ def _powers(evidence: Evidence, plates: Plates, told: Floats, sun: SunAt) -> tup
     if evidence.has(POWER):
         power_w = np.where(evidence.known, np.nan_to_num(_filled(evidence.signals[POWER])), 0.0)
     else:
-        width = max(3, round((900.0 if evidence.charge_step < 0.3 else 3600.0) / evidence.step_s))  # noqa: PLR2004
+        width = max(3, round((900.0 if evidence.charge_step < 0.3 else 3600.0) / evidence.step_s))
         smooth = np.convolve(np.pad(told, width // 2, mode="edge"), np.ones(width) / width, mode="valid")[: len(told)]
         power_w = np.gradient(smooth) / evidence.step_s * 3600.0 / 100.0 * plates.capacity_ah * plates.cells * 3.3
     if evidence.has(VOLTS):
         return _filled(evidence.signals[VOLTS]), power_w
-    rest = plates.cells * np.where(told > 99.4, 3.55, 3.32)  # noqa: PLR2004
-    held = (told > 99.4) & (sun.height > 0.1) & (np.abs(power_w) < 0.05 * plates.capacity_ah * rest)  # noqa: PLR2004
+    rest = plates.cells * np.where(told > 99.4, 3.55, 3.32)
+    held = (told > 99.4) & (sun.height > 0.1) & (np.abs(power_w) < 0.05 * plates.capacity_ah * rest)
     volts = np.where(held, 3.55 * plates.cells, 3.32 * plates.cells + plates.ohm * power_w / rest)
     return volts, power_w
 
@@ -194,7 +223,7 @@ def hours_of(evidence: Evidence, setup: Setup) -> Hours:
 
 def _recorded(evidence: Evidence, load_w: Floats, day: Any, days: int, *, measured: bool) -> Recorded:
     hours = evidence.step_s / 3600.0
-    on = evidence.relay > 0.5  # noqa: PLR2004
+    on = evidence.relay > 0.5
     begun = np.concatenate([[False], on[1:] & ~on[:-1]]) & evidence.known
     return Recorded(
         np.bincount(day, np.where(evidence.known, load_w, 0.0) * hours, days),
@@ -221,11 +250,11 @@ def _course(
     extra = np.where(np.abs(extra) * substeps > 1.0, 0.0, _smoothed(extra, round(7200.0 / evidence.step_s)))
     model_v = np.interp(np.clip(monitor.charge, 0, 100), np.linspace(0, 100, 1001), voltage.rest_v)
     model_v = model_v + voltage.ohm * amps + voltage.slow_ohm * bank.slow_amps(evidence.step_s, amps)
-    missing = np.full(evidence.entries, tank.missing_wh)
     return Course(
         step_s, substeps, evidence.known & np.isfinite(power_w), found.throttled, stage, sun.height > -0.02, power_w,
         load_w, volts, _filled(evidence.signals[SOC]), np.minimum(monitor.charge, 100.0), monitor.offset, extra,
-        monitor.rate * step_s, volts - model_v, tank.asked_w, missing, np.asarray(day, np.int64),
+        monitor.rate * step_s, volts - model_v, tank.draw_w, tank.missing_wh,
+        evidence.relay > 0.5, np.asarray(day, np.int64),
     )  # fmt: skip
 
 
@@ -254,15 +283,17 @@ def _ship(
         in_per_ah=monitor.counting.in_per_ah,
         out_per_ah=monitor.counting.out_per_ah,
         charge_step=evidence.charge_step,
-        resyncs=bool(monitor.resync_share > 0.5),  # noqa: PLR2004
+        resyncs=bool(monitor.resync_share > 0.5),
         resync_at=monitor.resync_at,
         element_ohm=element.ohm,
         house_w=house_w,
         band_wh=tank.band_wh,
-        most_wh=tank.most_wh,
-        open_c=plates.opens_c,
-        wh_per_k=heat_capacity_j_k(plates.litres, 10.0, 60.0) / 3600.0,
-        tank_known=tank.seen,
+        most_wh=plates.tank.most_wh,
+        opens_c=plates.tank.opens_c,
+        wh_per_k=plates.tank.wh_per_k,
+        loss_w_k=plates.tank.loss_w_k,
+        around_c=plates.tank.around_c,
+        cold_c=plates.tank.cold_c,
         rest_v=voltage.rest_v,
     )
 
@@ -285,7 +316,7 @@ def _varied(
                 absorption_s=ship.absorption_s * (1.0 + 0.05 * third),
             )
         )
-        asked.append(tank.asked_w * max(0.2, 1.0 + (0.02 if tank.seen else 0.3) * fourth))
+        asked.append(tank.draw_w * max(0.2, 1.0 + (0.02 if tank.openings else 0.3) * fourth))
     return tuple(ships), tuple(asked)
 
 
@@ -319,7 +350,7 @@ def play(
     def one(place: tuple[int, int]) -> None:
         law, member = place
         setup = laws[law]
-        with_asked = course._replace(asked_w=model.asked[member])
+        with_asked = course._replace(draw_w=model.asked[member])
         run(
             model.ships[member], with_floats(setup.settings), with_asked, cache[setup.spans, setup.zone],
             model.nets[member], heated, anchored, sums[law, member],

@@ -33,6 +33,7 @@ BULK, FLOAT, RESTING = 0, 1, 2
 HOUR_S = 3600.0
 # The boats are in the same state within this much: charge and offset (percent), load (part), and where the voltage
 # model may be set right by the record's own voltage (percent of charge apart, V).
+WANTED_C, SAME_WH = 40.0, 40.0
 SAME_PERCENT, SAME_LOAD, NEAR_PERCENT, MOST_BIAS_V, STEEP_FROM = 0.03, 0.08, 3.0, 0.15, 98.5
 
 
@@ -61,9 +62,11 @@ class Ship(NamedTuple):
     house_w: float
     band_wh: float
     most_wh: float
-    open_c: float
+    opens_c: float
     wh_per_k: float
-    tank_known: bool
+    loss_w_k: float
+    around_c: float
+    cold_c: float
     rest_v: Any
 
 
@@ -90,8 +93,9 @@ class Course(NamedTuple):
     extra: Any
     drift: Any
     bias_v: Any
-    asked_w: Any
+    draw_w: Any
     missing_wh: Any
+    relay_on: Any
     day: Any
 
 
@@ -140,13 +144,24 @@ def set_point(ship: Ship, stage: int) -> float:
     return ship.float_v if stage == FLOAT else ship.absorption_v
 
 
-def heat(ship: Ship, now: Afloat, asked_w: float, load_w: float, step_s: float) -> tuple[float, bool]:
+def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -> tuple[float, bool]:
     """Return the heat missing until the thermostat opens (Wh), and whether it is closed, after a step."""
-    if not ship.tank_known:
-        return now.missing_wh, True
+    celsius = ship.opens_c - now.missing_wh / ship.wh_per_k
+    warm = min(1.0, max(0.0, (celsius - ship.cold_c) / (WANTED_C - ship.cold_c)))
+    asked_w = ship.loss_w_k * (celsius - ship.around_c) + draw_w * warm
     missing = min(now.missing_wh + (asked_w - load_w) * step_s / HOUR_S, ship.most_wh)
     closed = missing > 0.0 if now.closed else missing >= ship.band_wh
     return missing, closed
+
+
+def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) -> float:
+    """Return what the load takes (W): as recorded where the recorded relay was on and its tank as warm."""
+    if not is_on:
+        return 0.0
+    if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
+        volts = now.volts / course.volts[entry]
+        return course.load_w[entry] * volts * volts
+    return now.volts * now.volts / ship.element_ohm if now.closed else 0.0
 
 
 def bias_at(ship: Ship, course: Course, entry: int, now: Afloat) -> float:
@@ -191,9 +206,7 @@ def move(
     return after, Flow(power_w, load_w, max(0.0, want_w - power_w), unseen, False)
 
 
-def follow(
-    ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float
-) -> tuple[Afloat, Flow]:
+def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
     """Return what was recorded, since the boats are in the same state and their loads are the same."""
     power_w = course.power_w[entry]
     stage = course.stage[entry] if course.stage[entry] >= 0 else now.stage
@@ -205,8 +218,10 @@ def follow(
     volts = course.volts[entry]
     keep = math.exp(-course.step_s / ship.slow_s)
     slow_a = keep * now.slow_a + (1.0 - keep) * power_w / volts
+    near = abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH
+    missing_wh = course.missing_wh[entry] if near else now.missing_wh
     after = Afloat(
-        course.charge[entry], course.offset[entry], volts, slow_a, stage, held_s, 0.0, now.missing_wh, now.closed
+        course.charge[entry], course.offset[entry], volts, slow_a, stage, held_s, 0.0, missing_wh, now.closed
     )
     return after, Flow(power_w, load_w, max(0.0, net_w - load_w - power_w), False, True)
 
@@ -226,9 +241,7 @@ def next_stage(
     return BULK, held_s, 0.0
 
 
-def count(
-    ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held: bool
-) -> tuple[float, float, float]:
+def count(ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held: bool) -> tuple[float, float, float]:
     """Return true charge, offset of the monitor and slow current after a step."""
     per_ah = ship.in_per_ah if amps > 0.0 else ship.out_per_ah
     charge = min(100.0, now.charge + per_ah * amps * course.step_s / HOUR_S + course.extra[entry])
@@ -290,14 +303,14 @@ def sail(
         for sub in range(course.substeps):
             t = (entry * course.substeps + sub + 1) * course.step_s
             is_on = heated and memory.position == Position.ON
-            load_w = now.volts * now.volts / ship.element_ohm if is_on and now.closed else 0.0
+            load_w = load_at(ship, course, entry, now, is_on)
             now, flow = move(ship, course, entry, now, net_w[entry], load_w, anchored)
-            missing_wh, closed = heat(ship, now, course.asked_w[entry], load_w, course.step_s)
+            missing_wh, closed = heat(ship, now, course.draw_w[entry], load_w, course.step_s)
             now = Afloat(
                 now.charge, now.offset, now.volts, now.slow_a, now.stage, now.held_s, now.low_s, missing_wh, closed
             )
             percent = course.told[entry] if flow.coincides else shown(ship, now.charge, now.offset)
-            celsius = ship.open_c - missing_wh / ship.wh_per_k
+            celsius = ship.opens_c - missing_wh / ship.wh_per_k
             asked = PermissiveInputs(
                 t, now.volts, celsius, flow.power_w, memory.position, memory.relay_since, hours.inside[entry], NEVER,
                 hours.day[entry], hours.day_began_at[entry], NEVER,
@@ -314,7 +327,7 @@ def adrift(course: Course, entry: int, now: Afloat, memory: Memory) -> tuple[Afl
     """Return state and memory after an entry of which the record says nothing: the load is off, and both boats one."""
     t = (entry + 1) * course.substeps * course.step_s
     since = t if memory.position == Position.ON else memory.relay_since
-    missing_wh = now.missing_wh + course.asked_w[entry] * course.substeps * course.step_s / HOUR_S
+    missing_wh = course.missing_wh[entry]
     _, _, _, newest, _, _, _ = memory
     lost = put_relay(Memory(False, MISSING, MISSING, newest, Position.OFF, since, False), Position.OFF, since)
     volts = now.volts if is_missing(course.volts[entry]) else course.volts[entry]
@@ -326,9 +339,7 @@ def adrift(course: Course, entry: int, now: Afloat, memory: Memory) -> tuple[Afl
 
 def begun_anew(now: Afloat) -> Afloat:
     """Return the state with the charger in bulk, as every morning."""
-    return Afloat(
-        now.charge, now.offset, now.volts, now.slow_a, BULK, 0.0, 0.0, now.missing_wh, now.closed
-    )
+    return Afloat(now.charge, now.offset, now.volts, now.slow_a, BULK, 0.0, 0.0, now.missing_wh, now.closed)
 
 
 def compiled_sail(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:

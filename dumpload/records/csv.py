@@ -106,7 +106,9 @@ class CsvRecord:
             raise RecordError(self.path, f"a header line of CSV: {error}", line=header.line) from None
         time, places = find_columns(self.path, self._form, names, header.line)
         signals = {signal: (place, parser_of(self._form, self._unknown, signal)) for signal, place in places.items()}
-        return Layout(delimiter, len(names), time, signals, names, find_relay(self.path, self._form, names, header.line))
+        return Layout(
+            delimiter, len(names), time, signals, names, find_relay(self.path, self._form, names, header.line)
+        )
 
 
 def _header(path: Path, log: ReadLog, source: Iterator[Part]) -> tuple[Part, Iterator[Part]]:
