@@ -27,7 +27,7 @@ MEMBERS = 16
 STEP_S = 10.0
 # Common practice, no source: what is taken where neither settings nor record say it.
 CELL_V, CELL_MOHM_AT_100_AH, LITRES, LOSS_W_K, OPENS_C, AROUND_C, COLD_C = 3.2, 2.0, 40.0, 1.1, 65.0, 15.0, 10.0
-RESTART_CELL_V, RESTART_S = 3.3, 60.0
+RESTART_CELL_V, ABSORPTION_CELL_V, RESTART_S = 3.3, 3.55, 60.0
 
 
 class Plates(NamedTuple):
@@ -42,6 +42,7 @@ class Plates(NamedTuple):
     rated_w: float
     tank: heater.TankPlates
     restart_v: float
+    absorption_v: float
 
 
 class Recorded(NamedTuple):
@@ -102,6 +103,7 @@ def plates_of(settings: Settings) -> Plates:
         float(values.get("battery.resistance_mohm", usual)) / 1000.0, rated_v * rated_v / rated_w, rated_w,
         _tank_plates(values),
         float(values.get("solar.rebulk_v", RESTART_CELL_V * cells)),
+        float(values.get("solar.absorption_v", ABSORPTION_CELL_V * cells)),
     )  # fmt: skip
 
 
@@ -142,9 +144,7 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
         solar_w,
         sun.height,
         house_w,
-        plates.cells,
-        plates.capacity_ah,
-    )
+        plates.cells, plates.capacity_ah, plates.absorption_v)
     found = charger.find_charger(seen)
     if load_w is None:
         guess = heater.guess_load(evidence.relay, volts, power_w, solar_w, element.ohm, house_w, found.throttled)
@@ -154,7 +154,7 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
     if counting.in_per_ah <= 0.0 or counting.out_per_ah <= 0.0:
         raise EvidenceError(WRONG_SIGN)
     monitor = bank.monitor_of(evidence.step_s, evidence.signals[SOC], amps, counting, found.full, evidence.charge_step)
-    voltage = bank.voltage_of(evidence.step_s, volts, amps, monitor.charge, plates.cells, plates.ohm)
+    voltage = bank.voltage_of(evidence.step_s, volts, amps, monitor.charge, plates.cells, plates.ohm, found.absorption_v)
     tank = heater.tank_of(
         evidence.step_s, evidence.relay, first_load, volts**2 / element.ohm, evidence.signals.get(TANK),
         _taps(sun), plates.tank,
@@ -163,8 +163,9 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
     setup = controller_setup(recorded_with)
     hours = hours_of(evidence, controller_setup(settings))
     day = hours.day - hours.day[0]
-    course = _course(evidence, sun, found, monitor, voltage, tank, power_w, first_load, volts, day)
-    ship = _ship(plates, found, monitor, voltage, element, tank, house_w, evidence)
+    house = _house(net_w, house_w, solar_w, found)
+    course = _course(evidence, sun, found, monitor, voltage, tank, power_w, first_load, volts, day, house)
+    ship = _ship(plates, found, monitor, voltage, element, tank, evidence)
     blocks = hidden_sun.blocks_of(evidence.step_s, evidence.began, net_w, found.throttled, house_w, sky)
     nets = hidden_sun.paths(evidence.step_s, net_w, found.throttled, sky, blocks, house_w, members, seed=7)
     ships, asked = _varied(ship, monitor, tank, element, members)
@@ -173,6 +174,13 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
         evidence, plates, setup, settings, sun, found, monitor, voltage, element, tank, sky,
         _recorded(evidence, first_load, day, days, measured=load_w is not None), course, ships, nets, asked, days, house_w, doubtful,
     )  # fmt: skip
+
+
+def _house(net_w: Floats, house_w: float, solar_w: Floats | None, found: charger.Charger) -> Floats:
+    """Return what the house takes in each entry: measured where that is possible, else its mean by night."""
+    if solar_w is not None:
+        return np.clip(np.nan_to_num(solar_w - net_w, nan=house_w), 0.0, None)
+    return np.where(found.resting, np.clip(np.nan_to_num(-net_w, nan=house_w), 0.0, None), house_w)
 
 
 def _taps(sun: SunAt) -> Floats:
@@ -235,7 +243,7 @@ def _recorded(evidence: Evidence, load_w: Floats, day: Any, days: int, *, measur
 
 def _course(
     evidence: Evidence, sun: SunAt, found: charger.Charger, monitor: bank.Monitor, voltage: bank.Voltage,
-    tank: heater.Tank, power_w: Floats, load_w: Floats, volts: Floats, day: Any,
+    tank: heater.Tank, power_w: Floats, load_w: Floats, volts: Floats, day: Any, house: Floats,
 ) -> Course:  # fmt: skip
     substeps = max(1, round(evidence.step_s / STEP_S))
     step_s = evidence.step_s / substeps
@@ -252,7 +260,7 @@ def _course(
     model_v = model_v + voltage.ohm * amps + voltage.slow_ohm * bank.slow_amps(evidence.step_s, amps)
     return Course(
         step_s, substeps, evidence.known & np.isfinite(power_w), found.throttled, stage, sun.height > -0.02, power_w,
-        load_w, volts, _filled(evidence.signals[SOC]), np.minimum(monitor.charge, 100.0), monitor.offset, extra,
+        load_w, volts, _filled(evidence.signals[SOC]), house, np.minimum(monitor.charge, 100.0), monitor.offset, extra,
         monitor.rate * step_s, volts - model_v, tank.draw_w, tank.missing_wh,
         evidence.relay > 0.5, np.asarray(day, np.int64),
     )  # fmt: skip
@@ -267,7 +275,7 @@ def _smoothed(values: Floats, width: int) -> Floats:
 
 def _ship(
     plates: Plates, found: charger.Charger, monitor: bank.Monitor, voltage: bank.Voltage, element: heater.Element,
-    tank: heater.Tank, house_w: float, evidence: Evidence,
+    tank: heater.Tank, evidence: Evidence,
 ) -> Ship:  # fmt: skip
     return Ship(
         absorption_v=found.absorption_v,
@@ -286,7 +294,6 @@ def _ship(
         resyncs=bool(monitor.resync_share > 0.5),
         resync_at=monitor.resync_at,
         element_ohm=element.ohm,
-        house_w=house_w,
         band_wh=tank.band_wh,
         most_wh=plates.tank.most_wh,
         opens_c=plates.tank.opens_c,
@@ -314,6 +321,7 @@ def _varied(
                 ohm=ship.ohm * (1.0 + 0.1 * more),
                 element_ohm=ship.element_ohm * (1.0 + (0.0 if element.measured else 0.02) * third),
                 absorption_s=ship.absorption_s * (1.0 + 0.05 * third),
+                restart_v=ship.restart_v + 0.015 * fourth,
             )
         )
         asked.append(tank.draw_w * max(0.2, 1.0 + (0.02 if tank.openings else 0.3) * fourth))

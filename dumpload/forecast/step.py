@@ -59,7 +59,6 @@ class Ship(NamedTuple):
     resyncs: bool
     resync_at: float
     element_ohm: float
-    house_w: float
     band_wh: float
     most_wh: float
     opens_c: float
@@ -88,6 +87,7 @@ class Course(NamedTuple):
     load_w: Any
     volts: Any
     told: Any
+    house_w: Any
     charge: Any
     offset: Any
     extra: Any
@@ -133,8 +133,8 @@ class Flow(NamedTuple):
 
 def rest_at(ship: Ship, charge: float) -> tuple[float, float]:
     """Return the rest voltage at a charge (percent), and by how much it rises for a percent."""
-    place = min(max(charge, 0.0), 99.95) * 10.0
-    index = int(place)
+    place = min(max(charge, 0.0), 100.0) * 10.0
+    index = min(int(place), 999)
     slope = ship.rest_v[index + 1] - ship.rest_v[index]
     return ship.rest_v[index] + slope * (place - index), 10.0 * slope
 
@@ -186,9 +186,7 @@ def move(
     emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(ship, course, entry, now)
     want_w = net_w - load_w
     set_v = set_point(ship, now.stage)
-    least_w = -ship.house_w - load_w
-    if course.throttled[entry] and course.stage[entry] == RESTING:
-        least_w = course.power_w[entry] + course.load_w[entry] - load_w  # nothing but the house, as recorded
+    least_w = -course.house_w[entry] - load_w
     if now.stage == RESTING:
         power_w, held = least_w, False
     else:
@@ -197,9 +195,11 @@ def move(
         held = most_w < want_w
         power_w = max(min(want_w, most_w), least_w) if held else want_w
     amps = power_w / now.volts
-    volts = min(emf_v + ship.ohm * amps, set_v) if now.stage != RESTING else emf_v + ship.ohm * amps
-    volts = set_v if held and power_w > least_w else volts
-    stage, held_s, low_s = next_stage(ship, now, held and power_w > least_w, volts, amps, step_s)
+    volts = emf_v + ship.ohm * amps  # above the set point, too, where the bank alone holds it there
+    held = held and power_w > least_w
+    if held:
+        volts = set_v
+    stage, held_s, low_s = next_stage(ship, now, held, volts, amps, step_s)
     charge, offset, slow_a = count(ship, course, entry, now, amps, held)
     unseen = course.throttled[entry] and not held and now.stage != RESTING
     after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
