@@ -112,7 +112,7 @@ def find_float_v(seen: Seen, top_v: float) -> float:
     heap = np.convolve(counts, np.ones(3), mode="same")
     best = int(np.where(at >= low, heap, 0).argmax())
     beside = max(heap[max(0, best - 5)], heap[max(0, best - 4)], heap[min(len(heap) - 1, best + 5)])
-    if heap[best] < max(least, 0.2 * len(volts)) or beside > 0.5 * heap[best]:
+    if heap[best] < max(least, 0.2 * (volts > low).sum()) or beside > 0.5 * heap[best]:
         return math.nan  # no set point: the bank just passes there
     return float(np.median(volts[np.abs(volts - at[best]) < 0.015]))
 
@@ -196,7 +196,8 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
 def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
     """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
-    if len(ended) < 2:
+    by_day = [hold for hold in holds if seen.height[min(hold.run.end, len(seen.height) - 1)] > HIGH_SUN]
+    if len(ended) < max(2, 0.3 * len(by_day)):
         return math.inf, math.nan
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))

@@ -26,13 +26,19 @@ class Element(NamedTuple):
 
 
 class TankPlates(NamedTuple):
-    """The tank by its plates: Wh a kelvin, W a kelvin, temperatures of opening, room and cold water (degC)."""
+    """The tank by its plates: Wh a kelvin, W a kelvin, temperatures of opening, room and cold water (degC).
+
+    `usual_w`: mean heat drawn, where the record does not tell (30 litres a day: common practice, no source), and
+    whether the settings say so.
+    """
 
     wh_per_k: float
     loss_w_k: float
     opens_c: float
     around_c: float
     cold_c: float
+    usual_w: float = 45.0
+    is_told: bool = False
 
     @property
     def most_wh(self) -> float:
@@ -43,7 +49,7 @@ class TankPlates(NamedTuple):
 class Tank(NamedTuple):
     """The tank as heat missing until the thermostat opens (Wh), at every entry, in the recorded boat.
 
-    `draw_w`: heat that the taps would take from water that is hot enough. `band_wh`: what is missing when the
+    `draw_w`: heat that the taps would take from water that is hot enough; `least_w`: the least that it can be. `band_wh`: what is missing when the
     thermostat closes again. `openings`: how often it was seen to open; never: the draws are a guess, and no less.
     """
 
@@ -52,6 +58,7 @@ class Tank(NamedTuple):
     band_wh: float
     openings: int
     measured: bool
+    least_w: float
 
 
 def element_of(relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: float) -> Element:
@@ -140,7 +147,8 @@ def tank_of(
     missing, draw = blocks.between(nodes, level)
     rest = len(load_w) - count * size
     spread = [np.pad(np.repeat(one, size), (0, rest), mode="edge") for one in (missing, draw)]
-    return Tank(spread[0], spread[1] * taps, band_wh, len(opened), bool(level))
+    least_w = 0.0 if nodes else blocks.least(0, count, 0.5 * plates.most_wh)
+    return Tank(spread[0], spread[1] * taps, band_wh, len(opened), bool(level), least_w)
 
 
 def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates) -> tuple[list[int], dict[int, float]]:
@@ -188,9 +196,9 @@ class _Blocks(NamedTuple):
             wrong = last - self.run(begin, end, np.array([first]), np.array([found[-1]]))[-1, 0]
             missing[begin:end] += wrong * np.arange(end - begin) / (end - begin)
         begin, end = nodes[0], nodes[-1]
-        usual = float(np.mean(draw[begin:end])) if found else self._least(0, count, 0.5 * self.plates.most_wh)
+        usual = float(np.mean(draw[begin:end])) if found else self.least(0, count, 0.5 * self.plates.most_wh)
         self._lay(
-            missing, draw, end, count, level.get(end, 0.0), max(usual, self._least(end, count, level.get(end, 0.0)))
+            missing, draw, end, count, level.get(end, 0.0), max(usual, self.least(end, count, level.get(end, 0.0)))
         )
         if begin > 0:
             starts = np.linspace(0.0, self.plates.most_wh, 41)
@@ -198,7 +206,7 @@ class _Blocks(NamedTuple):
             self._lay(missing, draw, 0, begin, float(np.interp(level.get(begin, 0.0), ends, starts)), usual)
         return missing, draw
 
-    def _least(self, begin: int, end: int, first: float) -> float:
+    def least(self, begin: int, end: int, first: float) -> float:
         """Return the least draw with which the thermostat would not have opened in those blocks."""
         draws = np.linspace(0.0, 4.0 * float(self.load_w[begin:end].mean()) + 400.0, 61) if end > begin else np.zeros(1)
         lowest = self.run(begin, end, np.full(len(draws), first), draws).min(axis=0)
@@ -222,7 +230,7 @@ class _Blocks(NamedTuple):
         count = len(self.load_w)
         missing, draw = np.zeros(count), np.zeros(count)
         self._lay(
-            missing, draw, 0, count, 0.5 * self.plates.most_wh, 1.5 * self._least(0, count, 0.5 * self.plates.most_wh)
+            missing, draw, 0, count, 0.5 * self.plates.most_wh, 1.5 * self.least(0, count, 0.5 * self.plates.most_wh)
         )
         return np.maximum(missing, 1.0), draw
 

@@ -151,14 +151,37 @@ def paths(
     step_s: float, net_w: Floats, throttled: Flags, sky: Sky, blocks: Blocks, house_w: float, members: int, seed: int
 ) -> Floats:
     """Return the power of bank and load together, as it could have been, for every member and entry."""
-    clearness = _drawn(blocks, members, np.random.default_rng(seed))
+    draw = np.random.default_rng(seed)
+    clearness = _drawn(blocks, members, draw)
     size = max(1, round(BLOCK_S / step_s))
     fine = np.repeat(clearness, size, axis=1)
+    gross = np.nan_to_num(net_w[: len(blocks.seen) * size] + house_w).reshape(-1, size)
+    fine = fine * _flicker(gross / np.maximum(sky.full_w[: len(blocks.seen) * size].reshape(-1, size), 1.0), clearness, blocks, draw)
     rest = len(net_w) - fine.shape[1]
     fine = np.pad(fine, ((0, 0), (0, rest)), mode="edge")
     seen = np.nan_to_num(net_w)
     offered = np.maximum(fine * sky.full_w - house_w, seen)
     return np.where(throttled, offered, seen)
+
+
+def _flicker(ratio: Floats, clearness: Floats, blocks: Blocks, draw: np.random.Generator) -> Floats:
+    """Return what clouds do within each block (mean 1): as in a block that was seen and is about as clear.
+
+    Short dips matter to a drain limit, which trips within a minute.
+    """
+    members, count = clearness.shape
+    donors = np.flatnonzero(blocks.seen)
+    shapes = np.ones((members, count, ratio.shape[1]))
+    if len(donors) < 20:
+        return shapes.reshape(members, -1)
+    donors = donors[np.argsort(blocks.clearness[donors])]
+    hidden = np.flatnonzero(blocks.sunlit & ~blocks.seen)
+    place = np.searchsorted(blocks.clearness[donors], clearness[:, hidden])
+    spread = max(5, len(donors) // 12)
+    place = np.clip(place + draw.integers(-spread, spread + 1, place.shape), 0, len(donors) - 1)
+    shape = ratio[donors[place]]
+    shapes[:, hidden] = np.clip(shape / np.maximum(shape.mean(axis=2, keepdims=True), 0.02), 0.0, 4.0)
+    return shapes.reshape(members, -1)
 
 
 def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:

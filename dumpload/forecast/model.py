@@ -11,6 +11,7 @@ import numpy as np
 from dumpload.check.tank import LOSS, tank_loss_w_k
 from dumpload.config.model import Settings, flat
 from dumpload.config.to_core import controller_setup
+from dumpload.config.types import parse_draw
 from dumpload.core.controller import ControllerSettings, Setup
 from dumpload.core.signals import Signal
 from dumpload.forecast import bank, charger, heater, hidden_sun
@@ -27,6 +28,7 @@ MEMBERS = 16
 STEP_S = 10.0
 # Common practice, no source: what is taken where neither settings nor record say it.
 CELL_V, CELL_MOHM_AT_100_AH, LITRES, LOSS_W_K, OPENS_C, AROUND_C, COLD_C = 3.2, 2.0, 40.0, 1.1, 65.0, 15.0, 10.0
+USUAL_LITRES, WH_PER_L_K = 30.0, 1.163
 RESTART_CELL_V, ABSORPTION_CELL_V, RESTART_S = 3.3, 3.55, 60.0
 
 
@@ -115,7 +117,17 @@ def _tank_plates(values: Mapping[str, Any]) -> heater.TankPlates:
     return heater.TankPlates(
         heat_capacity_j_k(float(values.get("tank.volume_l", LITRES)), 10.0, 60.0) / 3600.0, loss_w_k, opens_c,
         float(values.get("tank.around_c", AROUND_C)), min(float(values.get("tank.cold_c", COLD_C)), 30.0),
+        *_usual_draw(values),
     )  # fmt: skip
+
+
+def _usual_draw(values: Mapping[str, Any]) -> tuple[float, bool]:
+    """Return the mean heat drawn by the settings (W), and whether they say it."""
+    litres = sum(amount for _minute, amount in map(parse_draw, values.get("tank.draws", ())))
+    if not litres and "tank.people" in values and "tank.litres_per_person" in values:
+        litres = values["tank.people"] * values["tank.litres_per_person"]
+    rise_k = heater.WANTED_C - min(float(values.get("tank.cold_c", COLD_C)), 30.0)
+    return float(litres or USUAL_LITRES) * WH_PER_L_K * rise_k / 24.0, bool(litres)
 
 
 def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, members: int = MEMBERS) -> Model:
@@ -168,7 +180,7 @@ def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, me
     ship = _ship(plates, found, monitor, voltage, element, tank, evidence)
     blocks = hidden_sun.blocks_of(evidence.step_s, evidence.began, net_w, found.throttled, house_w, sky)
     nets = hidden_sun.paths(evidence.step_s, net_w, found.throttled, sky, blocks, house_w, members, seed=7)
-    ships, asked = _varied(ship, monitor, tank, element, members)
+    ships, asked = _varied(ship, monitor, tank, element, plates.tank, members)
     days = int(day[-1]) + 1
     return Model(
         evidence, plates, setup, settings, sun, found, monitor, voltage, element, tank, sky,
@@ -306,7 +318,8 @@ def _ship(
 
 
 def _varied(
-    ship: Ship, monitor: bank.Monitor, tank: heater.Tank, element: heater.Element, members: int
+    ship: Ship, monitor: bank.Monitor, tank: heater.Tank, element: heater.Element, plates: heater.TankPlates,
+    members: int,
 ) -> tuple[tuple[Ship, ...], tuple[Floats, ...]]:
     """Return the ship of every member, each different by what the record leaves open."""
     draw = np.random.default_rng(11)
@@ -324,8 +337,19 @@ def _varied(
                 restart_v=ship.restart_v + 0.015 * fourth,
             )
         )
-        asked.append(tank.draw_w * max(0.2, 1.0 + (0.02 if tank.openings else 0.3) * fourth))
+        asked.append(tank.draw_w * _draw_factor(tank, plates, member / max(1, members - 1), fourth))
     return tuple(ships), tuple(asked)
+
+
+def _draw_factor(tank: heater.Tank, plates: heater.TankPlates, place: float, normal: float) -> float:
+    """Return by what a member's draws differ; `place`: of the member, from 0 to 1.
+
+    Where the tank was never seen to get hot, anything from just enough to far more may be wanted.
+    """
+    if tank.openings or tank.measured:
+        return 1.0 + 0.02 * normal
+    factor = math.exp((0.4 if plates.is_told else 1.2) * (2.0 * place - 1.0))
+    return max(factor, tank.least_w / max(1e-9, max(plates.usual_w, tank.least_w)))
 
 
 def play(
