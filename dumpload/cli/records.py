@@ -31,7 +31,7 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
                         help="forecast what these settings would really have done, the load's effect on the battery"
                         " included (needs the extra study, and a record with its relay)")  # fmt: skip
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="the settings under which the record was made (with --closed-loop; else the same)")  # fmt: skip
+                        help="the settings under which the record was made (with --closed-loop)")  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     parser.add_argument("--judge-contact", action="store_true",
                         help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
@@ -60,7 +60,7 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
                         help="CSV or Parquet, message capture (JSON Lines) or history; gzip too")  # fmt: skip
     group = parser.add_argument_group("records of other loggers")
     group.add_argument("--column", dest="columns", action="append", default=[], type=_column, metavar="SIGNAL=NAME",
-                       help="what a column is called there: time=NAME, relay=NAME, state_of_charge=NAME and so on")  # fmt: skip
+                       help="what a column is called there: time=NAME, relay=NAME, state_of_charge=NAME")  # fmt: skip
     group.add_argument("--unit", dest="units", action="append", default=[], type=_unit, metavar="SIGNAL=UNIT",
                        help="the unit it is in, such as state_of_charge=ratio; scaled before that where the logger"
                        " needs it: battery_power=W*-1, tank_temperature=degC*0.1-40")  # fmt: skip

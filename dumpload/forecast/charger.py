@@ -69,11 +69,11 @@ def find_charger(seen: Seen) -> Charger:
     absorbing = (np.abs(seen.volts - top_v) < HELD_V) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
-    restart_v, restarts = _restarts(seen, absorbing, floating, resting)
+    restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
     held = absorbing | floating | resting
-    # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun there is.
+    # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
     throttled = held | (smeared(held, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
     holds = holds_of(seen, absorbing, floating | resting)
     absorption_s, tail_a = _end_of_absorption(seen, holds)
@@ -155,7 +155,7 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
     return np.asarray(idle, np.bool_)
 
 
-def _restarts(seen: Seen, absorbing: Flags, floating: Flags, resting: Flags) -> tuple[float, int]:
+def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
     """Return the voltage below which the charger began anew after a rest of the same day, and how often it did."""
     lows = []
     for run in runs_of(closed_up(resting, 3)):

@@ -46,12 +46,12 @@ class Blocks(NamedTuple):
 
 def scores(part: Floats) -> Floats:
     """Return the normal scores of parts (0 to 1)."""
-    return np.interp(part, _CDF, _Z)
+    return np.asarray(np.interp(part, _CDF, _Z), np.float64)
 
 
 def parts(score: Floats) -> Floats:
     """Return the parts (0 to 1) of normal scores."""
-    return np.interp(score, _Z, _CDF)
+    return np.asarray(np.interp(score, _Z, _CDF), np.float64)
 
 
 def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> Sky:
@@ -124,7 +124,7 @@ def survival(value: Floats, seen: Flags) -> tuple[Floats, Floats]:
     at_risk = len(value) - np.arange(len(value))
     factors = np.where(seen, 1.0 - 1.0 / at_risk, 1.0)
     below = 1.0 - np.cumprod(factors)
-    return value[seen], below[seen]
+    return value[seen], np.asarray(below[seen], np.float64)
 
 
 class Distribution(NamedTuple):
@@ -148,15 +148,18 @@ def distribution(value: Floats, seen: Flags) -> Distribution:
 
 
 def paths(
-    step_s: float, net_w: Floats, throttled: Flags, sky: Sky, blocks: Blocks, house_w: float, members: int, seed: int
+    step_s: float, began: float, net_w: Floats, throttled: Flags, sky: Sky, house_w: float, members: int, seed: int
 ) -> Floats:
     """Return the power of bank and load together, as it could have been, for every member and entry."""
+    blocks = blocks_of(step_s, began, net_w, throttled, house_w, sky)
     draw = np.random.default_rng(seed)
     clearness = _drawn(blocks, members, draw)
     size = max(1, round(BLOCK_S / step_s))
     fine = np.repeat(clearness, size, axis=1)
     gross = np.nan_to_num(net_w[: len(blocks.seen) * size] + house_w).reshape(-1, size)
-    fine = fine * _flicker(gross / np.maximum(sky.full_w[: len(blocks.seen) * size].reshape(-1, size), 1.0), clearness, blocks, draw)
+    fine = fine * _flicker(
+        gross / np.maximum(sky.full_w[: len(blocks.seen) * size].reshape(-1, size), 1.0), clearness, blocks, draw
+    )
     rest = len(net_w) - fine.shape[1]
     fine = np.pad(fine, ((0, 0), (0, rest)), mode="edge")
     seen = np.nan_to_num(net_w)

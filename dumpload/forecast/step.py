@@ -160,17 +160,19 @@ def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) ->
         return 0.0
     if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
         volts = now.volts / course.volts[entry]
-        return course.load_w[entry] * volts * volts
+        recorded_w: float = course.load_w[entry] * volts * volts
+        return recorded_w
     return now.volts * now.volts / ship.element_ohm if now.closed else 0.0
 
 
-def bias_at(ship: Ship, course: Course, entry: int, now: Afloat) -> float:
+def bias_at(course: Course, entry: int, now: Afloat) -> float:
     """Return what to add to the voltage of the model: the record's own difference, where the boats are near enough."""
     near = abs(now.charge - course.charge[entry]) < NEAR_PERCENT
     steep = now.charge > STEEP_FROM or course.charge[entry] > STEEP_FROM
     if not near or (steep and course.stage[entry] != now.stage):
         return 0.0
-    return min(MOST_BIAS_V, max(-MOST_BIAS_V, course.bias_v[entry]))
+    bias_v: float = course.bias_v[entry]
+    return min(MOST_BIAS_V, max(-MOST_BIAS_V, bias_v))
 
 
 def move(
@@ -183,7 +185,7 @@ def move(
     if anchored and same_load and apart < SAME_PERCENT:
         return follow(ship, course, entry, now, net_w, load_w)
     rest_v, slope = rest_at(ship, now.charge)
-    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(ship, course, entry, now)
+    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
     want_w = net_w - load_w
     set_v = set_point(ship, now.stage)
     least_w = -course.house_w[entry] - load_w
@@ -213,7 +215,7 @@ def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, lo
     held_s = now.held_s if stage == now.stage else 0.0
     if course.throttled[entry] and stage == BULK:
         held_s += course.step_s
-    if course.throttled[entry] == False and stage == BULK and not course.sun_up[entry]:  # noqa: E712  (an array's)
+    if stage == BULK and not course.sun_up[entry]:
         held_s = 0.0
     volts = course.volts[entry]
     keep = math.exp(-course.step_s / ship.slow_s)
