@@ -17,7 +17,7 @@ SUN_HEIGHT = 0.139
 # And so high (15 degrees) that even a dark cloud lets more through than the house takes.
 HIGH_SUN = 0.26
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
-FLOAT_HELD_S, PAUSE_S = 600.0, 1800.0
+FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
 
 
 class Charger(NamedTuple):
@@ -187,7 +187,7 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
         tail = float(np.min(seen.amps[inside[-3:]]))
         later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        found.append(Hold(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > PAUSE_S / 4), False))
+        found.append(Hold(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
     ends = [hold.amps for hold in found if hold.ended]
     most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
     return [hold._replace(is_full=hold.amps <= most) for hold in found]
@@ -196,13 +196,13 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
 def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
     """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
-    by_day = [hold for hold in holds if seen.height[min(hold.run.end, len(seen.height) - 1)] > HIGH_SUN]
-    if len(ended) < max(2, 0.3 * len(by_day)):
-        return math.inf, math.nan
+    others = [hold.held_s for hold in holds if not hold.ended]
+    if len(ended) < 2 or max(others, default=0.0) > 1.3 * float(np.median([hold.held_s for hold in ended])):
+        return math.inf, math.nan  # it holds for longer than what looked like an end: that was a cloud
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))
     varies_time = np.subtract(*np.quantile(times, (0.75, 0.25))) / max(time_s, 2 * seen.step_s)
     varies_tail = np.subtract(*np.quantile(tails, (0.75, 0.25))) / max(tail_a, 1.0)
-    if varies_time <= max(0.25, varies_tail):
+    if varies_time <= max(0.25, varies_tail) or tail_a < 0.002 * seen.capacity_ah:
         return time_s, math.nan
     return float(times.max()), tail_a
