@@ -69,6 +69,7 @@ def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
     from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
     from dumpload.cli.completion import add_completion
+    from dumpload.cli.live_check import add_live_arguments
     from dumpload.cli.records import add_replay_arguments, add_report_arguments
     from dumpload.cli.simulating import add_simulate_arguments
 
@@ -82,6 +83,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
     check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
     check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
+    add_live_arguments(check_parser)
     replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
@@ -165,12 +167,19 @@ def run(args: argparse.Namespace) -> int:
 
 def check(args: argparse.Namespace) -> int:
     """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
+    if args.live:
+        return _check_live(args)
+    if args.relay_test:
+        _print_error("dumpload check: --relay-test goes with --live only")
+        return USAGE
     from dumpload.check.document import check_document, is_wrong
+    from dumpload.check.sign import has_wrong_sign
     from dumpload.check.text import check_text
     from dumpload.config.instances import other_instances
 
     path, settings = _settings(args)
-    document = check_document(path, settings, other_instances(path, args.searched[0]))
+    others = other_instances(path, args.searched[0])
+    document = check_document(path, settings, others, wrong_sign=has_wrong_sign(settings))
     if args.report:
         from dumpload.check.page import check_page
 
@@ -178,6 +187,15 @@ def check(args: argparse.Namespace) -> int:
         write_outputs([output], _named(args, path, settings))
     _print(json.dumps(document, indent=2) if args.json else check_text(document))
     return WRONG if is_wrong(document) else OK
+
+
+def _check_live(args: argparse.Namespace) -> int:
+    from dumpload.cli.live_check import run_live_check
+
+    if args.report:
+        _print_error("dumpload check: --report is for the check on paper; leave out --live")
+        return USAGE
+    return run_live_check(args, *_settings(args), show=_show, fail=_fail)
 
 
 def replay(args: argparse.Namespace) -> int:

@@ -164,7 +164,8 @@ def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: 
     except OSError as error:
         show_error(f"{args.file}: expected a file that can be written: {error.strerror}")
         return 2
-    show(f"Written: {args.file}. Next: dumpload check --config {args.file}")
+    show(f"Written: {args.file}. Next, to try out broker, signals and pin: dumpload check --live --config {args.file}")
+    show(f"And the installation on paper: dumpload check --config {args.file}")
     return 0
 
 
