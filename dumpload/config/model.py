@@ -49,7 +49,7 @@ class Mqtt(Table):
     base_topic: kind.BaseTopic = Field(
         "",
         json_schema_extra={"default": "dumpload/NAME"},
-        description="Where we publish: BASE/presence, BASE/status, BASE/change; and are asked: BASE/request.",
+        description="Where we publish (BASE/presence, status, change, alert) and are asked (BASE/request).",
     )
 
 
@@ -197,6 +197,20 @@ class History(Table):
     sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
 
 
+class Alert(Table):
+    """When the owner is told that something is wrong. A lockout, a pin fault and a history fault always are."""
+
+    data_lost_s: kind.AlertAge = Field(
+        3600.0, description="Once a signal that is needed has had no valid value for this long."
+    )
+    no_surplus_days: kind.DaysWithout | None = Field(
+        None, description="Once there has been no surplus for this long; not set: never."
+    )
+    restarts_per_day: kind.StartsPerDay = Field(
+        5, description="Once the program has started this often within 24 hours."
+    )
+
+
 class Settings(BaseSettings):
     """All settings."""
 
@@ -210,6 +224,7 @@ class Settings(BaseSettings):
     relay: Relay
     request: Request = Field(default_factory=Request)
     history: History = Field(default_factory=History)
+    alert: Alert = Field(default_factory=Alert)
     installation: Installation = Field(default_factory=Installation)
     battery: Battery = Field(default_factory=Battery)
     solar: Solar = Field(default_factory=Solar)
