@@ -99,6 +99,7 @@ def build_parser() -> argparse.ArgumentParser:
 def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
     from dumpload.cli.forget import add_forget_arguments
+    from dumpload.cli.metrics import add_metrics_arguments
 
     status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
     whose = status_parser.add_mutually_exclusive_group()
@@ -107,6 +108,8 @@ def _add_live(commands: Any) -> None:
     )
     whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
     status_parser.add_argument("--brief", action="store_true", help="one line")
+    words = "print what the heater is doing as OpenMetrics text, for a collector; 1 if the daemon is away"
+    add_metrics_arguments(_add(commands, "metrics", metrics, words, json_too=False))
     select_parser = _add(commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout")
     select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
     select_parser.add_argument(
@@ -125,12 +128,15 @@ def _add_live(commands: Any) -> None:
     demo_parser.set_defaults(run_command=demo)
 
 
-def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:
+def _add(
+    commands: Any, name: str, run_command: Callable[..., int], words: str, *, json_too: bool = True
+) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
     parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
                         help="override one key, such as control.cut_in_percent=98")  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    if json_too:
+        parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     parser.set_defaults(run_command=run_command)
     return parser
 
@@ -322,6 +328,13 @@ def status(args: argparse.Namespace) -> int:
     return run_status(args, lambda: _settings(args), lambda reason: _fail(args, reason))
 
 
+def metrics(args: argparse.Namespace) -> int:
+    """Print what the daemons on this computer do, for a collector."""
+    from dumpload.cli.metrics import run_metrics
+
+    return run_metrics(args, lambda: _settings(args), _print_error)
+
+
 def select(args: argparse.Namespace) -> int:
     """Send a request and wait for its effect or its refusal."""
     import asyncio
@@ -369,7 +382,7 @@ def forget(args: argparse.Namespace) -> int:
 def _fail(args: argparse.Namespace, reason: str) -> None:
     reason = one_line(reason)
     _print_error(reason)
-    if args.json:
+    if getattr(args, "json", False):
         _print(json.dumps({"error": reason}))
 
 
