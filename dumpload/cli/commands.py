@@ -69,6 +69,7 @@ def build_parser() -> argparse.ArgumentParser:
     """Return the parser for the whole command line."""
     from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
     from dumpload.cli.completion import add_completion
+    from dumpload.cli.export import add_export_arguments
     from dumpload.cli.records import add_replay_arguments, add_report_arguments
     from dumpload.cli.simulating import add_simulate_arguments
 
@@ -86,6 +87,7 @@ def build_parser() -> argparse.ArgumentParser:
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
+    add_export_arguments(_add(commands, "export", export, "write the history as tables for other programs"))
     add_simulate_arguments(_add(commands, "simulate", simulate, "say what hot water the sun would give in a year"))
     init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
     init_parser.set_defaults(run_command=init)
@@ -108,8 +110,7 @@ def _add_live(commands: Any) -> None:
     )
     whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
     status_parser.add_argument("--brief", action="store_true", help="one line")
-    words = "print what the heater is doing as OpenMetrics text, for a collector; 1 if the daemon is away"
-    add_metrics_arguments(_add(commands, "metrics", metrics, words, json_too=False))
+    add_metrics_arguments(_add(commands, "metrics", metrics, "print the status as OpenMetrics text", json_too=False))
     select_parser = _add(commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout")
     select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
     select_parser.add_argument(
@@ -128,16 +129,14 @@ def _add_live(commands: Any) -> None:
     demo_parser.set_defaults(run_command=demo)
 
 
-def _add(
-    commands: Any, name: str, run_command: Callable[..., int], words: str, *, json_too: bool = True
-) -> argparse.ArgumentParser:
+def _add(commands: Any, name: str, command: Any, words: str, *, json_too: bool = True) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
     parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
                         help="override one key, such as control.cut_in_percent=98")  # fmt: skip
     if json_too:
         parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
-    parser.set_defaults(run_command=run_command)
+    parser.set_defaults(run_command=command)
     return parser
 
 
@@ -253,6 +252,14 @@ def report(args: argparse.Namespace) -> int:
         _write_pictures(args, path, settings, told)
     _show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
     return OK
+
+
+def export(args: argparse.Namespace) -> int:
+    """Write the history as tables for other programs."""
+    from dumpload.cli.export import run_export
+
+    path, settings = _settings(args)
+    return run_export(args, settings, _named(args, path, settings), _print, lambda reason: _fail(args, reason))
 
 
 def simulate(args: argparse.Namespace) -> int:
