@@ -85,6 +85,7 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 def _add_others(commands: Any) -> None:
     """Add every command but `run`."""
     from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+    from dumpload.cli.export import add_export_arguments
     from dumpload.cli.records import add_replay_arguments, add_report_arguments
     from dumpload.cli.simulating import add_simulate_arguments
 
@@ -94,6 +95,7 @@ def _add_others(commands: Any) -> None:
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
+    add_export_arguments(_add(commands, "export", export, "write the history as tables for other programs"))
     add_simulate_arguments(_add(commands, "simulate", simulate, "say what hot water the sun would give in a year"))
     init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
     init_parser.set_defaults(run_command=init)
@@ -106,6 +108,7 @@ def _add_others(commands: Any) -> None:
 def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
     from dumpload.cli.forget import add_forget_arguments
+    from dumpload.cli.metrics import add_metrics_arguments
 
     status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
     whose = status_parser.add_mutually_exclusive_group()
@@ -114,6 +117,7 @@ def _add_live(commands: Any) -> None:
     )
     whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
     status_parser.add_argument("--brief", action="store_true", help="one line")
+    add_metrics_arguments(_add(commands, "metrics", metrics, "print the status as OpenMetrics text", json_too=False))
     select_parser = _add(commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout")
     select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
     select_parser.add_argument(
@@ -132,13 +136,14 @@ def _add_live(commands: Any) -> None:
     demo_parser.set_defaults(run_command=demo)
 
 
-def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:
+def _add(commands: Any, name: str, command: Any, words: str, *, json_too: bool = True) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
     parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
                         help="override one key, such as control.cut_in_percent=98")  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
-    parser.set_defaults(run_command=run_command)
+    if json_too:
+        parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.set_defaults(run_command=command)
     return parser
 
 
@@ -256,6 +261,14 @@ def report(args: argparse.Namespace) -> int:
     return OK
 
 
+def export(args: argparse.Namespace) -> int:
+    """Write the history as tables for other programs."""
+    from dumpload.cli.export import run_export
+
+    path, settings = _settings(args)
+    return run_export(args, settings, _named(args, path, settings), _print, lambda reason: _fail(args, reason))
+
+
 def simulate(args: argparse.Namespace) -> int:
     """Simulate the boat of the settings through a year of weather, and through others like it."""
     from dumpload.cli.simulating import run_simulation
@@ -329,6 +342,13 @@ def status(args: argparse.Namespace) -> int:
     return run_status(args, lambda: _settings(args), lambda reason: _fail(args, reason))
 
 
+def metrics(args: argparse.Namespace) -> int:
+    """Print what the daemons on this computer do, for a collector."""
+    from dumpload.cli.metrics import run_metrics
+
+    return run_metrics(args, lambda: _settings(args), _print_error)
+
+
 def select(args: argparse.Namespace) -> int:
     """Send a request and wait for its effect or its refusal."""
     import asyncio
@@ -376,7 +396,7 @@ def forget(args: argparse.Namespace) -> int:
 def _fail(args: argparse.Namespace, reason: str) -> None:
     reason = one_line(reason)
     _print_error(reason)
-    if args.json:
+    if getattr(args, "json", False):
         _print(json.dumps({"error": reason}))
 
 
