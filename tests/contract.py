@@ -102,6 +102,9 @@ STATUS = jsonschema.Draft202012Validator(
             "on_time_today_s": {"type": "number", "minimum": 0, "maximum": 90_000},
             "on_time_limit_s": SECONDS_OR_NULL,
             "energy_today_wh": {"type": ["number", "null"], "minimum": 0},
+            "changes": COUNT,
+            "on_time_s": {"type": "number", "minimum": 0},
+            "energy_wh": {"type": ["number", "null"], "minimum": 0},
         }
     )
 )
@@ -166,6 +169,9 @@ def status(**changes: Any) -> dict[str, Any]:
         "on_time_today_s": 3900.0,
         "on_time_limit_s": None,
         "energy_today_wh": None,
+        "changes": 6,
+        "on_time_s": 5400.0,
+        "energy_wh": None,
         **changes,
     }
 

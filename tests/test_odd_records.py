@@ -399,7 +399,7 @@ def test_a_spoilt_record_ends_in_0_1_or_2(
     attack(kind, seed, tmp_path, capsys)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("kind", ["table", "capture", "history"])
 def test_hundreds_of_spoilt_records_end_in_0_1_or_2(

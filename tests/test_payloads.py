@@ -69,6 +69,9 @@ def test_at_the_start_nothing_is_known() -> None:
         "on_time_today_s": 0.0,
         "on_time_limit_s": None,
         "energy_today_wh": None,
+        "changes": 0,
+        "on_time_s": 0.0,
+        "energy_wh": None,
     }
 
 

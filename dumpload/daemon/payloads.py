@@ -27,7 +27,10 @@ WRONG_SIGN = (
 
 
 class Account(NamedTuple):
-    """What the service knows and the controller does not. Times: monotonic s, Unix s; counts since start."""
+    """What the service knows and the controller does not. Times: monotonic s, Unix s; counts since start.
+
+    `ended_runs_s`: on-time of the runs that have ended; the one that goes on is in the state.
+    """
 
     t: float
     wall: float
@@ -38,6 +41,8 @@ class Account(NamedTuple):
     faults: tuple[str, ...] = ()
     telemetry: Telemetry | None = None
     alerts: tuple[Raised, ...] = ()
+    changes: int = 0
+    ended_runs_s: float = 0.0
 
 
 def position_name(position: Position) -> str:
@@ -123,7 +128,14 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
         "on_time_today_s": round(_on_time_today_s(state, t), 1),
         "on_time_limit_s": _number(settings.permissives.max_on_per_day_s),
         "energy_today_wh": _number(telemetry.energy_today_wh(state, t), 1),
+        "changes": account.changes,
+        "on_time_s": round(account.ended_runs_s + (t - state.law.relay_since if _is_on(state) else 0.0), 1),
+        "energy_wh": _number(telemetry.energy_wh, 1),
     }
+
+
+def _is_on(state: State) -> bool:
+    return state.position == Position.ON
 
 
 def _hand_until(state: State, account: Account) -> str | None:
@@ -157,7 +169,7 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
 def _on_time_today_s(state: State, t: float) -> float:
     """Return the on-time of the local day up to now; between events it goes on by itself."""
     counted = state.permissives
-    is_on = state.position == Position.ON
+    is_on = _is_on(state)
     if t >= state.day_ends_at:
         return t - state.day_ends_at if is_on else 0.0
     return counted.on_time_s + (max(0.0, t - counted.counted_at) if is_on else 0.0)
@@ -214,6 +226,10 @@ def status_misfit(payload: Any) -> str:
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
+
+
+def _is_count(value: Any) -> bool:
+    return _is_number(value) and value >= 0
 
 
 def _is_text(value: Any) -> bool:
@@ -286,7 +302,7 @@ _STATUS: dict[str, Callable[[Any], bool]] = {
     "sequence": _is_number,
 }
 
-# What earlier versions do not publish.
+# What need not be there: earlier versions do not publish all of it.
 _LATER: dict[str, Callable[[Any], bool]] = {
     "name": _is_text,
     "timezone": _is_text,
@@ -299,4 +315,10 @@ _LATER: dict[str, Callable[[Any], bool]] = {
     "on_time_today_s": _is_number,
     "on_time_limit_s": _is_number_or_null,
     "energy_today_wh": _is_number_or_null,
+    "rejected": _is_count,
+    "uptime_s": _is_number,
+    "version": _is_text,
+    "changes": _is_count,
+    "on_time_s": _is_count,
+    "energy_wh": lambda value: value is None or _is_count(value),
 }

@@ -13,6 +13,7 @@ from dumpload.core.controller import ControllerSettings, Decision, State
 from dumpload.core.decode import Rejection
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
+from dumpload.core.law import Position
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
@@ -58,6 +59,7 @@ class Publisher:
         self._started_at = clock()
         self._sequence = 0
         self._rejected = 0
+        self._changes, self._ended_runs_s = 0, 0.0
         self._given_up = 0
         self._faults: dict[str, str] = {}
         self.alerts: tuple[Raised, ...] = ()
@@ -73,7 +75,9 @@ class Publisher:
         self._link.publish(self._topics.presence, word, retain=True)
 
     def change(self, state: State, decision: Decision) -> None:
-        """Log and publish one relay change."""
+        """Count, log and publish one relay change."""
+        self._changes += 1
+        self._ended_runs_s += decision.after_s if decision.position == Position.OFF else 0.0
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
@@ -109,6 +113,8 @@ class Publisher:
             faults=faults,
             telemetry=self.telemetry,
             alerts=self.alerts,
+            changes=self._changes,
+            ended_runs_s=self._ended_runs_s,
         )
         return status_document(settings, state, account)
 

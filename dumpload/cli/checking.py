@@ -1,8 +1,11 @@
-"""`dumpload check --live`: tries what the daemon will need, one after the other, and never while a daemon runs."""
+"""The command `check`: the installation on paper, or (`--live`) what is connected, tried out.
+
+What the daemon will need is tried one after the other, and neither history nor pin while a daemon has them.
+"""
 
 import argparse
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +16,7 @@ if TYPE_CHECKING:
     from dumpload.commissioning.live import Step
     from dumpload.commissioning.survey import Survey
     from dumpload.config.model import Settings
+    from dumpload.files import Named
 
 CONFIRMATION = "RELAY ON"
 WARNING = f"""\
@@ -21,10 +25,11 @@ may be at the wiring. It does not replace a look by a licensed person.
 Type {CONFIRMATION} to go on: """
 
 
-def add_live_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the options of `check --live`."""
+def add_check_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `check`."""
     from dumpload.cli.periods import duration
 
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
     parser.add_argument(
         "--live", action="store_true", help="try out what is connected instead: broker, signals, history and pin"
     )
@@ -36,7 +41,50 @@ def add_live_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run_live_check(
+def run_check(
+    args: argparse.Namespace,
+    load: "Callable[[], tuple[Path, Settings]]",
+    named: "Callable[[Path, Settings], Iterable[Named]]",
+    show: Callable[..., None],
+    fail: Callable[..., None],
+) -> int:
+    """Check, and return the exit code. `load` reads the settings; `named` are the files that no page may replace."""
+    if args.relay_test and not args.live:
+        fail(args, "dumpload check: --relay-test goes with --live only")
+        return 2
+    if args.live and args.report:
+        fail(args, "dumpload check: --report is for the check on paper; leave out --live")
+        return 2
+    path, settings = load()
+    if args.live:
+        return _check_live(args, path, settings, show=show, fail=fail)
+    return _check_paper(args, path, settings, named, show)
+
+
+def _check_paper(
+    args: argparse.Namespace,
+    path: Path,
+    settings: "Settings",
+    named: "Callable[[Path, Settings], Iterable[Named]]",
+    show: Callable[..., None],
+) -> int:
+    from dumpload.check.document import check_document, is_wrong
+    from dumpload.check.sign import has_wrong_sign
+    from dumpload.check.text import check_text
+    from dumpload.config.instances import other_instances
+
+    others = other_instances(path, args.searched[0])
+    document = check_document(path, settings, others, wrong_sign=has_wrong_sign(settings))
+    if args.report:
+        from dumpload.check.page import check_page
+        from dumpload.files import Output, write_outputs
+
+        write_outputs([Output("--report", args.report, check_page(document).encode())], named(path, settings))
+    show(args, lambda: document, lambda: check_text(document))
+    return 1 if is_wrong(document) else 0
+
+
+def _check_live(
     args: argparse.Namespace, path: Path, settings: "Settings", *, show: Callable[..., None], fail: Callable[..., None]
 ) -> int:
     """Try everything, and say what was found; return the exit code."""
