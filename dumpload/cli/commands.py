@@ -92,12 +92,14 @@ def _add_others(commands: Any) -> None:
 
     check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
     add_check_arguments(check_parser)
-    replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
+    replay_parser = _add(commands, "replay", replay, "simulate the relay on logged data")
     add_replay_arguments(replay_parser)
-    report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
+    report_parser = _add(commands, "report", report, "show what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
     add_export_arguments(_add(commands, "export", export, "write the history as tables for other programs"))
-    add_simulate_arguments(_add(commands, "simulate", simulate, "say what hot water the sun would give in a year"))
+    add_simulate_arguments(
+        _add(commands, "simulate", simulate, "estimate the hot water that the sun would give in a year")
+    )
     init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
     init_parser.set_defaults(run_command=init)
     add_init_arguments(init_parser)

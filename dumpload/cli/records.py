@@ -26,10 +26,10 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `replay`."""
     add_record_arguments(parser)
     parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
-                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
+                        help="compare with other settings (repeatable; --set affects only the first)")  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     parser.add_argument("--judge-contact", action="store_true",
-                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
+                        help="check recorded load power for a stuck contact")  # fmt: skip
     _add_picture_arguments(parser)
 
 
@@ -65,8 +65,8 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--timezone", type=_zone, metavar="NAME", help="zone of times that have no offset")
     group.add_argument("--decimal-comma", action="store_true", help="97,5 means 97.5")
     group.add_argument("--delimiter", type=_delimiter, metavar="CHARACTER",
-                       help="between columns, where it is none of comma, semicolon and tab")  # fmt: skip
-    group.add_argument("--sort", action="store_true", help="put rows in order of time (all of them in memory)")
+                       help="column separator, if not comma, semicolon or tab")  # fmt: skip
+    group.add_argument("--sort", action="store_true", help="sort rows by time (reads the whole file into memory)")
 
 
 def table_format(args: argparse.Namespace, timezone: str | None = None) -> "TableFormat":
