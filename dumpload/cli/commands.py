@@ -327,7 +327,7 @@ def select(args: argparse.Namespace) -> int:
     import asyncio
 
     from dumpload.cli import client, nearby
-    from dumpload.cli.screen import brief
+    from dumpload.daemon.screen import brief
 
     wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
     if args.reset:
