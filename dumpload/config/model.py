@@ -197,6 +197,21 @@ class History(Table):
     sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
 
 
+class Web(Table):
+    """The live page of `dumpload serve`, which reads its settings when it starts."""
+
+    listen: kind.Listen = Field(
+        "127.0.0.1:8080",
+        description="Where it listens; any address but a loopback one demands the three files below.",
+    )
+    host_names: kind.HostNames = Field(
+        (), description="Names under which browsers may ask for it, beside localhost and the bare address."
+    )
+    password_file: kind.FileName | None = Field(None, description="Who may look: a file of `dumpload password`.")
+    cert_file: kind.FileName | None = Field(None, description="Certificate of the server with its chain (PEM).")
+    key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
+
+
 class Settings(BaseSettings):
     """All settings."""
 
@@ -210,6 +225,7 @@ class Settings(BaseSettings):
     relay: Relay
     request: Request = Field(default_factory=Request)
     history: History = Field(default_factory=History)
+    web: Web = Field(default_factory=Web)
     installation: Installation = Field(default_factory=Installation)
     battery: Battery = Field(default_factory=Battery)
     solar: Solar = Field(default_factory=Solar)
