@@ -44,7 +44,7 @@ nav a:hover, nav a:focus-visible {{ outline: 2px solid currentcolor }}
 .state .large {{ font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem }} .state p {{ margin: .2rem 0 }}
 .on {{ border-left-color: var(--pass) }} .trouble {{ border-left-color: var(--fail) }}
 .lost #state, .lost #figures {{ opacity: .6 }} .lost #link {{ color: var(--fail); font-weight: 600 }}
-.bar {{ width: 100% }} .bar rect {{ fill: none; stroke: var(--line) }} .bar .c {{ stroke: none }}
+.bar {{ width: 100% }} .bar .edge {{ fill: none; stroke: var(--line) }}
 figure {{ margin: 1rem 0 }} figcaption {{ font-size: .85rem; color: var(--quiet) }}
 svg {{ display: block; width: 100%; height: auto }}
 li {{ overflow-wrap: anywhere }} #asof, #link {{ color: var(--quiet); font-size: .85rem }}
@@ -149,7 +149,7 @@ def _figures(view: View) -> Iterator[str]:
         if (signal := status.get("signals", {}).get(name)) is not None:
             yield _figure(*_measured(status, name, label, digits, signal))
     if today := screen.today_words(status):
-        yield _figure("Today", *today.removeprefix("on for ").partition(", ")[::2])
+        yield _figure("On today", *today.removeprefix("on for ").partition(", ")[::2])
     yield "</dl>"
 
 
@@ -185,7 +185,7 @@ def _charge_bar(charge: float | None, control: Control) -> str:
     text = f'<text class="e" x="360" y="6">{control.cut_out_percent:g} to {control.cut_in_percent:g} %</text>'
     return (
         f'<svg class="bar" viewBox="0 -8 360 40" role="img" aria-label="{escape(words)}">'
-        f'{filled}<rect x=".5" y="12" width="359" height="14"/>{marks}{text}</svg>'
+        f'{filled}<rect class="edge" x=".5" y="12" width="359" height="14"/>{marks}{text}</svg>'
     )
 
 
