@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import re
 from collections.abc import Iterator, Mapping
 from html import escape
 from typing import NamedTuple
@@ -33,11 +34,11 @@ FIGURES = (
 # The axis of charge begins here, unless it was lower.
 LOW_PERCENT = 60
 
-PERIODS = (("today", "Today"), ("7d", "7 days"), ("30d", "30 days"), ("365d", "A year"))
+PERIODS = (("today", "Today"), ("7d", "7 days"), ("30d", "30 days"), ("365d", "Year"))
 
 STYLE = f"""
-nav {{ display: flex; flex-wrap: wrap; gap: .2rem .4rem; margin: 0 0 .8rem }}
-nav a {{ color: inherit; padding: .3rem .6rem; border: 1px solid var(--line); border-radius: .3rem;
+nav {{ display: flex; flex-wrap: wrap; gap: .3rem; margin: 0 0 .8rem }}
+nav a {{ color: inherit; padding: .3rem .45rem; border: 1px solid var(--line); border-radius: .3rem;
   text-decoration: none }} nav a[aria-current] {{ font-weight: 600; border-width: 2px }}
 nav a:hover, nav a:focus-visible {{ outline: 2px solid currentcolor }}
 .state {{ border: 1px solid var(--line); border-left: .5rem solid var(--line); padding: .5rem .8rem }}
@@ -117,12 +118,15 @@ def _state(status: Document | None) -> Iterator[str]:
     if status is None:
         yield '<div class="state"><p class="large">Looking for the daemon</p></div>'
         return
-    kind = "trouble" if status["lockout"] else status["relay"]
-    yield f'<div class="state {kind}"><p class="large">The heater is <b>{status["relay"]}</b></p>'
-    yield f"<p>Since {escape(screen.moment(status, status['since']))}. {escape(screen.meaning(status))}</p>"
-    yield f"<p>Next: {escape(_small(screen.next_words(status)))}.</p>"
+    since = escape(screen.moment(status, status["since"]))
     if status["lockout"]:
-        yield f"<p><b>Lockout:</b> {escape(screen.lockout_words(status))}. A person must look, and then reset it.</p>"
+        yield '<div class="state trouble"><p class="large"><b>Locked out</b></p>'
+        yield f"<p>{escape(_capital(screen.lockout_words(status)))}. <b>The heater may be on.</b></p>"
+        yield f"<p>Relay {status['relay']} since {since}. Inspect; once mended: dumpload select --reset.</p>"
+    else:
+        yield f'<div class="state {status["relay"]}"><p class="large">The heater is <b>{status["relay"]}</b></p>'
+        yield f"<p>Since {since}. {escape(screen.meaning(status))}</p>"
+        yield f"<p>Next: {escape(_small(screen.next_words(status)))}.</p>"
     if status["selector"] != "auto":
         yield f"<p>Selector: {escape(screen.selector_words(status))}.</p>"
     yield "</div>"
@@ -149,7 +153,8 @@ def _figures(view: View) -> Iterator[str]:
         if (signal := status.get("signals", {}).get(name)) is not None:
             yield _figure(*_measured(status, name, label, digits, signal))
     if today := screen.today_words(status):
-        yield _figure("On today", *today.removeprefix("on for ").partition(", ")[::2])
+        value, *notes = re.split(r", | (?=\()", today.removeprefix("on for "), maxsplit=1)
+        yield _figure("On today", value, *notes)
     yield "</dl>"
 
 
@@ -182,7 +187,8 @@ def _charge_bar(charge: float | None, control: Control) -> str:
         f'<path class="{kind}" d="M{percent * 3.6:.1f} 8V30"/>'
         for kind, percent in (("i", control.cut_in_percent), ("u", control.cut_out_percent))
     )
-    text = f'<text class="e" x="360" y="6">{control.cut_out_percent:g} to {control.cut_in_percent:g} %</text>'
+    limits = f"off below {control.cut_out_percent:g} %, on at {control.cut_in_percent:g} %"
+    text = f'<text class="e" x="360" y="6">{limits}</text>'
     return (
         f'<svg class="bar" viewBox="0 -8 360 40" role="img" aria-label="{escape(words)}">'
         f'{filled}<rect class="edge" x=".5" y="12" width="359" height="14"/>{marks}{text}</svg>'
