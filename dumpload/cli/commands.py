@@ -109,6 +109,7 @@ def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
     from dumpload.cli.forget import add_forget_arguments
     from dumpload.cli.metrics import add_metrics_arguments
+    from dumpload.cli.serving import add_page_commands
 
     status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
     whose = status_parser.add_mutually_exclusive_group()
@@ -130,6 +131,7 @@ def _add_live(commands: Any) -> None:
     _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
     reload_parser = commands.add_parser("reload", help="have the service read its settings again (systemctl reload)")
     reload_parser.set_defaults(run_command=reload)
+    add_page_commands(commands, _add, _settings, _fail)
     forget_parser = _add(commands, "forget", forget, "clear what an instance that is gone left at the broker")
     add_forget_arguments(forget_parser)
     demo_parser = commands.add_parser("demo", help="watch a simulated barge through a cloud and a lost connection")
@@ -354,7 +356,7 @@ def select(args: argparse.Namespace) -> int:
     import asyncio
 
     from dumpload.cli import client, nearby
-    from dumpload.cli.screen import brief
+    from dumpload.daemon.screen import brief
 
     wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
     if args.reset:
