@@ -1,4 +1,4 @@
-"""The command line's words for a record, for how another logger writes its own, and for what to make of it.
+"""The command line's words for a record, and for how another logger writes its own.
 
 Parses; opens nothing.
 """
@@ -9,7 +9,6 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dumpload.cli.periods import add_period_arguments
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 
 if TYPE_CHECKING:
@@ -20,33 +19,6 @@ if TYPE_CHECKING:
 _NAMES = {signal_name(signal): signal for signal in Signal}
 _NUMBER = r"\d{1,12}(?:\.\d{1,12})?(?:[eE][-+]?\d{1,2})?"
 _UNIT = re.compile(rf"(?P<unit>[A-Za-z]*)(?:\*(?P<scale>[-+]?{_NUMBER}))?(?P<offset>[-+]{_NUMBER})?", re.ASCII)
-
-
-def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the options of `replay`."""
-    add_record_arguments(parser)
-    parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
-                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
-    parser.add_argument("--judge-contact", action="store_true",
-                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
-    _add_picture_arguments(parser)
-
-
-def add_report_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the options of `report`."""
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    add_period_arguments(parser)
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
-    _add_picture_arguments(parser)
-
-
-def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--report", metavar="FILE.html", type=Path, help="write a page with pictures and every day, too"
-    )
-    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each picture by itself, as SVG")
-    parser.add_argument("--png", metavar="FOLDER", type=Path, help="the same as PNG (needs the extra picture)")
 
 
 def add_record_arguments(parser: argparse.ArgumentParser) -> None:

@@ -16,7 +16,7 @@ from dumpload.core.signals import Signal, signal_name
 from dumpload.export.folder import ExportFolder, Row
 from dumpload.export.tables import CHANGES, DAYS, SAMPLES, SIGNAL_COLUMNS
 from dumpload.history.schema import HistoryRow, RowKind
-from dumpload.records.history import HistoryRecord, Placed, Timeline, WHOLE
+from dumpload.records.history import WHOLE, HistoryRecord, Placed, Timeline
 from dumpload.records.record import ReadLog
 from dumpload.replay.figures import figures
 from dumpload.report.data import Day
