@@ -9,14 +9,13 @@ import gc
 import os
 import sys
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any, NoReturn
 
 from dumpload import __version__
 from dumpload.cli import console
 from dumpload.config.layers import NOT_SHOWN, SEARCHED, ConfigError
 from dumpload.core.printable import LINE_CHARACTERS, one_line
-from dumpload.files import Output, WriteError, write_outputs
+from dumpload.files import WriteError
 
 # Settings are read within a second or two, on a slow core as well (our choice, no source).
 RELOAD_S = 60.0
@@ -76,10 +75,10 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 
 def _add_others(commands: Any) -> None:
     """Add every command but `run`, in the order of a boat's life: on paper, on record, at the broker, running."""
-    from dumpload.cli import commissioning, export, forget, live, metrics, reporting, serving, simulating
+    from dumpload.cli import checking, commissioning, export, forget, live, metrics, reporting, serving, simulating
 
     words = "check the config and the installation, before the first switch-on"
-    _add(commands, "check", check, words, _add_check_arguments)
+    _add(commands, "check", checking.run_check, words, checking.add_check_arguments)
     words = "say what the relay would have done over a record of telemetry"
     _add(commands, "replay", reporting.run_replay, words, reporting.add_replay_arguments)
     words = "say what the relay did and why, from the daemon's own history"
@@ -100,8 +99,8 @@ def _add_others(commands: Any) -> None:
     _add(commands, "metrics", metrics.run_metrics, words, metrics.add_metrics_arguments, json_too=False)
     words = "run by hand, switch off, return to automatic, or clear a lockout"
     _add(commands, "select", live.run_select, words, live.add_select_arguments)
-    # `off` is run before this parser is made, see __main__; it is here so that the help names it.
-    _add(commands, "off", check, "drive the pin off and exit (needs no broker and no secrets)")
+    # `__main__` runs it before this parser is made; it is here so that the help names it.
+    _add(commands, "off", off, "drive the pin off and exit (needs no broker and no secrets)")
     _add_bare(commands, "reload", reload, "have the service read its settings again (systemctl reload)")
     serving.add_page_commands(commands, _add)
     words = "clear what an instance that is gone left at the broker"
@@ -139,10 +138,6 @@ def _add_bare(
     return parser
 
 
-def _add_check_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
-
-
 def run(args: argparse.Namespace) -> int:
     """Run the daemon until a signal ends it."""
     gc.disable()  # there is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it
@@ -152,21 +147,11 @@ def run(args: argparse.Namespace) -> int:
     return run_daemon(path, settings, args.sets)
 
 
-def check(args: argparse.Namespace) -> int:
-    """Check config and installation; 1 if anything fails, or a question of safety is not answered."""
-    from dumpload.check.document import check_document, is_wrong
-    from dumpload.check.text import check_text
-    from dumpload.config.instances import other_instances
+def off(args: argparse.Namespace) -> int:
+    """Drive the pin off."""
+    from dumpload.cli.off import main as drive_off
 
-    path, settings = console.load(args)
-    document = check_document(path, settings, other_instances(path, args.searched[0]))
-    if args.report:
-        from dumpload.check.page import check_page
-
-        output = Output("--report", args.report, check_page(document).encode())
-        write_outputs([output], console.named(args, path, settings))
-    console.show(args, lambda: document, lambda: check_text(document))
-    return console.WRONG if is_wrong(document) else console.OK
+    return drive_off(args.words[1:])
 
 
 def reload(_args: argparse.Namespace) -> int:

@@ -158,7 +158,10 @@ def run_init(args: argparse.Namespace) -> int:
     except OSError as error:
         console.say_error(f"{args.file}: expected a file that can be written: {error.strerror}")
         return console.USAGE
-    console.say(f"Written: {args.file}. Next: dumpload check --config {args.file}")
+    console.say(
+        f"Written: {args.file}. Next, to try out broker, signals and pin: dumpload check --live --config {args.file}"
+    )
+    console.say(f"And the installation on paper: dumpload check --config {args.file}")
     return console.OK
 
 
