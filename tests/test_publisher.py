@@ -14,7 +14,7 @@ from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Publisher, Voice, summary
 
-TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request")
+TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request", f"{BASE}/alert")
 
 
 class Desk:
@@ -214,8 +214,8 @@ def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk
     for _ in range(2):
         desk.publisher.undelivered(9)
     assert [(fields["text"], fields["total"]) for _event, fields in desk.said("log", "warning")] == [
-        ("3 relay changes never reached the broker: too many were waiting", 3),
-        ("6 relay changes never reached the broker: too many were waiting", 9),
+        ("3 messages never reached the broker: too many were waiting", 3),
+        ("6 messages never reached the broker: too many were waiting", 9),
     ]
 
 

@@ -32,7 +32,7 @@ RELOAD_S = 60.0
 
 def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     """Run one command; return its exit code. `searched`: where settings are looked for that nobody names."""
-    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched, words=argv))
+    args = build_parser(*argv[:1]).parse_args(argv, argparse.Namespace(searched=searched, words=argv))
     command: Callable[[argparse.Namespace], int] = args.run_command
     try:
         return command(args)
@@ -65,13 +65,9 @@ class _Parser(argparse.ArgumentParser):
         super().error(one_line(message, LINE_CHARACTERS - len(self.prog) - len(": error: ")))
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser for the whole command line."""
-    from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+def build_parser(command: str = "") -> argparse.ArgumentParser:
+    """Return the parser for the whole command line, or for `run` alone, which must not wait for the others."""
     from dumpload.cli.completion import add_completion
-    from dumpload.cli.export import add_export_arguments
-    from dumpload.cli.records import add_replay_arguments, add_report_arguments
-    from dumpload.cli.simulating import add_simulate_arguments
 
     parser = _Parser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
@@ -81,6 +77,18 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
+    if command != "run":
+        _add_others(commands)
+    return parser
+
+
+def _add_others(commands: Any) -> None:
+    """Add every command but `run`."""
+    from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+    from dumpload.cli.export import add_export_arguments
+    from dumpload.cli.records import add_replay_arguments, add_report_arguments
+    from dumpload.cli.simulating import add_simulate_arguments
+
     check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
     check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
     replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
@@ -95,7 +103,6 @@ def build_parser() -> argparse.ArgumentParser:
     listen_parser = _add(commands, "listen", listen, "listen at the broker and say what arrives for each signal")
     add_listen_arguments(listen_parser)
     _add_live(commands)
-    return parser
 
 
 def _add_live(commands: Any) -> None:

@@ -68,6 +68,7 @@ def brief(status: Document) -> str:
         "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
         "" if status["cause"] in _SELECTED or status["selector"] == "auto" else f"Selector: {_selector(status)}.",
         f"{_next(status)}.",
+        *(f"Alert: {one['text']}." for one in status.get("alerts", [])),
         *(f"Note: {note}." for note in status["notes"]),
     ]
     line = " ".join(filter(None, words))
@@ -88,6 +89,8 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
         fault = {"contact_closed": "contact closed although commanded off", "pin_fault": "the pin fails"}
         words = f"{fault.get(status['lockout'], status['lockout'])}; once mended: dumpload select --reset"
         lines += _row("Lockout", words, width, BAD)
+    for one in status.get("alerts", []):
+        lines += _row("Alert", f"{one['text']}, since {_moment(status, one['since'])}", width, BAD)
     for name, signal in status.get("signals", {}).items():
         lines += _signal_row(status, name, signal, width)
     if not status.get("signals") and status["state_of_charge"] is not None:
@@ -123,6 +126,9 @@ def _meaning(status: Document) -> str:
     cause, until = status["cause"], status.get("hand_until")
     if cause == "hand" and until:
         return f"Running by hand until {_moment(status, until)}."
+    elapsed_s, confirm_s = status.get("confirm_elapsed_s"), status.get("confirm_s")
+    if cause == "confirming" and elapsed_s is not None and confirm_s is not None:
+        return f"Charge is high enough; confirming ({elapsed_s:.0f} of {confirm_s:g} s)."
     if lost := _lost_words(status):
         return lost
     words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")

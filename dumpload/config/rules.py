@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from dumpload.core.signals import Signal, signal_name
 
-OWN_TOPICS = ("presence", "status", "change", "request")
+OWN_TOPICS = ("presence", "status", "change", "request", "alert")
 
 TOPIC_KEYS = (*(f"telemetry.{signal_name(signal)}.topic" for signal in Signal), "telemetry.presence_topic")
 

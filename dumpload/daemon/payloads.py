@@ -1,4 +1,4 @@
-"""The JSON documents that go out over MQTT: status and change. Builds them; sends nothing, decides nothing."""
+"""The JSON documents that go out over MQTT: status, change and alert. Builds them; sends nothing, decides nothing."""
 
 import json
 import math
@@ -7,10 +7,11 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload import __version__
+from dumpload.core.alerts import Alert, Raised, alert_name
 from dumpload.core.contact import Evidence
 from dumpload.core.controller import ControllerSettings, Decision, Lockout, State
 from dumpload.core.explain import cause_name, outlook
-from dumpload.core.freshness import is_missing
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Position, Selector
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 from dumpload.core.state import heart_stops_at
@@ -39,6 +40,7 @@ class Account(NamedTuple):
     rejected: int
     faults: tuple[str, ...] = ()
     telemetry: Telemetry | None = None
+    alerts: tuple[Raised, ...] = ()
     changes: int = 0
     ended_runs_s: float = 0.0
 
@@ -118,6 +120,11 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
             }
             for one in telemetry.rejected(t)
         ],
+        "alerts": [
+            {"alert": alert_name(one.alert), "since": utc_text(one.since), "text": one.text} for one in account.alerts
+        ],
+        "confirm_elapsed_s": _number(_confirm_elapsed_s(settings, state, t), 1),
+        "confirm_s": settings.limits.confirm_s,
         "on_time_today_s": round(_on_time_today_s(state, t), 1),
         "on_time_limit_s": _number(settings.permissives.max_on_per_day_s),
         "energy_today_wh": _number(telemetry.energy_today_wh(state, t), 1),
@@ -168,6 +175,14 @@ def _on_time_today_s(state: State, t: float) -> float:
     return counted.on_time_s + (max(0.0, t - counted.counted_at) if is_on else 0.0)
 
 
+def _confirm_elapsed_s(settings: ControllerSettings, state: State, t: float) -> float:
+    """Return for how long the charge has been high enough, up to `confirm_s`; NaN while nothing is being confirmed."""
+    memory = state.law
+    if memory.surplus or is_missing(memory.above_since):
+        return MISSING
+    return min(max(0.0, t - memory.heard_at), settings.limits.confirm_s)
+
+
 def change_document(decision: Decision) -> Document:
     """Return the record of one relay change."""
     return {
@@ -177,6 +192,16 @@ def change_document(decision: Decision) -> Document:
         "previous_cause": cause_name(decision.previous_cause),
         "state_of_charge": _number(decision.state_of_charge),
         "after_s": _number(decision.after_s),
+    }
+
+
+def alert_document(alert: Alert, text: str, wall: float, *, begins: bool) -> Document:
+    """Return the message that an alert begins or ends at `wall` (Unix s)."""
+    return {
+        "at": utc_text(wall),
+        "alert": alert_name(alert),
+        "state": "begins" if begins else "ends",
+        "text": text,
     }
 
 
@@ -250,6 +275,14 @@ def _is_rejection(value: Any) -> bool:
     )
 
 
+def _is_alert(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and all(_is_text(value.get(key)) for key in ("alert", "text"))
+        and _is_moment(value.get("since"))
+    )
+
+
 _MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
 # A number beyond this is none of ours, and an integer may be too large even to be shown.
 LARGEST = 1e15
@@ -276,6 +309,9 @@ _LATER: dict[str, Callable[[Any], bool]] = {
     "hand_until": _is_moment_or_null,
     "signals": lambda value: isinstance(value, dict) and all(map(_is_signal, value.values())),
     "rejections": lambda value: isinstance(value, list) and all(map(_is_rejection, value)),
+    "alerts": lambda value: isinstance(value, list) and all(map(_is_alert, value)),
+    "confirm_elapsed_s": _is_number_or_null,
+    "confirm_s": _is_number,
     "on_time_today_s": _is_number,
     "on_time_limit_s": _is_number_or_null,
     "energy_today_wh": _is_number_or_null,

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload.config.to_mqtt import Topics
+from dumpload.core.alerts import Raised
 from dumpload.core.controller import ControllerSettings, Decision, State
 from dumpload.core.decode import Rejection
 from dumpload.core.explain import cause_name
@@ -61,6 +62,7 @@ class Publisher:
         self._changes, self._ended_runs_s = 0, 0.0
         self._given_up = 0
         self._faults: dict[str, str] = {}
+        self.alerts: tuple[Raised, ...] = ()
         self._repeats = RateLimiter()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
         self._refusals = RateLimiter(kinds=REASONS)
@@ -108,10 +110,11 @@ class Publisher:
             self.boot_id,
             self._sequence,
             self._rejected,
-            faults,
-            self.telemetry,
-            self._changes,
-            self._ended_runs_s,
+            faults=faults,
+            telemetry=self.telemetry,
+            alerts=self.alerts,
+            changes=self._changes,
+            ended_runs_s=self._ended_runs_s,
         )
         return status_document(settings, state, account)
 
@@ -138,6 +141,14 @@ class Publisher:
         self._faults = {**others, part: f"{part}: {words}"} if words else others
         self.status_soon()
 
+    def alert(self, document: Document) -> None:
+        """Log and publish that an alert begins or ends."""
+        begins = document["state"] == "begins"
+        note = self._log.warning if begins else self._log.info
+        note("alert", **{**document, "text": f"alert {document['alert']} {document['state']}: {document['text']}"})
+        self._link.publish_acked(self._topics.alert, to_json(document))
+        self.status_soon()
+
     def refused(self, reason: str, payload: bytes) -> None:
         """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
 
@@ -157,7 +168,7 @@ class Publisher:
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
         if changes > self._given_up and self._repeats.allow("undelivered", self._clock()) is not None:
-            text = f"{changes - self._given_up} relay changes never reached the broker: too many were waiting"
+            text = f"{changes - self._given_up} messages never reached the broker: too many were waiting"
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 

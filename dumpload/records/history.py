@@ -50,12 +50,14 @@ _COUNTED = {
     RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
     RowKind.SELECT: "manual switches, replayed as recorded",
     RowKind.FAULT: "recorded faults, which are no part of the replay",
+    RowKind.ALERT: "recorded alerts, which are no part of the replay",
 }
 _KINDS = frozenset(RowKind)
 _VALUES = {
     RowKind.CHANGE: frozenset(map(float, Position)),
     RowKind.SELECT: frozenset(map(float, Selector)),
     RowKind.FEEDBACK: frozenset(map(float, Feedback)),
+    RowKind.ALERT: frozenset((0.0, 1.0)),
 }
 
 # A row, and when it was: s on a clock that never goes back.
