@@ -8,7 +8,7 @@ import importlib
 import os
 import sys
 
-BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report")
+BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report", "viewers")
 
 
 def main() -> int:
