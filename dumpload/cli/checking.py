@@ -5,10 +5,10 @@ What the daemon will need is tried one after the other, and neither history nor 
 
 import argparse
 import sys
-from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dumpload.cli import console
 from dumpload.cli.commissioning import USUAL_FOR_S
 
 if TYPE_CHECKING:
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from dumpload.commissioning.live import Step
     from dumpload.commissioning.survey import Survey
     from dumpload.config.model import Settings
-    from dumpload.files import Named
 
 CONFIRMATION = "RELAY ON"
 WARNING = f"""\
@@ -41,33 +40,21 @@ def add_check_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run_check(
-    args: argparse.Namespace,
-    load: "Callable[[], tuple[Path, Settings]]",
-    named: "Callable[[Path, Settings], Iterable[Named]]",
-    show: Callable[..., None],
-    fail: Callable[..., None],
-) -> int:
-    """Check, and return the exit code. `load` reads the settings; `named` are the files that no page may replace."""
+def run_check(args: argparse.Namespace) -> int:
+    """Check, and return the exit code: 1 if anything fails, or a question of safety is not answered."""
     if args.relay_test and not args.live:
-        fail(args, "dumpload check: --relay-test goes with --live only")
-        return 2
+        console.fail(args, "dumpload check: --relay-test goes with --live only")
+        return console.USAGE
     if args.live and args.report:
-        fail(args, "dumpload check: --report is for the check on paper; leave out --live")
-        return 2
-    path, settings = load()
+        console.fail(args, "dumpload check: --report is for the check on paper; leave out --live")
+        return console.USAGE
+    path, settings = console.load(args)
     if args.live:
-        return _check_live(args, path, settings, show=show, fail=fail)
-    return _check_paper(args, path, settings, named, show)
+        return _check_live(args, path, settings)
+    return _check_paper(args, path, settings)
 
 
-def _check_paper(
-    args: argparse.Namespace,
-    path: Path,
-    settings: "Settings",
-    named: "Callable[[Path, Settings], Iterable[Named]]",
-    show: Callable[..., None],
-) -> int:
+def _check_paper(args: argparse.Namespace, path: Path, settings: "Settings") -> int:
     from dumpload.check.document import check_document, is_wrong
     from dumpload.check.sign import has_wrong_sign
     from dumpload.check.text import check_text
@@ -79,33 +66,34 @@ def _check_paper(
         from dumpload.check.page import check_page
         from dumpload.files import Output, write_outputs
 
-        write_outputs([Output("--report", args.report, check_page(document).encode())], named(path, settings))
-    show(args, lambda: document, lambda: check_text(document))
-    return 1 if is_wrong(document) else 0
+        write_outputs(
+            [Output("--report", args.report, check_page(document).encode())], console.named(args, path, settings)
+        )
+    console.show(args, lambda: document, lambda: check_text(document))
+    return console.WRONG if is_wrong(document) else console.OK
 
 
-def _check_live(
-    args: argparse.Namespace, path: Path, settings: "Settings", *, show: Callable[..., None], fail: Callable[..., None]
-) -> int:
+def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> int:
     """Try everything, and say what was found; return the exit code."""
     import time
 
     from dumpload.commissioning.live import Outcome, is_wrong, live_document, live_text
 
     if args.relay_test and not sys.stdin.isatty():
-        fail(args, "--relay-test: expected a terminal at which to confirm it; nothing was driven")
-        return 2
+        console.fail(args, "--relay-test: expected a terminal at which to confirm it; nothing was driven")
+        return console.USAGE
     rights, survey, steps = _at_the_broker(settings, args.for_s)
     steps += _on_this_computer(args, path, settings, rights)
     wall, heading = time.time(), (str(path), settings.name)
     ready = f"start the daemon: dumpload run --config {path} (or its service)"
-    show(
+    console.show(
         args,
         lambda: live_document(*heading, steps, survey, wall),
         lambda: live_text(*heading, steps, survey, for_s=args.for_s, wall=wall, ready=ready),
     )
     was_tested = any(step.id == "relay" and step.outcome != Outcome.SKIPPED for step in steps)
-    return 1 if args.relay_test > was_tested or is_wrong(steps, survey, wall) else 0
+    is_fine = was_tested >= args.relay_test and not is_wrong(steps, survey, wall)
+    return console.OK if is_fine else console.WRONG
 
 
 def _at_the_broker(settings: "Settings", for_s: float) -> "tuple[Rights, Survey, list[Step]]":
