@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from dumpload.records.record import TableFormat
 
 WITHOUT_EXTRA = (
-    "replay --closed-loop: expected the extra `study` to be installed: pip install 'dumpload[study]'"
-    " ({name} is missing)"
+    "replay --closed-loop: expected the extra `study` to be installed: pip install 'dumpload[study]' "
+    "({name} is missing)"
 )
 
 
