@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 CONFIRMATION = "RELAY ON"
 WARNING = f"""\
 This closes the relay for one second and puts the heater on the battery. The tank must be full and the covers on; nobody
-may be at the wiring. It does not replace a look by a licensed person.
+may be at the wiring. It does not replace a look by a licensed person. If it stays on: the isolator, or dumpload off.
 Type {CONFIRMATION} to go on: """
 
 
