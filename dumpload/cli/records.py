@@ -37,8 +37,8 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--timezone", type=_zone, metavar="NAME", help="zone of times that have no offset")
     group.add_argument("--decimal-comma", action="store_true", help="97,5 means 97.5")
     group.add_argument("--delimiter", type=_delimiter, metavar="CHARACTER",
-                       help="between columns, where it is none of comma, semicolon and tab")  # fmt: skip
-    group.add_argument("--sort", action="store_true", help="put rows in order of time (all of them in memory)")
+                       help="column separator, if not comma, semicolon or tab")  # fmt: skip
+    group.add_argument("--sort", action="store_true", help="sort rows by time (reads the whole file into memory)")
 
 
 def table_format(args: argparse.Namespace, timezone: str | None = None) -> "TableFormat":

@@ -24,7 +24,7 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `replay`."""
     add_record_arguments(parser)
     parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
-                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
+                        help="compare with other settings (repeatable; --set affects only the first)")  # fmt: skip
     parser.add_argument("--closed-loop", action="store_true",
                         help="forecast what these settings would really have done, the load's effect on the battery"
                         " included (needs the extra study, and a record with its relay)")  # fmt: skip
@@ -32,7 +32,7 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
                         help="the settings under which the record was made (with --closed-loop; else the same)")  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     parser.add_argument("--judge-contact", action="store_true",
-                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
+                        help="check recorded load power for a stuck contact")  # fmt: skip
     _add_picture_arguments(parser)
 
 
