@@ -69,6 +69,8 @@ DEFAULTS = {
     "history.sample_every_s": 60.0,
     "alert.data_lost_s": 3600.0,
     "alert.restarts_per_day": 5,
+    "web.listen": "127.0.0.1:8080",
+    "web.host_names": (),
     "wiring.conductor": "class_5_tinned",
     "wiring.boat_cable": True,
     "wiring.conductor_c": 75.0,
@@ -199,7 +201,7 @@ def test_every_setting_has_a_meaning_a_form_and_a_unit_if_it_is_a_measure() -> N
 
 
 def test_no_setting_holds_a_secret() -> None:
-    assert [name for name in known_keys() if "password" in name] == ["mqtt.password_file"]
+    assert [name for name in known_keys() if "password" in name] == ["mqtt.password_file", "web.password_file"]
 
 
 # What a running program can take over

@@ -414,7 +414,7 @@ def test_a_person_may_end_it_and_is_told_how_far_it_was(path: Path, monkeypatch:
     record = HistoryRecord(path)
     rows = list(record.rows(ReadLog(), record.timeline()))
 
-    def interrupted(_log: ReadLog, _timeline: Timeline) -> Iterator[Any]:
+    def interrupted(_log: ReadLog, _timeline: Timeline, _period: Span) -> Iterator[Any]:
         yield from rows
         raise KeyboardInterrupt
 

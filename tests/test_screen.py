@@ -10,11 +10,11 @@ from contract import signal, status
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from dumpload.cli.screen import BAD, GOOD, NARROWEST, WARN, WIDEST, Line, brief, render, screen
 from dumpload.cli.terminal import Display
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Cause
 from dumpload.daemon.payloads import status_misfit
+from dumpload.daemon.screen import BAD, GOOD, NARROWEST, WARN, WIDEST, Line, brief, render, screen
 
 NOON = "2025-06-16T12:00:00.000Z"
 LATER = (

@@ -15,6 +15,8 @@ FORMULA = Basis("formula", "the formula's range")
 OWNER = Basis("owner", "each line, topic and file has one owner: two daemons would act against each other")
 PRACTICE = Basis("practice", "common practice", practice=True)
 
+SIGN = Basis("power-sign", "the daemon's own history: what charges a battery raises its state of charge")
+
 OHM = Basis("ohm", "Ohm's law: R = V2/P, I = V/R, P = I2 R")
 PLATE = Basis("plate", "the element's plate and Ohm's law", practice=True)
 

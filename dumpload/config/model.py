@@ -211,6 +211,21 @@ class Alert(Table):
     )
 
 
+class Web(Table):
+    """The live page of `dumpload serve`, which reads its settings when it starts."""
+
+    listen: kind.Listen = Field(
+        "127.0.0.1:8080",
+        description="Where it listens; any address but a loopback one demands the three files below.",
+    )
+    host_names: kind.HostNames = Field(
+        (), description="Names under which browsers may ask for it, beside localhost and the bare address."
+    )
+    password_file: kind.FileName | None = Field(None, description="Who may look: a file of `dumpload password`.")
+    cert_file: kind.FileName | None = Field(None, description="Certificate of the server with its chain (PEM).")
+    key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
+
+
 class Settings(BaseSettings):
     """All settings."""
 
@@ -228,6 +243,7 @@ class Settings(BaseSettings):
     request: Request = Field(default_factory=Request.model_construct)
     history: History = Field(default_factory=History.model_construct)
     alert: Alert = Field(default_factory=Alert.model_construct)
+    web: Annotated[Web, WhenSet(Web)] = Field(default_factory=Web.model_construct)
     installation: Annotated[Installation, WhenSet(Installation)] = Field(default_factory=Installation.model_construct)
     battery: Annotated[Battery, WhenSet(Battery)] = Field(default_factory=Battery.model_construct)
     solar: Annotated[Solar, WhenSet(Solar)] = Field(default_factory=Solar.model_construct)

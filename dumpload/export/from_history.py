@@ -16,7 +16,7 @@ from dumpload.core.signals import Signal, signal_name
 from dumpload.export.folder import ExportFolder, Row
 from dumpload.export.tables import CHANGES, DAYS, SAMPLES, SIGNAL_COLUMNS
 from dumpload.history.schema import HistoryRow, RowKind
-from dumpload.records.history import HistoryRecord, Placed, Timeline
+from dumpload.records.history import WHOLE, HistoryRecord, Placed, Timeline
 from dumpload.records.record import ReadLog
 from dumpload.replay.figures import figures
 from dumpload.report.data import Day
@@ -60,9 +60,9 @@ class _Watched(HistoryRecord):
         super().__init__(path)
         self._take = take
 
-    def rows(self, log: ReadLog, timeline: Timeline) -> Iterator[Placed]:
+    def rows(self, log: ReadLog, timeline: Timeline, period: tuple[float, float] = WHOLE) -> Iterator[Placed]:
         """Yield the rows as `HistoryRecord` does."""
-        for row, t in super().rows(log, timeline):
+        for row, t in super().rows(log, timeline, period):
             wall = t - timeline.ahead
             self._take(row, wall, wall + row.until - row.t)
             yield row, t

@@ -9,7 +9,7 @@ from collections import deque
 from datetime import tzinfo
 from typing import Any, NamedTuple
 
-from dumpload.core.freshness import MISSING, NEVER
+from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.printable import printable
 from dumpload.core.signals import Signal, in_range
@@ -52,7 +52,7 @@ def read_recorded(
         if timeline.steps_s:
             log.notes.append(STEPPED)
         recorder = _Recorded(scenario, zone, period, timeline)
-        for row, t in record.rows(log, timeline):
+        for row, t in record.rows(log, timeline, period):
             recorder.take(row, t)
     except KeyboardInterrupt:
         raise ReplayInterrupted.at(None if row is None else row.wall) from None
@@ -113,14 +113,13 @@ class _Recorded:
         self._charge_until, self._heart_until = -math.inf, NEVER
         self._is_ended = False
         self._first = self._last = 0.0
-        self._zone, self._recorded = zone, Span(math.inf, -math.inf)
+        self._zone = zone
         self._log = DayLog(zone)
         self._incidents: deque[Incident] = deque(maxlen=KEPT_INCIDENTS)
 
     def take(self, row: HistoryRow, t: float) -> None:
         """Take the next row, which was at `t` (s)."""
         wall = self._wall(t)
-        self._recorded = Span(min(self._recorded.begin, wall), max(self._recorded.end, wall))
         if wall >= self._period.end:
             self._end(row)
         elif wall < self._period.begin:
@@ -140,7 +139,7 @@ class _Recorded:
         """Return what it came to."""
         totals = self._totals
         if totals is None:
-            raise RecordError(record.path, self._expected())
+            raise RecordError(record.path, _expected(record, self._zone))
         self._pass_midnights(self._last)
         self._settle(None, self._last)
         summary = totals.summary(self._last)
@@ -149,13 +148,6 @@ class _Recorded:
         result = Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
         self._log.incidents = tuple(self._incidents)
         return result, self._log
-
-    def _expected(self) -> str:
-        """Return which period was expected, where there is no row in the one asked for."""
-        if self._recorded.begin > self._recorded.end:
-            return "at least one row"
-        first, last = (local_date(wall, self._zone) for wall in self._recorded)
-        return f"a period with rows in it; there are rows from {first} to {last}"
 
     # ---- the period's ends ----
 
@@ -265,6 +257,18 @@ class _Recorded:
         if totals is not None and totals.is_on != (position == Position.ON):
             totals.energy.switch_recorded(t, on=position == Position.ON)
             totals.change(t, Change(self._wall(t), position, cause, state_of_charge))
+
+
+def _expected(record: HistoryRecord, zone: tzinfo) -> str:
+    """Return which period was expected, where there is no row in the one asked for."""
+    timeline = record.timeline()
+    first_t = t = MISSING
+    for _row, t in record.rows(ReadLog(), timeline):
+        first_t = t if is_missing(first_t) else first_t
+    if is_missing(t):
+        return "at least one row"
+    first, last = (local_date(wall - timeline.ahead, zone) for wall in (first_t, t))
+    return f"a period with rows in it; there are rows from {first} to {last}"
 
 
 # ---- what a row says ----
