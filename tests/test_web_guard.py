@@ -14,7 +14,7 @@ from waiting import eventually
 
 from dumpload.web.server import MOST_CONNECTIONS
 
-PAGES = ("/", "/live.js", "/healthz", "/report/7d", "/report/nothing", "/nowhere")
+PAGES = ("/", "/live.js", "/healthz", "/metrics", "/report/7d", "/report/nothing", "/nowhere")
 
 
 @pytest.fixture(scope="module")

@@ -3,8 +3,11 @@
 import signal
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from daemons import run_dumpload
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from rig import Barge
 from serving import Page
 from waiting import eventually
@@ -75,6 +78,26 @@ def test_it_says_when_the_daemon_is_away_and_finds_it_again_by_itself(barge: Bar
     viewer.until(state="The heater is <b>off</b>")
     assert page.ask("/healthz").text == "ok\n"
     viewer.close()
+
+
+def test_a_collector_reads_the_same_metrics_as_from_the_command(barge: Barge, page: Page) -> None:
+    """OpenMetrics 1.0, read by the parser of another project."""
+
+    def families(text: str) -> dict[str, Any]:
+        return {one.name: one for one in text_string_to_metric_families(text)}
+
+    barge.source.set(96)
+    viewer = page.events()
+    viewer.until(figures="96.0 %")
+    answer = page.ask("/metrics")
+    assert answer.headers["content-type"] == "application/openmetrics-text; version=1.0.0; charset=utf-8"
+    found = families(answer.text)
+    printed = run_dumpload("metrics", "--config", str(page.config), folder=page.config.parent, environ=page.environ)
+    assert list(found) == list(families(printed.stdout))
+    assert [sample.value for sample in found["dumpload_up"].samples] == [1]
+    barge.daemons[0].stop()
+    viewer.until(state="No answer from the daemon")
+    assert [sample.value for sample in families(page.ask("/metrics").text)["dumpload_up"].samples] == [0]
 
 
 def test_a_daemon_that_hangs_is_away_and_the_page_is_not(barge: Barge, page: Page) -> None:

@@ -32,7 +32,7 @@ RELOAD_S = 60.0
 
 def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     """Run one command; return its exit code. `searched`: where settings are looked for that nobody names."""
-    args = build_parser().parse_args(argv, argparse.Namespace(searched=searched, words=argv))
+    args = build_parser(*argv[:1]).parse_args(argv, argparse.Namespace(searched=searched, words=argv))
     command: Callable[[argparse.Namespace], int] = args.run_command
     try:
         return command(args)
@@ -65,12 +65,9 @@ class _Parser(argparse.ArgumentParser):
         super().error(one_line(message, LINE_CHARACTERS - len(self.prog) - len(": error: ")))
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser for the whole command line."""
-    from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+def build_parser(command: str = "") -> argparse.ArgumentParser:
+    """Return the parser for the whole command line, or for `run` alone, which must not wait for the others."""
     from dumpload.cli.completion import add_completion
-    from dumpload.cli.records import add_replay_arguments, add_report_arguments
-    from dumpload.cli.simulating import add_simulate_arguments
 
     parser = _Parser(
         prog="dumpload", description="Switch a heater relay so that surplus solar power becomes hot water."
@@ -80,12 +77,25 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
+    if command != "run":
+        _add_others(commands)
+    return parser
+
+
+def _add_others(commands: Any) -> None:
+    """Add every command but `run`."""
+    from dumpload.cli.commissioning import add_init_arguments, add_listen_arguments
+    from dumpload.cli.export import add_export_arguments
+    from dumpload.cli.records import add_replay_arguments, add_report_arguments
+    from dumpload.cli.simulating import add_simulate_arguments
+
     check_parser = _add(commands, "check", check, "check the config and the installation, before the first switch-on")
     check_parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
     replay_parser = _add(commands, "replay", replay, "say what the relay would have done over a record of telemetry")
     add_replay_arguments(replay_parser)
     report_parser = _add(commands, "report", report, "say what the relay did and why, from the daemon's own history")
     add_report_arguments(report_parser)
+    add_export_arguments(_add(commands, "export", export, "write the history as tables for other programs"))
     add_simulate_arguments(_add(commands, "simulate", simulate, "say what hot water the sun would give in a year"))
     init_parser = commands.add_parser("init", help="ask for the first settings and write them into a new file")
     init_parser.set_defaults(run_command=init)
@@ -93,12 +103,12 @@ def build_parser() -> argparse.ArgumentParser:
     listen_parser = _add(commands, "listen", listen, "listen at the broker and say what arrives for each signal")
     add_listen_arguments(listen_parser)
     _add_live(commands)
-    return parser
 
 
 def _add_live(commands: Any) -> None:
     """Add the commands that deal with a running daemon, or with its pin."""
     from dumpload.cli.forget import add_forget_arguments
+    from dumpload.cli.metrics import add_metrics_arguments
     from dumpload.cli.serving import add_page_commands
 
     status_parser = _add(commands, "status", status, "show what the heater is doing, why, and what comes next")
@@ -108,6 +118,7 @@ def _add_live(commands: Any) -> None:
     )
     whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
     status_parser.add_argument("--brief", action="store_true", help="one line")
+    add_metrics_arguments(_add(commands, "metrics", metrics, "print the status as OpenMetrics text", json_too=False))
     select_parser = _add(commands, "select", select, "run by hand, switch off, return to automatic, or clear a lockout")
     select_parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
     select_parser.add_argument(
@@ -127,13 +138,14 @@ def _add_live(commands: Any) -> None:
     demo_parser.set_defaults(run_command=demo)
 
 
-def _add(commands: Any, name: str, run_command: Callable[..., int], words: str) -> argparse.ArgumentParser:
+def _add(commands: Any, name: str, command: Any, words: str, *, json_too: bool = True) -> argparse.ArgumentParser:
     parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
     parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
                         help="override one key, such as control.cut_in_percent=98")  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
-    parser.set_defaults(run_command=run_command)
+    if json_too:
+        parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    parser.set_defaults(run_command=command)
     return parser
 
 
@@ -251,6 +263,14 @@ def report(args: argparse.Namespace) -> int:
     return OK
 
 
+def export(args: argparse.Namespace) -> int:
+    """Write the history as tables for other programs."""
+    from dumpload.cli.export import run_export
+
+    path, settings = _settings(args)
+    return run_export(args, settings, _named(args, path, settings), _print, lambda reason: _fail(args, reason))
+
+
 def simulate(args: argparse.Namespace) -> int:
     """Simulate the boat of the settings through a year of weather, and through others like it."""
     from dumpload.cli.simulating import run_simulation
@@ -324,6 +344,13 @@ def status(args: argparse.Namespace) -> int:
     return run_status(args, lambda: _settings(args), lambda reason: _fail(args, reason))
 
 
+def metrics(args: argparse.Namespace) -> int:
+    """Print what the daemons on this computer do, for a collector."""
+    from dumpload.cli.metrics import run_metrics
+
+    return run_metrics(args, lambda: _settings(args), _print_error)
+
+
 def select(args: argparse.Namespace) -> int:
     """Send a request and wait for its effect or its refusal."""
     import asyncio
@@ -371,7 +398,7 @@ def forget(args: argparse.Namespace) -> int:
 def _fail(args: argparse.Namespace, reason: str) -> None:
     reason = one_line(reason)
     _print_error(reason)
-    if args.json:
+    if getattr(args, "json", False):
         _print(json.dumps({"error": reason}))
 
 

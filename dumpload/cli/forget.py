@@ -12,11 +12,18 @@ if TYPE_CHECKING:
 
 def add_forget_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `forget`."""
-    parser.add_argument("name", metavar="NAME", type=_name, help="the name of the instance, as its settings had it")
+    parser.add_argument(
+        "name", metavar="NAME", type=instance_name, help="the name of the instance, as its settings had it"
+    )
     parser.add_argument("--yes", action="store_true", help="do not ask back")
 
 
-def _name(text: str) -> str:
+def instance_name(text: str) -> str:
+    """Return the text if an instance can have that name.
+
+    Raises:
+        argparse.ArgumentTypeError: none can.
+    """
     from dumpload.config.types import NAME_PATTERN  # late: every command has these options parsed
 
     if not re.fullmatch(NAME_PATTERN, text):

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from dumpload.config.types import is_loopback
 from dumpload.core.signals import Signal, signal_name
 
-OWN_TOPICS = ("presence", "status", "change", "request")
+OWN_TOPICS = ("presence", "status", "change", "request", "alert")
 
 TOPIC_KEYS = (*(f"telemetry.{signal_name(signal)}.topic" for signal in Signal), "telemetry.presence_topic")
 

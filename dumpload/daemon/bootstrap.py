@@ -115,6 +115,7 @@ def _let_go(relay: Relay, log: Any) -> None:
 
 
 def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
+    from dumpload.daemon.alerts import AlertFile
     from dumpload.daemon.local_socket import LocalWay
     from dumpload.daemon.publisher import Voice
     from dumpload.daemon.service import Service
@@ -126,8 +127,16 @@ def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload
     voice = Voice(log, Notifier(os.environ))
     folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
     local = LocalWay(Path(folder), str(path)) if folder else None
-    state_file = StateFile(os.environ)
-    return Service(settings, relay, voice, reload=reload, clock=boot_clock, state_file=state_file, local=local)
+    return Service(
+        settings,
+        relay,
+        voice,
+        reload=reload,
+        clock=boot_clock,
+        state_file=StateFile(os.environ),
+        alert_file=AlertFile(os.environ),
+        local=local,
+    )
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:

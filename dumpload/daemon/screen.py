@@ -68,6 +68,7 @@ def brief(status: Document) -> str:
         "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
         "" if status["cause"] in _SELECTED or status["selector"] == "auto" else f"Selector: {selector_words(status)}.",
         f"{next_words(status)}.",
+        *(f"Alert: {one['text']}." for one in status.get("alerts", [])),
         *(f"Note: {note}." for note in status["notes"]),
     ]
     line = " ".join(filter(None, words))
@@ -86,6 +87,8 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
     ]
     if status["lockout"]:
         lines += _row("Lockout", f"{lockout_words(status)}; once mended: dumpload select --reset", width, BAD)
+    for one in status.get("alerts", []):
+        lines += _row("Alert", f"{one['text']}, since {moment(status, one['since'])}", width, BAD)
     for name, signal in status.get("signals", {}).items():
         lines += _signal_row(status, name, signal, width)
     if not status.get("signals") and status["state_of_charge"] is not None:
@@ -122,6 +125,9 @@ def meaning(status: Document) -> str:
     cause, until = status["cause"], status.get("hand_until")
     if cause == "hand" and until:
         return f"Running by hand until {moment(status, until)}."
+    elapsed_s, confirm_s = status.get("confirm_elapsed_s"), status.get("confirm_s")
+    if cause == "confirming" and elapsed_s is not None and confirm_s is not None:
+        return f"Charge is high enough; confirming ({elapsed_s:.0f} of {confirm_s:g} s)."
     if lost := _why_lost(status):
         return lost
     words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")

@@ -89,7 +89,7 @@ class StateFile:
         if self.path is None:
             return SavedState()
         try:
-            found = _parse(_read(self.path))
+            found = _parse(read_small(self.path))
         except FileNotFoundError:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
@@ -170,18 +170,7 @@ class StateFile:
 
     def _write(self, saved: SavedState) -> None:
         assert self.path is not None  # noqa: S101  (the thread runs only with a path)
-        new = self.path.with_suffix(".new")
-        with contextlib.suppress(FileNotFoundError):
-            new.unlink()
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-        with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
-            file.write(json.dumps({**saved._asdict(), "lockout": saved.lockout.name.lower()}))
-            file.flush()
-            os.fsync(file.fileno())
-        if self.path.is_dir() and not self.path.is_symlink():
-            self.path.rename(self.path.with_suffix(".unreadable"))
-        new.replace(self.path)
-        _sync_folder(self.path.parent)
+        write_synced(self.path, json.dumps({**saved._asdict(), "lockout": saved.lockout.name.lower()}))
 
     def _say(self, trouble: str) -> None:
         if trouble != self._trouble:
@@ -189,7 +178,27 @@ class StateFile:
             self.on_trouble(trouble)
 
 
-def _read(path: Path) -> bytes:
+def write_synced(path: Path, text: str) -> None:
+    """Replace a small file whole; file, name and folder are on the disk when this returns.
+
+    Raises:
+        OSError: it cannot be written; what was there before stays.
+    """
+    new = path.with_suffix(".new")
+    with contextlib.suppress(FileNotFoundError):
+        new.unlink()
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    if path.is_dir() and not path.is_symlink():
+        path.rename(path.with_suffix(".unreadable"))
+    new.replace(path)
+    _sync_folder(path.parent)
+
+
+def read_small(path: Path) -> bytes:
     """Return the content of a plain file of ours. A pipe in its place blocked the start for ever.
 
     Raises:

@@ -78,6 +78,32 @@ def read_clock_steps(path: Path) -> dict[str, float]:
             raise _unreadable(path, error) from error
 
 
+def read_starts(path: Path) -> list[str]:
+    """Return the identifiers of the starts of the program that are in the history, in their order.
+
+    Raises:
+        HistoryError: it is no history database that this version can read.
+    """
+    with closing(_open(path)) as database:
+        try:
+            return [str(boot_id) for (boot_id,) in database.execute("SELECT boot_id FROM boots ORDER BY boot")]
+        except _DAMAGED as error:
+            raise _unreadable(path, error) from error
+
+
+def count_rows(path: Path) -> int:
+    """Return how many rows there are now.
+
+    Raises:
+        HistoryError: it is no history database that this version can read.
+    """
+    with closing(_open(path)) as database:
+        try:
+            return int(database.execute("SELECT count(*) FROM record").fetchone()[0])
+        except _DAMAGED as error:
+            raise _unreadable(path, error) from error
+
+
 def _open(path: Path) -> sqlite3.Connection:
     if not path.is_file():
         message = f"{path}: expected a history database, there is no such file"

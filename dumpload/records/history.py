@@ -18,13 +18,15 @@ from dumpload.core.controller import Event, Kind, Lockout
 from dumpload.core.freshness import MISSING, NEVER
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal, in_range
-from dumpload.history.reader import HistoryError, read_clock_steps, read_events
+from dumpload.history.reader import HistoryError, count_rows, read_clock_steps, read_events
 from dumpload.history.schema import HistoryRow, RowKind
 from dumpload.records.items import Hold, Instant, Moved, Restart
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, RecordError, RowError
 from dumpload.records.time import EARLIEST, IN_RANGE, LATEST
 
 MAGIC = b"SQLite format 3\0"
+
+WATCH_EVERY_ROWS = 1000
 
 # Clock steps above this are corrected back to the start of the boot.
 STEPPED_S = 60.0
@@ -55,12 +57,14 @@ _COUNTED = {
     RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
     RowKind.SELECT: "manual switches, replayed as recorded",
     RowKind.FAULT: "recorded faults, which are no part of the replay",
+    RowKind.ALERT: "recorded alerts, which are no part of the replay",
 }
 _KINDS = frozenset(RowKind)
 _VALUES = {
     RowKind.CHANGE: frozenset(map(float, Position)),
     RowKind.SELECT: frozenset(map(float, Selector)),
     RowKind.FEEDBACK: frozenset(map(float, Feedback)),
+    RowKind.ALERT: frozenset((0.0, 1.0)),
 }
 
 # A row, and when it was: s on a clock that never goes back.
@@ -109,7 +113,10 @@ class HistoryRecord:
         begin, end = period
         since = -math.inf if timeline.steps_s else begin - LEAD_S
         try:
+            count = max(1, count_rows(self.path))
             for number, row in enumerate(read_events(self.path, since), 1):
+                if not number % WATCH_EVERY_ROWS:
+                    log.watch(min(1.0, number / count))
                 expected = _expected(row) or timeline.expected(row)
                 if expected:
                     log.drop(RowError(self.path, number, "", "", expected, "row"))

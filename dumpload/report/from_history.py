@@ -261,6 +261,9 @@ def incident_words(row: HistoryRow) -> str:
         return printable(f"{row.value:.0f} rows are missing: {said_in(row).get('why', 'not told')}")
     if row.kind == RowKind.FAULT:
         return printable(f"fault: {row.text}")
+    if row.kind == RowKind.ALERT:
+        said = said_in(row)
+        return printable(f"alert {said.get('alert', '?')} {said.get('state', '?')}: {said.get('text', '')}")
     return {
         RowKind.START: "the program started",
         RowKind.STOP: "the program ended in good order",

@@ -8,7 +8,10 @@ import importlib
 import os
 import sys
 
-BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report", "viewers")
+BENCHES = (
+    *("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report", "export"),
+    "viewers",
+)
 
 
 def main() -> int:
