@@ -37,17 +37,17 @@ def test_it_shows_what_the_heater_does_and_follows_by_itself(barge: Barge, page:
     assert "The heater is <b>off</b>" in shown.text
     viewer = page.events()
     barge.source.set(98)
-    blocks = viewer.until(state="The heater is <b>on</b>", figures="98.0 %")
+    blocks = viewer.until(state="The heater is <b>on</b>", figures="98.0&nbsp;%")
     assert "The state of charge reached the cut-in" in blocks["state"]
     assert "Next: off when the state of charge" in blocks["state"]
     barge.source.set(80)
     assert (
         "No surplus: the state of charge has not reached the cut-in"
-        in viewer.until(state="The heater is <b>off</b>", figures="80.0 %")["state"]
+        in viewer.until(state="The heater is <b>off</b>", figures="80.0&nbsp;%")["state"]
     )
     viewer.close()
     reloaded = page.ask("/").text
-    assert "80.0 %" in reloaded, "without script the page shows what is so when it is loaded"
+    assert "80.0&nbsp;%" in reloaded, "without script the page shows what is so when it is loaded"
     assert 'href="/">Refresh' in reloaded
 
 
@@ -88,7 +88,7 @@ def test_a_collector_reads_the_same_metrics_as_from_the_command(barge: Barge, pa
 
     barge.source.set(96)
     viewer = page.events()
-    viewer.until(figures="96.0 %")
+    viewer.until(figures="96.0&nbsp;%")
     answer = page.ask("/metrics")
     assert answer.headers["content-type"] == "application/openmetrics-text; version=1.0.0; charset=utf-8"
     found = families(answer.text)
@@ -113,7 +113,7 @@ def test_a_daemon_that_hangs_is_away_and_the_page_is_not(barge: Barge, page: Pag
 def test_all_viewers_cost_the_daemon_one_connection_and_get_the_same(barge: Barge, page: Page) -> None:
     viewers = [page.events() for _ in range(30)]
     barge.source.set(97.5)
-    shown = [one.until(figures="97.5 %", state="The heater is <b>on</b>") for one in viewers]
+    shown = [one.until(figures="97.5&nbsp;%", state="The heater is <b>on</b>") for one in viewers]
     assert len({one["state"] for one in shown}) == 1
     sockets = Path(f"/proc/{page.pid}/net/unix").read_text()
     assert sockets.count("control.sock") <= 2, "one that listens, one connection of the page's"
