@@ -29,7 +29,7 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
                         help="forecast what these settings would really have done, the load's effect on the battery"
                         " included (needs the extra study, and a record with its relay)")  # fmt: skip
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="settings under which the record was made (with --closed-loop; else the same)")  # fmt: skip
+                        help="settings that the record was made under (with --closed-loop; else the same)")  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     parser.add_argument("--judge-contact", action="store_true",
                         help="check recorded load power for a stuck contact")  # fmt: skip
