@@ -282,7 +282,7 @@ def incident_words(row: HistoryRow) -> str:
     if row.kind == RowKind.CLOCK:
         return f"the clock was stepped by {row.value:+.1f} s"
     if row.kind == RowKind.GAP:
-        return printable(f"{row.value:.0f} rows are missing: {said_in(row).get('why', 'not told')}")
+        return printable(f"{row.value:.0f} rows are missing: {said_in(row).get('why', 'for a reason not recorded')}")
     if row.kind == RowKind.FAULT:
         return printable(f"fault: {row.text}")
     if row.kind == RowKind.ALERT:
