@@ -108,9 +108,15 @@ class Reports:
         try:
             return report_of_history(path, self._settings, span, watch).page, ""
         except RecordError as error:
-            return "", one_line(str(error))
+            return "", _without_path(error, path)
         except _TooLongError:
             return "", f"The report takes longer than {LONGEST_S:.0f} s on this computer. Ask for a shorter period"
+
+
+def _without_path(error: RecordError, path: Path) -> str:
+    """Return why there is no report; where the file lies is nobody's business who looks at a page."""
+    words = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
+    return words.replace("expected a period with rows in it", "Nothing is recorded of that time")
 
 
 class _TooLongError(Exception):
