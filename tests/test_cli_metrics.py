@@ -12,6 +12,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from dumpload.cli import nearby
 from dumpload.cli.commands import main
+from dumpload.daemon import local_socket
 
 
 @pytest.fixture
@@ -116,7 +117,7 @@ def test_a_socket_that_this_user_may_not_use_is_named(
         raise PermissionError
 
     monkeypatch.setattr(nearby, "sockets", lambda _environ: [alone.socket])
-    monkeypatch.setattr(nearby, "connected", closed)
+    monkeypatch.setattr(local_socket, "connected", closed)
     assert main(["metrics", "--config", str(alone.config)]) == 1
     told = capfdbinary.readouterr()
     assert up(told.out.decode()) == {"barge": 0}

@@ -20,7 +20,8 @@ from histories import NOON
 from interrupting import unmeasured
 from waiting import eventually
 
-from dumpload.cli.commands import INTERRUPTED, OK, USAGE, main
+from dumpload.cli.commands import main
+from dumpload.cli.console import INTERRUPTED, OK, USAGE
 from dumpload.export.folder import FORMATS
 from dumpload.export.tables import COUNT, FLAG, MOMENT, NUMBER, TABLES, TEXT
 

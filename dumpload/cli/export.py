@@ -1,11 +1,11 @@
 """`dumpload export`: writes the history as Parquet or CSV, for whatever engine reads it."""
 
 import argparse
-import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from dumpload.cli import console
 from dumpload.cli.periods import add_period_arguments
 
 if TYPE_CHECKING:
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from dumpload.files import Named
     from dumpload.report.local_time import Span
 
-OK, USAGE, INTERRUPTED = 0, 2, 130
 FORMATS = ("parquet", "csv")
 
 
@@ -28,13 +27,7 @@ def add_export_arguments(parser: argparse.ArgumentParser) -> None:
     add_period_arguments(parser)
 
 
-def run_export(
-    args: argparse.Namespace,
-    settings: "Settings",
-    protected: "Iterable[Named]",
-    show: Callable[[str], None],
-    fail: Callable[[str], None],
-) -> int:
+def run_export(args: argparse.Namespace) -> int:
     """Write the tables and say what came of it; return the exit code.
 
     Raises:
@@ -48,20 +41,21 @@ def run_export(
     from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.report import zone_of
 
+    path, settings = console.load(args)
     if (file := args.history or settings.history.path) is None:
-        fail("history.path: expected the file of a history, in the config or as --history FILE; none is kept")
-        return USAGE
+        console.fail(args, console.NO_HISTORY)
+        return console.USAGE
     try:
         period = period_of(args, zone_of(settings), time.time())
-        folder = _export(args, file, settings, period, protected)
+        folder = _export(args, file, settings, period, console.named(args, path, settings))
     except (ValueError, HistoryError, RecordError) as error:
-        fail(str(error))
-        return USAGE
+        console.fail(args, str(error))
+        return console.USAGE
     except ReplayInterrupted:
-        fail(f"interrupted; the parts in {args.output} are whole, and another export goes on where it was")
-        return INTERRUPTED
-    show(_document(args, folder) if args.json else _text(args, folder))
-    return OK
+        console.fail(args, f"interrupted; the parts in {args.output} are whole, and another export goes on from there")
+        return console.INTERRUPTED
+    console.show(args, lambda: _document(args, folder), lambda: _text(args, folder))
+    return console.OK
 
 
 def _export(
@@ -82,9 +76,9 @@ def _export(
     return folder
 
 
-def _document(args: argparse.Namespace, folder: "ExportFolder") -> str:
+def _document(args: argparse.Namespace, folder: "ExportFolder") -> dict[str, Any]:
     tables = {name: counts._asdict() for name, counts in folder.counts.items()}
-    return json.dumps({"folder": str(args.output), "format": args.format, "tables": tables}, indent=2)
+    return {"folder": str(args.output), "format": args.format, "tables": tables}
 
 
 def _text(args: argparse.Namespace, folder: "ExportFolder") -> str:

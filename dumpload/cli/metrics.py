@@ -6,10 +6,11 @@ Asks over the local socket only: the broker may keep the status of a daemon that
 import argparse
 import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from dumpload.cli import console
 from dumpload.cli.forget import instance_name
 from dumpload.core.printable import printable
 from dumpload.files import Named, Output, write_outputs
@@ -17,8 +18,6 @@ from dumpload.files import Named, Output, write_outputs
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.daemon.payloads import Document
-
-OK, WRONG = 0, 1
 
 
 class Wanted(NamedTuple):
@@ -43,10 +42,8 @@ def add_metrics_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def run_metrics(
-    args: argparse.Namespace, load: "Callable[[], tuple[Path, Settings]]", fail: Callable[[str], None]
-) -> int:
-    """Print or write the metrics; 1 with the reason if a daemon is away. `load` returns the settings and their file.
+def run_metrics(args: argparse.Namespace) -> int:
+    """Print or write the metrics; 1 with the reason if a daemon is away.
 
     Raises:
         WriteError: the output cannot be written.
@@ -56,19 +53,19 @@ def run_metrics(
     from dumpload.cli import nearby
     from dumpload.daemon.openmetrics import metrics_text
 
-    wanted = _everyone(args) if args.all or args.name else _one(*load())
+    wanted = _everyone(args) if args.all or args.name else _one(*console.load(args))
     closed: list[Path] = []
     found = asyncio.run(nearby.everyone(closed))
     statuses = _by_name(wanted, found)
     _give(args, metrics_text(statuses), [*wanted.protected, *(Named("settings", Path(one)) for one in args.searched)])
     away = [name for name, status in statuses.items() if status is None]
     if closed:
-        fail(f"{', '.join(map(str, closed))}: this user may not connect: try sudo, or the group of that file")
+        console.fail(args, nearby.closed_words(closed))
     for name in away:
-        fail(f"No answer from {name} on this computer. Is it running?")
+        console.fail(args, f"No answer from {name} on this computer. Is it running?")
     if not statuses:
-        fail("No dumpload daemon is running on this computer (no control.sock under /run/dumpload*)")
-    return WRONG if away or closed or not statuses else OK
+        console.fail(args, nearby.NOBODY)
+    return console.WRONG if away or closed or not statuses else console.OK
 
 
 def _one(path: Path, settings: "Settings") -> Wanted:

@@ -22,7 +22,14 @@ from dumpload.daemon.payloads import Document, status_misfit
 DONE_S = 15.0
 LOOK_EVERY_S = 1.0
 
+NOBODY = "No dumpload daemon is running on this computer (no control.sock under /run/dumpload*)"
+
 _SHOWN = ("relay", "cause", "selector", "data")
+
+
+def closed_words(closed: list[Path]) -> str:
+    """Return why the daemons behind these sockets were not asked, and what to do about it."""
+    return f"{', '.join(map(str, closed))}: this user may not connect: try sudo, or the group of that file"
 
 
 class Daemon:

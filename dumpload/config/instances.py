@@ -17,6 +17,12 @@ def other_instances(path: Path, installed: str) -> dict[Path, Settings | None]:
     return installed_instances(installed, but=path)
 
 
+def has_neighbours(path: Path, installed: str) -> bool:
+    """Return whether there are other settings in the folder of the installed ones, and these are among them."""
+    folder = Path(installed).resolve().parent
+    return path.resolve().parent == folder and len(list(folder.glob("*.toml"))) > 1
+
+
 def installed_instances(installed: str, but: Path | None = None) -> dict[Path, Settings | None]:
     """Return the settings in the folder of the installed ones, without those in `but`; None for those refused."""
     found: dict[Path, Settings | None] = {}

@@ -15,12 +15,13 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from dumpload.config.layers import NOT_SHOWN, UNREADABLE, ConfigError, Problem
+from dumpload.config.layers import NOT_SHOWN, SEARCHED, UNREADABLE, ConfigError, Problem
 from dumpload.config.model import Settings, load_settings
 from dumpload.core.printable import one_line
 from dumpload.gpio.relay import PinSpec, Relay, RelayError
 
 if TYPE_CHECKING:
+    from dumpload.daemon.logs import LineWriter
     from dumpload.daemon.service import Service
 
 
@@ -83,10 +84,8 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         if sys.stderr is not None:
             sys.stderr.write(one_line(f"{path}: relay: {error}") + "\n")
         return 2
-    # Only now what takes its time.
-    from dumpload.daemon.logs import open_log
-
-    log, writer = open_log(STDERR, time.time, human=os.isatty(STDERR))
+    # Only now what takes its time: the log, and the rest.
+    log, writer = _open_log(path, settings)
     service = _make_service(path, settings, relay, log, lambda: load_settings(path, os.environ, sets))
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
@@ -101,6 +100,15 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         if service.control.recorder is not None:
             service.control.recorder.close(HISTORY_S)
         writer.flush(1.0)
+
+
+def _open_log(path: Path, settings: Settings) -> "tuple[Any, LineWriter]":
+    from dumpload.config.instances import has_neighbours
+    from dumpload.daemon.logs import log_context, open_log
+
+    human = os.isatty(STDERR)
+    context = log_context(settings.name, human=human, several=human and has_neighbours(path, SEARCHED[0]))
+    return open_log(STDERR, time.time, human=human, context=context)
 
 
 def _let_go(relay: Relay, log: Any) -> None:

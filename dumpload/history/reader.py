@@ -34,6 +34,10 @@ _RELAY_BEFORE = f"""
 SELECT {_COLUMNS} FROM record
 WHERE boot = ? AND sequence <= ? AND kind IN ({_SAYS_WHERE}) ORDER BY sequence DESC LIMIT 1
 """  # noqa: S608  (constants of ours)
+_NEWEST = f"""
+SELECT record.wall, boot_id, sequence, kind, signal, value, cause, substr(text, 1, {_MOST_CHARACTERS}), record.t, stamp,
+until FROM record JOIN boots USING (boot) ORDER BY boot DESC, sequence DESC LIMIT ?
+"""  # noqa: S608
 
 # Two centuries: no clock is stepped by more, and text is above any number.
 _MOST_STEP_S = 1e10
@@ -63,6 +67,19 @@ def read_events(path: Path, since: float = -math.inf) -> Iterator[HistoryRow]:
     """
     database = _open(path)
     return _read(path, database, since)
+
+
+def read_last(path: Path, most: int) -> list[HistoryRow]:
+    """Return the last rows, at most so many, oldest first.
+
+    Raises:
+        HistoryError: it is no history database that this version can read.
+    """
+    with closing(_open(path)) as database:
+        try:
+            return [*map(HistoryRow._make, database.execute(_NEWEST, (most,)).fetchall()[::-1])]
+        except _DAMAGED as error:
+            raise _unreadable(path, error) from error
 
 
 def read_clock_steps(path: Path) -> dict[str, float]:

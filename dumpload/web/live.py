@@ -230,6 +230,9 @@ def _more(view: View) -> Iterator[str]:
     status = view.status
     if status is None or view.away:
         return
+    if alerts := [*screen.alert_words(status)]:
+        yield "<h2>Alerts</h2>"
+        yield from bullets(alerts)
     if notes := status["notes"]:
         yield "<h2>Notes</h2>"
         yield from bullets(notes)

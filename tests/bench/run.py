@@ -9,7 +9,16 @@ import os
 import sys
 
 BENCHES = (
-    *("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report", "export"),
+    "pin_latency",
+    "start",
+    "off",
+    "idle",
+    "burst",
+    "faults",
+    "replay_speed",
+    "plant_speed",
+    "report",
+    "export",
     "viewers",
 )
 
