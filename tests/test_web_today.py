@@ -22,6 +22,7 @@ from dumpload.records.record import ReadLog, RecordError
 from dumpload.report.local_time import Span
 from dumpload.report.period import span_of
 from dumpload.report.report import report_document, report_of_history
+from dumpload.web import reports as web_reports
 from dumpload.web.current import Current
 from dumpload.web.hub import Hub
 from dumpload.web.reports import MOST_WAITING, NoReportError, Reports, UnknownPeriodError
@@ -198,6 +199,7 @@ def test_a_period_without_rows_is_named_with_those_that_are_there(history: Path)
 
 def test_reports_are_made_one_at_a_time_kept_and_bounded(history: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made: list[str] = []
+    monkeypatch.setattr(web_reports, "PROMPT_S", 120.0)
 
     async def look() -> None:
         reports = Reports(history, SETTINGS, UTC)
@@ -216,6 +218,36 @@ def test_reports_are_made_one_at_a_time_kept_and_bounded(history: Path, monkeypa
         with pytest.raises(NoReportError, match="Nothing is recorded of that time; there are rows from 2025-06-09 to"):
             await reports.page("2024")
         reports.close()
+
+    asyncio.run(look())
+
+
+def test_a_report_that_takes_long_is_promised_and_made_all_the_same(
+    history: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A year is minutes of a small board: no browser waits so long."""
+    monkeypatch.setattr(web_reports, "PROMPT_S", 0.0)
+
+    async def look() -> None:
+        reports = Reports(history, SETTINGS, UTC)
+        with pytest.raises(NoReportError, match=r"is being made .* Refresh in a moment") as caught:
+            await reports.page("2025-06")
+        assert caught.value.retry_s == 10
+        await asyncio.wait(reports._making.values())
+        assert "Hot water on 12 of 14 days" in await reports.page("2025-06")
+
+    asyncio.run(look())
+
+
+def test_a_page_that_ends_does_not_wait_for_a_report(history: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(web_reports, "PROMPT_S", 0.0)
+
+    async def look() -> None:
+        reports = Reports(history, SETTINGS, UTC)
+        with pytest.raises(NoReportError):
+            await reports.page("2025")
+        reports.close()
+        assert reports._work(history, span_of("2025", UTC, MIDNIGHT), math.inf)[0] == "", "a thread in it stops"
 
     asyncio.run(look())
 
