@@ -252,7 +252,7 @@ def test_the_reloadable_settings_are_these() -> None:
     tables = {name.rpartition(".")[0] for name in known_keys() if not needs_restart(name)}
     signals = {f"telemetry.{signal_name(signal)}" for signal in Signal}
     assert tables == signals | {"alert", "control", "permissive", "request", "installation", "battery", "solar",
-                                "house", "load", "tank", "wiring", "contact", "driver"}  # fmt: skip
+                                "house", "load", "tank", "wiring", "contact", "driver", "web"}  # fmt: skip
     ages = [name for name in known_keys() if name.startswith("telemetry.") and not needs_restart(name)]
     assert {name.rpartition(".")[2] for name in ages} == {"max_age_s"}
     assert needs_restart("request.enabled")

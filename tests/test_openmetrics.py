@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
+from dumpload.core.alerts import Alert
 from dumpload.daemon.openmetrics import FAMILIES, metrics_text
 from dumpload.daemon.payloads import status_misfit
 
@@ -177,3 +178,11 @@ def test_a_number_is_read_back_to_a_millionth(value: float) -> None:
 @pytest.mark.parametrize("key", ["rejected", "changes", "on_time_s", "energy_wh"])
 def test_a_counter_below_nothing_is_no_status_of_ours(key: str) -> None:
     assert status_misfit(status(**{key: -1})) == key
+
+
+def test_every_alert_has_a_series_that_is_1_while_it_is_on() -> None:
+    words = {"since": "2025-06-16T09:02:03.000Z", "text": "no valid state of charge for 1 h 00 min"}
+    found = values(alerts=[{"alert": "data_lost", **words}, {"alert": "of_a_newer_version", **words}])
+    on = {dict(labels)["alert"] for labels, value in found["dumpload_alert"].items() if value == 1}
+    assert on == {"data_lost", "of_a_newer_version"}
+    assert len(found["dumpload_alert"]) == len(Alert) + 1

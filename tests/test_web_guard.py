@@ -12,9 +12,10 @@ from brokers import HOST
 from serving import PATIENCE_S, Page, write_plain_settings
 from waiting import eventually
 
+from dumpload.web.app import MOST_VIEWERS
 from dumpload.web.server import MOST_CONNECTIONS
 
-PAGES = ("/", "/live.js", "/healthz", "/report/7d", "/report/nothing", "/nowhere")
+PAGES = ("/", "/live.js", "/healthz", "/metrics", "/report/7d", "/report/nothing", "/nowhere")
 
 
 @pytest.fixture(scope="module")
@@ -195,3 +196,45 @@ def test_a_flood_of_connections_is_bounded_and_passes(page: Page) -> None:
             opened.enter_context(socket.create_connection((HOST, page.port), PATIENCE_S))
             assert len(list(Path(f"/proc/{page.pid}/fd").iterdir())) < MOST_CONNECTIONS + 40
     eventually(lambda: page.ask("/live.js").status == 200, "an answer")
+
+
+def test_who_does_not_read_what_it_asked_for_is_let_go(page: Page) -> None:
+    """Its answers wait in the memory of the page, but only a few of them, and not for long."""
+    before = memory_kib(page.pid)
+    with socket.socket() as greedy:
+        greedy.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        greedy.settimeout(PATIENCE_S)
+        greedy.connect((HOST, page.port))
+        greedy.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n" * 2000)
+        eventually(lambda: is_reset(greedy), "it to be let go", 60)
+    assert memory_kib(page.pid) < before + 20_000
+    assert page.ask("/live.js").status == 200
+
+
+def test_so_many_may_look_and_the_next_is_told_when_to_come_back(page: Page) -> None:
+    request = b"GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n"
+    with ExitStack() as opened:
+        for _ in range(MOST_VIEWERS):
+            line = opened.enter_context(socket.create_connection((HOST, page.port), PATIENCE_S))
+            line.sendall(request)
+            assert line.recv(12) == b"HTTP/1.1 200"
+        answer = page.ask("/events")
+        assert (answer.status, answer.headers["retry-after"]) == (503, "30")
+        assert page.ask("/").status == 200, "who comes after them still sees the page"
+    eventually(lambda: page.ask("/events", "HEAD").status == 200, "a place to be free again")
+
+
+def is_reset(line: socket.socket) -> bool:
+    """Return whether the other end has hung up, without reading anything."""
+    try:
+        line.send(b"x")
+    except TimeoutError:
+        return False
+    except OSError:
+        return True
+    return False
+
+
+def memory_kib(pid: int) -> int:
+    text = Path(f"/proc/{pid}/status").read_text()
+    return int(re.findall(r"VmRSS:\s+(\d+)", text)[0])

@@ -3,8 +3,11 @@
 import signal
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from daemons import run_dumpload
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from rig import Barge
 from serving import Page
 from waiting import eventually
@@ -34,17 +37,17 @@ def test_it_shows_what_the_heater_does_and_follows_by_itself(barge: Barge, page:
     assert "The heater is <b>off</b>" in shown.text
     viewer = page.events()
     barge.source.set(98)
-    blocks = viewer.until(state="The heater is <b>on</b>", figures="98.0 %")
+    blocks = viewer.until(state="The heater is <b>on</b>", figures="98.0&nbsp;%")
     assert "The state of charge reached the cut-in" in blocks["state"]
     assert "Next: off when the state of charge" in blocks["state"]
     barge.source.set(80)
     assert (
         "No surplus: the state of charge has not reached the cut-in"
-        in viewer.until(state="The heater is <b>off</b>", figures="80.0 %")["state"]
+        in viewer.until(state="The heater is <b>off</b>", figures="80.0&nbsp;%")["state"]
     )
     viewer.close()
     reloaded = page.ask("/").text
-    assert "80.0 %" in reloaded, "without script the page shows what is so when it is loaded"
+    assert "80.0&nbsp;%" in reloaded, "without script the page shows what is so when it is loaded"
     assert 'href="/">Refresh' in reloaded
 
 
@@ -77,6 +80,26 @@ def test_it_says_when_the_daemon_is_away_and_finds_it_again_by_itself(barge: Bar
     viewer.close()
 
 
+def test_a_collector_reads_the_same_metrics_as_from_the_command(barge: Barge, page: Page) -> None:
+    """OpenMetrics 1.0, read by the parser of another project."""
+
+    def families(text: str) -> dict[str, Any]:
+        return {one.name: one for one in text_string_to_metric_families(text)}
+
+    barge.source.set(96)
+    viewer = page.events()
+    viewer.until(figures="96.0&nbsp;%")
+    answer = page.ask("/metrics")
+    assert answer.headers["content-type"] == "application/openmetrics-text; version=1.0.0; charset=utf-8"
+    found = families(answer.text)
+    printed = run_dumpload("metrics", "--config", str(page.config), folder=page.config.parent, environ=page.environ)
+    assert list(found) == list(families(printed.stdout))
+    assert [sample.value for sample in found["dumpload_up"].samples] == [1]
+    barge.daemons[0].stop()
+    viewer.until(state="No answer from the daemon")
+    assert [sample.value for sample in families(page.ask("/metrics").text)["dumpload_up"].samples] == [0]
+
+
 def test_a_daemon_that_hangs_is_away_and_the_page_is_not(barge: Barge, page: Page) -> None:
     viewer = page.events()
     viewer.until(state="The heater is")
@@ -90,7 +113,7 @@ def test_a_daemon_that_hangs_is_away_and_the_page_is_not(barge: Barge, page: Pag
 def test_all_viewers_cost_the_daemon_one_connection_and_get_the_same(barge: Barge, page: Page) -> None:
     viewers = [page.events() for _ in range(30)]
     barge.source.set(97.5)
-    shown = [one.until(figures="97.5 %", state="The heater is <b>on</b>") for one in viewers]
+    shown = [one.until(figures="97.5&nbsp;%", state="The heater is <b>on</b>") for one in viewers]
     assert len({one["state"] for one in shown}) == 1
     sockets = Path(f"/proc/{page.pid}/net/unix").read_text()
     assert sockets.count("control.sock") <= 2, "one that listens, one connection of the page's"

@@ -48,7 +48,7 @@ def _law(settings: Settings) -> list[str]:
             f"on at or above {control.cut_in_percent:g} %{confirm}; off below {control.cut_out_percent:g} %; "
             f"never on below {control.floor_percent:g} %"
         ),
-        f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (a veto ends an on-time at once)",
+        f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (other limits still switch off at once)",
         f"only within {spans}, {permissive.timezone} time" if spans else "at any time of day",
         *_further_permissives(settings),
     ]
@@ -79,7 +79,7 @@ def _data_lost(known: Known) -> str:
         return f"{words} (not worked out what that can cost: needs {needs})"
     energy_wh = highest_w(known) * reaction_s / 3600
     words = f"{words}, which costs at most {num(energy_wh)} Wh"
-    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the bank" if has(known, ENERGY) else words
+    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else words
 
 
 def check_document(

@@ -12,8 +12,10 @@ if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.records.record import TableFormat
 
-WITHOUT_EXTRA = "replay --closed-loop: expected the extra `study` to be installed: pip install 'dumpload[study]'"
-    " ({name} is missing)"
+WITHOUT_EXTRA = (
+    "replay --closed-loop: expected the extra `study` to be installed: pip install 'dumpload[study]' "
+    "({name} is missing)"
+)
 
 
 def run_closed_loop(

@@ -90,15 +90,15 @@ def _add_others(commands: Any) -> None:
 
     words = "check the config and the installation, before the first switch-on"
     _add(commands, "check", checking.run_check, words, checking.add_check_arguments)
-    words = "say what the relay would have done over a record of telemetry"
+    words = "simulate the relay on logged data"
     _add(commands, "replay", reporting.run_replay, words, reporting.add_replay_arguments)
     words = "say which settings would serve better, by a search in the closed loop"
     _add(commands, "tune", tuning.run_tune, words, tuning.add_tune_arguments)
-    words = "say what the relay did and why, from the daemon's own history"
+    words = "show what the relay did and why, from the daemon's own history"
     _add(commands, "report", reporting.run_report, words, reporting.add_report_arguments)
     words = "write the history as tables for other programs"
     _add(commands, "export", export.run_export, words, export.add_export_arguments)
-    words = "say what hot water the sun would give in a year"
+    words = "estimate the hot water that the sun would give in a year"
     _add(commands, "simulate", simulating.run_simulation, words, simulating.add_simulate_arguments)
     parser = _add_bare(
         commands, "init", commissioning.run_init, "ask for the first settings and write them into a new file"

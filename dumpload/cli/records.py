@@ -27,7 +27,7 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
                         help="CSV or Parquet, message capture (JSON Lines) or history; gzip too")  # fmt: skip
     group = parser.add_argument_group("records of other loggers")
     group.add_argument("--column", dest="columns", action="append", default=[], type=_column, metavar="SIGNAL=NAME",
-                       help="what a column is called there: time=NAME, relay=NAME, state_of_charge=NAME and so on")  # fmt: skip
+                       help="name of a column: time=NAME, relay=NAME, state_of_charge=NAME and so on")  # fmt: skip
     group.add_argument("--unit", dest="units", action="append", default=[], type=_unit, metavar="SIGNAL=UNIT",
                        help="the unit it is in, such as state_of_charge=ratio; scaled before that where the logger"
                        " needs it: battery_power=W*-1, tank_temperature=degC*0.1-40")  # fmt: skip
@@ -37,8 +37,8 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--timezone", type=_zone, metavar="NAME", help="zone of times that have no offset")
     group.add_argument("--decimal-comma", action="store_true", help="97,5 means 97.5")
     group.add_argument("--delimiter", type=_delimiter, metavar="CHARACTER",
-                       help="between columns, where it is none of comma, semicolon and tab")  # fmt: skip
-    group.add_argument("--sort", action="store_true", help="put rows in order of time (all of them in memory)")
+                       help="column separator, if not comma, semicolon or tab")  # fmt: skip
+    group.add_argument("--sort", action="store_true", help="sort rows by time (reads the whole file into memory)")
 
 
 def table_format(args: argparse.Namespace, timezone: str | None = None) -> "TableFormat":

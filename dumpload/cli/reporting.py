@@ -24,15 +24,15 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `replay`."""
     add_record_arguments(parser)
     parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
-                        help="put other settings beside them, any number; --set does not change those")  # fmt: skip
+                        help="compare with other settings (repeatable; --set affects only the first)")  # fmt: skip
     parser.add_argument("--closed-loop", action="store_true",
                         help="forecast what these settings would really have done, the load's effect on the battery"
                         " included (needs the extra study, and a record with its relay)")  # fmt: skip
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="the settings under which the record was made (with --closed-loop; else the same)")  # fmt: skip
+                        help="settings that the record was made under (with --closed-loop; else the same)")  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every change, however many")
     parser.add_argument("--judge-contact", action="store_true",
-                        help="take the recorded load power as evidence of a stuck contact")  # fmt: skip
+                        help="check recorded load power for a stuck contact")  # fmt: skip
     _add_picture_arguments(parser)
 
 
@@ -62,10 +62,7 @@ def run_replay(args: argparse.Namespace) -> int:
 
     path, settings = console.load(args)
     if args.closed_loop:
-        from dumpload.cli.closed_loop import run_closed_loop
-
-        recorded_with = next(iter(_others([args.recorded_with]).values())) if args.recorded_with else settings
-        return run_closed_loop(args, table_format(args, _zone_of(settings)), settings, recorded_with)
+        return _replay_closed_loop(args, settings)
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
     day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
     try:
@@ -87,6 +84,13 @@ def run_replay(args: argparse.Namespace) -> int:
     first = trials[0].result
     sys.stderr.write(rerun_words(args.words, first.log.options))
     return console.OK if first.accepted and not first.log.is_sparse else console.WRONG
+
+
+def _replay_closed_loop(args: argparse.Namespace, settings: "Settings") -> int:
+    from dumpload.cli.closed_loop import run_closed_loop
+
+    recorded_with = next(iter(_others([args.recorded_with]).values())) if args.recorded_with else settings
+    return run_closed_loop(args, table_format(args, _zone_of(settings)), settings, recorded_with)
 
 
 def run_report(args: argparse.Namespace) -> int:

@@ -124,5 +124,5 @@ END_WORDS = {
     Alert.LOCKOUT: "the lockout was reset",
     Alert.PIN_FAULT: "the lockout was reset",
     Alert.HISTORY_FAULT: "the history is kept again",
-    Alert.RESTARTS: "no longer started again and again",
+    Alert.RESTARTS: "starts have become rare again",
 }

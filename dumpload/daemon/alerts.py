@@ -99,7 +99,7 @@ class AlertFile:
         try:
             write_synced(self._path, json.dumps(_to_json(saved)))
         except OSError as error:
-            return f"{self._path} cannot be written ({error}): alerts may be told again after a restart"
+            return f"{self._path} cannot be written ({error}): an alert may be repeated after a restart"
         return ""
 
     def _say(self, trouble: str) -> None:

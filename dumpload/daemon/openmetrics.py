@@ -13,6 +13,7 @@ would take for a restart at each.
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple
 
+from dumpload.core.alerts import Alert, alert_name
 from dumpload.core.decode import parse_rfc3339
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
@@ -138,6 +139,12 @@ def _each_signal(number: Callable[[dict[str, Any]], float | None]) -> Read:
     return read
 
 
+def _alerts(status: Document) -> Iterator[Sample]:
+    on = [one["alert"] for one in status.get("alerts", [])]
+    for name in dict.fromkeys([*map(alert_name, Alert), *on]) if "alerts" in status else ():
+        yield Sample(name in on, {"alert": name})
+
+
 def _build(status: Document) -> Iterator[Sample]:
     yield Sample(1, {"version": status.get("version", "")})
 
@@ -170,6 +177,7 @@ FAMILIES = (
         "dumpload_lockout", "stateset", "", "Whether the relay is locked out until a person resets it, and why.",
         _states("dumpload_lockout", "lockout", ("none", "contact_closed", "pin_fault")),
     ),
+    Family("dumpload_alert", "gauge", "", "Whether this alert is on.", _alerts),
     Family(
         "dumpload_data", "stateset", "", "State of the data that the relay needs.",
         _states("dumpload_data", "data", ("live", "lost", "none")),

@@ -87,8 +87,8 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
     ]
     if status["lockout"]:
         lines += _row("Lockout", f"{lockout_words(status)}; once mended: dumpload select --reset", width, BAD)
-    for one in status.get("alerts", []):
-        lines += _row("Alert", f"{one['text']}, since {moment(status, one['since'])}", width, BAD)
+    for words in alert_words(status):
+        lines += _row("Alert", words, width, BAD)
     for name, signal in status.get("signals", {}).items():
         lines += _signal_row(status, name, signal, width)
     if not status.get("signals") and status["state_of_charge"] is not None:
@@ -231,6 +231,12 @@ def _rejections(status: Document, width: int) -> Iterator[Line]:
         yield Line("Rejected in the last 10 minutes:", WARN)
     for words in told:
         yield from _wrap(words, width, indent=2)
+
+
+def alert_words(status: Document) -> Iterator[str]:
+    """Yield what each alert says that is on, and since when."""
+    for one in status.get("alerts", []):
+        yield f"{one['text']}, since {moment(status, one['since'])}"
 
 
 def rejection_words(status: Document) -> Iterator[str]:

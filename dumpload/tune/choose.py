@@ -13,7 +13,8 @@ Numbers = NDArray[np.int64]
 
 # A proposal with another aim than sun gives up no more than this part of the most that can be caught.
 ENOUGH = 0.8
-FEWEST, MOST = 3, 5
+# Proposals are at least so many, where there are.
+FEWEST = 3
 CAUGHT, FROM_BANK, OPERATIONS, HOT = range(4)
 BALANCED, ALSO = "balanced", "balanced in another way"
 # Each aim in an owner's words: which cost comes first, and what decides where that is equal.
@@ -32,19 +33,26 @@ class Pick(NamedTuple):
     aims: tuple[str, ...]
 
 
+class Choice(NamedTuple):
+    """The best at each aim, and what else nothing beats, the most balanced first."""
+
+    picks: list[Pick]
+    others: list[Pick]
+
+
 def front(scores: Sequence[Score]) -> list[int]:
     """Return the numbers of the scores that none of the others beats in everything."""
     return [int(number) for number in np.flatnonzero(pareto(costs(list(scores))))]
 
 
-def choose(scores: Sequence[Score], far: Sequence[float], *, evenings: bool = True) -> list[Pick]:
-    """Return three to five of the scores, fewer if there are no more.
+def choose(scores: Sequence[Score], far: Sequence[float], *, evenings: bool = True) -> Choice:
+    """Return which of the scores are worth choosing between.
 
     `far`: how far each is from today's settings; of those that an owner could not tell apart the nearest is taken.
     `evenings`: whether hot evenings are known.
     """
     if not scores:
-        return []
+        return Choice([], [])
     known = [one if evenings else one._replace(hot_evenings=0.0) for one in scores]
     values = costs(known)
     numbers = _nearest(values, np.flatnonzero(pareto(values)).astype(np.int64), far)
@@ -53,13 +61,14 @@ def choose(scores: Sequence[Score], far: Sequence[float], *, evenings: bool = Tr
     picks: dict[int, list[str]] = {}
     for aim, order in AIMS.items():
         if evenings or HOT not in order:
-            ranked = sorted(enough.tolist(), key=lambda one: (*values[one, list(order)], far[one]))  # noqa: B023
+            ranked = sorted(enough.tolist(), key=lambda one: (*values[one, list(order)], far[one]))
             picks.setdefault(ranked[0], []).append(aim)
     best, *others = _by_balance(values, enough)
     picks.setdefault(best, []).append(BALANCED)
-    for number in [one for one in others if one not in picks][: max(0, FEWEST - len(picks))]:
-        picks[number] = [ALSO]
-    return [Pick(number, tuple(aims)) for number, aims in list(picks.items())[:MOST]]
+    return Choice(
+        [Pick(number, tuple(aims)) for number, aims in picks.items()],
+        [Pick(number, (ALSO,)) for number in others if number not in picks],
+    )
 
 
 def _nearest(values: Floats, numbers: Numbers, far: Sequence[float]) -> Numbers:

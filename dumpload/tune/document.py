@@ -37,7 +37,7 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
         "reported_days": tuning.reported_days,
         "now": _told(tuning.now),
         "proposals": [_told(one) for one in tuning.proposals],
-        "difference_shown": any(differs(one.more) for one in tuning.proposals if one.more),
+        "no_difference_at": list(tuning.as_good),
         "remarks": list(tuning.remarks),
     }
 
@@ -45,7 +45,7 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
 def _told(one: Told) -> dict[str, Any]:
     told: dict[str, Any] = {"best_at": list(one.aims), "settings": varied(one.settings), "month": _month(one.month)}
     if one.more is not None:
-        told |= {"more_than_now": _month(one.more), "difference_shown": differs(one.more)}
+        told |= {"more_than_now": _month(one.more)}
     return told | {"from_battery": one.from_battery, "trust": one.trust, "reasons": list(one.reasons)}
 
 
@@ -71,6 +71,11 @@ def _lines(tuning: Tuning) -> Iterator[str]:
     for number, one in enumerate(tuning.proposals, 1):
         yield ""
         yield from _block(f"{number}", one)
+    if tuning.as_good and tuning.proposals:
+        yield ""
+        yield from wrap(
+            f"At these, nothing tried is surely better than today's settings: {', '.join(tuning.as_good)}.", WIDTH
+        )
     if tuning.remarks or tuning.verdict.reasons:
         yield ""
     yield from _warnings((*tuning.verdict.reasons, *tuning.remarks))
@@ -79,10 +84,10 @@ def _lines(tuning: Tuning) -> Iterator[str]:
 def headline(tuning: Tuning) -> str:
     """Return what came of it in a sentence or two."""
     partial = f"Partial: interrupted after {tuning.tried} of {tuning.asked} settings. " if not tuning.whole else ""
-    if not tuning.proposals:
+    if not tuning.within:
         return f"{partial}None of the {tuning.tried} settings tried keeps to these limits{_limits(tuning)}."
-    if not any(one.more and differs(one.more) for one in tuning.proposals):
-        return f"{partial}{NO_DIFFERENCE}: today's settings do as well as any of the {tuning.tried} tried."
+    if not tuning.proposals:
+        return f"{partial}{NO_DIFFERENCE}: today's settings do as well as the best of the {tuning.tried} tried."
     count = len(tuning.proposals)
     return (
         f"{partial}{count} setting{'s' * (count > 1)} worth choosing between, of {tuning.tried} tried{_limits(tuning)}."
@@ -117,8 +122,6 @@ def _block(number: str, one: Told) -> Iterator[str]:
         more = None if one.more is None else getattr(one.more, name)
         yield _row(label, getattr(one.month, name), more, unit, digits)
     yield f"{_INDENT}{'From the battery':{_LABEL}}{one.from_battery}"
-    if one.more is not None and not differs(one.more):
-        yield f"{_INDENT}{NO_DIFFERENCE}."
     if one.more is not None:
         yield from _warnings(one.reasons, _INDENT)
 

@@ -1,6 +1,6 @@
 """From a record to the settings worth choosing between: one call for the command line."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from dumpload.config.model import Settings
@@ -14,12 +14,14 @@ from dumpload.forecast.model import MEMBERS, Model, build
 from dumpload.forecast.step import compiled_sail
 from dumpload.records.record import ReadLog, Record
 from dumpload.tune.aims import Halves, Limits, Score, halves_of, keeps_to, score
-from dumpload.tune.choose import Pick, choose, front
+from dumpload.tune.choose import FEWEST, Choice, Pick, choose, front
 from dumpload.tune.grid import Candidate, bounds_of, candidates, distance
-from dumpload.tune.month import Month, Player, difference, month
+from dumpload.tune.month import Month, Player, differs, difference, month
 from dumpload.tune.play import Played, play_all
 
 SETTINGS = 200
+# Where fewer proposals than wanted differ from today's settings, this many others are looked at.
+MOST_OTHERS = 40
 # How much of the time each part takes (part): read, identify, judge today's settings, lay out the grid.
 READ, BUILT, JUDGED, LAID_OUT = 0.04, 0.10, 0.14, 0.20
 NO_EVENINGS = (
@@ -47,6 +49,8 @@ class Told(NamedTuple):
 class Tuning(NamedTuple):
     """What came of a search. `now` None: the record was refused, with the reasons of `verdict`.
 
+    `as_good`: aims at which no other settings are surely better than today's.
+
     `asked`, `tried`: settings that were to be tried, and that were; fewer: it was interrupted. `within`: how many of
     them the record can judge and keep to the limits. `cloud`: their scores on the days that are reported on, `best`:
     which of these nothing else beats.
@@ -55,6 +59,7 @@ class Tuning(NamedTuple):
     verdict: gates.Verdict
     now: Told | None = None
     proposals: tuple[Told, ...] = ()
+    as_good: tuple[str, ...] = ()
     limits: Limits = Limits()
     asked: int = 0
     tried: int = 0
@@ -145,19 +150,42 @@ def _judged(
     evenings = bool(bench.model.tank.openings or bench.model.tank.measured)
     far = [distance(chosen[0].settings, chosen[number].settings) for number in numbers]
     learned = [score(played.sums[number], never, halves.learn, halves.known_s) for number in numbers]
-    picks = [pick._replace(number=numbers[pick.number]) for pick in choose(learned, far, evenings=evenings)]
     cloud = [score(played.sums[number], never, halves.report, halves.known_s) for number in numbers]
-    proposals = [_told(bench, pick, chosen, played, today, within) for pick in picks]
+    choice = choose(learned, far, evenings=evenings)
+
+    def told(pick: Pick) -> Told:
+        number = numbers[pick.number]
+        return _told(bench, chosen[number], pick.aims, played.sums[number], today, within[number])
+
+    proposals, as_good = _worth_it(choice, told)
     own = score(today.sums.b, never, halves.report, halves.known_s)
     now = Told(
         (), chosen[0].settings, month(today, bench.model.recorded, halves), None, from_bank(today.outcome),
         verdict.trust, verdict.reasons, own,
     )  # fmt: skip
     return Tuning(
-        verdict, now, tuple(proposals), bench.limits, min(count, len(chosen)), len(played.sums), len(numbers),
+        verdict, now, proposals, as_good, bench.limits, min(count, len(chosen)), len(played.sums), len(numbers),
         played.whole, int(halves.learn.sum()), int(halves.report.sum()), tuple(cloud), tuple(front(learned)),
         () if evenings else (NO_EVENINGS,),
     )  # fmt: skip
+
+
+def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
+    """Return the picks that surely differ from today's settings, and the aims of which none does."""
+    proposals, as_good = [], []
+    for pick in choice.picks:
+        one = told(pick)
+        if one.more is not None and differs(one.more):
+            proposals.append(one)
+        else:
+            as_good += pick.aims
+    for pick in choice.others[:MOST_OTHERS]:
+        if len(proposals) >= FEWEST:
+            break
+        one = told(pick)
+        if one.more is not None and differs(one.more):
+            proposals.append(one)
+    return tuple(proposals), tuple(as_good)
 
 
 def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[int, gates.Verdict]:
@@ -172,13 +200,12 @@ def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[i
 
 
 def _told(
-    bench: Bench, pick: Pick, chosen: Sequence[Candidate], played: Played, today: Player,
-    verdicts: Mapping[int, gates.Verdict],
-) -> Told:  # fmt: skip
-    player, verdict = bench.player(played.sums[pick.number]), verdicts[pick.number]
+    bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.Verdict
+) -> Told:
+    player = bench.player(sums)
     recorded, halves = bench.model.recorded, bench.halves
     more = difference(player, today, recorded, halves, is_as_recorded=bench.is_as_recorded)
     return Told(
-        pick.aims, chosen[pick.number].settings, month(player, recorded, halves), more, from_bank(player.outcome),
-        verdict.trust, verdict.reasons, score(player.sums.b, player.sums.never, halves.report, halves.known_s),
+        aims, candidate.settings, month(player, recorded, halves), more, from_bank(player.outcome), verdict.trust,
+        verdict.reasons, score(sums, player.sums.never, halves.report, halves.known_s),
     )  # fmt: skip

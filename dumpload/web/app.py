@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
+from dumpload.daemon.openmetrics import CONTENT_TYPE, metrics_text
 from dumpload.html import POLICY as PAGE_POLICY
 from dumpload.html import page
 from dumpload.web import live
@@ -51,12 +52,17 @@ def application(pages: Pages) -> Starlette:
         why = pages.current.away_because or ("" if pages.current.status else "looking for the daemon")
         return PlainTextResponse(f"{why or 'ok'}\n", 503 if why else 200)
 
+    async def metrics(_request: Request) -> Response:
+        status = None if pages.current.away_because else pages.current.status
+        return Response(metrics_text({pages.name: status}), media_type=CONTENT_TYPE)
+
     routes = [
         Route("/", now),
         Route("/live.js", javascript),
         Route("/events", _Events(pages.hub)),
         Route("/report/{period}", _reporting(pages.reports)),
         Route("/healthz", health),
+        Route("/metrics", metrics),
     ]
     return Starlette(routes=routes)
 

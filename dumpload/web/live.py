@@ -46,16 +46,16 @@ nav a:hover, nav a:focus-visible {{ outline: 2px solid currentcolor }}
 .on {{ border-left-color: var(--pass) }} .trouble {{ border-left-color: var(--fail) }}
 .lost #state, .lost #figures {{ opacity: .6 }} .lost #link {{ color: var(--fail); font-weight: 600 }}
 .bar {{ width: 100% }} .bar .edge {{ fill: none; stroke: var(--line) }}
-figure {{ margin: 1rem 0 }} figcaption {{ font-size: .85rem; color: var(--quiet) }}
+figure {{ margin: 0 }} #day h2 {{ margin-top: .6rem }} figcaption {{ font-size: .85rem; color: var(--quiet) }}
 svg {{ display: block; width: 100%; height: auto }}
 li {{ overflow-wrap: anywhere }} #asof, #link {{ color: var(--quiet); font-size: .85rem }}
 footer {{ display: flex; flex-wrap: wrap; gap: .2rem 1rem; border-top: 1px solid var(--line); margin-top: 1rem;
   padding-top: .5rem }} footer p {{ margin: 0 }} footer a {{ color: inherit }}
 {first_screen.STYLE}{rules(LIGHT)}
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
-@media (max-width: 40rem) {{ body {{ padding: .6rem }}
-  .figures {{ grid-template-columns: repeat(2, minmax(0, 1fr)) }} }}
-@media (min-width: 60rem) {{ #day figure {{ max-width: 44rem }} }}
+.halves {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(21rem, 100%), 1fr)); gap: 0 2rem }}
+.figures {{ grid-template-columns: repeat(auto-fill, minmax(min(8.5rem, 100%), 1fr)) }}
+@media (max-width: 40rem) {{ body {{ padding: .6rem }} }}
 @media print {{ nav, #link, footer a {{ display: none }} * {{ print-color-adjust: exact }} }}
 """
 
@@ -84,8 +84,7 @@ def live_page(name: str, blocks: Mapping[str, str]) -> str:
     body = [
         navigation("/"),
         f'<div id="state" role="status">{blocks["state"]}</div>',
-        f'<div id="figures">{blocks["figures"]}</div>',
-        f'<div id="day">{blocks["day"]}</div>',
+        f'<div class="halves"><div id="figures">{blocks["figures"]}</div><div id="day">{blocks["day"]}</div></div>',
         f'<div id="more">{blocks["more"]}</div>',
         "<footer>",
         f'<p id="asof">{blocks["asof"]}</p><p><a href="/">Refresh</a></p><p id="link" role="status"></p>',
@@ -171,7 +170,8 @@ def _measured(status: Document, name: str, label: str, digits: int, signal: Docu
 
 def _figure(label: str, value: str, note: str = "") -> str:
     small = f"<small>{escape(note)}</small>" if note else ""
-    return f"<div><dt>{escape(label)}</dt><dd>{escape(value)}{small}</dd></div>"
+    unbroken = escape(value).replace(" ", "&nbsp;")
+    return f"<div><dt>{escape(label)}</dt><dd>{unbroken}{small}</dd></div>"
 
 
 def _number(value: float | None, digits: int, unit: str) -> str:
@@ -230,6 +230,9 @@ def _more(view: View) -> Iterator[str]:
     status = view.status
     if status is None or view.away:
         return
+    if alerts := [*screen.alert_words(status)]:
+        yield "<h2>Alerts</h2>"
+        yield from bullets(alerts)
     if notes := status["notes"]:
         yield "<h2>Notes</h2>"
         yield from bullets(notes)
