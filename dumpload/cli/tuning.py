@@ -64,7 +64,7 @@ def run_tune(args: argparse.Namespace) -> int:
     console.show(args, lambda: tuning_document(found), lambda: tuning_text(found))
     if not found.whole:
         return console.INTERRUPTED
-    return console.OK if found.proposals else console.WRONG
+    return console.OK if found.within else console.WRONG
 
 
 def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Settings") -> "Tuning | None":

@@ -8,7 +8,7 @@ from dumpload.config.model import Settings, flat
 from dumpload.core.text import duration
 from dumpload.forecast.interval import Figure
 from dumpload.tune import grid
-from dumpload.tune.month import MONTH_DAYS, Month, differs
+from dumpload.tune.month import MONTH_DAYS, Month
 from dumpload.tune.parts import varied
 from dumpload.tune.tune import Told, Tuning
 
@@ -113,11 +113,10 @@ def basis(tuning: Tuning) -> str:
 
 
 def _block(number: str, one: Told) -> Iterator[str]:
-    yield f"{number}{':' if one.more is None else '.'} {settings_words(one.settings)[0]}"
-    yield from (f"{_INDENT}{line}" for line in settings_words(one.settings)[1:])
+    yield from wrap(f"{number}{':' if one.more is None else '.'} {settings_words(one.settings)}", WIDTH,
+                    subsequent_indent=_INDENT)  # fmt: skip
     if one.aims:
-        yield from wrap(f"Best at: {', '.join(one.aims)}.", WIDTH - len(_INDENT), initial_indent=_INDENT,
-                        subsequent_indent=_INDENT)  # fmt: skip
+        yield from wrap(f"Best at: {', '.join(one.aims)}.", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
     for name, label, unit, digits in _ROWS:
         more = None if one.more is None else getattr(one.more, name)
         yield _row(label, getattr(one.month, name), more, unit, digits)
@@ -140,19 +139,23 @@ def _signed(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
-def settings_words(settings: Settings) -> list[str]:
-    """Return what a search may change, in a line or two."""
+def settings_words(settings: Settings) -> str:
+    """Return what a search may change."""
     values = flat(settings)
-    first = (
-        f"cut-in {values[grid.CUT_IN]:g} %, cut-out {values[grid.CUT_OUT]:g} %, confirmed for "
-        f"{duration(values[grid.CONFIRM])}, at least"
-    )
-    lines = [first, f"{duration(values[grid.MIN_ON])} on and {duration(values[grid.MIN_OFF])} off"]
+    words = [
+        f"cut-in {values[grid.CUT_IN]:g} %, cut-out {values[grid.CUT_OUT]:g} %",
+        f"confirmed for {_time(values[grid.CONFIRM])}",
+        f"at least {_time(values[grid.MIN_ON])} on and {_time(values[grid.MIN_OFF])} off",
+    ]
     if values.get(grid.VOLTS_IN) is not None:
-        lines.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
+        words.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
     if values.get(grid.DRAIN) is not None:
-        lines.append(f"off at a drain above {values[grid.DRAIN]:g} W for {duration(values[grid.DRAIN_S])}")
-    return [lines[0], ", ".join(lines[1:])]
+        words.append(f"off at a drain above {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}")
+    return ", ".join(words)
+
+
+def _time(seconds: float) -> str:
+    return duration(seconds).removesuffix(" 00 s")
 
 
 def _warnings(reasons: tuple[str, ...], indent: str = "") -> Iterator[str]:

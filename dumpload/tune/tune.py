@@ -16,7 +16,7 @@ from dumpload.records.record import ReadLog, Record
 from dumpload.tune.aims import Halves, Limits, Score, halves_of, keeps_to, score
 from dumpload.tune.choose import FEWEST, Choice, Pick, choose, front
 from dumpload.tune.grid import Candidate, bounds_of, candidates, distance
-from dumpload.tune.month import Month, Player, differs, difference, month
+from dumpload.tune.month import Month, Player, difference, differs, month
 from dumpload.tune.play import Played, play_all
 
 SETTINGS = 200
@@ -172,7 +172,8 @@ def _judged(
 
 def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
     """Return the picks that surely differ from today's settings, and the aims of which none does."""
-    proposals, as_good = [], []
+    proposals: list[Told] = []
+    as_good: list[str] = []
     for pick in choice.picks:
         one = told(pick)
         if one.more is not None and differs(one.more):
