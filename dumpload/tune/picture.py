@@ -10,7 +10,7 @@ from dumpload.tune.tune import Told, Tuning
 
 HEIGHT = 240
 # Least distance between two labels of an axis, of about how many there are.
-LABELS = 4
+LABELS = 6
 RADIUS, SMALL = 4, 1.8
 
 
@@ -21,6 +21,8 @@ def trade_off(tuning: Tuning) -> Picture:
     best = set(tuning.best)
     parts = [
         *axes.frame(),
+        f'<text x="{LEFT + 4}" y="{TOP + 12}">kWh of sun a month</text>',
+        f'<text class="e" x="{WIDTH - 4}" y="{HEIGHT - BOTTOM - 6}">switch-ons a day</text>',
         *(axes.dot(_point(one), "w" if number in best else "g", SMALL) for number, one in enumerate(tuning.cloud)),
     ]
     for number, one in enumerate(told):
