@@ -75,12 +75,25 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 
 def _add_others(commands: Any) -> None:
     """Add every command but `run`, in the order of a boat's life: on paper, on record, at the broker, running."""
-    from dumpload.cli import checking, commissioning, export, forget, live, metrics, reporting, serving, simulating
+    from dumpload.cli import (  # fmt: skip
+        checking,
+        commissioning,
+        export,
+        forget,
+        live,
+        metrics,
+        reporting,
+        serving,
+        simulating,
+        tuning,
+    )
 
     words = "check the config and the installation, before the first switch-on"
     _add(commands, "check", checking.run_check, words, checking.add_check_arguments)
     words = "simulate the relay on logged data"
     _add(commands, "replay", reporting.run_replay, words, reporting.add_replay_arguments)
+    words = "say which settings would serve better, by a search in the closed loop"
+    _add(commands, "tune", tuning.run_tune, words, tuning.add_tune_arguments)
     words = "show what the relay did and why, from the daemon's own history"
     _add(commands, "report", reporting.run_report, words, reporting.add_report_arguments)
     words = "write the history as tables for other programs"
