@@ -76,7 +76,7 @@ def _reporting(reports: Reports) -> Callable[[Request], Awaitable[Response]]:
         except UnknownPeriodError:
             return PlainTextResponse("No such period: today, yesterday, 7d, 2025-06-16, 2025-06 or 2025.\n", 404)
         except NoReportError as error:
-            text = page("No report", live.STYLE, [f"<p>{escape(str(error))}.</p>"])
+            text = page("No report", live.STYLE, [f'<p>{escape(str(error))}. <a href="">Refresh</a></p>'])
             headers = {"Retry-After": str(error.retry_s)} if error.retry_s else {}
             return _html(text.replace("<main>", f"<main>{bar}", 1), PAGE_POLICY, 503 if error.retry_s else 404, headers)
         return _html(text.replace("<main>", f"<main>{bar}", 1), PAGE_POLICY)
