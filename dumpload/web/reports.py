@@ -50,7 +50,7 @@ class Reports:
         self._made: dict[str, _Made] = {}
         self._making: dict[str, asyncio.Task[_Made]] = {}
         self._turn = asyncio.Lock()
-        self._part = 0.0
+        self._part, self._at_work_on = 0.0, ""
         self._stop = threading.Event()
 
     async def page(self, name: str) -> str:
@@ -93,14 +93,15 @@ class Reports:
         task = self._making[name]
         await asyncio.wait({task}, timeout=PROMPT_S)
         if not task.done():
-            message = f"The report is being made ({self._part:.0%} of the one whose turn it is). Refresh in a moment"
-            raise NoReportError(message, 10)
+            own = f"The report is being made, {100 * self._part:.0f} % so far"
+            raise NoReportError(own if self._at_work_on == name else "Another report is being made first", 10)
         return task.result()
 
     async def _make(self, name: str, path: Path) -> _Made:
         async with self._turn:
             began, now = time.monotonic(), time.time()
             span = span_of(name, self._zone, now)
+            self._at_work_on = name
             page, reason = await asyncio.to_thread(self._work, path, span, began + LONGEST_S)
             took_s = time.monotonic() - began
             good_s = KEPT_S if page and span.end < now else max(FRESH_S, TIMES * took_s)
