@@ -67,6 +67,10 @@ DEFAULTS = {
     "history.retain_days": 365,
     "history.max_size_mb": 200,
     "history.sample_every_s": 60.0,
+    "alert.data_lost_s": 3600.0,
+    "alert.restarts_per_day": 5,
+    "web.listen": "127.0.0.1:8080",
+    "web.host_names": (),
     "wiring.conductor": "class_5_tinned",
     "wiring.boat_cable": True,
     "wiring.conductor_c": 75.0,
@@ -197,7 +201,7 @@ def test_every_setting_has_a_meaning_a_form_and_a_unit_if_it_is_a_measure() -> N
 
 
 def test_no_setting_holds_a_secret() -> None:
-    assert [name for name in known_keys() if "password" in name] == ["mqtt.password_file"]
+    assert [name for name in known_keys() if "password" in name] == ["mqtt.password_file", "web.password_file"]
 
 
 # What a running program can take over
@@ -247,8 +251,8 @@ def test_thresholds_can_be_reloaded_pin_broker_and_topics_cannot() -> None:
 def test_the_reloadable_settings_are_these() -> None:
     tables = {name.rpartition(".")[0] for name in known_keys() if not needs_restart(name)}
     signals = {f"telemetry.{signal_name(signal)}" for signal in Signal}
-    assert tables == signals | {"control", "permissive", "request", "installation", "battery", "solar", "house", "load",
-                                "tank", "wiring", "contact", "driver"}  # fmt: skip
+    assert tables == signals | {"alert", "control", "permissive", "request", "installation", "battery", "solar",
+                                "house", "load", "tank", "wiring", "contact", "driver", "web"}  # fmt: skip
     ages = [name for name in known_keys() if name.startswith("telemetry.") and not needs_restart(name)]
     assert {name.rpartition(".")[2] for name in ages} == {"max_age_s"}
     assert needs_restart("request.enabled")

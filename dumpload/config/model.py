@@ -49,7 +49,7 @@ class Mqtt(Table):
     base_topic: kind.BaseTopic = Field(
         "",
         json_schema_extra={"default": "dumpload/NAME"},
-        description="Where we publish: BASE/presence, BASE/status, BASE/change; and are asked: BASE/request.",
+        description="Where we publish (BASE/presence, status, change, alert) and are asked (BASE/request).",
     )
 
 
@@ -197,6 +197,35 @@ class History(Table):
     sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
 
 
+class Alert(Table):
+    """When the owner is told that something is wrong. A lockout, a pin fault and a history fault always are."""
+
+    data_lost_s: kind.AlertAge = Field(
+        3600.0, description="Once a signal that is needed has had no valid value for this long."
+    )
+    no_surplus_days: kind.DaysWithout | None = Field(
+        None, description="Once there has been no surplus for this long; not set: never."
+    )
+    restarts_per_day: kind.StartsPerDay = Field(
+        5, description="Once the program has started this often within 24 hours."
+    )
+
+
+class Web(Table):
+    """The live page of `dumpload serve`, which reads its settings when it starts."""
+
+    listen: kind.Listen = Field(
+        "127.0.0.1:8080",
+        description="Where it listens; any address but a loopback one demands the three files below.",
+    )
+    host_names: kind.HostNames = Field(
+        (), description="Names under which browsers may ask for it, beside localhost and the bare address."
+    )
+    password_file: kind.FileName | None = Field(None, description="Who may look: a file of `dumpload password`.")
+    cert_file: kind.FileName | None = Field(None, description="Certificate of the server with its chain (PEM).")
+    key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
+
+
 class Settings(BaseSettings):
     """All settings."""
 
@@ -213,6 +242,8 @@ class Settings(BaseSettings):
     relay: Relay
     request: Request = Field(default_factory=Request.model_construct)
     history: History = Field(default_factory=History.model_construct)
+    alert: Alert = Field(default_factory=Alert.model_construct)
+    web: Annotated[Web, WhenSet(Web)] = Field(default_factory=Web.model_construct)
     installation: Annotated[Installation, WhenSet(Installation)] = Field(default_factory=Installation.model_construct)
     battery: Annotated[Battery, WhenSet(Battery)] = Field(default_factory=Battery.model_construct)
     solar: Annotated[Solar, WhenSet(Solar)] = Field(default_factory=Solar.model_construct)

@@ -28,6 +28,8 @@ MAX_TOPIC_BYTES = 65535
 
 _LONGEST_OWN_TOPIC = "/presence"
 
+_LISTEN = r"^(?:\[([0-9A-Fa-f:.]{2,45})\]|([0-9A-Za-z.]{1,15})):(\d{1,5})$"
+
 _DRAW, _MOST_LITRES = r"^([01]\d|2[0-3]):([0-5]\d) +(\d{1,5}(?:\.\d{1,3})?)$", 10_000.0
 
 
@@ -125,6 +127,33 @@ def _check_hours(watts: tuple[float, ...]) -> tuple[float, ...]:
     return watts
 
 
+def parse_listen(text: str) -> tuple[str, int]:
+    """Return the address and the port of ADDRESS:PORT, an address of version 6 in brackets.
+
+    Raises:
+        ValueError: the text is not of that form.
+    """
+    from ipaddress import ip_address  # for those who set it
+
+    match = re.fullmatch(_LISTEN, text)
+    if match is None or not 0 < int(match[3]) < 2**16:
+        raise ValueError(text)
+    address = match[1] or match[2]
+    return ("127.0.0.1" if address == "localhost" else str(ip_address(address))), int(match[3])
+
+
+def is_loopback(listen: str) -> bool:
+    """Return whether only this computer reaches what listens there."""
+    from ipaddress import ip_address
+
+    return ip_address(parse_listen(listen)[0]).is_loopback
+
+
+def _check_listen(text: str) -> str:
+    parse_listen(text)
+    return text
+
+
 def _check_path(path: Path) -> Path:
     if "\0" in str(path) or path == Path():
         raise ValueError(path)
@@ -197,6 +226,9 @@ Reaction = Annotated[float, _positive(60, "s")]
 Interval = Annotated[float, _number(1, 3600, "s")]
 KeepAlive = Annotated[int, _number(1, 600, "s")]
 Days = Annotated[int, _number(1, 3660, "d")]
+AlertAge = Annotated[float, _number(60, 2_592_000, "s")]
+DaysWithout = Annotated[float, _positive(366, "d")]
+StartsPerDay = Annotated[int, _number(2, 50, "times/d")]
 Megabytes = Annotated[int, _number(10, 100_000, "MB")]
 Volts = Annotated[float, _positive(150, "V")]
 Amperes = Annotated[float, _positive(1000, "A")]
@@ -254,6 +286,8 @@ TOPIC_WORDS = "an MQTT topic of at most 65535 bytes, without + or #, $share/, co
 # What no topic has in it: wildcards, and controls, which MQTT 5.0, 1.5.4 tells receivers to expect nobody to send.
 _NO = r"+#\x00-\x1f\x7f-\x9f"
 NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[\w.-]{1,253}$"
+# RFC 1123, section 2.1.
+_HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
 Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
 Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
 Day = Annotated[
@@ -267,6 +301,16 @@ Host = Annotated[
     str,
     AfterValidator(_check_host),
     _said("the name or address of a broker alone, without scheme, user, port or path", r"^[\w.:%-]{1,253}$"),
+]
+HostNames = Annotated[
+    tuple[Annotated[str, _matching(_HOST_NAME)], ...],
+    Field(strict=False),
+    _said('a list of host names, such as ["barge.local"]'),
+]
+Listen = Annotated[
+    str,
+    AfterValidator(_check_listen),
+    _said('ADDRESS:PORT, such as "127.0.0.1:8080" or "[::1]:8080"', _LISTEN),
 ]
 Topic = Annotated[
     str,

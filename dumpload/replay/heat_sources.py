@@ -146,8 +146,8 @@ class SourcedEnergy(Energy):
         super().advance(t)
         wh = self.wh - before_wh
         if self._sums is not None and wh:
-            measured = (self._live(signal, begin) for signal in (*SOURCE_SIGNALS, SOC))
-            now = Moment(*measured, self._battery_at_on_w)
+            battery_w, solar_w, charge = (self._live(signal, begin) for signal in (*SOURCE_SIGNALS, SOC))
+            now = Moment(battery_w, solar_w, charge, self._battery_at_on_w)
             part = split(wh, self._known_s() - before_s, now, self._throttle_percent)
             self._sums = HeatSources(*map(add, self._sums[:6], part[:6]))
 
