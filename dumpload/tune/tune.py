@@ -5,10 +5,12 @@ from typing import Any, NamedTuple
 
 from dumpload.config.model import Settings
 from dumpload.config.to_core import controller_setup
+from dumpload.core.controller import Setup
+from dumpload.core.freshness import is_missing
 from dumpload.forecast import gates, interval
 from dumpload.forecast.closed_loop import least_part_of
 from dumpload.forecast.document import from_bank
-from dumpload.forecast.evidence import EvidenceError, Floats, gather
+from dumpload.forecast.evidence import FINEST_S, EvidenceError, Floats, gather
 from dumpload.forecast.gates import Trust
 from dumpload.forecast.model import MEMBERS, Model, build
 from dumpload.forecast.step import compiled_sail
@@ -27,6 +29,10 @@ READ, BUILT, JUDGED, LAID_OUT = 0.04, 0.10, 0.14, 0.20
 NO_EVENINGS = (
     "Hot evenings are not judged: the record does not show when the water is hot. Record tank_temperature, or days on "
     "which the thermostat opens."
+)
+UNSEEN_DRAINS = (
+    "The rows are too far apart to show short drains, each of which would trip the drain limit: expect more operations "
+    "and less heat than in the middle of these intervals."
 )
 
 
@@ -82,10 +88,13 @@ class Bench(NamedTuple):
     limits: Limits
     is_as_recorded: bool
 
-    def player(self, sums: Floats) -> Player:
+    def player(self, law: Setup, sums: Floats) -> Player:
         """Return a law's sums with what the forecaster makes of them."""
         of_one = self.base._replace(b=sums)
-        return Player(of_one, interval.outcome_of(self.model, of_one, least_part=self.least_part))
+        outcome = interval.outcome_of(self.model, of_one, least_part=self.least_part)
+        limit_w = law.settings.permissives.drain_limit_w
+        is_new = not is_missing(limit_w) and limit_w != self.model.setup.settings.permissives.drain_limit_w
+        return Player(of_one, outcome, is_new and self.model.evidence.rows_s > FINEST_S)
 
     def verdict(self, candidate: Candidate, player: Player) -> gates.Verdict:
         """Return whether the record can judge these settings."""
@@ -122,7 +131,7 @@ def tune(
     today = Candidate(settings, controller_setup(settings))
     bench = _bench(model, today, limits, sail)
     watch(JUDGED)
-    player = bench.player(bench.base.b)
+    player = bench.player(today.law, bench.base.b)
     verdict = bench.verdict(today, player)
     if verdict.trust == "refused":
         return Tuning(verdict)
@@ -194,7 +203,7 @@ def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[i
     found = {}
     for number, sums in sorted(played.sums.items()):
         if keeps_to(bench.limits, sums, bench.halves.known_s):
-            verdict = bench.verdict(chosen[number], bench.player(sums))
+            verdict = bench.verdict(chosen[number], bench.player(chosen[number].law, sums))
             if verdict.trust != "refused":
                 found[number] = verdict
     return found
@@ -203,10 +212,11 @@ def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[i
 def _told(
     bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.Verdict
 ) -> Told:
-    player = bench.player(sums)
+    player = bench.player(candidate.law, sums)
     recorded, halves = bench.model.recorded, bench.halves
     more = difference(player, today, recorded, halves, is_as_recorded=bench.is_as_recorded)
     return Told(
         aims, candidate.settings, month(player, recorded, halves), more, from_bank(player.outcome), verdict.trust,
-        verdict.reasons, score(sums, player.sums.never, halves.report, halves.known_s),
+        (*verdict.reasons, *[UNSEEN_DRAINS] * player.unseen_drains),
+        score(sums, player.sums.never, halves.report, halves.known_s),
     )  # fmt: skip
