@@ -80,8 +80,8 @@ class MinMaxTrace:
 
         What `columns` returns for one of them, without looking at every quarter of decades in which there were few.
         """
-        first = int(begin // QUARTER_S)
-        last = first + 1 if end - begin < QUARTER_S else math.ceil(end / QUARTER_S)
+        first = int(begin // self._each_s)
+        last = first + 1 if end - begin < self._each_s else math.ceil(end / self._each_s)
         if last - first > len(self._quarters):
             found = [one for quarter, one in self._quarters.items() if first <= quarter < last]
         else:
