@@ -130,7 +130,8 @@ class Reports:
 def _without_path(error: RecordError, path: Path) -> str:
     """Return why there is no report; where the file lies is nobody's business who looks at a page."""
     words = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
-    return words.replace("expected a period with rows in it", "Nothing is recorded of that time")
+    words = words.replace("expected a period with rows in it", "Nothing is recorded of that time")
+    return f"The history cannot be read ({words})" if words.startswith("expected") else words
 
 
 class _TooLongError(Exception):
