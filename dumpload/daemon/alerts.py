@@ -29,7 +29,8 @@ from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.printable import one_line
 from dumpload.daemon.payloads import alert_document
 from dumpload.daemon.publisher import Publisher
-from dumpload.daemon.state import read_small, write_synced
+from dumpload.daemon.state import MAX_BYTES
+from dumpload.files import read_plain, write_synced
 
 if TYPE_CHECKING:
     from dumpload.daemon.recorder import Recorder
@@ -71,7 +72,7 @@ class AlertFile:
         if self._path is None:
             return SavedAlerts()
         try:
-            return _parse(json.loads(read_small(self._path)))
+            return _parse(json.loads(read_plain(self._path, MAX_BYTES, follow=False)))
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             return SavedAlerts()
 

@@ -6,11 +6,8 @@ lost because the service stopped while the disk was slow. Hand is never kept. Wh
 every doubt does.
 """
 
-import contextlib
 import json
 import math
-import os
-import stat
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -18,6 +15,7 @@ from typing import Any, NamedTuple
 
 from dumpload.core.controller import Lockout
 from dumpload.core.window import LocalTime
+from dumpload.files import read_plain, write_synced
 
 # The file has about 150 bytes; one that is larger is not ours.
 MAX_BYTES = 4096
@@ -94,7 +92,7 @@ class StateFile:
         if self.path is None:
             return SavedState()
         try:
-            found = _parse(read_small(self.path))
+            found = _parse(read_plain(self.path, MAX_BYTES, follow=False))
         except FileNotFoundError:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
@@ -183,45 +181,6 @@ class StateFile:
             self.on_trouble(trouble)
 
 
-def write_synced(path: Path, text: str) -> None:
-    """Replace a small file whole; file, name and folder are on the disk when this returns.
-
-    Raises:
-        OSError: it cannot be written; what was there before stays.
-    """
-    new = path.with_suffix(".new")
-    with contextlib.suppress(FileNotFoundError):
-        new.unlink()
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    if path.is_dir() and not path.is_symlink():
-        path.rename(path.with_suffix(".unreadable"))
-    new.replace(path)
-    _sync_folder(path.parent)
-
-
-def read_small(path: Path) -> bytes:
-    """Return the content of a plain file of ours. A pipe in its place blocked the start for ever.
-
-    Raises:
-        OSError: there is none, or it cannot be read.
-        ValueError: it is something else, or too large.
-    """
-    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_NOCTTY | os.O_CLOEXEC)
-    with open(descriptor, "rb", buffering=0) as file:  # noqa: PTH123  (a descriptor)
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-            message = "it is not a regular file"
-            raise ValueError(message)
-        content = file.read(MAX_BYTES + 1)
-    if len(content) > MAX_BYTES:
-        message = f"it has more than {MAX_BYTES} bytes"
-        raise ValueError(message)
-    return content
-
-
 def _parse(content: bytes) -> SavedState:
     """Return the state that a file's content says; the day's on-time may be missing, as in the first version.
 
@@ -241,12 +200,3 @@ def _parse(content: bytes) -> SavedState:
         message = "its values are out of range"
         raise ValueError(message)
     return saved
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the new name on the disk too."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
