@@ -62,7 +62,7 @@ def kind_of(mode: int) -> str:
 
 
 def open_plain(path: Path, *, follow: bool = True) -> BinaryIO:
-    """Open a plain file for reading. A pipe in the place of a file of ours once blocked the start for ever.
+    """Open a plain file for reading.
 
     Args:
         path: the file.
@@ -73,7 +73,10 @@ def open_plain(path: Path, *, follow: bool = True) -> BinaryIO:
         OSError: it cannot be opened.
         ValueError: the path has a NUL in it.
     """
-    _check_plain(path.stat() if follow else path.lstat())  # opening a device may do something already
+    # Looked at before it is opened, since opening a device may do something already; opened without waiting, since a
+    # pipe in the place of a file of ours once blocked the start for ever; and looked at again, since it may be another
+    # one by then.
+    _check_plain(path.stat() if follow else path.lstat())
     flags = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
     file = open(os.open(path, flags if follow else flags | os.O_NOFOLLOW), "rb")  # noqa: PTH123, SIM115
     try:

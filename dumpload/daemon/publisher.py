@@ -22,6 +22,8 @@ from dumpload.daemon.systemd import Notifier
 from dumpload.daemon.telemetry import Telemetry
 from dumpload.mqtt.link import Link
 
+# A status that is not renewed expires at the broker after three times its interval (MQTT 5.0, 3.3.2.3.3): a retained
+# one of a daemon that was cut off would else say "on" for ever to whoever subscribes later.
 STATUS_EVERY_S = 30.0
 STATUS_EXPIRES_S = 90
 ANSWER_EVERY_S = 1.0

@@ -32,6 +32,7 @@ from dumpload.mqtt import Listener, Message
 from dumpload.mqtt.link import Link
 
 TICK_S = 1.0
+# How long the last status may take to the broker; an owner who stops a service waits for it (our choice, no source).
 GOODBYE_S = 1.0
 # From the stop on: a process that has not ended by then is ended by SIGALRM.
 HARD_STOP_S = 12.0
@@ -187,6 +188,8 @@ class Service(Listener):
         """Decode, decide, drive the pin: all before this returns."""
         if self._exit_code is not None:
             return
+        # Both clocks are read once a message: ages run on the one that cannot be set, the source's own time is compared
+        # with the other.
         arrival = InboundMessage(*message, self._clock(), self._wall())
         if message.topic == self._request_topic:
             self._requests.hear(arrival)

@@ -1,9 +1,7 @@
 """What must outlive a restart: a selector in off, a lockout, and the day's on-time.
 
 A small file in the service manager's state directory, replaced whole and synced by a thread of its own, so that a slow
-disk never delays a decision. Whoever confirms something to a person waits with `when_durable`: a confirmed off was once
-lost because the service stopped while the disk was slow. Hand is never kept. What cannot be read as ours counts as off:
-every doubt does.
+disk never delays a decision. Hand is never kept. What cannot be read as ours counts as off: every doubt does.
 """
 
 import json
@@ -28,6 +26,7 @@ _DAY_S = 86_400.0
 # While the load is on, its on-time is written this often: SD cards wear out.
 SAVE_EVERY_S = 60.0
 
+# A card that failed once mostly fails on; each attempt syncs file, name and folder (our choice, no source).
 RETRY_S = 10.0
 
 
@@ -97,6 +96,8 @@ class StateFile:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
             self._say(f"{self.path} cannot be read ({str(error)[:80]}): the selector starts in off until it is moved")
+            # What could not be read is not overwritten either, until there is something to say: a person may want to
+            # see the file.
             self._wanted = self._written = None
             return SavedState(selector_off=True)
         self._wanted = self._written = found
@@ -115,6 +116,8 @@ class StateFile:
 
         At once if it has it already, else on the writer's thread. It must not raise.
         """
+        # Whoever confirms something to a person waits here: a confirmed off was once lost because the service stopped
+        # while the disk was slow.
         with self._changed:
             if self.path is not None and (self._is_writing or self._wanted != self._written):
                 self._waiting.append(confirm)
