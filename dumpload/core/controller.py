@@ -74,7 +74,7 @@ def is_overdue(state: State, event: Event) -> bool:
 
 
 def remember(settings: ControllerSettings, state: State, event: Event) -> State:
-    """Return the state that knows what a value told, without a decision. No deadline may have passed.
+    """Return the state with one more value taken in, without a decision. No deadline may have passed.
 
     For values that come at one moment: the last of them goes to `decide`, so that a row is judged as a whole.
     """
@@ -145,7 +145,7 @@ def contact_inputs(data: Data, feedback: Feedback, memory: Memory, t: float) -> 
 
 
 def look_at_contact(settings: ControllerSettings, data: Data, feedback: Feedback, memory: Memory, t: float) -> Evidence:
-    """Return what contradicts the command at `t` (s), as far as a feedback line or the load's power can tell."""
+    """Return what contradicts the command at `t` (s), by the feedback line or the load's power."""
     if feedback == Feedback.UNKNOWN and is_missing(data.load_power.stamp):
         return Evidence.NONE
     return judge(settings.feedback_s, contact_inputs(data, feedback, memory, t))

@@ -47,7 +47,7 @@ class Reason(StrEnum):
 
 
 class Field(NamedTuple):
-    """Where in a payload one signal stands, and how to read it.
+    """Where one signal is in a payload, and how to read it.
 
     `pointer`, `timestamp_pointer`: RFC 6901 reference tokens (`timestamp_pointer` None: the message has no time).
     `unit`: one of the signal's published units. `unknown`: raw values that mean "not known now"; the text "null"

@@ -1,4 +1,4 @@
-"""What events tell: which of them is believed, and what is known after it. Nothing is judged here."""
+"""From events to what is known: which samples are believed, and the data after each event. No judgement."""
 
 from dumpload.core.freshness import NEVER, Datum, admit, is_missing
 from dumpload.core.law import Selector

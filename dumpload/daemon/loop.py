@@ -1,6 +1,6 @@
 """Events to decisions to the pin: the state of one controller, its relay, and the timer for its next deadline.
 
-It decides nothing: every decision is the controller's, and the pin is written before anyone is told of it. It knows
+It decides nothing: every decision is the controller's, and the pin is written before anything is announced. It knows
 nothing of the broker, of signals or of how the service lives and ends.
 """
 
@@ -42,7 +42,7 @@ KEEP_S = 5.0
 class ControlLoop:
     """Drives one relay as its controller decides, and keeps the controller's one state.
 
-    `observers` are told of every relay change, after the pin. `recorder` keeps the history, if there is one. Once
+    `observers` are called with every relay change, after the pin. `recorder` keeps the history, if there is one. Once
     `ended`, the relay is off for good and nothing is decided any more, but what `end` says.
     """
 
@@ -214,7 +214,7 @@ class ControlLoop:
         return decision
 
     def notify(self, decision: Decision) -> None:
-        """Tell every observer of a relay change."""
+        """Call every observer with a relay change."""
         # Always after the pin: what is told may block or raise, and the pin must be right by then whatever happens.
         for observe in self.observers:
             observe(decision)

@@ -1,4 +1,4 @@
-"""Tells the outside what happened: log, broker and service manager. Decides nothing, and never raises.
+"""Publishes what happened: to the log, the broker and the service manager. Decides nothing, and never raises.
 
 Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
 """
@@ -88,7 +88,7 @@ class Publisher:
         self._link.publish_acked(self._topics.change, to_json(document))
 
     def status(self, settings: ControllerSettings, state: State) -> None:
-        """Publish the retained status, and tell the service manager in one line."""
+        """Publish the retained status, and one line to the service manager."""
         self.status_due_at = self._clock() + STATUS_EVERY_S
         self._sequence += 1
         document = to_json(self.status_now(settings, state))

@@ -199,7 +199,7 @@ class Service(Listener):
                 self._publisher.rejected(rejection, arrival)
 
     def _take(self, item: Event | Rejection) -> Rejection | None:
-        """Dispatch an event; return what is to be told as rejected."""
+        """Dispatch an event; return the rejection to report, if any."""
         if isinstance(item, Rejection):
             return item
         decision = self.control.dispatch(item)

@@ -7,7 +7,7 @@ It can never switch on, and must not log, publish or wait for anything but its o
 import threading
 from collections.abc import Callable
 
-# After a failed attempt to drive off, the next one follows so soon.
+# Pause before the next attempt after one to drive off has failed.
 RETRY_S = 1.0
 
 # How long `stop` waits for the thread to end.
@@ -60,12 +60,12 @@ class DeadMan:
         self._permit_until = None
 
     def has_expired(self) -> bool:
-        """Tell whether a permit is armed and has run out."""
+        """Return whether a permit is armed and has run out."""
         held = self._permit_until
         return held is not None and not self._clock() < held
 
     def is_alive(self) -> bool:
-        """Tell whether the thread runs and its last attempt to drive off did not fail."""
+        """Return whether the thread runs and its last attempt to drive off did not fail."""
         return self._thread.is_alive() and not self._failing
 
     def stop(self) -> None:

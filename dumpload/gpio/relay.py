@@ -45,7 +45,7 @@ class Relay:
         Args:
             spec: which line, and its polarity.
             clock: returns now in seconds, the clock of the permits.
-            on_feedback: told on each edge of the feedback pin whether the contact is closed, on the pin library's
+            on_feedback: called on each edge of the feedback pin with whether the contact is closed, on the library's
                 thread; must not raise. The first state is no edge: ask `is_contact_closed`.
 
         Raises:

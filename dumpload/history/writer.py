@@ -73,7 +73,7 @@ class HistoryWriter:
     ) -> None:
         """Nothing is opened before `begin`.
 
-        `on_note` is told, from the writer's thread, what is wrong ("" once all is well again). `wall` gives Unix s.
+        `on_note` is called from the writer's thread with what is wrong ("" once all is well). `wall` gives Unix s.
         """
         self._path, self._options, self._on_note, self._wall = path, options, on_note, wall
         self._limits = Retention(options.retain_days, options.max_size_mb * 1e6)

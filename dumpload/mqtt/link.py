@@ -130,7 +130,7 @@ class Link:
         self.flush()
 
     def _report(self, part: str, words: str) -> None:
-        """Tell of a fault when it begins, changes or ends, whatever reconnections lie between."""
+        """Report a fault when it begins, changes or ends, across reconnections."""
         if self._faults.get(part, "") != words:
             self._faults[part] = words
             self._listener.on_fault(part, words)

@@ -246,7 +246,7 @@ class Replayer:
             self._note(event)
 
     def _note(self, one: Event | Rejection) -> None:
-        """Tell the energy what is measured, or that it is not any more."""
+        """Hand the energy a measurement, or its end."""
         if isinstance(one, Rejection):
             return
         signal = one.signal
