@@ -215,7 +215,7 @@ def test_the_fifth_start_within_a_day_is_told_and_a_quiet_day_ends_it(closing: A
 
 
 def test_an_alert_from_before_a_restart_is_shown_and_not_told_again(closing: Any) -> None:
-    before = Raised(Alert.DATA_LOST, NOON_UNIX - HOUR_S, "no valid state of charge for 1 h 00 min")
+    before = Raised(Alert.DATA_LOST, NOON_UNIX - HOUR_S, "no valid state of charge for 1 h")
     stage = closing(SavedAlerts((), NOON_UNIX, (before,)))
     stage.wait(60.0)
     assert (told(stage), shown(stage)) == ([], ["data_lost"])

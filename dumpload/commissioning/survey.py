@@ -42,7 +42,7 @@ class TopicSurvey:
         self._arrivals: list[float] = []
 
     def take(self, message: Arrived) -> None:
-        """Count one message; only live ones tell how often it comes."""
+        """Count one message; the interval is taken from live ones only."""
         self.payload = message.payload
         self.retained += message.retained
         if not message.retained:
@@ -113,6 +113,6 @@ class Survey:
 
 
 def time_pointers(document: Any, wall: float) -> list[str]:
-    """Return where in a document a time of about now stands (`wall`: Unix s)."""
+    """Return the pointers of a document's times that are about now (`wall`: Unix s)."""
     times = {pointer: source_time(value) for pointer, value in leaves_of(document).items() if pointer}
     return [pointer for pointer, taken in times.items() if abs(taken - wall) < DAY_S]

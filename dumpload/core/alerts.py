@@ -1,4 +1,4 @@
-"""Alerts for a heater that nobody watches: what has been wrong for long enough to tell the owner. Pure and clockless.
+"""Alerts for a heater that nobody watches: what has been wrong for long enough to say so. Pure and clockless.
 
 An alert is news, not a veto: the law knows nothing of it, and nothing here reaches the relay.
 """
@@ -21,7 +21,7 @@ HISTORY_FAULT_S = 60.0
 
 
 class Alert(IntEnum):
-    """What the owner is told of. Published by name, in lower case."""
+    """Kinds of alert. Published by name, in lower case."""
 
     DATA_LOST = 0  # a signal that the law needs has had no valid value for long
     NO_SURPLUS = 1  # the battery has not been full enough for days

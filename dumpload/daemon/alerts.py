@@ -1,4 +1,4 @@
-"""Tells the owner, once when it begins and once when it ends, what has been wrong for long (see `core.alerts`).
+"""Announces each alert once when it begins and once when it ends (see `core.alerts`).
 
 Looked at in the supervision tick, after everything that drives the pin. What must outlive a restart lies in a file
 beside the other one of the state folder, and not in it: an older version would not read that one with more in it, and
@@ -30,7 +30,8 @@ from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.printable import one_line
 from dumpload.daemon.payloads import alert_document
 from dumpload.daemon.publisher import Publisher
-from dumpload.daemon.state import read_small, write_synced
+from dumpload.daemon.state import MAX_BYTES
+from dumpload.files import read_plain, write_synced
 
 if TYPE_CHECKING:
     from dumpload.daemon.recorder import Recorder
@@ -68,11 +69,11 @@ class AlertFile:
         self._thread = threading.Thread(target=self._run, name="alert-file", daemon=True)
 
     def read(self) -> SavedAlerts:
-        """Return what was kept; nothing, if it cannot be read: an alert is then told once more."""
+        """Return what was kept; nothing, if it cannot be read: an alert is then announced once more."""
         if self._path is None:
             return SavedAlerts()
         try:
-            return _parse(json.loads(read_small(self._path)))
+            return _parse(json.loads(read_plain(self._path, MAX_BYTES, follow=False)))
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             return SavedAlerts()
 
@@ -164,7 +165,7 @@ class Alerts:
         self._history = (words, since if before and words else t)
 
     def look(self, settings: ControllerSettings, state: State, t: float, wall: float) -> None:
-        """Tell what has begun and what has ended since the last look. Never raises."""
+        """Announce what has begun and ended since the last look. Never raises."""
         try:
             self._look(settings, state, t, wall)
         except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)

@@ -1,4 +1,4 @@
-"""The demo: the real daemon, driven through a real broker by a simulated barge, told as a short story.
+"""The demo: the real daemon, driven through a real broker by a simulated barge, as a short story.
 
 Nothing in it is special to the demo but the barge, the clock's speed and the mock pin.
 """

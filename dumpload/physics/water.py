@@ -135,7 +135,7 @@ def expansion_l(volume_l: float, cold_c: float, hot_c: float) -> float:
 
 
 def vessel_l(growth_l: float, supply_bar: float, most_bar: float) -> float:
-    """Return the expansion vessel that takes so much between two gauge pressures: dV / (1 - (p0 + 1) / (p1 + 1)).
+    """Return the expansion vessel (l) that takes a growth between two gauge pressures: dV / (1 - (p0 + 1) / (p1 + 1)).
 
     Boyle's law, with the vessel charged to the supply's pressure; plumbers' tables do the same (plumbrevise.co.uk,
     "Expansion Vessel Sizing"; read).

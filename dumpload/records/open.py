@@ -1,4 +1,4 @@
-"""Opens a record of any kind: what it is, the file itself tells. Reads the settings only for what its values mean."""
+"""Opens a record of any kind, by its content. Reads the settings only for what its values mean."""
 
 from collections.abc import Callable
 from pathlib import Path

@@ -51,7 +51,7 @@ def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True) -> tuple[Any, ...]:
-    """Return what is called, compiled; the first time on a computer that takes a while, and `say` is told.
+    """Return what is called, compiled; the first time on a computer takes a while, and `say` is called.
 
     Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
     """

@@ -21,7 +21,7 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Energy, LoadRating
 
-# What tells of the source; and of the energy into the load, too.
+# Signals of the source; and those of the energy into the load, too.
 SOURCE_SIGNALS = (Signal.BATTERY_POWER, Signal.SOLAR_POWER)
 FLOW_SIGNALS = frozenset((*ENERGY_SIGNALS, *SOURCE_SIGNALS))
 
@@ -30,7 +30,7 @@ _NEVER_SEEN = (MISSING, -math.inf)
 
 
 class HeatSources(NamedTuple):
-    """The energy into the load by source, Wh; `not_known`: what no live signal tells the source of.
+    """The energy into the load by source, Wh; `not_known`: without a live signal for its source.
 
     `throttled` is an upper bound, `throttled_least` the lower one. `discharged`: all that the battery gave, on or off.
     `has_battery`, `has_solar`: whether that power was ever live; without it the parts that need it are not known.
@@ -62,7 +62,7 @@ class Moment(NamedTuple):
 
 
 def split(wh: float, seconds: float, now: Moment, throttle_percent: float) -> HeatSources:
-    """Return the sources of an energy (Wh) that the load took evenly in so many seconds, as the module says."""
+    """Return the sources of an energy (Wh) that the load took evenly within `seconds`, as the module says."""
     if is_missing(now.battery_w) or seconds <= 0 or wh <= 0:
         return HeatSources(not_known=wh)
     hours = seconds / 3600.0
@@ -89,7 +89,7 @@ class SourcedEnergy(Energy):
 
     def __init__(self, load: LoadRating, t: float, throttle_percent: float) -> None:
         super().__init__(load, t)
-        self._sums: HeatSources | None = None  # until something tells of the source
+        self._sums: HeatSources | None = None  # until a signal of a source is live
         self._discharged_wh = 0.0
         self._throttle_percent = throttle_percent
         self._battery_at_on_w = MISSING
@@ -105,7 +105,7 @@ class SourcedEnergy(Energy):
         return self._sums._replace(discharged=self._discharged_wh, has_battery=has_battery, has_solar=has_solar)
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
-        """Take a value, good until it expires; of the charge and the powers that tell of the source, too."""
+        """Take a value, good until it expires; of the charge and the powers of the sources, too."""
         if signal not in _OWN_SIGNALS:
             super().note(signal, value, t, expires_at)
             return
@@ -131,7 +131,7 @@ class SourcedEnergy(Energy):
         self._battery_at_on_w = self._live(Signal.BATTERY_POWER, t) if on else MISSING
 
     def advance(self, t: float) -> None:
-        """Add up to `t` (s), in parts between which nothing that tells of the source expires."""
+        """Add up to `t` (s), in parts within which no signal of a source expires."""
         begin = self.at
         if self._sums is None or not self.is_on:
             super().advance(t)

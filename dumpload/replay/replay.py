@@ -71,7 +71,7 @@ def replay(
     """Play a whole record: the rows of a long one compiled, with the extra `study`, unless an observer watches.
 
     One that has the power of the battery or of the panels is played plainly, too: the source of the heat is only
-    reckoned there. `say` is told what takes a while.
+    reckoned there. `say` is called with what takes a while.
 
     Raises:
         RecordError: it cannot be read, has no rows, or spans too long a time.

@@ -109,11 +109,9 @@ class Replayer:
         return self.totals.summary(t)
 
     def _play_row(self, t: float, said: Sequence[Event | Rejection]) -> None:
-        """Have the controller take a whole row, whose values came together, and evaluate it once.
-
-        What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one by
-        one, a row that comes as its values expire would lose one signal at the arrival of another.
-        """
+        """Have the controller take a whole row, whose values came together, and evaluate it once."""
+        # What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one
+        # by one, a row that comes as its values expire would lose one signal at the arrival of another.
         self._come_to(t)
         events, heard = [], self._heard
         for one in said:
@@ -248,7 +246,7 @@ class Replayer:
             self._note(event)
 
     def _note(self, one: Event | Rejection) -> None:
-        """Tell the energy what is measured, or that it is not any more."""
+        """Hand the energy a measurement, or its end."""
         if isinstance(one, Rejection):
             return
         signal = one.signal

@@ -42,7 +42,7 @@ class EnergyShare(NamedTuple):
     seconds: float = 0.0
 
     def plus(self, power_w: float, seconds: float) -> "EnergyShare":
-        """Return the share with so much more."""
+        """Return the share, increased."""
         return EnergyShare(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
 
 
@@ -201,7 +201,7 @@ class Totals:
     def __init__(self, load: LoadRating, t: float, max_age_s: float) -> None:
         """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
 
-        `on_loss` is told from when to when (s) it was not known.
+        `on_loss` is called with the begin and end (s) of each time without it.
         """
         self.on_loss: Callable[[float, float], None] = lambda _begin, _end: None
         self.energy = Energy(load, t)

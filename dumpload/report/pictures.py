@@ -203,7 +203,7 @@ def _cells(places: Sequence[tuple[int, int]]) -> str:
 
 
 def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: str = "") -> Picture:
-    """Return one bar for every day, or for so many days together that there are not more than `MOST_BARS`."""
+    """Return one bar a day, or for groups of days, at most `MOST_BARS` in all."""
     group = -(-len(values) // MOST_BARS)
     sums = [sum(values[first : first + group]) for first in range(0, len(values), group)]
     height, most = 130, _round_up(max(sums, default=0.0))
