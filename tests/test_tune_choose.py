@@ -1,13 +1,19 @@
 """Which settings are worth choosing between: what nothing else beats, and the best of it at each aim."""
 
-import numpy as np
-from hypothesis import given
-from hypothesis import strategies as st
-from hypothesis.extra.numpy import arrays
+from typing import Any
 
-from dumpload.forecast.step import COLUMNS, LOWEST, SWITCH_ONS
-from dumpload.tune.aims import DAY_S, Limits, Score, costs, keeps_to, pareto
-from dumpload.tune.choose import AIMS, BALANCED, choose, front
+import pytest
+
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+
+from hypothesis import given  # noqa: E402
+from hypothesis import strategies as st  # noqa: E402
+from hypothesis.extra.numpy import arrays  # noqa: E402
+
+from dumpload.forecast.step import COLUMNS, LOWEST, SWITCH_ONS  # noqa: E402
+from dumpload.tune.aims import DAY_S, Limits, Score, costs, keeps_to, pareto  # noqa: E402
+from dumpload.tune.choose import AIMS, BALANCED, choose, front  # noqa: E402
 
 COSTS = arrays(np.float64, st.tuples(st.integers(1, 25), st.just(3)), elements=st.integers(0, 5).map(float))
 SCORES = st.lists(
@@ -15,19 +21,19 @@ SCORES = st.lists(
 )
 
 
-def beats(one: np.ndarray, other: np.ndarray) -> bool:
+def beats(one: Any, other: Any) -> bool:
     return all(one <= other) and any(one < other)
 
 
 @given(COSTS)
-def test_the_pareto_set_is_all_that_no_other_beats_and_nothing_else(values: np.ndarray) -> None:
+def test_the_pareto_set_is_all_that_no_other_beats_and_nothing_else(values: Any) -> None:
     kept = pareto(values)
     for row, one in enumerate(values):
         assert kept[row] == (not any(beats(other, one) for other in values))
 
 
 @given(COSTS)
-def test_whatever_is_left_out_is_beaten_by_something_that_is_kept(values: np.ndarray) -> None:
+def test_whatever_is_left_out_is_beaten_by_something_that_is_kept(values: Any) -> None:
     kept = pareto(values)
     assert kept.any()
     for row in np.flatnonzero(~kept):

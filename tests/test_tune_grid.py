@@ -1,16 +1,19 @@
 """The settings that a search tries: spread evenly, and none that config or check would refuse."""
 
-import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from judged import settings
-from scipy.stats import qmc
-from surveyed import BARGE
 
-from dumpload.config.model import flat
-from dumpload.tune import grid
-from dumpload.tune.grid import Bounds, candidates, changed, distance, failed, keys_at, points
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+
+from hypothesis import given  # noqa: E402
+from hypothesis import strategies as st  # noqa: E402
+from judged import settings  # noqa: E402
+from scipy.stats import qmc  # noqa: E402
+from surveyed import BARGE  # noqa: E402
+
+from dumpload.config.model import flat  # noqa: E402
+from dumpload.tune import grid  # noqa: E402
+from dumpload.tune.grid import Bounds, candidates, changed, distance, failed, keys_at, points  # noqa: E402
 
 SIGNALS = {"telemetry.battery_voltage.topic": "barge/volts", "telemetry.battery_power.topic": "barge/power"}
 BOUNDS = Bounds(

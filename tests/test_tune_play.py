@@ -5,11 +5,14 @@ import signal
 from types import SimpleNamespace
 from typing import Any
 
-import numpy as np
 import pytest
 
-from dumpload.tune import play as play_module
-from dumpload.tune.play import play_all
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+
+
+from dumpload.tune import play as play_module  # noqa: E402
+from dumpload.tune.play import play_all  # noqa: E402
 
 
 @pytest.fixture
@@ -29,9 +32,7 @@ def model(monkeypatch: pytest.MonkeyPatch) -> Any:
 @pytest.mark.parametrize("threads", [1, 2])
 def test_every_law_is_played_once_and_has_its_own_sums(model: Any, members: int, threads: int) -> None:
     played, parts = [], []
-    found = play_all(
-        model, list(range(37)), run=played.append, members=members, threads=threads, watch=parts.append
-    )  # type: ignore[arg-type]
+    found = play_all(model, list(range(37)), run=played.append, members=members, threads=threads, watch=parts.append)  # type: ignore[arg-type]
     assert sorted(played) == list(range(37))
     assert found.whole
     assert {law: sums[0, 0, 0] for law, sums in found.sums.items()} == {law: float(law) for law in range(37)}
