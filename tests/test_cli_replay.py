@@ -99,10 +99,10 @@ def test_other_settings_that_are_wrong_are_named(barge: Path, capsys: pytest.Cap
 
 
 def write_busy(path: Path, rows: int) -> None:
-    """Write a record of which every row must be evaluated: it takes long although it is short."""
+    """Write a record that takes long although it is short: rows with a battery power are played one by one."""
     with path.open("w") as file:
-        file.write("time,state_of_charge\n")
-        file.writelines(f"{1750075200 + 5 * row},{80 if row % 2 else 30}\n" for row in range(rows))
+        file.write("time,state_of_charge,battery_power\n")
+        file.writelines(f"{1750075200 + 5 * row},{80 if row % 2 else 30},100\n" for row in range(rows))
 
 
 def command(*arguments: object) -> list[str]:

@@ -106,3 +106,15 @@ def test_extremes_of_nothing_and_something_are_those_of_something() -> None:
     some = Extremes(40.0, 60.0)
     assert some.merge(NOTHING) == NOTHING.merge(some) == some
     assert some.merge(Extremes(50.0, 70.0)) == Extremes(40.0, 70.0)
+
+
+@given(
+    points=POINTS, begin=st.floats(-DAY_S, 3 * DAY_S), length_s=st.floats(0.0, 5 * DAY_S) | st.just(40 * 365 * DAY_S)
+)
+def test_the_extremes_of_a_time_are_those_of_its_only_column(
+    points: list[tuple[float, float]], begin: float, length_s: float
+) -> None:
+    trace, ends = traced(*points), (NOON + begin, NOON + begin + min(length_s, 20 * DAY_S))
+    assert repr(trace.extremes(*ends)) == repr(trace.columns(*ends, 1)[0])
+    if length_s > 20 * DAY_S:
+        assert trace.extremes(NOON, NOON + length_s) == all_of([value for _after, value in points])

@@ -69,24 +69,14 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
     if command != "run":
-        _add_others(commands)
+        _add_desk_commands(commands)
+        _add_boat_commands(commands)
     return parser
 
 
-def _add_others(commands: Any) -> None:
-    """Add every command but `run`, in the order of a boat's life: on paper, on record, at the broker, running."""
-    from dumpload.cli import (  # fmt: skip
-        checking,
-        commissioning,
-        export,
-        forget,
-        live,
-        metrics,
-        reporting,
-        serving,
-        simulating,
-        tuning,
-    )
+def _add_desk_commands(commands: Any) -> None:
+    """Add what works on paper, on records and on weather."""
+    from dumpload.cli import checking, export, reporting, simulating, tuning
 
     words = "check the config and the installation, before the first switch-on"
     _add(commands, "check", checking.run_check, words, checking.add_check_arguments)
@@ -100,10 +90,14 @@ def _add_others(commands: Any) -> None:
     _add(commands, "export", export.run_export, words, export.add_export_arguments)
     words = "estimate the hot water that the sun would give in a year"
     _add(commands, "simulate", simulating.run_simulation, words, simulating.add_simulate_arguments)
-    parser = _add_bare(
-        commands, "init", commissioning.run_init, "ask for the first settings and write them into a new file"
-    )
-    commissioning.add_init_arguments(parser)
+
+
+def _add_boat_commands(commands: Any) -> None:
+    """Add what deals with a broker, a running daemon or its pin."""
+    from dumpload.cli import commissioning, forget, live, metrics, serving
+
+    words = "ask for the first settings and write them into a new file"
+    commissioning.add_init_arguments(_add_bare(commands, "init", commissioning.run_init, words))
     words = "listen at the broker and say what arrives for each signal"
     _add(commands, "listen", commissioning.run_listen, words, commissioning.add_listen_arguments)
     words = "show what the heater is doing, why, and what comes next"

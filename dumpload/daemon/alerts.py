@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dumpload.core.alerts import (
     END_WORDS,
+    HISTORY_FAULT_S,
     STARTS_WITHIN_S,
     Alert,
     AlertLimits,
@@ -151,6 +152,8 @@ class Alerts:
         self._surplus_at = t if math.isnan(saved.surplus_at) else math.nan
         self._active = {one.alert: one for one in saved.active}
         self._history = ("", t)
+        # Until the first rows are written, or not, nobody knows whether the fault of before the restart is over.
+        self._history_open_until = t + HISTORY_FAULT_S / 2 if Alert.HISTORY_FAULT in self._active else -math.inf
         self._saves_next_at = t
         self._trouble = ""
         self._publisher.alerts = tuple(self._active.values())
@@ -198,7 +201,7 @@ class Alerts:
             if math.isfinite(self._surplus_at)
             else max(0.0, wall - self._earlier_surplus_at),
             lockout=state.lockout,
-            history_fault_s=t - since if words else 0.0,
+            history_fault_s=HISTORY_FAULT_S if t < self._history_open_until else t - since if words else 0.0,
             history_words=words,
             starts=1 + sum(0 <= wall - start < STARTS_WITHIN_S for start in self._earlier_starts),
         )

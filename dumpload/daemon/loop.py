@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from dumpload.core.controller import (
     Decision,
@@ -39,22 +39,6 @@ CLOCK_STEP_S = 0.5
 KEEP_S = 5.0
 
 
-class Clocks(NamedTuple):
-    """Where time comes from: monotonic seconds that count suspend, and Unix seconds."""
-
-    monotonic: Callable[[], float]
-    wall: Callable[[], float]
-
-
-class Hands(NamedTuple):
-    """What is driven and who is told: the pin, the outside, the log, and what outlives a restart."""
-
-    relay: Relay
-    publisher: Publisher
-    log: Any
-    state_file: StateFile
-
-
 class ControlLoop:
     """Drives one relay as its controller decides, and keeps the controller's one state.
 
@@ -62,11 +46,25 @@ class ControlLoop:
     `ended`, the relay is off for good and nothing is decided any more, but what `end` says.
     """
 
-    def __init__(self, setup: Setup, hands: Hands, clocks: Clocks, fail: Callable[[BaseException], None]) -> None:
-        """Take up what was kept before a restart. `fail` ends the service on what must not happen."""
-        self._relay, self._publisher, self._log, self.state_file = hands
-        self._clock, self._wall = clocks
-        self._fail = fail
+    def __init__(
+        self,
+        setup: Setup,
+        *,
+        relay: Relay,
+        publisher: Publisher,
+        log: Any,
+        state_file: StateFile,
+        clock: Callable[[], float],
+        wall: Callable[[], float],
+        fail: Callable[[BaseException], None],
+    ) -> None:
+        """Take up what was kept before a restart.
+
+        `state_file`: what outlives a restart. `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
+        `fail` ends the service on what must not happen.
+        """
+        self._relay, self._publisher, self._log, self.state_file = relay, publisher, log, state_file
+        self._clock, self._wall, self._fail = clock, wall, fail
         self.settings, self._schedule = setup.settings, setup.schedule()
         self.state = self._take_up(self.state_file.read())
         self.observers: list[Callable[[Decision], None]] = [self._announce]

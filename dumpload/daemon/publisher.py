@@ -5,7 +5,7 @@ Everything here comes after the pin. What repeats is logged once, then once a mi
 
 import secrets
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any
 
 from dumpload.config.to_mqtt import Topics
 from dumpload.core.alerts import Raised
@@ -29,13 +29,6 @@ ANSWER_EVERY_S = 1.0
 REASONS = 20
 
 
-class Voice(NamedTuple):
-    """What is told on the machine itself: the log (structlog) and the service manager."""
-
-    log: Any
-    notifier: Notifier
-
-
 class Publisher:
     """Speaks for one controller."""
 
@@ -43,8 +36,9 @@ class Publisher:
         self,
         topics: Topics,
         link: Link,
-        voice: Voice,
         *,
+        log: Any,
+        notifier: Notifier,
         clock: Callable[[], float],
         wall: Callable[[], float],
         telemetry: Telemetry | None = None,
@@ -53,7 +47,7 @@ class Publisher:
         self.telemetry = telemetry or Telemetry()
         self._topics = topics
         self._link = link
-        self._log, self._notifier = voice
+        self._log, self._notifier = log, notifier
         self._clock = clock
         self._wall = wall
         self._started_at = clock()

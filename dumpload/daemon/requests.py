@@ -17,7 +17,7 @@ from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
-from dumpload.daemon.loop import Clocks, ControlLoop
+from dumpload.daemon.loop import ControlLoop
 from dumpload.daemon.payloads import Document
 from dumpload.daemon.publisher import Publisher
 
@@ -41,10 +41,19 @@ class Asked(NamedTuple):
 class Requests:
     """Takes requests for one control loop."""
 
-    def __init__(self, control: ControlLoop, publisher: Publisher, log: Any, clocks: Clocks, max_hand_s: float) -> None:
+    def __init__(
+        self,
+        control: ControlLoop,
+        publisher: Publisher,
+        log: Any,
+        *,
+        clock: Callable[[], float],
+        wall: Callable[[], float],
+        max_hand_s: float,
+    ) -> None:
         """`max_hand_s` may be set anew: the longest that hand may be asked for."""
         self._control, self._publisher, self._log = control, publisher, log
-        self._clock, self._wall = clocks
+        self._clock, self._wall = clock, wall
         self.max_hand_s = max_hand_s
         self._acts_next_at = self._clock()
         self._pending: Asked | None = None

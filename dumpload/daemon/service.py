@@ -21,10 +21,11 @@ from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.alerts import AlertFile, Alerts
 from dumpload.daemon.local_socket import LocalSocket, LocalWay
-from dumpload.daemon.loop import Clocks, ControlLoop, Hands
-from dumpload.daemon.publisher import Publisher, Voice, summary
+from dumpload.daemon.loop import ControlLoop
+from dumpload.daemon.publisher import Publisher, summary
 from dumpload.daemon.requests import Requests
 from dumpload.daemon.state import StateFile
+from dumpload.daemon.systemd import Notifier
 from dumpload.daemon.telemetry import Telemetry
 from dumpload.gpio.relay import Relay, RelayError
 from dumpload.mqtt import Listener, Message
@@ -47,8 +48,9 @@ class Service(Listener):
         self,
         settings: Settings,
         relay: Relay,
-        voice: Voice,
         *,
+        log: Any,
+        notifier: Notifier,
         reload: Callable[[], Settings],
         clock: Callable[[], float],
         state_file: StateFile | None = None,
@@ -64,18 +66,24 @@ class Service(Listener):
         """
         self._settings = settings
         self._relay = relay
-        self._log, self._notifier = voice
+        self._log, self._notifier = log, notifier
         self._reload, self._clock, self._wall = reload, clock, wall
         self._topic_map, topics = topic_map(settings), base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         zone, fields = settings.permissive.timezone, self._topic_map.fields
         self._telemetry = Telemetry(name=settings.name, timezone=zone, fields=fields)
-        self._publisher = Publisher(topics, self.link, voice, clock=clock, wall=wall, telemetry=self._telemetry)
-        hands, clocks = Hands(relay, self._publisher, self._log, state_file or StateFile({})), Clocks(clock, wall)
-        hands.state_file.on_trouble = lambda words: self._publisher.fault("state", words)
-        self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
-        self._requests = Requests(self.control, self._publisher, self._log, clocks, settings.request.max_hand_s)
+        self._publisher = Publisher(
+            topics, self.link, log=log, notifier=notifier, clock=clock, wall=wall, telemetry=self._telemetry
+        )
+        state_file = state_file or StateFile({})
+        state_file.on_trouble = lambda words: self._publisher.fault("state", words)
+        self.control = ControlLoop(
+            controller_setup(settings), relay=relay, publisher=self._publisher, log=log, state_file=state_file,
+            clock=clock, wall=wall, fail=self.fail,
+        )  # fmt: skip
+        max_hand_s = settings.request.max_hand_s
+        self._requests = Requests(self.control, self._publisher, log, clock=clock, wall=wall, max_hand_s=max_hand_s)
         self._alerts = Alerts(alert_limits(settings), self._publisher, alert_file or AlertFile({}), clock())
         self._socket = LocalSocket(local, self._requests.answer) if local else None
         self._stopped = asyncio.Event()

@@ -44,7 +44,7 @@ def forecast(
     law = controller_setup(settings)
     sums = interval.sums_of(model, law, run or compiled_sail(say), watch)
     least_part = least_part_of(evidence.has)
-    outcome = interval.outcome_of(model, sums, least_part=least_part)
+    outcome = interval.outcome_of(model, law, sums, least_part=least_part)
     return Forecast(gates.verdict(model, law, outcome, least_part), outcome, tuple(sorted(evidence.signals)))
 
 

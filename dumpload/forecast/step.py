@@ -61,7 +61,6 @@ class Ship(NamedTuple):
     resyncs: bool
     resync_at: float
     element_ohm: float
-    house_w: float
     band_wh: float
     most_wh: float
     opens_c: float
@@ -90,6 +89,7 @@ class Course(NamedTuple):
     load_w: Any
     volts: Any
     told: Any
+    house_w: Any
     charge: Any
     offset: Any
     extra: Any
@@ -135,8 +135,8 @@ class Flow(NamedTuple):
 
 def rest_at(ship: Ship, charge: float) -> tuple[float, float]:
     """Return the rest voltage at a charge (percent), and by how much it rises for a percent."""
-    place = min(max(charge, 0.0), 99.95) * 10.0
-    index = int(place)
+    place = min(max(charge, 0.0), 100.0) * 10.0
+    index = min(int(place), 999)
     slope = ship.rest_v[index + 1] - ship.rest_v[index]
     return ship.rest_v[index] + slope * (place - index), 10.0 * slope
 
@@ -162,17 +162,19 @@ def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) ->
         return 0.0
     if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
         volts = now.volts / course.volts[entry]
-        return course.load_w[entry] * volts * volts
+        recorded_w: float = course.load_w[entry] * volts * volts
+        return recorded_w
     return now.volts * now.volts / ship.element_ohm if now.closed else 0.0
 
 
-def bias_at(ship: Ship, course: Course, entry: int, now: Afloat) -> float:
+def bias_at(course: Course, entry: int, now: Afloat) -> float:
     """Return what to add to the voltage of the model: the record's own difference, where the boats are near enough."""
     near = abs(now.charge - course.charge[entry]) < NEAR_PERCENT
     steep = now.charge > STEEP_FROM or course.charge[entry] > STEEP_FROM
     if not near or (steep and course.stage[entry] != now.stage):
         return 0.0
-    return min(MOST_BIAS_V, max(-MOST_BIAS_V, course.bias_v[entry]))
+    bias_v: float = course.bias_v[entry]
+    return min(MOST_BIAS_V, max(-MOST_BIAS_V, bias_v))
 
 
 def move(
@@ -185,12 +187,10 @@ def move(
     if anchored and same_load and apart < SAME_PERCENT:
         return follow(ship, course, entry, now, net_w, load_w)
     rest_v, slope = rest_at(ship, now.charge)
-    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(ship, course, entry, now)
+    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
     want_w = net_w - load_w
     set_v = set_point(ship, now.stage)
-    least_w = -ship.house_w - load_w
-    if course.throttled[entry] and course.stage[entry] == RESTING:
-        least_w = course.power_w[entry] + course.load_w[entry] - load_w  # nothing but the house, as recorded
+    least_w = -course.house_w[entry] - load_w
     if now.stage == RESTING:
         power_w, held = least_w, False
     else:
@@ -201,9 +201,11 @@ def move(
         held = most_w < want_w
         power_w = max(min(want_w, most_w), least_w) if held else want_w
     amps = power_w / now.volts
-    volts = min(emf_v + ship.ohm * amps, set_v) if now.stage != RESTING else emf_v + ship.ohm * amps
-    volts = set_v if held and power_w > least_w else volts
-    stage, held_s, low_s = next_stage(ship, now, held and power_w > least_w, volts, amps, step_s)
+    volts = emf_v + ship.ohm * amps  # above the set point, too, where the bank alone holds it there
+    held = held and power_w > least_w
+    if held:
+        volts = set_v
+    stage, held_s, low_s = next_stage(ship, now, held, volts, amps, step_s)
     charge, offset, slow_a = count(ship, course, entry, now, amps, held)
     unseen = course.throttled[entry] and not held and now.stage != RESTING
     after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
@@ -217,7 +219,7 @@ def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, lo
     held_s = now.held_s if stage == now.stage else 0.0
     if course.throttled[entry] and stage == BULK:
         held_s += course.step_s
-    if course.throttled[entry] == False and stage == BULK and not course.sun_up[entry]:  # noqa: E712  (an array's)
+    if stage == BULK and not course.sun_up[entry]:
         held_s = 0.0
     volts = course.volts[entry]
     keep = math.exp(-course.step_s / ship.slow_s)

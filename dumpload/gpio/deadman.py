@@ -69,10 +69,6 @@ class DeadMan:
         """Tell whether the thread runs and its last attempt to drive off did not fail."""
         return self._thread.is_alive() and not self._failing
 
-    def nudge(self) -> None:
-        """Look at the clock now: for clocks that jump, such as a simulated one. Not for a signal handler."""
-        self._wake.set()
-
     def stop(self) -> None:
         """End the thread. Not for a signal handler."""
         self._stopping = True

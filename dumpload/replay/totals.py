@@ -158,11 +158,11 @@ class Energy:
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
-        if signal == Signal.LOAD_POWER:
+        if self.at < t and signal in ENERGY_SIGNALS:
             self.advance(t)
+        if signal == Signal.LOAD_POWER:
             self.load = (value, expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
-            self.advance(t)
             self.volts = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:

@@ -229,7 +229,7 @@ def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: 
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
     days = f"{len(values)} day{'' if len(values) == 1 else 's'}"
     on = one.days[best].date
-    words = f"{days}, {whole}{unit} in all; most on {on.day} {on:%b %Y}: {most_a_day}{unit}."
+    words = f"{days}, {whole}{unit} in all; best day: {on.day} {on:%b %Y}, {most_a_day}{unit}."
     return Picture(name, title, words, height, parts)
 
 

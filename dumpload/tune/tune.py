@@ -91,7 +91,7 @@ class Bench(NamedTuple):
     def player(self, law: Setup, sums: Floats) -> Player:
         """Return a law's sums with what the forecaster makes of them."""
         of_one = self.base._replace(b=sums)
-        outcome = interval.outcome_of(self.model, of_one, least_part=self.least_part)
+        outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
         limit_w = law.settings.permissives.drain_limit_w
         is_new = not is_missing(limit_w) and limit_w != self.model.setup.settings.permissives.drain_limit_w
         return Player(of_one, outcome, is_new and self.model.evidence.rows_s > FINEST_S)
