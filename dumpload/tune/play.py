@@ -7,7 +7,8 @@ from typing import Any, NamedTuple
 
 from dumpload.core.controller import Setup
 from dumpload.forecast.evidence import Floats
-from dumpload.forecast.model import Model, play
+from dumpload.forecast.model import Model
+from dumpload.forecast.play import play
 
 # Laws are played in groups, each thread one at a time, so that many runs share what is laid out for them.
 RUNS_A_GROUP = 16
@@ -33,7 +34,7 @@ def play_all(
     """Play every law; an interrupt ends it with those that are finished.
 
     `run`: the compiled step, which lets threads run side by side. The first law is played first. `substeps`: as for
-    `forecast.model.play`.
+    `forecast.play.play`.
     """
     count = max(1, RUNS_A_GROUP // (members or len(model.ships)))
     groups = [range(first, min(first + count, len(laws))) for first in range(0, len(laws), count)]
