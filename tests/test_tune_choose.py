@@ -77,8 +77,9 @@ def test_nothing_is_chosen_from_nothing() -> None:
 def test_limits_are_kept_to_on_the_worst_day_and_on_average() -> None:
     sums = np.zeros((4, 10, COLUMNS))
     sums[..., LOWEST] = np.inf
-    sums[:, 3, LOWEST], sums[:, 3, SWITCH_ONS] = 71.0, 20.0
     known_s = np.full(10, DAY_S)
+    assert not keeps_to(Limits(), sums, known_s), "a heater that never runs is no proposal"
+    sums[:, 3, LOWEST], sums[:, 3, SWITCH_ONS] = 71.0, 20.0
     assert keeps_to(Limits(), sums, known_s)
     assert keeps_to(Limits(71.0, 2.0), sums, known_s)
     assert not keeps_to(Limits(71.5, 2.0), sums, known_s)

@@ -174,7 +174,10 @@ def _judged(
 
 
 def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
-    """Return the picks that surely differ from today's settings, and the aims of which none does."""
+    """Return the picks that surely differ from today's settings, and the aims of which none does.
+
+    Where nothing is surely better at any aim, what else differs is only worse.
+    """
     proposals: list[Told] = []
     as_good: list[str] = []
     for pick in choice.picks:
@@ -183,7 +186,7 @@ def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told,
             proposals.append(one)
         else:
             as_good += pick.aims
-    for pick in choice.others[:MOST_OTHERS]:
+    for pick in choice.others[:MOST_OTHERS] if proposals else ():
         if len(proposals) >= FEWEST:
             break
         one = told(pick)
