@@ -68,7 +68,9 @@ def score(sums: Floats, never: Floats, days: Flags, known_s: Floats) -> Score:
 
 
 def keeps_to(limits: Limits, sums: Floats, known_s: Floats) -> bool:
-    """Return whether settings keep to the limits on all days of the record, in all but one in twenty members."""
+    """Return whether settings run the heater, and keep to the limits on all days, in all but one in twenty members."""
+    if not np.median(sums[..., SWITCH_ONS].sum(axis=1)):
+        return False
     lowest = float(np.quantile(sums[..., LOWEST].min(axis=1), 0.05, method="lower"))
     operations = float(np.quantile(sums[..., SWITCH_ONS].sum(axis=1), 0.95)) / (float(known_s.sum()) / DAY_S)
     return lowest >= limits.lowest_percent and operations <= limits.operations

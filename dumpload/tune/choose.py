@@ -64,10 +64,11 @@ def choose(scores: Sequence[Score], far: Sequence[float], *, evenings: bool = Tr
             ranked = sorted(enough.tolist(), key=lambda one: (*values[one, list(order)], far[one]))
             picks.setdefault(ranked[0], []).append(aim)
     best, *others = _by_balance(values, enough)
+    less = [number for number in _by_balance(values, numbers) if number not in enough]
     picks.setdefault(best, []).append(BALANCED)
     return Choice(
         [Pick(number, tuple(aims)) for number, aims in picks.items()],
-        [Pick(number, (ALSO,)) for number in others if number not in picks],
+        [Pick(number, (ALSO,)) for number in (*others, *less) if number not in picks],
     )
 
 

@@ -69,7 +69,8 @@ def bounds_of(model: Model, settings: Settings) -> Bounds:
     floor = values[FLOOR]
     longest_s = values.get(MAX_ON, np.inf)
     cells, evidence = model.plates.cells, model.evidence
-    top_v = model.charger.absorption_v if np.isnan(model.charger.float_v) else model.charger.float_v
+    charger = model.sight.charger
+    top_v = charger.absorption_v if np.isnan(charger.float_v) else charger.float_v
     low_v = max(REST_CELL_V * cells, values.get("battery.lowest_v", 0.0) + BANDS_CELL_V[1] * cells)
     has_volts = evidence.has(Signal.BATTERY_VOLTAGE) and settings.telemetry.battery_voltage is not None
     has_power = evidence.has(Signal.BATTERY_POWER) and settings.telemetry.battery_power is not None

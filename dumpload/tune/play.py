@@ -7,7 +7,9 @@ from typing import Any, NamedTuple
 
 from dumpload.core.controller import Setup
 from dumpload.forecast.evidence import Floats
-from dumpload.forecast.model import Model, play
+from dumpload.forecast.model import Model
+from dumpload.forecast.play import play
+from dumpload.forecast.step import Hours
 
 # Laws are played in groups, each thread one at a time, so that many runs share what is laid out for them.
 RUNS_A_GROUP = 16
@@ -33,17 +35,18 @@ def play_all(
     """Play every law; an interrupt ends it with those that are finished.
 
     `run`: the compiled step, which lets threads run side by side. The first law is played first. `substeps`: as for
-    `forecast.model.play`.
+    `forecast.play.play`.
     """
     count = max(1, RUNS_A_GROUP // (members or len(model.ships)))
     groups = [range(first, min(first + count, len(laws))) for first in range(0, len(laws), count)]
     pool = ThreadPoolExecutor(threads or os.cpu_count() or 1)
+    hours: dict[Any, Hours] = {}
     tasks: dict[Future[Floats], range] = {}
     whole = True
     try:
         for group in groups:
             chosen = [laws[number] for number in group]
-            tasks[pool.submit(play, model, chosen, members, run=run, substeps=substeps, threads=1)] = group
+            tasks[pool.submit(play, model, chosen, members, run=run, substeps=substeps, threads=1, hours=hours)] = group
         for done, task in enumerate(as_completed(tasks), 1):
             task.result()
             watch(done / len(groups))

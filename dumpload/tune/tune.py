@@ -6,7 +6,6 @@ from typing import Any, NamedTuple
 from dumpload.config.model import Settings
 from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Setup
-from dumpload.core.freshness import is_missing
 from dumpload.forecast import gates, interval
 from dumpload.forecast.closed_loop import least_part_of
 from dumpload.forecast.document import from_bank
@@ -29,10 +28,6 @@ READ, BUILT, JUDGED, LAID_OUT = 0.04, 0.10, 0.14, 0.20
 NO_EVENINGS = (
     "Hot evenings are not judged: the record does not show when the water is hot. Record tank_temperature, or days on "
     "which the thermostat opens."
-)
-UNSEEN_DRAINS = (
-    "The rows are too far apart to show short drains, each of which would trip the drain limit: expect more operations "
-    "and less heat than in the middle of these intervals."
 )
 
 
@@ -92,9 +87,8 @@ class Bench(NamedTuple):
         """Return a law's sums with what the forecaster makes of them."""
         of_one = self.base._replace(b=sums)
         outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
-        limit_w = law.settings.permissives.drain_limit_w
-        is_new = not is_missing(limit_w) and limit_w != self.model.setup.settings.permissives.drain_limit_w
-        return Player(of_one, outcome, is_new and self.model.evidence.rows_s > FINEST_S)
+        unseen = interval.trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
+        return Player(of_one, outcome, unseen)
 
     def verdict(self, candidate: Candidate, player: Player) -> gates.Verdict:
         """Return whether the record can judge these settings."""
@@ -156,7 +150,7 @@ def _judged(
     halves, never = bench.halves, bench.base.never
     within = _within(bench, chosen, played)
     numbers = list(within)
-    evenings = bool(bench.model.tank.openings or bench.model.tank.measured)
+    evenings = bench.model.tank.is_known
     far = [distance(chosen[0].settings, chosen[number].settings) for number in numbers]
     learned = [score(played.sums[number], never, halves.learn, halves.known_s) for number in numbers]
     cloud = [score(played.sums[number], never, halves.report, halves.known_s) for number in numbers]
@@ -180,7 +174,10 @@ def _judged(
 
 
 def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
-    """Return the picks that surely differ from today's settings, and the aims of which none does."""
+    """Return the picks that surely differ from today's settings, and the aims of which none does.
+
+    Where nothing is surely better at any aim, what else differs is only worse.
+    """
     proposals: list[Told] = []
     as_good: list[str] = []
     for pick in choice.picks:
@@ -189,7 +186,7 @@ def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told,
             proposals.append(one)
         else:
             as_good += pick.aims
-    for pick in choice.others[:MOST_OTHERS]:
+    for pick in choice.others[:MOST_OTHERS] if proposals else ():
         if len(proposals) >= FEWEST:
             break
         one = told(pick)
@@ -217,6 +214,5 @@ def _told(
     more = difference(player, today, recorded, halves, is_as_recorded=bench.is_as_recorded)
     return Told(
         aims, candidate.settings, month(player, recorded, halves), more, from_bank(player.outcome), verdict.trust,
-        (*verdict.reasons, *[UNSEEN_DRAINS] * player.unseen_drains),
-        score(sums, player.sums.never, halves.report, halves.known_s),
+        verdict.reasons, score(sums, player.sums.never, halves.report, halves.known_s),
     )  # fmt: skip
