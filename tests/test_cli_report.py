@@ -13,7 +13,8 @@ from histories import fill
 from interrupting import interrupted
 from jsonschema import Draft202012Validator
 
-from dumpload.cli.commands import OK, USAGE, main
+from dumpload.cli.commands import main
+from dumpload.cli.console import OK, USAGE
 from dumpload.history.schema import Entry, RowKind
 
 # 2025-06-16 12:00:00 UTC.
@@ -324,7 +325,7 @@ def test_without_a_history_there_is_nothing_to_tell(barge: Path, capsys: Capture
     [
         ("nowhere.db", "nowhere.db: expected "),
         ("log.csv", "log.csv: expected a history database of the daemon (of another record, replay --report tells)"),
-        ("folder", "folder: expected a file; this is a folder"),
+        ("folder", "folder: expected a plain file, not a folder"),
     ],
 )
 def test_what_is_no_history_is_refused_by_name(barge: Path, capsys: Capture, name: str, words: str) -> None:

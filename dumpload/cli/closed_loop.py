@@ -2,9 +2,9 @@
 
 import argparse
 import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from dumpload.cli import console
 from dumpload.cli.progress import Bar
 from dumpload.cli.rerun import rerun_words
 
@@ -19,22 +19,15 @@ WITHOUT_EXTRA = (
 
 
 def run_closed_loop(
-    args: argparse.Namespace,
-    form: "TableFormat",
-    settings: "Settings",
-    recorded_with: "Settings",
-    *,
-    say: Callable[[str], None],
-    show: Callable[..., None],
-    fail: Callable[..., None],
+    args: argparse.Namespace, form: "TableFormat", settings: "Settings", recorded_with: "Settings"
 ) -> int:
     """Forecast and show it; return the exit code: 1 if it was refused, 2 if the record cannot be read."""
     try:
         from dumpload.forecast.closed_loop import forecast
         from dumpload.forecast.document import forecast_document, forecast_text
     except ModuleNotFoundError as error:
-        fail(args, WITHOUT_EXTRA.format(name=error.name))
-        return 2
+        console.fail(args, WITHOUT_EXTRA.format(name=error.name))
+        return console.USAGE
     from dumpload.records.open import open_record
     from dumpload.records.record import ReadLog, RecordError
 
@@ -46,11 +39,11 @@ def run_closed_loop(
                 record, settings, recorded_with, log, watch=lambda part: bar.watch(0.2 + 0.8 * part), say=bar.say
             )
     except RecordError as error:
-        fail(args, str(error))
+        console.fail(args, str(error))
         sys.stderr.write(rerun_words(args.words, error.options))
-        return 2
+        return console.USAGE
     except KeyboardInterrupt:
-        say("interrupted; nothing is shown for a part of it")
-        return 130
-    show(args, lambda: forecast_document(told), lambda: forecast_text(told))
-    return 1 if told.verdict.trust == "refused" else 0
+        console.say_error("interrupted; nothing is shown for a part of it")
+        return console.INTERRUPTED
+    console.show(args, lambda: forecast_document(told), lambda: forecast_text(told))
+    return console.WRONG if told.verdict.trust == "refused" else console.OK

@@ -1,17 +1,19 @@
-"""Tells the outside what happened: log, broker and service manager. Decides nothing, and never raises.
+"""Publishes what happened: to the log, the broker and the service manager. Decides nothing, and never raises.
 
 Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
 """
 
 import secrets
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any
 
 from dumpload.config.to_mqtt import Topics
+from dumpload.core.alerts import Raised
 from dumpload.core.controller import ControllerSettings, Decision, State
 from dumpload.core.decode import Rejection
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
+from dumpload.core.law import Position
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
@@ -20,18 +22,13 @@ from dumpload.daemon.systemd import Notifier
 from dumpload.daemon.telemetry import Telemetry
 from dumpload.mqtt.link import Link
 
+# A status that is not renewed expires at the broker after three times its interval (MQTT 5.0, 3.3.2.3.3): a retained
+# one of a daemon that was cut off would else say "on" for ever to whoever subscribes later.
 STATUS_EVERY_S = 30.0
 STATUS_EXPIRES_S = 90
 ANSWER_EVERY_S = 1.0
 # Rate limit: distinct refusal reasons per second (published) and per minute (logged).
 REASONS = 20
-
-
-class Voice(NamedTuple):
-    """What is told on the machine itself: the log (structlog) and the service manager."""
-
-    log: Any
-    notifier: Notifier
 
 
 class Publisher:
@@ -41,8 +38,9 @@ class Publisher:
         self,
         topics: Topics,
         link: Link,
-        voice: Voice,
         *,
+        log: Any,
+        notifier: Notifier,
         clock: Callable[[], float],
         wall: Callable[[], float],
         telemetry: Telemetry | None = None,
@@ -51,14 +49,16 @@ class Publisher:
         self.telemetry = telemetry or Telemetry()
         self._topics = topics
         self._link = link
-        self._log, self._notifier = voice
+        self._log, self._notifier = log, notifier
         self._clock = clock
         self._wall = wall
         self._started_at = clock()
         self._sequence = 0
         self._rejected = 0
+        self._changes, self._ended_runs_s = 0, 0.0
         self._given_up = 0
         self._faults: dict[str, str] = {}
+        self.alerts: tuple[Raised, ...] = ()
         self._repeats = RateLimiter()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
         self._refusals = RateLimiter(kinds=REASONS)
@@ -71,7 +71,9 @@ class Publisher:
         self._link.publish(self._topics.presence, word, retain=True)
 
     def change(self, state: State, decision: Decision) -> None:
-        """Log and publish one relay change."""
+        """Count, log and publish one relay change."""
+        self._changes += 1
+        self._ended_runs_s += decision.after_s if decision.position == Position.OFF else 0.0
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
@@ -86,7 +88,7 @@ class Publisher:
         self._link.publish_acked(self._topics.change, to_json(document))
 
     def status(self, settings: ControllerSettings, state: State) -> None:
-        """Publish the retained status, and tell the service manager in one line."""
+        """Publish the retained status, and one line to the service manager."""
         self.status_due_at = self._clock() + STATUS_EVERY_S
         self._sequence += 1
         document = to_json(self.status_now(settings, state))
@@ -98,7 +100,17 @@ class Publisher:
         faults = tuple(self._faults.values())
         t, wall = self._clock(), self._wall()
         account = Account(
-            t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults, self.telemetry
+            t,
+            wall,
+            self._started_at,
+            self.boot_id,
+            self._sequence,
+            self._rejected,
+            faults=faults,
+            telemetry=self.telemetry,
+            alerts=self.alerts,
+            changes=self._changes,
+            ended_runs_s=self._ended_runs_s,
         )
         return status_document(settings, state, account)
 
@@ -125,6 +137,14 @@ class Publisher:
         self._faults = {**others, part: f"{part}: {words}"} if words else others
         self.status_soon()
 
+    def alert(self, document: Document) -> None:
+        """Log and publish that an alert begins or ends."""
+        begins = document["state"] == "begins"
+        note = self._log.warning if begins else self._log.info
+        note("alert", **{**document, "text": f"alert {document['alert']} {document['state']}: {document['text']}"})
+        self._link.publish_acked(self._topics.alert, to_json(document))
+        self.status_soon()
+
     def refused(self, reason: str, payload: bytes) -> None:
         """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
 
@@ -144,7 +164,7 @@ class Publisher:
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
         if changes > self._given_up and self._repeats.allow("undelivered", self._clock()) is not None:
-            text = f"{changes - self._given_up} relay changes never reached the broker: too many were waiting"
+            text = f"{changes - self._given_up} messages never reached the broker: too many were waiting"
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 

@@ -37,7 +37,7 @@ class Recorder:
     """Records one controller."""
 
     def __init__(self, history: "HistoryWriter", sample_every_s: float, on_note: Callable[[str], None]) -> None:
-        """Nothing is recorded before `begin`. `on_note` is told what is wrong, should anything be."""
+        """Nothing is recorded before `begin`. `on_note` is called with what is wrong."""
         self._history = history
         self._thinner = DeadbandFilter(sample_every_s)
         self._on_note = on_note
@@ -88,6 +88,12 @@ class Recorder:
         """Record that the program fails. Safe from any thread."""
         with self._guarded():
             self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(words)))
+
+    def alert(self, t: float, wall: float, document: Mapping[str, Any], *, begins: bool) -> None:
+        """Record that an alert begins or ends."""
+        with self._guarded():
+            self._sequence = self.reserve()
+            self._put(RowKind.ALERT, t, wall, value=float(begins), text=to_json(dict(document)))
 
     def end(self, t: float, wall: float) -> None:
         """Record the end, once."""

@@ -11,6 +11,7 @@ from dumpload.core.decode import Field, Reason, Rejection
 from dumpload.core.direction import Direction, observe
 from dumpload.core.freshness import MISSING, is_missing, live_value
 from dumpload.core.printable import one_line
+from dumpload.core.rejections import clock_ahead_s, why_rejected
 from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
 
@@ -46,7 +47,7 @@ class Telemetry:
         self.take_fields(fields or {})
         self.direction = Direction()
         self._rejected: dict[tuple[Signal, Reason], Rejected] = {}
-        self._energy_wh, self._day = 0.0, -1
+        self._total_wh, self._energy_wh, self._day = 0.0, 0.0, -1
         self._power_w, self._power_until, self._counted_at = 0.0, MISSING, MISSING
 
     def take_fields(self, fields: Mapping[str, tuple[Field, ...]]) -> None:
@@ -66,11 +67,20 @@ class Telemetry:
 
     def _count_energy(self, state: State, t: float) -> None:
         """Count each value from its arrival to the next one's, or to where it is no longer live."""
+        more_wh = 0.0
+        if not is_missing(self._counted_at):
+            more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+        self._total_wh += more_wh
         if state.permissives.day != self._day:  # midnight: what little ran across it is not shared out
             self._day, self._energy_wh = state.permissives.day, 0.0
-        elif not is_missing(self._counted_at):
-            self._energy_wh += self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+        else:
+            self._energy_wh += more_wh
         self._counted_at = t
+
+    @property
+    def energy_wh(self) -> float:
+        """The measured energy since the start (Wh), up to the last sample; NaN without the load's power."""
+        return self._total_wh if Signal.LOAD_POWER in self.topics else MISSING
 
     def energy_today_wh(self, state: State, t: float) -> float:
         """Return the measured energy of the local day since the start (Wh); NaN without the load's power."""
@@ -95,12 +105,12 @@ class Telemetry:
         return sorted(recent, key=lambda one: -one.t)[:SHOWN_KINDS]
 
     def _words(self, rejection: Rejection, arrival: InboundMessage) -> str:
-        # Only now: who is never sent anything wrong does not need it, and the pin has been driven already.
-        from dumpload.commissioning.advice import why_not
-        from dumpload.commissioning.survey import Arrived, Survey
-
-        survey = Survey({arrival.topic: self._fields.get(arrival.topic, ())})
-        if rejection.signal not in survey.signals:
+        carried = {field.signal: field for field in self._fields.get(arrival.topic, ())}
+        field = carried.get(rejection.signal)
+        if field is None:
             return ""
-        survey.take(Arrived(arrival.topic, arrival.payload, arrival.retained, arrival.t, arrival.wall))
-        return one_line(why_not(survey, rejection.signal), WORDS_CHARACTERS)
+        ahead_s = clock_ahead_s(arrival.payload, field, arrival.wall)
+        if rejection.reason == Reason.TOO_OLD and not -ahead_s > field.max_age_s:
+            return ""  # young by its own time: the controller has a later one
+        words = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
+        return one_line(words, WORDS_CHARACTERS)

@@ -24,18 +24,19 @@ def play(
     anchored: bool = True,
     substeps: int | None = None,
     threads: int | None = None,
+    hours: dict[Any, Hours] | None = None,
     watch: Callable[[float], None] = lambda _part: None,
 ) -> Floats:
     """Return the daily sums (law, member, day, column of `step`) of the recorded days under each of the laws.
 
     `run`: `step.sail`, or compiled (then `threads` run side by side). `substeps`: steps to an entry of the record, else
-    as many as make 10 s.
+    as many as make 10 s. `hours`: what several calls share.
     """
     members = len(model.ships) if members is None else min(members, len(model.ships))
     sums = np.zeros((len(laws), members, model.days, COLUMNS))
     sums[..., LOWEST] = np.inf
     course = model.course if substeps is None else _coarser(model.course, substeps)
-    cache: dict[Any, Hours] = {}
+    cache = {} if hours is None else hours
     for law in laws:
         key = (law.spans, law.zone)
         if key not in cache:

@@ -4,9 +4,7 @@ Everything here runs on the event loop's thread, except `connect`, which may blo
 of its own. A session is used once: the next connection is a new one, so nothing of a broken one is carried over.
 
 A message is stamped with the last moment at which the socket was known to be empty before the first byte of a packet
-was read, never with the moment a callback ran: what piled up during a stall is as old as the stall, and a packet
-that comes in parts is as old as its first byte. (Stamped at its last byte, a value held back on the way for longer
-than it may be old once switched the load on.)
+was read: `Session.read` says why.
 """
 
 import asyncio
@@ -80,7 +78,8 @@ class Session:
         self.limits = NO_LIMITS
         self._too_large: set[str] = set()
         self._subscription_id: int | None = None
-        self._unacknowledged: set[int] = set()
+        self._unacknowledged: dict[int, str] = {}  # topics, by packet identifier
+        self._forbidden: set[str] = set()
         self._acknowledged_at = NEVER
         self.drained_at = clock()
         self._behind = False
@@ -148,6 +147,11 @@ class Session:
         """Take what the socket has; called when it is readable, and by the supervision tick."""
         if self._socket is None or self._reading_on:
             return
+        # The arrival stamp. The moment a callback runs says nothing: after a stall of a minute the kernel hands over a
+        # minute's messages at once, and each would look new. What can be known is a bound: when the socket was last
+        # seen empty, nothing that is read now had arrived yet, so it is as old as that at most. The clock is taken
+        # before the read, or what comes during it would be dated too late; and a packet in parts is as old as its first
+        # byte, because stamped at its last one a value held back for longer than its age once switched the load on.
         before = self._clock()
         self._notice_stall(before)
         if self._client.fill(self.drained_at):
@@ -210,7 +214,7 @@ class Session:
         packet_id = self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
         if not self._unacknowledged:
             self._acknowledged_at = self._clock()
-        self._unacknowledged.add(packet_id)
+        self._unacknowledged[packet_id] = topic
         return packet_id
 
     @property
@@ -220,7 +224,9 @@ class Session:
             f"it takes packets of at most {self.limits.packet_bytes} bytes, too few for"
             f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
         )
-        return "; ".join((*self.limits.words, *([too_small] if self._too_large else [])))
+        forbidden = f"it does not let us publish to {', '.join(sorted(self._forbidden))} (its access rules)"
+        words = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
+        return "; ".join((*self.limits.words, *words))
 
     @property
     def has_unsent(self) -> bool:
@@ -345,8 +351,14 @@ class Session:
         except Exception as error:  # noqa: BLE001  (raised here, paho would hand out the same message for ever)
             self._listener.on_callback_error(error)
 
-    def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, *_rest: Any) -> None:
-        self._unacknowledged.discard(mid)
+    def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, code: ReasonCode, _props: Any) -> None:
+        topic = self._unacknowledged.pop(mid, "")
+        if topic and code.is_failure != (topic in self._forbidden):  # MQTT 3.1.1 has no word for a refusal
+            if code.is_failure:
+                self._forbidden.add(topic)
+            else:  # the rules have changed; some of our topics are published seldom
+                self._forbidden.clear()
+            self.report(self.trouble)
         self._acknowledged_at = self._clock()
         self.acknowledged(mid)
 

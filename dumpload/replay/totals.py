@@ -42,7 +42,7 @@ class EnergyShare(NamedTuple):
     seconds: float = 0.0
 
     def plus(self, power_w: float, seconds: float) -> "EnergyShare":
-        """Return the share with so much more."""
+        """Return the share, increased."""
         return EnergyShare(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
 
 
@@ -120,6 +120,21 @@ def drawn(
     return load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s, assumed_s
 
 
+# Until when the state of charge is known, and for how long it was not so far, s.
+Knowing = tuple[float, float]
+
+
+def know(known: Knowing, t: float, expires_at: float) -> Knowing:
+    """Return what is known after something came at `t` (s). It is compiled, too.
+
+    `expires_at`: until when the state of charge counts then, by its own age and by the heartbeat's.
+    """
+    until, lost_s = known
+    if expires_at <= t:
+        return min(until, t), lost_s
+    return expires_at, lost_s + (t - until if t > until else 0.0)
+
+
 class Energy:
     """The energy into the load while the relay is on, by `drawn` at every moment.
 
@@ -143,11 +158,11 @@ class Energy:
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
-        if signal == Signal.LOAD_POWER:
+        if self.at < t and signal in ENERGY_SIGNALS:
             self.advance(t)
+        if signal == Signal.LOAD_POWER:
             self.load = (value, expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
-            self.advance(t)
             self.volts = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
@@ -186,7 +201,7 @@ class Totals:
     def __init__(self, load: LoadRating, t: float, max_age_s: float) -> None:
         """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
 
-        `on_loss` is told from when to when (s) it was not known.
+        `on_loss` is called with the begin and end (s) of each time without it.
         """
         self.on_loss: Callable[[float, float], None] = lambda _begin, _end: None
         self.energy = Energy(load, t)
@@ -229,13 +244,12 @@ class Totals:
             self._end_run(t)
             self._on_since = MISSING
 
-    def take_charge(self, t: float, stamp: float, percent: float) -> None:
-        """A state of charge measured at `stamp` (s) came at `t` and was accepted."""
-        if t > self.known_until:
-            self.regain(t)
-        self.known_until = min(stamp, t) + self._max_age_s
-        if percent < self.lowest_on and self.is_on:
-            self.lowest_on = percent
+    def know(self, t: float, expires_at: float) -> None:
+        """The state of charge counts until `expires_at` (s) after what came at `t`, or not at all if that is over."""
+        before, lost_s = self.known_until, self.lost_s
+        self.known_until, self.lost_s = know((before, lost_s), t, expires_at)
+        if self.lost_s > lost_s:
+            self.on_loss(before, t)
 
     def charge(self, stamp: float) -> None:
         """A state of charge measured at `stamp` (s) was accepted."""

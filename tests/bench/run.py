@@ -8,7 +8,21 @@ import importlib
 import os
 import sys
 
-BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report")
+BENCHES = (
+    "pin_latency",
+    "start",
+    "off",
+    "idle",
+    "burst",
+    "faults",
+    "replay_speed",
+    "plant_speed",
+    "tune_speed",
+    "tune_search",
+    "report",
+    "export",
+    "viewers",
+)
 
 
 def main() -> int:
