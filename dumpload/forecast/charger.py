@@ -59,6 +59,23 @@ class Seen(NamedTuple):
     capacity_ah: float
     plate_v: float
 
+    @property
+    def noise_v(self) -> float:
+        """How much the measured voltage jitters: its usual change from entry to entry by night."""
+        moved = np.abs(np.diff(self.volts))[self.height[1:] < -0.1]
+        moved = moved[np.isfinite(moved)]
+        return float(np.median(moved)) if len(moved) else 0.0
+
+    @property
+    def held_v(self) -> float:
+        """How near to a set point the voltage is held there."""
+        return max(HELD_V, 3.5 * self.noise_v)
+
+    @property
+    def steady_v(self) -> float:
+        """What a steady voltage changes from entry to entry at most."""
+        return max(STEADY_V, 2.5 * self.noise_v)
+
 
 def find_charger(seen: Seen) -> Charger:
     """Return what the record tells of the charger."""
@@ -66,7 +83,7 @@ def find_charger(seen: Seen) -> Charger:
     was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
     top_v = top_v if was_full else seen.plate_v
     float_v = find_float_v(seen, top_v)
-    absorbing = (np.abs(seen.volts - top_v) < HELD_V) & (seen.height > 0.0) & was_full
+    absorbing = (np.abs(seen.volts - top_v) < seen.held_v) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
     restart_v, restarts = _restarts(seen, floating, resting)
@@ -101,7 +118,7 @@ def find_float_v(seen: Seen, top_v: float) -> float:
     """Return the voltage at which the bus stays by day once the bank is full; NaN: there is none."""
     low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
-    steady = (moved < STEADY_V) & (np.roll(moved, -1) < STEADY_V) & (seen.height > SUN_HEIGHT)
+    steady = (moved < seen.steady_v) & (np.roll(moved, -1) < seen.steady_v) & (seen.height > SUN_HEIGHT)
     steady &= seen.amps * seen.volts > -0.4 * seen.house_w  # else the charger gives nothing, and the bus just rests
     volts = seen.volts[steady & (seen.volts > low - 0.1) & (seen.volts < high)]
     least = max(30, round(0.003 * (seen.height > SUN_HEIGHT).sum()))
@@ -109,12 +126,15 @@ def find_float_v(seen: Seen, top_v: float) -> float:
         return math.nan
     at = np.arange(low - 0.2, high + 0.2, 0.01)
     counts = np.histogram(volts, np.append(at, at[-1] + 0.01) - 0.005)[0]
-    heap = np.convolve(counts, np.ones(3), mode="same")
+    wide = 1 + round(seen.noise_v / 0.01)
+    heap = np.convolve(counts, np.ones(2 * wide + 1), mode="same")
     best = int(np.where(at >= low, heap, 0).argmax())
-    beside = max(heap[max(0, best - 5)], heap[max(0, best - 4)], heap[min(len(heap) - 1, best + 5)])
+    beside = max(
+        heap[max(0, best - 5 * wide)], heap[max(0, best - 4 * wide)], heap[min(len(heap) - 1, best + 5 * wide)]
+    )
     if heap[best] < max(least, 0.2 * (volts > low).sum()) or beside > 0.5 * heap[best]:
         return math.nan  # no set point: the bank just passes there
-    return float(np.median(volts[np.abs(volts - at[best]) < 0.015]))
+    return float(np.median(volts[np.abs(volts - at[best]) < 0.015 * wide]))
 
 
 def _since(mark: Flags, height: Floats) -> Flags:
@@ -130,13 +150,13 @@ def _since(mark: Flags, height: Floats) -> Flags:
 def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Flags:
     if math.isnan(float_v):
         return np.zeros(len(seen.volts), np.bool_)
-    near = (np.abs(seen.volts - float_v) < HELD_V) & (seen.height > 0.0)
+    near = (np.abs(seen.volts - float_v) < seen.held_v) & (seen.height > 0.0)
     after = near & _since(absorbing, seen.height)
     small = near & (np.abs(seen.amps) < 0.01 * seen.capacity_ah)
     for run in runs_of(closed_up(small, 2)):  # a float that goes on from the day before
         if run.entries * seen.step_s < FLOAT_HELD_S:
             small[run.begin : run.end] = False
-    return np.asarray((after | small) & (seen.volts < top_v - HELD_V), np.bool_)
+    return np.asarray((after | small) & (seen.volts < top_v - seen.held_v), np.bool_)
 
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
@@ -144,7 +164,7 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
     idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
     if seen.solar_w is not None:
         idle = seen.solar_w < 8.0
-    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - HELD_V) & _since(absorbing | floating, seen.height)
+    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - seen.held_v) & _since(absorbing | floating, seen.height)
     if not math.isnan(float_v):
         idle &= seen.volts > float_v
     if seen.solar_w is None:  # a dark cloud looks the same, but does not begin as absorption ends
