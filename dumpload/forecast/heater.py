@@ -159,10 +159,10 @@ def tank_of(
     load = np.nan_to_num(load_w[: count * size]).reshape(count, size).mean(axis=1)
     weight = taps[: count * size].reshape(count, size).mean(axis=1)
     blocks = _Blocks(plates, size * step_s / HOUR_S, load, weight)
-    if celsius is not None and np.isfinite(celsius).mean() > 0.9:
+    nodes, level = sorted({one // size for one in opened if one // size < count}), {}
+    # Openings say to the watt-hour what a sensor in half degrees says to 25: that is for tanks that were seldom hot.
+    if not _is_telling(nodes, count) and celsius is not None and np.isfinite(celsius).mean() > 0.9:
         nodes, level = _measured(celsius[: count * size], size, opened, plates)
-    else:
-        nodes, level = sorted({one // size for one in opened if one // size < count}), {}
     missing, draw = blocks.between(nodes, level)
     rest = len(load_w) - count * size
     spread = [np.pad(np.repeat(one, size), (0, rest), mode="edge") for one in (missing, draw)]
@@ -172,10 +172,10 @@ def tank_of(
 
 
 def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates) -> tuple[list[int], dict[int, float]]:
-    """Return the blocks, two hours apart, at which the measured temperature says what is missing."""
+    """Return the blocks, six hours apart, at which the measured temperature says what is missing."""
     hot = np.nanquantile(celsius, 0.999)
     opens_c = float(np.nanmedian(celsius[opened])) if opened else max(plates.opens_c, float(hot))
-    every = max(1, round(7200.0 / BLOCK_S))
+    every = max(1, round(6 * HOUR_S / BLOCK_S))
     level = {}
     for block in range(0, len(celsius) // size, every):
         here = celsius[max(0, block * size - 2) : block * size + 3]
@@ -237,7 +237,7 @@ class _Blocks(NamedTuple):
     def _drawn(self, begin: int, end: int, first: float, last: float) -> float:
         """Return the draw with which so much is missing at the end."""
         went_in = float(self.load_w[begin:end].mean())
-        least = -2.0 * went_in if end - begin <= 24 else 0.0
+        least = -2.0 * went_in if end - begin <= 6 * HOUR_S / BLOCK_S else 0.0
         draws = np.linspace(least, 4.0 * went_in + 400.0, 61)
         ends = self.run(begin, end, np.full(61, first), draws)[-1]
         return float(np.interp(last, ends, draws))
