@@ -177,6 +177,14 @@ def bias_at(course: Course, entry: int, now: Afloat) -> float:
     return min(MOST_BIAS_V, max(-MOST_BIAS_V, bias_v))
 
 
+def taken_at_most(ship: Ship, now: Afloat, set_v: float, emf_v: float, step_s: float) -> float:
+    """Return what the bank takes while the charger holds a voltage (W), over a step in which its own voltage rises."""
+    rise = rest_at(ship, now.charge)[1] * ship.in_per_ah * step_s / HOUR_S
+    # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
+    room_w = now.volts * (100.0 - now.charge) / ship.in_per_ah * HOUR_S / step_s
+    return min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
+
+
 def move(
     ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float, anchored: bool
 ) -> tuple[Afloat, Flow]:
@@ -186,18 +194,14 @@ def move(
     same_load = abs(load_w - course.load_w[entry]) <= SAME_LOAD * max(load_w, course.load_w[entry])
     if anchored and same_load and apart < SAME_PERCENT:
         return follow(ship, course, entry, now, net_w, load_w)
-    rest_v, slope = rest_at(ship, now.charge)
-    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
+    emf_v = rest_at(ship, now.charge)[0] + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
     want_w = net_w - load_w
     set_v = set_point(ship, now.stage)
     least_w = -course.house_w[entry] - load_w
     if now.stage == RESTING:
         power_w, held = least_w, False
     else:
-        rise = slope * ship.in_per_ah * step_s / HOUR_S
-        # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
-        room_w = now.volts * (100.0 - now.charge) / ship.in_per_ah * HOUR_S / step_s
-        most_w = min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
+        most_w = taken_at_most(ship, now, set_v, emf_v, step_s)
         held = most_w < want_w
         power_w = max(min(want_w, most_w), least_w) if held else want_w
     amps = power_w / now.volts
@@ -292,6 +296,12 @@ def add_up(row: Any, flow: Flow, on: bool, charge: float, step_s: float) -> None
         row[APART_S] += step_s
 
 
+def note_evening(row: Any, hours: Hours, entry: int, t: float, step_s: float, celsius: float) -> None:
+    """Keep the water's temperature of the step in which the evening begins."""
+    if t - step_s < hours.day_began_at[entry] + EVENING_S <= t:
+        row[EVENING_C] = celsius
+
+
 def sail(
     ship: Ship, law: ControllerSettings, course: Course, hours: Hours, net_w: Any, heated: bool, anchored: bool,
     daily: Any,
@@ -323,8 +333,7 @@ def sail(
             )  # fmt: skip
             after, kept = judge(law, memory, kept, asked, percent)
             add_up(row, flow, is_on, now.charge, course.step_s)
-            if t - course.step_s < hours.day_began_at[entry] + EVENING_S <= t:
-                row[EVENING_C] = celsius
+            note_evening(row, hours, entry, t, course.step_s, celsius)
             if heated and after.position == Position.ON and memory.position == Position.OFF:
                 row[SWITCH_ONS] += 1.0
             memory = after
