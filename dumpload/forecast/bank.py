@@ -201,6 +201,12 @@ def voltage_of(
     return Voltage(np.interp(grid, knots, rest), max(1e-4, float(found[-2])), max(0.0, float(found[-1])), off_v)
 
 
+def expected_v(voltage: Voltage, charge: Floats, amps: Floats, step_s: float) -> Floats:
+    """Return the bus voltage that the fit expects in every entry."""
+    rest_v = np.interp(np.clip(charge, 0.0, 100.0), np.linspace(0.0, 100.0, 1001), voltage.rest_v)
+    return np.asarray(rest_v + voltage.ohm * amps + voltage.slow_ohm * slow_amps(step_s, amps), np.float64)
+
+
 def usual_rest_v(percent: float, cells: int) -> float:
     """Return the rest voltage of a bank of such cells."""
     charges, volts = zip(*LIFEPO4_OCV, strict=True)

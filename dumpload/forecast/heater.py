@@ -159,7 +159,8 @@ def tank_of(
     load = np.nan_to_num(load_w[: count * size]).reshape(count, size).mean(axis=1)
     weight = taps[: count * size].reshape(count, size).mean(axis=1)
     blocks = _Blocks(plates, size * step_s / HOUR_S, load, weight)
-    nodes, level = sorted({one // size for one in opened if one // size < count}), {}
+    level: dict[int, float] = {}
+    nodes = sorted({one // size for one in opened if one // size < count})
     # Openings say to the watt-hour what a sensor in half degrees says to 25: that is for tanks that were seldom hot.
     if not _is_telling(nodes, count) and celsius is not None and np.isfinite(celsius).mean() > 0.9:
         nodes, level = _measured(celsius[: count * size], size, opened, plates)

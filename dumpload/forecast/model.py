@@ -120,10 +120,9 @@ def _course(
     substeps, amps, found = max(1, round(evidence.step_s / STEP_S)), sight.amps, sight.charger
     after = RESTING if math.isnan(found.float_v) else FLOAT
     stage = np.where(found.absorbing, BULK, np.where(found.floating | found.resting, after, -1)).astype(np.int64)
-    model_v = np.interp(np.clip(monitor.charge, 0, 100), np.linspace(0, 100, 1001), voltage.rest_v)
-    model_v += voltage.ohm * amps + voltage.slow_ohm * bank.slow_amps(evidence.step_s, amps)
     return Course(
         step_s=evidence.step_s / substeps,
+        slow_keep=math.exp(-evidence.step_s / substeps / bank.SLOW_S),
         substeps=substeps,
         known=evidence.known & np.isfinite(sight.power_w),
         throttled=found.throttled,
@@ -138,7 +137,7 @@ def _course(
         offset=monitor.offset,
         extra=_unexplained(monitor, amps, evidence.step_s) / substeps,
         drift=monitor.rate * evidence.step_s / substeps,
-        bias_v=sight.volts - model_v,
+        bias_v=sight.volts - bank.expected_v(voltage, monitor.charge, amps, evidence.step_s),
         draw_w=tank.draw_w,
         missing_wh=tank.missing_wh,
         relay_on=evidence.relay > 0.5,
@@ -174,7 +173,6 @@ def _ship(
         begins_daily=found.begins_daily,
         ohm=voltage.ohm,
         slow_ohm=voltage.slow_ohm,
-        slow_s=bank.SLOW_S,
         in_per_ah=monitor.counting.in_per_ah,
         out_per_ah=monitor.counting.out_per_ah,
         charge_step=evidence.charge_step,

@@ -63,7 +63,11 @@ def _look_up(known: dict[Any, Hours], model: Model, laws: Sequence[Setup]) -> di
 def _coarser(course: Course, substeps: int) -> Course:
     factor = course.substeps / substeps
     return course._replace(
-        step_s=course.step_s * factor, substeps=substeps, extra=course.extra * factor, drift=course.drift * factor
+        step_s=course.step_s * factor,
+        slow_keep=course.slow_keep**factor,
+        substeps=substeps,
+        extra=course.extra * factor,
+        drift=course.drift * factor,
     )
 
 

@@ -54,7 +54,6 @@ class Ship(NamedTuple):
     begins_daily: bool
     ohm: float
     slow_ohm: float
-    slow_s: float
     in_per_ah: float
     out_per_ah: float
     charge_step: float
@@ -74,12 +73,14 @@ class Ship(NamedTuple):
 class Course(NamedTuple):
     """What was recorded, an entry of each array for every `substeps` steps of `step_s`; see `model`.
 
+    `slow_keep`: part of the slow current that a step leaves.
     `net_w`: power of bank and load together where the charger did not throttle. `extra`, `drift`: percent of charge and
     of the monitor's offset, in a step. `bias_v`: by how much the voltage model is wrong. `stage`: -1 unknown, or the
     charger's. `day`: row of `daily`.
     """
 
     step_s: float
+    slow_keep: float
     substeps: int
     known: Any
     throttled: Any
@@ -185,7 +186,7 @@ def move(
     apart = abs(now.charge - course.charge[entry]) + abs(now.offset - course.offset[entry])
     same_load = abs(load_w - course.load_w[entry]) <= SAME_LOAD * max(load_w, course.load_w[entry])
     if anchored and same_load and apart < SAME_PERCENT:
-        return follow(ship, course, entry, now, net_w, load_w)
+        return follow(course, entry, now, net_w, load_w)
     want_w, least_w = net_w - load_w, -course.house_w[entry] - load_w
     emf_v, most_w = acceptance(ship, course, entry, now)
     held = most_w < want_w and now.stage != RESTING
@@ -213,7 +214,7 @@ def acceptance(ship: Ship, course: Course, entry: int, now: Afloat) -> tuple[flo
     return emf_v, min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
 
 
-def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
+def follow(course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
     """Return what was recorded, since the boats are in the same state and their loads are the same."""
     power_w = course.power_w[entry]
     stage = course.stage[entry] if course.stage[entry] >= 0 else now.stage
@@ -223,7 +224,7 @@ def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, lo
     if stage == BULK and not course.sun_up[entry]:
         held_s = 0.0
     volts = course.volts[entry]
-    keep = math.exp(-course.step_s / ship.slow_s)
+    keep = course.slow_keep
     slow_a = keep * now.slow_a + (1.0 - keep) * power_w / volts
     near = abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH
     missing_wh = course.missing_wh[entry] if near else now.missing_wh
@@ -256,7 +257,7 @@ def count(ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held
     if ship.resyncs and held and now.stage == BULK and charge >= ship.resync_at:
         offset = 100.0 - charge
     offset = min(offset, 100.0 - charge)
-    keep = math.exp(-course.step_s / ship.slow_s)
+    keep = course.slow_keep
     return charge, offset, keep * now.slow_a + (1.0 - keep) * amps
 
 
