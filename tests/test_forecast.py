@@ -18,6 +18,7 @@ from voyages import BARGE, COLUMNS, SIGNALS, World, sail_on, write_csv  # noqa: 
 
 from dumpload.cli.commands import main  # noqa: E402
 from dumpload.config.to_core import controller_setup  # noqa: E402
+from dumpload.core.controller import Event, Kind  # noqa: E402
 from dumpload.core.signals import Signal  # noqa: E402
 from dumpload.forecast import bank, heater, hidden_sun  # noqa: E402
 from dumpload.forecast.closed_loop import Forecast, forecast  # noqa: E402
@@ -29,6 +30,7 @@ from dumpload.forecast.runs import Run, closed_up, runs_of, smeared  # noqa: E40
 from dumpload.forecast.step import compiled_sail, sail  # noqa: E402
 from dumpload.forecast.sun import clear_sky, sun_at  # noqa: E402
 from dumpload.records.csv import CsvRecord  # noqa: E402
+from dumpload.records.items import Hold, Instant, Moved, Restart  # noqa: E402
 from dumpload.records.record import ReadLog  # noqa: E402
 
 FOUR = COLUMNS[:4]
@@ -158,6 +160,20 @@ def test_the_heat_drawn_is_what_makes_the_openings_of_the_thermostat_fit() -> No
     assert tank.is_known
     assert tank.draw_w[5 * 1440 : 15 * 1440].mean() == pytest.approx(150.0, rel=0.05)
     assert tank.band_wh == pytest.approx(drawn, rel=0.1)
+
+
+def test_a_history_says_what_its_relay_did_and_how_long_its_values_went_on() -> None:
+    soc, items = Signal.STATE_OF_CHARGE, []
+    for minute in range(0, 8 * 1440, 2):
+        t = 1.75e9 + 60.0 * minute
+        sample = Event(t, t, Kind.SAMPLE, soc, 90.0 + minute % 4, t)
+        items.append(Instant(t, (sample, Hold(soc, t + 90.0))))
+        if minute % 1440 == 600:
+            items += [Instant(t + 30.0, (Moved(True),)), Restart(t + 90.0)]
+    evidence = gather(items)
+    assert evidence.step_s == 60.0
+    assert evidence.relay[600:603].tolist() == [0.5, 0.5, 0.0]  # on for a minute, then the program ended
+    assert evidence.known.all()
 
 
 # ---- the forecast ----

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from dumpload.forecast.evidence import Flags, Floats
+from dumpload.forecast.evidence import Floats
 from dumpload.forecast.runs import runs_of
 from dumpload.physics.bank import LIFEPO4_OCV
 
@@ -221,8 +221,3 @@ def slow_amps(step_s: float, amps: Floats) -> Floats:
         now = keep * now + (1.0 - keep) * flow
         slow[at] = now
     return slow
-
-
-def known_part(flags: Flags) -> float:
-    """Return the part of the entries that is set."""
-    return float(np.mean(flags)) if len(flags) else 0.0

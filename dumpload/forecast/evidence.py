@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,12 +89,12 @@ def gather(items: Iterable[Item]) -> Evidence:
         EvidenceError: it has no relay, is too short, or its rows are too far apart.
     """
     tracks: dict[Signal, _Track] = defaultdict(_Track)
-    relay, last = _Track(), -1
+    relay = _Track()
     for item in items:
         if isinstance(item, RowBatch):
             _take_rows(item, tracks, relay)
         elif isinstance(item, Instant):
-            last = _take_instant(item, tracks, relay, last)
+            _take_instant(item, tracks, relay)
         elif isinstance(item, Restart):
             relay.add(item.t - item.ahead, 0.0)
     return _laid_out({signal: track.joined() for signal, track in tracks.items()}, relay.joined())
@@ -110,7 +110,7 @@ def _take_rows(batch: RowBatch, tracks: Mapping[Signal, _Track], relay: _Track) 
         relay.parts.append((times[plain], np.asarray(batch.relay.values, np.float64)[plain]))
 
 
-def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track, last: int) -> int:
+def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track) -> None:
     """Take the samples of one moment; a value that went on arriving is one more sample at its end."""
     wall, value = item.t - item.ahead, np.nan
     for one in item.items:
@@ -122,7 +122,6 @@ def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track,
                 tracks[one.signal].add(one.until - item.ahead, value)
         elif isinstance(one, Moved):
             relay.add(wall, 1.0 if one.on else 0.0)
-    return last
 
 
 def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Floats, Floats]) -> Evidence:
@@ -202,14 +201,3 @@ def step_of(charge: Floats) -> float:
     if len(different) < 3:
         return 1.0
     return float(np.clip(np.quantile(np.diff(different), 0.1), 0.0, 5.0))
-
-
-def items_known(evidence: Evidence, *signals: Signal) -> Flags:
-    """Return in which entries all of these signals are known."""
-    known = evidence.known.copy()
-    for signal in signals:
-        known &= np.isfinite(evidence.signals[signal])
-    return known
-
-
-Arrays = Mapping[str, Any]
