@@ -20,6 +20,7 @@ from dumpload.forecast.step import CURTAILED, ENERGY, FROM_BANK, ON_S, SWITCH_ON
 # all daily differences between A and B, and part of what rests on sun that was not seen (tuned on the tests' boats).
 NINETY = 1.645
 OF_FIGURE, OF_DIFFERENCE, OF_UNSEEN, OF_COUNT, OF_DRAIN = 0.010, 0.03, 0.10, 0.04, 0.06
+OF_UNMEASURED = 0.3
 # Without a direct measure of the load, and with fewer signals still, no energy is surer than this (part).
 WITHOUT_LOAD, WITHOUT_POWER = 0.15, 0.25
 
@@ -136,7 +137,8 @@ def _difference(
     """Return B - A in Wh a day: what both have in common has no part in its interval."""
     own = _figure(energies, float(np.sqrt((extra[1:] ** 2).sum() + (0.8 * extra[0]) ** 2)), 0.0)
     value = (energy.value - measured) / days
-    widen = least_part * abs(energy.value - measured) / days
+    # Where the load was not measured, A itself is not known to the watt-hour.
+    widen = least_part * (abs(energy.value - measured) + OF_UNMEASURED * max(energy.value, measured)) / days
     below = max((own.value - own.low) / days, widen)
     above = max((own.high - own.value) / days, widen)
     return Figure(value, value - below, value + above)
