@@ -167,6 +167,19 @@ def test_nothing_that_is_there_is_written_over(
     assert {file: file.read_bytes() for file in folder.iterdir()} == before
 
 
+def test_no_output_takes_the_place_of_a_file_that_the_call_names(
+    content: Files, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "a.toml"
+    other.write_bytes(content.config.read_bytes())
+    for file, what in ((content.log, "LOG"), (content.config, "the settings"), (other, "--recorded-with")):
+        before = file.read_bytes()
+        words = content.words("--settings", "2", "--members", "1", "--recorded-with", str(other), "--report", str(file))
+        assert main(words) == USAGE
+        assert f"(it is the same file as {what})" in capsys.readouterr().err
+        assert file.read_bytes() == before
+
+
 def test_where_nothing_would_be_gained_it_says_that_the_record_shows_no_difference(
     content: Files, capsys: pytest.CaptureFixture[str]
 ) -> None:

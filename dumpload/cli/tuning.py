@@ -114,7 +114,7 @@ def _refuse_written(args: argparse.Namespace) -> None:
 
 def _write(args: argparse.Namespace, path: Path, settings: "Settings", found: "Tuning") -> None:
     """Write what files are wanted, all or none."""
-    from dumpload.files import Output, write_outputs
+    from dumpload.files import Named, Output, write_outputs
     from dumpload.tune.page import tuning_page
     from dumpload.tune.parts import outputs
     from dumpload.tune.picture import trade_off
@@ -125,7 +125,10 @@ def _write(args: argparse.Namespace, path: Path, settings: "Settings", found: "T
         files.append(Output("--svg", args.svg / f"{picture.name}.svg", picture.file().encode()))
     if args.report is not None:
         files.append(Output("--report", args.report, tuning_page(found).encode()))
-    write_outputs(files, console.named(args, path, settings))
+    named = list(console.named(args, path, settings))
+    if args.recorded_with is not None:
+        named.append(Named("--recorded-with", Path(args.recorded_with)))
+    write_outputs(files, named)
 
 
 def _number(least: float, most: float, unit: str) -> "Callable[[str], float]":

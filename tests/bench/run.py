@@ -19,6 +19,7 @@ BENCHES = (
     "plant_speed",
     "tune_speed",
     "tune_search",
+    "tune_truth",
     "report",
     "export",
     "viewers",
