@@ -19,7 +19,7 @@ def settings_text(world: World, place: Place, rule: Rule, signals: Sequence[str]
             _table("control", _control(rule)),
             _table("permissive", _permissive(rule, place)),
             _table("relay", {"pin": 17, "pin_factory": "mock"}),
-            _table("battery", BATTERY | dict(world.monitor)),
+            _table("battery", BATTERY | (world.monitor or {})),
             _table("solar", _solar(world, place)),
             _table("load", {"rated_w": 300, "rated_v": 24}),
             _table("tank", TANK | {"target_c": round(world.boat.tank.opens_c)}),

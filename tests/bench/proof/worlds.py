@@ -4,8 +4,6 @@ What the settings files say of a boat is what its owner reads on plates and in m
 otherwise: a used bank, a charger that reads its own volts, an element of 3 % more ohms.
 """
 
-from collections.abc import Mapping
-from types import MappingProxyType
 from typing import NamedTuple
 
 from bench.proof.household import Household
@@ -28,7 +26,7 @@ class World(NamedTuple):
     panels: Panels = Panels(1_400.0)
     house: Household = Household()
     cloud_s: float = 240.0
-    monitor: Mapping[str, float] = MappingProxyType({})
+    monitor: dict[str, float] | None = None
 
 
 FLOATS = {"absorption_v": 28.4, "float_v": 27.0, "charger_a": 60.0}
