@@ -60,12 +60,20 @@ def tool_key(python: str) -> str:
     return digest.hexdigest()[:12]
 
 
-def ask(case: Case, pair: Pair, signals: str, python: str, folder: Path, *, known: bool = False) -> Result | None:
-    """Return the result of one question; answers are kept in `folder`. `known`: None where it was not asked before."""
-    if known and not _kept(case, pair, signals, folder, closed=True).exists():
+class Folders(NamedTuple):
+    """Where answers are kept: of this state of the program; and of the open loop, asked once for all states of it."""
+
+    closed: Path
+    opened: Path
+
+
+def ask(case: Case, pair: Pair, signals: str, python: str, folders: Folders, *, known: bool = False) -> Result | None:
+    """Return the result of one question. `known`: None where it was not asked before, and no open loop either."""
+    if known and not _kept(case, pair, signals, folders.closed, closed=True).exists():
         return None
-    closed = _document(case, pair, signals, python, folder, closed=True)
-    opened = _document(case, pair, OPEN_SET, python, folder, closed=False)
+    closed = _document(case, pair, signals, python, folders.closed, closed=True)
+    has_opened = not known or _kept(case, pair, OPEN_SET, folders.opened, closed=False).exists()
+    opened = _document(case, pair, OPEN_SET, python, folders.opened, closed=False) if has_opened else {}
     truths = (case.truth(pair.recorded), case.truth(pair.asked))
     return Result(case.world.name, pair.name, signals, read_answer(closed), *truths, read_open(opened))
 

@@ -92,14 +92,15 @@ def _cases(some: Sequence[Any], pairs: Sequence[Any], wanted: argparse.Namespace
 
 
 def _answers(questions: Sequence[Any], wanted: argparse.Namespace, key: str) -> list[Any]:
-    from bench.proof.asking import ask
+    from bench.proof.asking import Folders, ask
 
-    folder = wanted.cache / f"answers-{_worlds_key()}-{key}"
-    folder.mkdir(exist_ok=True)
+    folders = Folders(wanted.cache / f"answers-{_worlds_key()}-{key}", wanted.cache / f"open-{_worlds_key()}")
+    for folder in folders:
+        folder.mkdir(exist_ok=True)
     results = {}
     with ThreadPoolExecutor(wanted.jobs) as pool:
         runs = {
-            pool.submit(ask, *question, wanted.python, folder, known=wanted.known): number
+            pool.submit(ask, *question, wanted.python, folders, known=wanted.known): number
             for number, question in enumerate(questions)
         }
         for done, run in enumerate(as_completed(runs), 1):

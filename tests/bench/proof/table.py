@@ -75,9 +75,10 @@ def _of_full(results: Sequence[Result], signals: str) -> Iterator[Verdict]:
     shares = {name: share_answered(some) for name, some in _by(results, lambda one: one.world).items()}
     low = [f"{name} {share:.0f} %" for name, share in shares.items() if share < 70.0]
     wanted = f"{signals}: at least 70 % answered in every world but one"
-    yield Verdict(wanted, "; ".join(low) or "all", len(low) <= 1 if shares else None)
+    yield Verdict(wanted, "; ".join(low) or "all", len(low) <= min(1, len(shares) - 1) if shares else None)
     missed = confident_misses(results)
-    yield Verdict(f'{signals}: no pair "good" that misses by more than 20 %', f"{len(missed)}", not missed)
+    met = not missed if results else None
+    yield Verdict(f'{signals}: no pair "good" that misses by more than 20 %', f"{len(missed)}", met)
 
 
 def _all_signals(results: Sequence[Result]) -> Verdict:
@@ -108,7 +109,7 @@ def _scores(title: str, groups: Mapping[str, Sequence[Result]]) -> Iterator[str]
         yield _row(
             name, str(len(results)), counts, f"{100.0 - share_answered(results):.0f}",
             *(_spread(_errors(some, error_of(figure))) for figure in (ENERGY, ONS) for some in (results, answered)),
-            f"{inside(ENERGY, answered):.0f}/{inside(ONS, answered):.0f}", str(len(confident_misses(results))),
+            f"{_whole(inside(ENERGY, answered))}/{_whole(inside(ONS, answered))}", str(len(confident_misses(results))),
             *("/".join(_number(_errors(results, error(figure)).median) for figure in (ENERGY, ONS))
               for error in (same_as_a, open_loop)),
         )  # fmt: skip
@@ -126,7 +127,7 @@ def _differences(title: str, groups: Mapping[str, Sequence[Result]]) -> Iterator
             name,
             *(_spread(_errors(some, error)) for some in (results, answered)
               for error in (difference_error, lambda one: abs(difference_of(one)))),
-            f"{inside('difference_wh_per_day', answered):.0f}", f"{right} of {clear}",
+            _whole(inside("difference_wh_per_day", answered)), f"{right} of {clear}",
         )  # fmt: skip
     yield ""
 
@@ -137,7 +138,7 @@ def _other(title: str, groups: Mapping[str, Sequence[Result]]) -> Iterator[str]:
         answered = [result for result in results if is_answered(result)]
         cells = []
         for figure in ("on_time_s", "caught_wh"):
-            cells += [_spread(_errors(answered, error_of(figure))), f"{inside(figure, answered):.0f}"]
+            cells += [_spread(_errors(answered, error_of(figure))), _whole(inside(figure, answered))]
         yield _row(name, *cells)
     yield ""
 
@@ -202,6 +203,10 @@ def _number(value: float | None) -> str:
     if value is None or np.isnan(value):
         return "-"
     return f"{value:.1f}" if abs(value) < 100.0 else f"{value:.0f}"
+
+
+def _whole(value: float) -> str:
+    return "-" if np.isnan(value) else f"{value:.0f}"
 
 
 def _head(title: str, *names: str) -> Iterator[str]:
