@@ -67,15 +67,20 @@ class Folders(NamedTuple):
     opened: Path
 
 
-def ask(case: Case, pair: Pair, signals: str, python: str, folders: Folders, *, known: bool = False) -> Result | None:
-    """Return the result of one question. `known`: None where it was not asked before, and no open loop either."""
-    if known and not _kept(case, pair, signals, folders.closed, closed=True).exists():
+def ask(
+    case: Case, pair: Pair, signals: str, python: str, folders: Folders, *, closed: bool, opened: bool
+) -> Result | None:
+    """Return the result of one question. `closed`, `opened`: which loop to ask, where it was not asked before.
+
+    None: there is no answer of the closed loop.
+    """
+    if not closed and not _kept(case, pair, signals, folders.closed, closed=True).exists():
         return None
-    closed = _document(case, pair, signals, python, folders.closed, closed=True)
-    has_opened = not known or _kept(case, pair, OPEN_SET, folders.opened, closed=False).exists()
-    opened = _document(case, pair, OPEN_SET, python, folders.opened, closed=False) if has_opened else {}
+    answer = _document(case, pair, signals, python, folders.closed, closed=True)
+    is_known = _kept(case, pair, OPEN_SET, folders.opened, closed=False).exists()
+    baseline = _document(case, pair, OPEN_SET, python, folders.opened, closed=False) if opened or is_known else {}
     truths = (case.truth(pair.recorded), case.truth(pair.asked))
-    return Result(case.world.name, pair.name, signals, read_answer(closed), *truths, read_open(opened))
+    return Result(case.world.name, pair.name, signals, read_answer(answer), *truths, read_open(baseline))
 
 
 def read_answer(document: Mapping[str, Any]) -> Answer:
