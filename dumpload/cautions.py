@@ -17,8 +17,8 @@ CAUTIONS = (
     ),
     (
         "Arc: direct current does not go out by itself. Contact, thermostat, cut-out, isolator and fuse must be rated "
-        "for DC at the highest bus voltage. Isolate the bank before you touch anything, and keep metal tools off its "
-        "terminals."
+        "for DC at the highest bus voltage. Isolate the battery before you touch anything, and keep metal tools off "
+        "its terminals."
     ),
     "Mains: where there is an inverter or shore power, its voltage kills. Keep it out of the same enclosure.",
     (

@@ -35,8 +35,14 @@ def typeset(text: str) -> str:
     return _SQUARE.sub(r"\1²", _SIGN.sub(lambda match: SIGNS[match[0]], text))
 
 
-def page(title: str, style: str, body: Iterable[str]) -> str:
+# A page loads nothing.
+POLICY = "default-src 'none'; style-src 'unsafe-inline'"
+
+
+def page(title: str, style: str, body: Iterable[str], policy: str = POLICY, head: str = "") -> str:
     """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML.
+
+    `policy`: its content security policy; `head`: HTML that is added to the head.
 
     Controls, and what turns text around, are shown as escapes: records and settings may have been made by strangers.
     """
@@ -45,8 +51,8 @@ def page(title: str, style: str, body: Iterable[str]) -> str:
     return printable(
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
-        f"<title>{name}</title>\n<style>{STYLE}{style}</style>\n</head>\n"
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        f"<title>{name}</title>\n<style>{STYLE}{style}</style>\n{head}</head>\n"
         f"<body>\n<main>\n<h1>{name}</h1>\n{lines}\n</main>\n</body>\n</html>\n",
         lines=True,
     )

@@ -2,6 +2,7 @@
 
 import signal
 
+import pytest
 from hypothesis import settings
 
 # The same examples on every run, so that a run says something about the change and not about luck. `quick` is for every
@@ -13,3 +14,13 @@ settings.load_profile("quick")
 
 # A shell's job in the background ignores it, and so would every program that a test starts and interrupts.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what takes many minutes, unless it is asked for by its mark."""
+    if "long" in config.getoption("markexpr"):
+        return
+    left_out = [item for item in items if item.get_closest_marker("long")]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]

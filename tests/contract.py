@@ -7,6 +7,7 @@ import jsonschema
 from scripted_broker import Peer
 
 from dumpload import __version__
+from dumpload.core.alerts import Alert, alert_name
 from dumpload.core.decode import Reason
 from dumpload.core.explain import cause_name
 from dumpload.core.law import Cause
@@ -33,6 +34,8 @@ def closed(properties: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+ALERT_NAME = {"enum": sorted(alert_name(alert) for alert in Alert)}
+ALERT_TEXT = {"type": "string", "minLength": 1, "maxLength": 200}
 MOMENT_OR_NULL = {"anyOf": [MOMENT, {"type": "null"}]}
 SIGNAL = closed(
     {
@@ -89,9 +92,19 @@ STATUS = jsonschema.Draft202012Validator(
                 "additionalProperties": SIGNAL,
             },
             "rejections": {"type": "array", "maxItems": 8, "items": REJECTION},
+            "alerts": {
+                "type": "array",
+                "maxItems": len(Alert),
+                "items": closed({"alert": ALERT_NAME, "since": MOMENT, "text": ALERT_TEXT}),
+            },
+            "confirm_elapsed_s": {"type": ["number", "null"], "minimum": 0, "maximum": 3600},
+            "confirm_s": {"type": "number", "minimum": 0, "maximum": 3600},
             "on_time_today_s": {"type": "number", "minimum": 0, "maximum": 90_000},
             "on_time_limit_s": SECONDS_OR_NULL,
             "energy_today_wh": {"type": ["number", "null"], "minimum": 0},
+            "changes": COUNT,
+            "on_time_s": {"type": "number", "minimum": 0},
+            "energy_wh": {"type": ["number", "null"], "minimum": 0},
         }
     )
 )
@@ -107,6 +120,10 @@ CHANGE = jsonschema.Draft202012Validator(
             "after_s": {"type": "number", "minimum": 0},
         }
     )
+)
+
+ALERT = jsonschema.Draft202012Validator(
+    closed({"at": MOMENT, "alert": ALERT_NAME, "state": {"enum": ["begins", "ends"]}, "text": ALERT_TEXT})
 )
 
 BASE = "dumpload/barge"
@@ -146,9 +163,15 @@ def status(**changes: Any) -> dict[str, Any]:
         "hand_until": None,
         "signals": {"state_of_charge": signal(91.5, "percent", "barge/bank", 2.4)},
         "rejections": [],
+        "alerts": [],
+        "confirm_elapsed_s": None,
+        "confirm_s": 30.0,
         "on_time_today_s": 3900.0,
         "on_time_limit_s": None,
         "energy_today_wh": None,
+        "changes": 6,
+        "on_time_s": 5400.0,
+        "energy_wh": None,
         **changes,
     }
 

@@ -64,7 +64,7 @@ def write(path: Path, rows: Sequence[Row], *statements: str, record: str = RECOR
         database.execute("INSERT INTO boots VALUES (1, 'b1', ?, 0.0, 'test')", (NOON,))
         names, marks = ", ".join(COLUMNS), ", ".join("?" for _ in COLUMNS)
         database.executemany(
-            f"INSERT INTO record (boot, {names}) VALUES (1, {marks})",  # noqa: S608
+            f"INSERT INTO record (boot, {names}) VALUES (1, {marks})",
             [[one[name] for name in COLUMNS] for one in rows],
         )
         for statement in statements:

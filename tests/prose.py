@@ -136,7 +136,7 @@ class Trace:
             "celsius": self.live("celsius"),
             "stamp": self.now - details[2] if arrived else None,
             "newest": self.newest,
-            "doubt": what == "doubt",
+            "evidence_reset": what == "evidence_reset",
             "ever_live": self.ever_live,
             "locked_out": self.lockout,
             "selector": self.selector,
@@ -164,7 +164,7 @@ class Trace:
             soc = facts["soc"]
             if soc is None or soc < facts["cut_out"]:
                 return False
-            if soc < facts["cut_in"] or facts["doubt"]:
+            if soc < facts["cut_in"] or facts["evidence_reset"]:
                 last = None
             elif tells(facts):
                 last = facts if last is None else last

@@ -76,7 +76,9 @@ class Recorded(World):
         self.accepted: list[Event] = []
         self.said: list[Event] = []
         self.recorder = Recorder(self.notebook, every_s, self.notes.append)  # type: ignore[arg-type]
-        self.recorder.begin("b1", self.settings, self.state, self.ahead, {"name": "barge"})
+        has_heartbeat = not is_missing(self.settings.max_age_s[Signal.HEARTBEAT])
+        told = {"name": "barge"} | ({"telemetry.heartbeat.topic": "barge/uptime"} if has_heartbeat else {})
+        self.recorder.begin("b1", self.settings, self.state, self.ahead, told)
 
     def send(self, kind: Kind, **fields: Any) -> "Recorded":
         event = Event(self.t, self.t + self.ahead, kind, **fields)

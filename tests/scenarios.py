@@ -29,6 +29,7 @@ SETUPS = {
     "every permissive": setup(LIMITS, PERMISSIVES),
     "young data only": setup(LIMITS, PERMISSIVES, max_age_s=20.5),
     "floor in the band": setup(LIMITS._replace(floor_percent=93.0)),
+    "heartbeat": setup(QUICK, heartbeat_s=45.0),
     "charge alone": setup(LIMITS, max_age_s=(60.0, *[math.nan] * 6)),
 }
 HEATER = LoadRating(300.0, 1.92)
@@ -43,6 +44,7 @@ OTHERS = {
     Signal.BATTERY_POWER: ["100", "-100", "-100.5", "-300", "0", "", "inf", "-0"],
     Signal.LOAD_POWER: ["0", "380", "20", "21", "", "-200", "408.2"],
     Signal.TANK_TEMPERATURE: ["58", "58.1", "65", "64.9", "40", "", "200", "57"],
+    Signal.HEARTBEAT: ["1", "2", "3", "up 4 s", ""],
     Signal.SOLAR_POWER: ["0", "900", "", "-101", "abc"],
 }
 

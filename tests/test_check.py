@@ -50,7 +50,7 @@ def test_the_fewest_settings_judge_nothing_and_a_question_of_safety_without_answ
         "cable and fuse",
         "contact and coil",
         "heater's protection",
-        "thresholds and bank",
+        "thresholds and battery",
         "water",
     }
 
@@ -145,7 +145,7 @@ def test_lost_data_cost_time_and_energy() -> None:
     # 432 W x 61 s / 3600 = 7.32 Wh; of 7168 Wh 0.1021 %.
     assert document(**load)["data_lost"].endswith("which costs at most 7.32 Wh")
     bank = {"battery__capacity_ah": 280, "battery__nominal_v": 25.6}
-    assert document(**load, **bank)["data_lost"].endswith("which costs at most 7.32 Wh, 0.1 % of the bank")
+    assert document(**load, **bank)["data_lost"].endswith("which costs at most 7.32 Wh, 0.1 % of the battery")
 
 
 def test_the_law_is_said_in_words() -> None:
@@ -168,7 +168,7 @@ def test_the_law_is_said_in_words() -> None:
     assert found["relay"] == "no pin is driven (pin_factory is mock), low is on"
     assert found["law"] == [
         "on at or above 97 %; off below 93 %; never on below 50 %",
-        "at least 300 s on and 300 s off (a veto ends an on-time at once)",
+        "at least 300 s on and 300 s off (other limits still switch off at once)",
         "at any time of day",
         "only while the bus is not below 26.4 V (again from 27.2 V)",
         "only until the tank is at 65 degC (again from 58 degC)",

@@ -49,8 +49,8 @@ VOLTAGE = {
         # Half of 7168 Wh.
         ("floor against the night", {"battery.night_wh": 3584}, "pass"),
         ("floor against the night", {"battery.night_wh": 3600}, "fail"),
-        ("discharge limit of the bank", {"battery.discharge_limit_a": 75}, "pass"),
-        ("discharge limit of the bank", {"battery.discharge_limit_a": 74}, "fail"),
+        ("discharge limit of the battery", {"battery.discharge_limit_a": 75}, "pass"),
+        ("discharge limit of the battery", {"battery.discharge_limit_a": 74}, "fail"),
         ("charging in the cold", {"battery.coldest_c": 0}, "caution"),
         ("charging in the cold", {"battery.coldest_c": -5, "battery.charge_from_c": -10}, "fail"),
         ("charging in the cold", {"battery.coldest_c": 3, "battery.charge_from_c": -10}, "pass"),
@@ -99,7 +99,7 @@ def test_the_advice_passes() -> None:
     # 5000 / 7168 = 69.754 %
     assert line(name, changes).change == "Set control.floor_percent to at least 69.8."
     assert state(name, {**changes, "control.floor_percent": 69.8}) == "pass"
-    assert "larger bank" in line(name, {"battery.night_wh": 7000}).change
+    assert "larger battery" in line(name, {"battery.night_wh": 7000}).change
     name, changes = "band against the dwell", {"control.cut_out_percent": 96.9}
     # 432 x 300 / 3600 = 36 Wh = 0.5022 %; 7.168 Wh last 59.7 s.
     assert "control.min_on_s to at most 59.7, or make the band at least 0.51 % wide" in line(name, changes).change

@@ -30,7 +30,7 @@ def test_it_says_what_the_settings_say_from_the_panels_to_the_element() -> None:
     assert words(KNOWN) == {
         "Panels": "1400 W",
         "Charger": "80 A, to 28.8 V",
-        "Bank": "25.6 V, 280 Ah, LiFePO4",
+        "Battery": "25.6 V, 280 Ah, LiFePO4",
         "Fuse at the battery": "25 A, 125 V DC",
         "Cable": "6 mm² class 5 tinned, 4 m one way",
         "Isolator": "48 V DC, 100 A",

@@ -46,7 +46,7 @@ def test_any_settings_get_an_answer() -> None:
     assert seen["relief-valve pass"]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_five_thousand_settings_get_an_answer() -> None:
     seen = answers(3, 5000)

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from dumpload.cli.commands import main
+from dumpload.config.instances import has_neighbours
 
 Capture = pytest.CaptureFixture[str]
 
@@ -116,3 +117,11 @@ def test_a_lone_file_and_a_draft_elsewhere_have_no_others(folder: Path, capsys: 
     assert own(capsys, folder / "etc", galley) == {}
     put(folder / "etc", "heater.toml")
     assert own(capsys, folder / "etc", put(folder, "draft.toml")) == {}
+
+
+def test_settings_have_neighbours_where_others_are_installed_beside_them(folder: Path) -> None:
+    one = put(folder, "heater.toml")
+    assert not has_neighbours(one, str(folder / "dumpload.toml"))
+    put(folder, "watermaker.toml")
+    assert has_neighbours(one, str(folder / "dumpload.toml"))
+    assert not has_neighbours(one, "/etc/dumpload/dumpload.toml"), "a draft elsewhere"

@@ -66,7 +66,7 @@ def test_it_is_well_formed_and_says_all_that_the_document_says() -> None:
         assert f"{one['part']}: {one['name']}" in words
         assert all(typeset(one[key]) in words for key in ("figure", "limit", "source", "change"))
     assert headline(found) in words
-    assert "thresholds and bank: floor against the night needs battery.night_wh" in words
+    assert "thresholds and battery: floor against the night needs battery.night_wh" in words
     assert found["data_lost"] in words
     assert all(typeset(line) in words for line in (*found["law"], *found["cautions"]))
     assert words.count("Local codes and a licensed electrician decide.") == sum(

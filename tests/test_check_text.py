@@ -47,7 +47,7 @@ def test_the_verdict_comes_first_then_what_to_fix_by_danger_then_the_rest() -> N
         "fire",
         "DC arc, or a load that stays on",
         "scald, infection",
-        "the bank",
+        "the battery",
     ]
 
 

@@ -146,14 +146,14 @@ def test_a_figure_set_to_the_limit_as_printed_passes() -> None:
     printed_limits(1, 600)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_worse_never_looks_better_in_twenty_thousand_pairs() -> None:
     compared = pairs(2, 20_000)
     assert all(compared.values()), compared
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_ten_thousand_figures_set_to_the_limit_as_printed_pass() -> None:
     printed_limits(2, 10_000)

@@ -18,7 +18,9 @@ from scripted_broker import PUBLISH, Peer, scripted_broker
 
 from dumpload import __version__
 from dumpload.cli.client import NoAnswerError
-from dumpload.cli.commands import INTERRUPTED, OK, USAGE, WRONG, build_parser, duration, main
+from dumpload.cli.commands import build_parser, main
+from dumpload.cli.console import INTERRUPTED, OK, USAGE, WRONG
+from dumpload.cli.periods import duration
 
 COMMANDS = next(list(action.choices) for action in build_parser()._actions if isinstance(action.choices, dict))
 

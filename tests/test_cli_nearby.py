@@ -10,6 +10,7 @@ from judged import settings
 
 from dumpload.cli import client, nearby
 from dumpload.cli.client import NoAnswerError, RefusedError
+from dumpload.daemon import local_socket
 from dumpload.daemon.local_socket import LocalSocket, LocalWay
 
 STATUS = {
@@ -130,6 +131,6 @@ def test_who_may_not_connect_reads_which_socket_it_was(monkeypatch: pytest.Monke
         raise PermissionError
 
     monkeypatch.setattr(nearby, "sockets", lambda _environ: [Path("/run/dumpload/control.sock")])
-    monkeypatch.setattr(nearby, "connected", closed)
+    monkeypatch.setattr(local_socket, "connected", closed)
     with pytest.raises(NoAnswerError, match=r"/run/dumpload/control\.sock, which this user may not use"):
         asyncio.run(off())

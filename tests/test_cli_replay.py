@@ -11,7 +11,8 @@ import pytest
 from half_hour import ROWS, SETTINGS
 from interrupting import interrupted
 
-from dumpload.cli.commands import OK, USAGE, WRONG, main
+from dumpload.cli.commands import main
+from dumpload.cli.console import OK, USAGE, WRONG
 
 
 @pytest.fixture

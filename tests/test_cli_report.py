@@ -13,7 +13,8 @@ from histories import fill
 from interrupting import interrupted
 from jsonschema import Draft202012Validator
 
-from dumpload.cli.commands import OK, USAGE, main
+from dumpload.cli.commands import main
+from dumpload.cli.console import OK, USAGE
 from dumpload.history.schema import Entry, RowKind
 
 # 2025-06-16 12:00:00 UTC.

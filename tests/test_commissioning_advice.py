@@ -16,6 +16,9 @@ from dumpload.core.signals import Signal
 WALL = 1_750_075_200.0
 TOPIC = "barge/bank"
 SOC = Signal.STATE_OF_CHARGE
+FROM_FUTURE = (
+    "the source's clock is 3600 s ahead of this computer's; at most 5 s is believed. Set one of the two clocks"
+)
 
 
 def survey(keys: dict[str, Any], *messages: tuple[str, Any], every_s: float = 5.0, retained: bool = False) -> Survey:
@@ -51,7 +54,12 @@ def test_a_value_that_counts_is_live() -> None:
         (
             {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},
             {"soc": 97, "ts": WALL + 3600},
-            "the source's clock is 3600 s ahead of this computer's; at most 5 s is believed. Set one of the two clocks",
+            FROM_FUTURE + " (most often one of them takes local time for UTC)",
+        ),
+        (
+            {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},
+            {"soc": 97, "ts": WALL + 40},
+            FROM_FUTURE.replace("3600", "40"),
         ),
         (
             {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},

@@ -56,7 +56,7 @@ def test_the_text_has_the_settings_side_by_side(trials: list[Trial]) -> None:
     lines = text.splitlines()
     assert max(map(len, lines)) <= 80
     assert text.isascii()
-    assert lines[0].startswith("Of 6 settings on the same record, E would have run the load longest")
+    assert lines[0].startswith("Of 6 settings on the same record, E would have run the heater longest")
     assert "B  at-99.5.toml" in lines
     assert lines[-2:] == ["F differs from A in:", "   control.cut_in_percent 99.0 (A: 97.0)"]
     columns = [line.split() for line in lines if line.strip() and set(line) <= set("ABCDEF ")]
@@ -70,8 +70,8 @@ def test_keys_that_decide_nothing_are_only_counted(month: Path) -> None:
         settings(KEYS | {"name": "galley", "mqtt.port": 1884, "permissive.window": ["09:00-17:00"]}),
     )
     lines = trials_text(run_trials(month, TableFormat(), {"one": one, "other": other})).splitlines()
-    assert "   permissive.window ('09:00-17:00',) (A: ())" in lines
-    assert lines[-1].startswith("   and in ")
+    assert "   permissive.window 09:00-17:00 (A: none)" in lines
+    assert lines[-1].startswith("   plus ")
     assert "mqtt.port" not in "".join(lines)
     same = trials_text(run_trials(month, TableFormat(), {"one": one, "other": one})).splitlines()
     assert same[-1] == "B has the same control settings as A."
@@ -119,7 +119,7 @@ def test_lower_thresholds_bring_more_energy_although_the_recorded_load_was_off(h
 def test_the_notes_of_a_single_replay_are_in_a_comparison_with_their_letters(
     high_and_low: list[Trial],
 ) -> None:
-    note = "of this on-time the recorded load drew nothing: it was off then"
+    note = "of this on-time the heater drew nothing in the record: either the relay was off at that time"
     text = " ".join(trials_text(high_and_low).split())
     assert re.search(rf"! B: In 1\d h \d\d min {note}", text)
     assert note in " ".join(trials_text(high_and_low[1:]).split())
@@ -130,14 +130,14 @@ def test_a_tie_names_all_of_those_that_are_equal(month: Path) -> None:
     one = settings(KEYS)
     text = trials_text(run_trials(month, TableFormat(), {"a": one, "b": one}))
     first = " ".join(text.split("\n\n")[0].split())
-    assert first.endswith("all would have run the load equally long, and all switched it on equally often.")
+    assert first.endswith("all would have run the heater equally long, and all switched it on equally often.")
 
 
 def test_one_key_is_a_key(month: Path) -> None:
     text = trials_text(
         run_trials(month, TableFormat(), {"a": settings(KEYS), "b": settings(KEYS | {"mqtt.port": 1884})})
     )
-    assert text.endswith("and in 1 key that decides nothing in a replay")
+    assert text.endswith("plus 1 setting with no effect here")
 
 
 def test_a_short_record_gives_no_figures_a_day(tmp_path: Path) -> None:

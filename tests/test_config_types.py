@@ -146,7 +146,7 @@ def test_a_wrong_item_of_a_list_is_named_by_its_position(key: str, value: Any, l
 def test_an_unknown_key_of_a_string_of_panels_is_named_without_its_value() -> None:
     (line,) = complaints({"solar.strings": [{"peak_w": 700, "slope": 12}]})
     assert line.startswith("solar.strings[0].slope")
-    assert line.endswith("expected a key that exists")
+    assert line.endswith("expected a setting that exists")
     assert "12" not in line
 
 

@@ -6,7 +6,7 @@ data count for 60 s; the start is at noon, at second 0.
 
 import math
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -568,6 +568,17 @@ def test_a_clock_set_back_across_midnight_does_not_renew_the_days_on_time() -> N
     assert world.soc(98.0).seen_as == ("off", "duty_limit")
     world.soc_for(98.0, 1_800.0)
     assert world.seen_as == ("on", "surplus")  # midnight, once more
+
+
+def test_a_board_that_starts_in_1970_still_knows_the_restored_on_time_once_it_gets_the_true_time() -> None:
+    limits = PermissiveLimits(max_on_per_day_s=1_800.0)
+    world = World(setup(AT_ONCE, limits), wall=60.0)
+    world.state = start(START, on_time_s=1_700.0, day=date(2025, 6, 16).toordinal())
+    world.soc_for(98.0, 50.0)
+    assert world.changes == [(10.0, "on", "surplus")]
+    world.ahead += NOON
+    world.wake().soc_for(98.0, 600.0)
+    assert world.changes == [(10.0, "on", "surplus"), (110.0, "off", "duty_limit")]
 
 
 # The window, the drain and the day's on-time, through the controller

@@ -164,3 +164,20 @@ def test_tls_that_does_not_fit_is_no_connection(locked: Locked, authority: Autho
     daemon.await_log("broker_down", text=words)
     never(lambda: daemon.line or barge.presence, "it connected", 2 * (CONFIRM_S + MIN_OFF_S))
     assert daemon.stop() == 0
+
+
+def test_an_access_rule_that_forbids_publishing_is_said_on_the_version_that_has_a_word_for_it(
+    harbour: Harbour,
+) -> None:
+    """MQTT 5.0, section 3.4.2.1: the acknowledgement of a publication may say that it is not authorized (0x87)."""
+    barge = harbour.barge
+    harbour.rules.write_text(f"user barge\ntopic read {CHARGE}\n{OTHERS}")
+    harbour.broker.read_again()
+    barge.source.set(FULL)
+    daemon = barge.daemon(**harbour.login, mqtt__protocol="5").start()
+    fault = daemon.await_log("fault", part="broker")
+    assert "it does not let us publish to dumpload/barge/" in fault["text"]
+    eventually(lambda: daemon.ons, "the load to be on all the same")
+    harbour.allow(CHARGE)
+    harbour.broker.read_again()
+    daemon.await_log("fault", part="broker", text="all is well again")

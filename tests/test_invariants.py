@@ -418,7 +418,7 @@ happenings = st.one_of(
     st.tuples(st.just("sample"), st.just("soc"), levels["soc"], st.integers(0, 13)),
     st.tuples(st.just("sample"), st.just("watts"), levels["watts"], st.integers(0, 13)),
     st.tuples(st.just("unknown"), st.sampled_from(list(SIGNALS))),
-    st.sampled_from([("absent",), ("doubt",), ("pin_fault",), ("reset",), ("reset",)]),
+    st.sampled_from([("absent",), ("evidence_reset",), ("pin_fault",), ("reset",), ("reset",)]),
     st.sampled_from([("select", "off", None), ("select", "auto", None), ("select", "hand", 25), ("select", "hand", 3)]),
 )
 phases = st.builds(
@@ -483,7 +483,7 @@ def long_story(seed: int) -> Story:
     }
     rare = (
         *(("select", "hand", 60), ("select", "hand", 5), ("select", "off", None), ("select", "auto", None)),
-        *(("unknown", "soc"), ("unknown", "watts"), ("doubt",), ("absent",), ("pin_fault",), ("reset",)),
+        *(("unknown", "soc"), ("unknown", "watts"), ("evidence_reset",), ("absent",), ("pin_fault",), ("reset",)),
     )
     held = dict(fair)
     story: Story = []

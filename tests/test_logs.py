@@ -6,12 +6,24 @@ import os
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from alone import Alone
 from world import NOON
 
-from dumpload.daemon.logs import QUEUE_LINES, REPEAT_EVERY_S, REPEATS_KEPT, LineWriter, RateLimiter, open_log
+from dumpload import __version__
+from dumpload.daemon.logs import (
+    KERNEL_BOOT_ID,
+    QUEUE_LINES,
+    REPEAT_EVERY_S,
+    REPEATS_KEPT,
+    LineWriter,
+    RateLimiter,
+    log_context,
+    open_log,
+)
 
 # What a pipe holds on Linux when nobody reads it (pipe(7)).
 PIPE_BYTES = 65_536
@@ -317,3 +329,54 @@ def test_after_a_flood_of_kinds_the_log_speaks_again() -> None:
     for number in range(10_000):
         repeats.allow(("refused", number), 0.0)
     assert [repeats.allow(kind, REPEAT_EVERY_S) for kind in ("broker", "pin", "broker")] == [0, 0, None]
+
+
+# ---- whose line it is ----
+
+
+def test_every_line_for_machines_says_whose_it_is_libraries_lines_and_lost_ones_too(pipe: Pipe) -> None:
+    context = {"instance": "heater", "boot_id": "b0075000-0000-4000-8000-000000000000", "version": "0.1.0"}
+    log, writer = open_log(pipe.into, lambda: NOON, human=False, context=context)
+    log.info("stopped", text="stopped")
+    logging.getLogger("some.library").warning("odd")
+    writer.on_dropped(3)
+    writer.flush(5)
+    lines = [json.loads(line) for line in pipe.text().splitlines()]
+    assert [line["event"] for line in lines] == ["stopped", "library", "lines_dropped"]
+    assert all(context.items() <= line.items() for line in lines)
+
+
+def test_a_line_on_a_terminal_begins_with_the_name_where_there_is_one(pipe: Pipe) -> None:
+    log, writer = open_log(pipe.into, lambda: NOON, human=True, context={"instance": "heater"})
+    log.warning("fault", text="pin: stuck")
+    writer.flush(5)
+    assert pipe.text() == "12:00:00Z  heater: WARNING: pin: stuck\n"
+
+
+def test_the_boot_is_that_of_the_kernel_and_left_out_where_there_is_none(tmp_path: Path) -> None:
+    """random(4): boot_id is a random string generated once per boot, formatted as a UUID."""
+    kernel = tmp_path / "boot_id"
+    kernel.write_text("b0075000-0000-4000-8000-000000000000\n")
+    several = log_context("heater", human=False, several=True, kernel=kernel)
+    assert several == {
+        "instance": "heater",
+        "boot_id": "b0075000-0000-4000-8000-000000000000",
+        "version": __version__,
+    }
+    alone = log_context("heater", human=False, several=False, kernel=tmp_path / "nowhere")
+    assert alone == {"instance": "heater", "version": __version__}
+    assert log_context("heater", human=True, several=True, kernel=kernel) == {"instance": "heater"}
+    assert log_context("heater", human=True, several=False, kernel=kernel) == {}
+
+
+def test_every_line_of_a_running_daemon_says_whose_it_is(tmp_path: Path) -> None:
+    daemon = Alone(tmp_path)
+    try:
+        daemon.begun()
+        assert daemon.stop() == 0
+    finally:
+        daemon.kill()
+    boot_id = KERNEL_BOOT_ID.read_text().strip()
+    assert len(daemon.log) >= 2
+    for line in daemon.log:
+        assert (line["instance"], line["boot_id"], line["version"]) == ("barge", boot_id, __version__), line

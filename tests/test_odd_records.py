@@ -230,7 +230,7 @@ def test_a_sequence_may_be_anything_and_the_reading_ends(run: Run, tmp_path: Pat
         ({"until": 5.0}, "an end (until) that is not before the begin (stamp)"),
         ({"value": 101.0}, "a value within its signal's range"),
         ({"signal": 77}, "a signal from 0 to "),
-        ({"kind": 99}, "a kind from 0 to 15"),
+        ({"kind": 99}, "a kind from 0 to 16"),
         ({"wall": -1.0}, "a time from 1970 to 2200"),
         ({"wall": None}, "numbers as wall, t, stamp, until and value"),
         ({"t": 1e10, "stamp": 1e10, "until": 1e10}, "t, stamp and until within 40 years"),
@@ -399,7 +399,7 @@ def test_a_spoilt_record_ends_in_0_1_or_2(
     attack(kind, seed, tmp_path, capsys)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("kind", ["table", "capture", "history"])
 def test_hundreds_of_spoilt_records_end_in_0_1_or_2(

@@ -63,9 +63,15 @@ def test_at_the_start_nothing_is_known() -> None:
         "hand_until": None,
         "signals": {},
         "rejections": [],
+        "alerts": [],
+        "confirm_elapsed_s": None,
+        "confirm_s": 30.0,
         "on_time_today_s": 0.0,
         "on_time_limit_s": None,
         "energy_today_wh": None,
+        "changes": 0,
+        "on_time_s": 0.0,
+        "energy_wh": None,
     }
 
 
@@ -218,3 +224,15 @@ def test_every_status_keeps_the_contract(moves: list[tuple[str, Any]]) -> None:
         getattr(world, what)(value)
         document = status_of(world)
         assert document["relay"] != document["next"]["relay"]
+
+
+def test_while_the_charge_is_confirmed_its_progress_is_given_and_neither_before_nor_after() -> None:
+    world = World().soc(90.0)
+    assert status_of(world)["confirm_elapsed_s"] is None
+    world.wait(10.0).soc(98.0).wait(12.0)
+    document = status_of(world)
+    assert (document["cause"], document["confirm_elapsed_s"], document["confirm_s"]) == ("confirming", 12.0, 30.0)
+    world.wait(30.0)
+    assert status_of(world)["confirm_elapsed_s"] == 30.0  # only a sample that is late enough confirms
+    assert status_of(world.soc(98.0))["confirm_elapsed_s"] is None
+    assert status_of(running())["confirm_elapsed_s"] is None

@@ -1,6 +1,7 @@
 """The permissives, one by one: where each ends, where it begins again, and what it forgets when its signal is lost."""
 
 import math
+from datetime import date
 from itertools import combinations
 
 import pytest
@@ -82,6 +83,7 @@ def test_at_the_start_nothing_is_known_to_hold() -> None:
         on_time_s=0.0,
         counted_at=NOW,
         day=-1,
+        day_ends_at=NEVER,
     )
 
 
@@ -294,6 +296,38 @@ def test_a_clock_set_back_does_not_renew_the_day() -> None:
     assert story.look(1.0, day=DAY - 1, day_began_at=NOW - 86_400.0, day_ends_at=NOW + 60_000.0) == "duty_limit"
     story.turn(Position.OFF)
     assert story.look(1.0) == "duty_limit"
+
+
+# 1970-01-01 00:01, as a board without a clock of its own starts.
+UNSET = {"day": date(1970, 1, 1).toordinal(), "day_began_at": NOW - 60.0, "day_ends_at": NOW + 86_340.0}
+
+
+def restored(day: int) -> Story:
+    """Seen from a clock that is not set yet: a budget that an earlier run had used up on that day."""
+    story = Story(PER_DAY)
+    story.memory = permissive.start(NOW, 7_200.0, day)
+    story.look(**UNSET)
+    return story
+
+
+def test_a_clock_that_is_set_after_the_start_does_not_renew_a_restored_day() -> None:
+    story = restored(DAY)
+    assert story.look(300.0, **UNSET) == "duty_limit"
+    assert story.look(1.0, day=DAY, day_began_at=NOW - 40_000.0, day_ends_at=NOW + 46_400.0) == "duty_limit"
+
+
+def test_a_restored_day_that_is_over_is_known_to_be_when_the_clock_is_set() -> None:
+    story = restored(DAY - 1)
+    assert story.look(300.0, **UNSET) == "duty_limit", "it may still be that day"
+    assert story.look(1.0, day=DAY, day_began_at=NOW - 40_000.0, day_ends_at=NOW + 46_400.0) == "none"
+
+
+def test_where_the_clock_is_never_set_its_own_midnight_renews_the_day() -> None:
+    story = restored(DAY)
+    assert story.look(86_338.0, **UNSET) == "duty_limit"
+    midnight = NOW + 86_340.0
+    assert story.look(1.0, day=int(UNSET["day"]) + 1, day_began_at=midnight, day_ends_at=midnight + 86_400.0) == "none"
+    assert story.look(1.0, day=DAY + 1, day_began_at=NOW - 40_000.0, day_ends_at=NOW + 90_000.0) == "none"
 
 
 def test_no_on_time_is_counted_twice_or_lost_however_often_it_is_looked_at() -> None:

@@ -14,7 +14,7 @@ from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Publisher, Voice, summary
 
-TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request")
+TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request", f"{BASE}/alert")
 
 
 class Desk:
@@ -72,6 +72,30 @@ def test_a_change_is_logged_in_one_sentence_with_the_age_of_every_signal_and_the
     assert topic == TOPICS.change
     CHANGE.validate(json.loads(payload))
     assert [call.step for call in desk.trace.calls] == ["log.info", "link.publish_acked"]
+
+
+def test_changes_and_on_time_are_counted_from_the_start_and_a_run_that_goes_on_counts_too(desk: Desk) -> None:
+    world = running()
+    began = world.t - world.state.law.relay_since
+    told = 0
+
+    def status() -> tuple[int, float]:
+        nonlocal told
+        changes = [row for row in world.rows if row.changed]
+        for row in changes[told:]:
+            desk.publisher.change(world.state, row)
+        told, desk.t = len(changes), world.t
+        document = desk.status(world)
+        return document["changes"], document["on_time_s"]
+
+    assert status() == (1, began)
+    world.soc_for(98.0, 600.0)
+    assert status() == (1, began + 600.0)
+    world.soc(90.0).wait(1000.0)
+    assert status() == (2, began + 600.0)
+    world.soc_for(98.0, 600.0)
+    [*_, last] = [row for row in world.rows if row.changed]
+    assert status() == (3, began + 600.0 + world.t - last.t)
 
 
 def test_a_change_without_live_data_says_so(desk: Desk) -> None:
@@ -190,8 +214,8 @@ def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk
     for _ in range(2):
         desk.publisher.undelivered(9)
     assert [(fields["text"], fields["total"]) for _event, fields in desk.said("log", "warning")] == [
-        ("3 relay changes never reached the broker: too many were waiting", 3),
-        ("6 relay changes never reached the broker: too many were waiting", 9),
+        ("3 messages never reached the broker: too many were waiting", 3),
+        ("6 messages never reached the broker: too many were waiting", 9),
     ]
 
 

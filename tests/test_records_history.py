@@ -116,6 +116,13 @@ def test_a_reader_is_told_that_it_is_thinned(path: Path) -> None:
     assert "places where rows are missing from the history: 1" in notes
 
 
+def test_how_much_is_read_is_told_on_the_way(path: Path) -> None:
+    fill(path, [row(number, RowKind.SAMPLE, number, value=98.0) for number in range(1, 2500)])
+    parts: list[float] = []
+    assert len(list(HistoryRecord(path).read(ReadLog(parts.append)))) == 2500
+    assert parts == [0.4, 0.8]
+
+
 def test_a_kept_lockout_counts_only_when_the_contact_is_judged(path: Path) -> None:
     text = json.dumps({"selector": "auto", "lockout": "contact_closed"})
     first = Entry(0, NOON, RowKind.START, 0.0, 0.0, 0.0, text=text)

@@ -50,7 +50,7 @@ def text(summary: Summary = RAN, count: int = 4, account: ReadLog | None = None,
 
 def test_the_verdict_comes_first_in_one_sentence() -> None:
     first = " ".join(text().split("\n\n", maxsplit=1)[0].split())
-    told = "The relay would have come on 12 times in 10.0 days: 10 h 00 min of on-time, 4320 Wh into the load."
+    told = "The relay would have come on 12 times in 10.0 days: 10 h 00 min of on-time, 4320 Wh into the heater."
     assert first == told
     assert verdict(NEVER_ON) == "The relay would never have come on in 10.0 days."
     assert "once in 2 h 00 min" in verdict(RAN._replace(switch_ons=1, span_s=7200.0))
@@ -112,7 +112,7 @@ def test_a_load_that_hardly_drew_is_said() -> None:
 
 
 def test_the_open_loop_is_explained() -> None:
-    assert "only if running the load had changed nothing" in " ".join(text().split())
+    assert "only if running the heater had changed nothing" in " ".join(text().split())
 
 
 def test_what_was_left_out_is_told() -> None:

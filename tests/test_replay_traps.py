@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from dumpload.cli.commands import OK, USAGE, WRONG, main
+from dumpload.cli.commands import main
+from dumpload.cli.console import OK, USAGE, WRONG
 
 Capture = pytest.CaptureFixture[str]
 

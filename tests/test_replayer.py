@@ -90,6 +90,38 @@ def test_the_window_is_that_of_the_recorded_time() -> None:
     assert changes(one) == [(60, "on", "surplus"), (120, "off", "outside_window")]
 
 
+def test_the_time_without_data_includes_that_in_which_the_heartbeat_has_stopped() -> None:
+    """The charge comes every ten seconds; the heartbeat beats until 200 s, and again from 400 s on."""
+    one = replayer(setup(QUICK, heartbeat_s=60.0))
+    beats = [str(min(t, 200) if t < 400 else t) for t in range(0, 600, 10)]
+    one.play(batch([NOON + t for t in range(0, 600, 10)], {SOC: ["98"] * 60, Signal.HEARTBEAT: beats}))
+    lost = [(10, "on", "surplus"), (260, "off", "data_lost"), (400, "on", "surplus")]
+    assert changes(one) == lost
+    assert one.finish(NOON + 600).data_lost_s == 10 + 140  # the first beat is none: a bridge may repeat it for ever
+
+
+def test_a_charge_that_comes_while_the_heartbeat_has_stopped_ends_no_time_without_data() -> None:
+    one = replayer(setup(QUICK, heartbeat_s=60.0))
+    times = [0.0, 10.0, 100.0, 150.0, 160.0]
+    beats = ["1", "2", "2", "2", "3"]
+    one.play(batch([NOON + t for t in times], {SOC: ["98"] * 5, Signal.HEARTBEAT: beats}))
+    assert one.finish(NOON + 160).data_lost_s == 10 + 90
+
+
+@settings(max_examples=EXAMPLES, deadline=None)
+@given(rows=drawn(), name=st.sampled_from(["heartbeat", "plain", "young data only"]))
+def test_the_time_without_data_is_all_in_which_the_controller_had_none(rows: Drawn, name: str) -> None:
+    """Judged by the state alone, asked after every row and at every moment at which it would lose the charge."""
+    one = Replayer(Scenario(SETUPS[name], HEATER), NOON)
+    known_s, since, until = 0.0, NOON, NOON
+    for at, t in enumerate(rows.times):
+        one.play(batch([t], {signal: texts[at : at + 1] for signal, texts in rows.texts.items()}))
+        known_s += min(t, until) - since
+        since, until = t, max(t, one.state.charge_expires_at)
+    end = rows.times[-1]
+    assert one.finish(end).data_lost_s == pytest.approx(end - NOON - known_s, abs=1e-6)
+
+
 # What counts
 
 

@@ -22,7 +22,7 @@ from dumpload.history.file import Start
 from dumpload.history.schema import Boot, Entry, RowKind
 from dumpload.records.history import HistoryRecord, Timeline
 from dumpload.records.record import ReadLog, RecordError
-from dumpload.replay.replay import ReplayInterrupted, Result
+from dumpload.replay.replay import ReplayInterrupted, Result, replay
 from dumpload.replay.replayer import Scenario
 from dumpload.replay.totals import Change, LoadRating, Totals
 from dumpload.report.data import report_data
@@ -119,6 +119,45 @@ def test_its_changes_and_sums_are_those_of_the_controller_that_was_recorded(path
     for name in ("on_time_s", "energy_wh", "data_lost_s", "lowest_state_of_charge_on", "longest_run_s", "drawing_s"):
         assert getattr(found, name) == pytest.approx(getattr(expected, name), rel=1e-9, abs=1e-6), name
     assert sum(gap.seconds for gap in day_log.lost) == pytest.approx(found.data_lost_s)
+
+
+HEARTBEAT_SETUP = setup(SETUP.settings.limits, heartbeat_s=45.0)
+
+
+def beating(seed: int) -> tuple[Recorded, float]:
+    """A controller whose source's heartbeat stops now and then, and for how long it had no charge (s)."""
+    draw = random.Random(seed)  # noqa: S311
+    world, beat, stopped_until, known_s = Recorded(HEARTBEAT_SETUP), 0.0, 0.0, 0.0
+    for _ in range(2_000):
+        until = world.state.charge_expires_at
+        step_s = draw.randrange(4 * 1024, 40 * 1024) / 1024 + (draw.random() < 0.01) * 300.0
+        known_s += max(0.0, min(world.t + step_s, until) - world.t)
+        world.wait(step_s)
+        if draw.random() < 0.02:
+            stopped_until = world.t + draw.uniform(20.0, 400.0)
+        beat += world.t >= stopped_until
+        heard = [(Signal.HEARTBEAT, beat), (SOC, round(draw.uniform(90, 100), 1))]
+        for signal, value in heard if draw.random() < 0.5 else reversed(heard):
+            world.measure(signal, value)
+    return world, world.t - START - known_s
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_time_without_data_includes_that_in_which_the_heartbeat_had_stopped(path: Path, seed: int) -> None:
+    world, lost_s = beating(seed)
+    write(path, world)
+    plan = Scenario(HEARTBEAT_SETUP, BARGE)
+    recorded, day_log = read_recorded(HistoryRecord(path), plan, ReadLog(), UTC)
+    assert lost_s > 1_000
+    assert recorded.summary.data_lost_s == pytest.approx(lost_s, abs=0.01)
+    assert sum(gap.seconds for gap in day_log.lost) == pytest.approx(lost_s, abs=0.01)
+    assert replay(HistoryRecord(path), plan, ReadLog()).summary.data_lost_s == pytest.approx(lost_s, abs=0.01)
+    middle = world.t + world.ahead - 20_000.0
+    parts = [
+        read_recorded(HistoryRecord(path), plan, ReadLog(), UTC, Span(*ends))[0].summary.data_lost_s
+        for ends in ((WHOLE.begin, middle), (middle, WHOLE.end))
+    ]
+    assert sum(parts) == pytest.approx(lost_s, abs=0.01), "cut in two"
 
 
 @pytest.mark.parametrize("seed", range(4, 6))
@@ -375,7 +414,7 @@ def test_a_person_may_end_it_and_is_told_how_far_it_was(path: Path, monkeypatch:
     record = HistoryRecord(path)
     rows = list(record.rows(ReadLog(), record.timeline()))
 
-    def interrupted(_log: ReadLog, _timeline: Timeline) -> Iterator[Any]:
+    def interrupted(_log: ReadLog, _timeline: Timeline, _period: Span) -> Iterator[Any]:
         yield from rows
         raise KeyboardInterrupt
 

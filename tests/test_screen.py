@@ -10,14 +10,24 @@ from contract import signal, status
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from dumpload.cli.screen import BAD, GOOD, NARROWEST, WARN, WIDEST, Line, brief, render, screen
 from dumpload.cli.terminal import Display
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Cause
 from dumpload.daemon.payloads import status_misfit
+from dumpload.daemon.screen import BAD, GOOD, NARROWEST, WARN, WIDEST, Line, brief, render, screen
 
 NOON = "2025-06-16T12:00:00.000Z"
-LATER = ("name", "timezone", "hand_until", "signals", "rejections", "on_time_today_s", "energy_today_wh")
+LATER = (
+    "name",
+    "timezone",
+    "hand_until",
+    "signals",
+    "rejections",
+    "alerts",
+    "confirm_elapsed_s",
+    "on_time_today_s",
+    "energy_today_wh",
+)
 
 ANYTHING = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(), max_size=20),
@@ -283,6 +293,19 @@ def test_the_state_has_a_colour(changes: dict[str, Any], colour: str) -> None:
 
 
 # ---- terminal or pipe ----
+
+
+def test_an_alert_is_shown_with_its_words_and_since_when() -> None:
+    words = "no valid state of charge for 1 h 00 min"
+    alert = {"alert": "data_lost", "since": "2025-06-16T09:02:03.000Z", "text": words}
+    assert f"Alert              {words}, since 09:02 UTC" in text_of(alerts=[alert])
+    assert f"Alert: {words}." in brief(of(alerts=[alert]))
+
+
+def test_while_the_charge_is_confirmed_the_progress_is_shown() -> None:
+    confirming = {"cause": "confirming", "confirm_elapsed_s": 12.4, "confirm_s": 30.0}
+    assert "Charge is high enough; confirming (12 of 30 s)." in text_of(**confirming)
+    assert "Charge is high enough; confirming." in text_of(**{**confirming, "confirm_elapsed_s": None})
 
 
 def shown_on_a_terminal(environ: dict[str, str], **how: bool) -> tuple[str, bool]:

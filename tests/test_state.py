@@ -4,6 +4,7 @@ import json
 import os
 import threading
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -276,3 +277,14 @@ def test_a_restart_on_the_same_day_never_renews_the_budget(
     carried_s, day = carried_over(SavedState(day=DAY, on_time_s=on_time_s, on=on, at=saved_at), start, start.wall)
     assert day == DAY
     assert on_time_s <= carried_s <= start.wall - MIDNIGHT
+
+
+def test_a_day_is_carried_over_one_start_with_a_clock_that_is_not_set_and_not_over_ever_more_of_them() -> None:
+    """On a boat without a network each start is in 1970: its on-times must not add up to one day for ever."""
+    new_year_1970 = date(1970, 1, 1).toordinal()
+    unset = at(40.0, new_year_1970, 0.0)
+    saved = SavedState(day=DAY, on_time_s=1000.0, at=NOON)
+    on_time_s, day = carried_over(saved, unset, 40.0)
+    assert (on_time_s, day) == (1000.0, DAY)
+    again = SavedState(day=day, on_time_s=on_time_s + 600.0, at=700.0)  # saved by that run, whose clock was never set
+    assert carried_over(again, unset, 40.0) == (40.0, new_year_1970)

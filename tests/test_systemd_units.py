@@ -15,15 +15,16 @@ PROGRAM = f"{PREFIX}/bin/dumpload"
 # No environment variable and no working folder says what is imported (python(1), -I).
 ISOLATED = f"{PREFIX}/bin/python -I -m dumpload"
 
-MAIN, TEMPLATE, BOOT, OFF = (
+MAIN, TEMPLATE, BOOT, OFF, PAGE = (
     "dumpload.service",
     "dumpload@.service",
     "dumpload-boot-off.service",
     "dumpload-off@.service",
+    "dumpload-serve@.service",
 )
 # Ten times the score of `systemd-analyze security`; the network and the GPIO chips alone come to 11. The last one must
 # do without all that takes a namespace.
-HIGHEST_EXPOSURE = {MAIN: 12, TEMPLATE: 12, BOOT: 12, OFF: 35}
+HIGHEST_EXPOSURE = {MAIN: 12, TEMPLATE: 12, BOOT: 12, OFF: 35, PAGE: 10}
 
 NAMESPACES = (
     "Private",
@@ -49,7 +50,8 @@ NAMESPACES += (
 """How the settings begin that have the service manager make a mount or another namespace (systemd.exec(5))."""
 
 DAEMONS = pytest.mark.parametrize("unit", [MAIN, TEMPLATE])
-ALL = pytest.mark.parametrize("unit", [MAIN, TEMPLATE, BOOT, OFF])
+PINS = pytest.mark.parametrize("unit", [MAIN, TEMPLATE, BOOT, OFF])
+ALL = pytest.mark.parametrize("unit", [MAIN, TEMPLATE, BOOT, OFF, PAGE])
 
 Unit = dict[str, dict[str, list[str]]]
 
@@ -86,7 +88,7 @@ def installed(tmp_path: Path) -> Path:
     program = tmp_path / "dumpload"
     program.write_text("#!/bin/sh\n")
     program.chmod(0o755)
-    for unit in (MAIN, TEMPLATE, BOOT, OFF):
+    for unit in (MAIN, TEMPLATE, BOOT, OFF, PAGE):
         text = (FOLDER / unit).read_text(encoding="utf-8")
         text = text.replace(PROGRAM, str(program)).replace(f"{PREFIX}/bin/python", str(program))
         (tmp_path / unit).write_text(text)
@@ -94,7 +96,9 @@ def installed(tmp_path: Path) -> Path:
 
 
 @pytest.mark.systemd
-@pytest.mark.parametrize("unit", [MAIN, "dumpload@heater.service", BOOT, "dumpload-off@heater.service"])
+@pytest.mark.parametrize(
+    "unit", [MAIN, "dumpload@heater.service", BOOT, "dumpload-off@heater.service", "dumpload-serve@heater.service"]
+)
 def test_the_service_manager_finds_nothing_wrong(analyze: str, installed: Path, unit: str) -> None:
     done = subprocess.run(
         [analyze, "verify", "--man=no", unit], cwd=installed, capture_output=True, text=True, check=False
@@ -216,7 +220,7 @@ def test_the_way_to_hand_over_a_password_is_shown(unit: str) -> None:
     assert "#   Environment=DUMPLOAD_MQTT__PASSWORD_FILE=%d/mqtt-password\n" in text
 
 
-@ALL
+@PINS
 def test_only_gpio_chips_can_be_opened_and_they_are_not_hidden(unit: str) -> None:
     service = read(unit)["Service"]
     assert (service["DevicePolicy"], service["DeviceAllow"]) == (["closed"], ["char-gpiochip rw"])
@@ -270,3 +274,40 @@ def test_the_early_unit_runs_on_a_record_alone_and_looks_at_every_loads() -> Non
     assert service["UnsetEnvironment"] == ["RUNTIME_DIRECTORY"]
     for reader in (BOOT, OFF):
         assert one(reader, "Service", "CapabilityBoundingSet") == "CAP_DAC_READ_SEARCH", "the folder is the daemon's"
+
+
+# ---- the live page ----
+
+
+def test_the_page_has_a_user_of_its_own_no_device_and_no_network_but_this_computer() -> None:
+    service = read(PAGE)["Service"]
+    assert service["ExecStart"] == [f"{PROGRAM} serve --config /etc/dumpload/%i.toml"]
+    assert service["DynamicUser"] == ["yes"]
+    assert "User" not in service, "with the daemon's it could signal the daemon"
+    assert (service["PrivateDevices"], "DeviceAllow" in service) == (["yes"], False)
+    assert (service["IPAddressDeny"], service["IPAddressAllow"]) == (["any"], ["localhost"])
+    assert not [key for key in service if key.startswith(("ExecStopPost", "StateDirectory", "RuntimeDirectory"))]
+
+
+def test_the_page_reads_the_daemons_socket_and_history_and_writes_nothing() -> None:
+    service = read(PAGE)["Service"]
+    folders = {unit: f"/var/lib/private/{one(unit, 'Service', 'StateDirectory')}" for unit in (MAIN, TEMPLATE)}
+    assert service["Group"] == read(MAIN)["Service"]["Group"] == read(TEMPLATE)["Service"]["Group"]
+    assert service["BindReadOnlyPaths"] == [f"-{folders[MAIN]} -{folders[TEMPLATE]}"]
+    assert service["ProtectSystem"] == ["strict"]
+    assert not [key for key in service if key.startswith(("ReadWrite", "BindPaths"))]
+
+
+@DAEMONS
+def test_the_group_may_read_the_history_and_write_nothing(unit: str) -> None:
+    assert one(unit, "Service", "StateDirectoryMode") == "0750"
+    assert one(unit, "Service", "UMask") == "0027"
+
+
+def test_the_page_gives_way_to_the_daemon() -> None:
+    page, daemon = read(PAGE)["Service"], read(MAIN)["Service"]
+    assert int(page["CPUWeight"][0]) < 100 < int(daemon["CPUWeight"][0]), "100 is what all others have"
+    assert int(page["Nice"][0]) > 0
+    assert int(page["OOMScoreAdjust"][0]) > 0
+    assert "Wants" not in read(PAGE)["Unit"]
+    assert "Requires" not in read(PAGE)["Unit"]

@@ -114,8 +114,20 @@ def test_energy_is_what_the_heater_drew_while_its_power_was_known() -> None:
     assert status_of(world, shown)["energy_today_wh"] == 100.0
 
 
+def test_energy_since_the_start_goes_on_through_midnight() -> None:
+    world, shown = running(setup(max_age_s=90_000.0)), telemetry()
+    drawing(world, shown, 300.0)
+    for _hour in range(12):
+        world.wait(3600.0)
+        drawing(world, shown, 300.0)
+    document = status_of(world, shown)
+    assert document["energy_wh"] == 12 * 300.0
+    assert document["energy_today_wh"] < document["energy_wh"]
+
+
 def test_without_the_load_s_power_there_is_no_energy() -> None:
-    assert status_of(running(), Telemetry())["energy_today_wh"] is None
+    document = status_of(running(), Telemetry())
+    assert (document["energy_today_wh"], document["energy_wh"]) == (None, None)
 
 
 def test_the_on_time_of_today_goes_on_between_events() -> None:

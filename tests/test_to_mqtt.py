@@ -11,7 +11,11 @@ from dumpload.mqtt import Subscription, Will
 
 def test_our_topics_stand_below_our_name() -> None:
     assert base_topics(settings({"name": "barge"})) == Topics(
-        "dumpload/barge/presence", "dumpload/barge/status", "dumpload/barge/change", "dumpload/barge/request"
+        "dumpload/barge/presence",
+        "dumpload/barge/status",
+        "dumpload/barge/change",
+        "dumpload/barge/request",
+        "dumpload/barge/alert",
     )
 
 

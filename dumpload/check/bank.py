@@ -64,7 +64,7 @@ def _lost_data(known: Known) -> Judgement:
     margin = known["control.cut_out_percent"] - known["control.floor_percent"]
     share = 100 * lost_wh / bank_wh(known)
     lost = most("lost", share, "%", min(COSTLY_PERCENT, margin), fails=margin)
-    figure = f"{at_least(lost_wh)} Wh, {{}} of the bank, in {num(reaction_s(known))} s"
+    figure = f"{at_least(lost_wh)} Wh, {{}} of the battery, in {num(reaction_s(known))} s"
     limit = f"{{}}; above {num(margin)} %, from cut-out to floor, it fails" if margin else "room from cut-out to floor"
     change = "Lower telemetry.state_of_charge.max_age_s."
     if not margin:
@@ -130,7 +130,7 @@ def _better_evidence(known: Known) -> str:
 def _low_cut_in(known: Known) -> Judgement:
     cut_in = known["control.cut_in_percent"]
     change = (
-        "Below that a LiFePO4 charger does not throttle yet: the heater takes charge from the bank rather than what "
+        "Below that a LiFePO4 charger does not throttle yet: the heater takes charge from the battery rather than what "
         "would be wasted. Raise control.cut_in_percent."
     )
     asked = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=NEVER, key="control.cut_in_percent")
@@ -147,7 +147,7 @@ def _night(known: Known) -> Judgement:
     needed = 100 * night_wh / energy_wh(known["battery.capacity_ah"], known["battery.nominal_v"])
     change = f"Set control.floor_percent to at least {at_least(needed)}."
     if needed > known["control.cut_out_percent"]:
-        change = "Use less at night, or a larger bank: no floor below the cut-out leaves that much."
+        change = "Use less at night, or a larger battery: no floor below the cut-out leaves that much."
     figure = f"the floor of {known['control.floor_percent']:g} % leaves {{}}"
     return judged(left, sources.NIGHT, change, figure=figure, limit="{}, what the night takes")
 
@@ -156,7 +156,9 @@ def _discharge(known: Known) -> Judgement:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     whole = most("current", whole_a, "A", known["battery.discharge_limit_a"])
     change = "Run less at the same time: the battery management may cut the whole bus off."
-    return judged(whole, sources.CURRENTS, change, figure="{} with all else running", limit="{}, the limit of the bank")
+    return judged(
+        whole, sources.CURRENTS, change, figure="{} with all else running", limit="{}, the limit of the battery"
+    )
 
 
 def _cold(known: Known) -> Judgement:
@@ -167,7 +169,7 @@ def _cold(known: Known) -> Judgement:
     if state is Grade.FAIL:
         change = "Do not charge LiFePO4 below 0 degC: set the battery management, or keep the cells warm."
     elif state is Grade.CAUTION:
-        change = "While the bank refuses charge the bus runs on panels alone: block the heater then."
+        change = "While the battery refuses charge the bus runs on panels alone: block the heater then."
     number = least("coldest", coldest, "degC", from_c, fails=NEVER, key="battery.coldest_c")
     return Judgement(state, figure, "no charging below 0 degC (LiFePO4)", sources.COLD_CELLS, change, (number,))
 
@@ -222,7 +224,7 @@ CHECKS = (
     Check(
         BANK,
         "discharge-limit",
-        "discharge limit of the bank",
+        "discharge limit of the battery",
         Danger.BANK,
         (*HIGHEST, "battery.discharge_limit_a", "battery.other_loads_a"),
         _discharge,

@@ -38,7 +38,7 @@ def _thermostat(known: Known) -> Judgement:
         return rated(known, "tank.thermostat", supply_v, coil_current_a(supply_v, known["driver.coil_ohm"]), change)
     if not has(known, HIGHEST):
         figure = f"rated for {known['tank.thermostat_v']:g} V DC and {known['tank.thermostat_a']:g} A DC"
-        change = "Set the bank's highest voltage and the element's plate."
+        change = "Set the battery's highest voltage and the element's plate."
         return Judgement(Grade.CAUTION, f"{figure}; for what is not known", limit, sources.DC_ARC, change)
     return rated(known, "tank.thermostat", known["battery.highest_v"], highest_a(known), change)
 

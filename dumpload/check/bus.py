@@ -28,7 +28,7 @@ def _panels(known: Known) -> Judgement:
     panels = least("panels", panels_w(known), "W", highest_w(known), fails=NEVER)
     seen = "as seen" if "solar.most_w" in known else f"{known['solar.peak_w']:g} W rated"
     figure = f"at best {{}} ({seen}); the load takes {at_least(highest_w(known))} W"
-    change = "The panels never carry this load alone: every run takes from the bank."
+    change = "The panels never carry this load alone: every run takes from the battery."
     return judged(panels, sources.PANELS, change, figure=figure, limit="{}, the load at the highest voltage")
 
 
@@ -37,7 +37,7 @@ def _balance(known: Known) -> Judgement:
     charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=NEVER, key="solar.charger_a")
     short_a = at_least(load_a + other_a - known["solar.charger_a"])
     figure = f"the charger gives {{}} at most; the load takes {at_least(load_a)} A, everything else {other_a:g} A"
-    change = f"With everything on the bank gives {short_a} A even in full sun: run less at the same time."
+    change = f"With everything on, the battery gives {short_a} A even in full sun: run less at the same time."
     return judged(charger, sources.CURRENTS, change, figure=figure, limit="{}, everything on")
 
 
@@ -53,7 +53,7 @@ def _reach(known: Known) -> Judgement:
 def _float(known: Known) -> Judgement:
     asks_v, float_v = known[PERMISSIVE], known["solar.float_v"]
     if asks_v > float_v:
-        figure = f"starts from {asks_v:g} V: while the charger fills the bank, not once it floats at {float_v:g} V"
+        figure = f"starts from {asks_v:g} V: while the charger fills the battery, not once it floats at {float_v:g} V"
     else:
         figure = f"starts from {asks_v:g} V, also while the charger floats at {float_v:g} V"
     return informed(figure, sources.SET_POINT, Number("cut-in", asks_v, "V"), Number("float", float_v, "V"))

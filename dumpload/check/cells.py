@@ -31,7 +31,7 @@ def _charged(known: Known) -> Judgement:
     limit = f"{numbers[1].limit_text}, {numbers[0].limit_text} when charged"
     if nominal:
         limit += f"; nominal {numbers[3].limit_text}, {numbers[2].limit_text}"
-    change = "No such cell is charged to that: set battery.cells and battery.highest_v from the bank's data sheet."
+    change = "No such cell is charged to that: set battery.cells and battery.highest_v from the battery's data sheet."
     source = sources.CELL if is_lifepo4(known) else sources.LEAD_CELL
     return Judgement(state, figure, limit, source, "" if state is Grade.PASS else change, numbers)
 

@@ -48,7 +48,7 @@ def stations(known: Known) -> list[Station]:
         Station(
             "charger", "Charger", *_listed(known, ("solar.charger_a", "{:g} A"), ("battery.highest_v", "to {:g} V"))
         ),
-        Station("bank", "Bank", _bank(known)),
+        Station("bank", "Battery", _bank(known)),
         Station("fuse", "Fuse at the battery", _fuse(known), _stated(known, "wiring.fuse_a")),
         Station("cable", "Cable", _cable(known), _cable(known) != UNSAID or None),
         Station("isolator", "Isolator", *_rating(known, "wiring.isolator")),

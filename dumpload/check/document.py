@@ -16,6 +16,7 @@ from dumpload.check.entered import entered
 from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.check.figures import Grade, Number, num
 from dumpload.check.instances import instance_checks
+from dumpload.check.sign import sign_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
 from dumpload.config.model import Settings, flat
 
@@ -47,7 +48,7 @@ def _law(settings: Settings) -> list[str]:
             f"on at or above {control.cut_in_percent:g} %{confirm}; off below {control.cut_out_percent:g} %; "
             f"never on below {control.floor_percent:g} %"
         ),
-        f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (a veto ends an on-time at once)",
+        f"at least {control.min_on_s:g} s on and {control.min_off_s:g} s off (other limits still switch off at once)",
         f"only within {spans}, {permissive.timezone} time" if spans else "at any time of day",
         *_further_permissives(settings),
     ]
@@ -78,19 +79,27 @@ def _data_lost(known: Known) -> str:
         return f"{words} (not worked out what that can cost: needs {needs})"
     energy_wh = highest_w(known) * reaction_s / 3600
     words = f"{words}, which costs at most {num(energy_wh)} Wh"
-    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the bank" if has(known, ENERGY) else words
+    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else words
 
 
-def check_document(path: Path, settings: Settings, others: Mapping[Path, Settings | None] = NO_OTHERS) -> Document:
+def check_document(
+    path: Path,
+    settings: Settings,
+    others: Mapping[Path, Settings | None] = NO_OTHERS,
+    *,
+    wrong_sign: bool = False,
+) -> Document:
     """Return what the settings mean and what was found; the findings come the most dangerous first.
 
     `others`: the settings of other instances on this computer; None for those that cannot be read.
+    `wrong_sign`: the history shows that the battery power is reported with the wrong sign.
 
     `verdict` is "fail", "incomplete" (nothing failed, but a question of safety is not answered), "caution" (something
     to think about, or not everything could be checked) or "pass".
     """
     known = flat(settings)
-    found, missing = run_checks((*CHECKS, *instance_checks(path, settings, others)), known)
+    of_this_boat = (*instance_checks(path, settings, others), *sign_checks(settings, is_wrong=wrong_sign))
+    found, missing = run_checks((*CHECKS, *of_this_boat), known)
     relay = settings.relay
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
     states = Counter(finding.verdict.state.value for finding in found)

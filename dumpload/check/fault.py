@@ -42,14 +42,14 @@ def fault(known: Known, *, is_branch: bool) -> ShortCircuit:
     if "battery.resistance_mohm" in known:
         amperes = short_circuit_a(known["battery.highest_v"], known["battery.resistance_mohm"] / 1000)
         return ShortCircuit(
-            amperes, f"fault current of a bank of {known['battery.resistance_mohm']:g} mohm", sources.FAULT
+            amperes, f"fault current of a battery of {known['battery.resistance_mohm']:g} mohm", sources.FAULT
         )
     if is_lifepo4(known):
-        words = f"for a lithium bank whose milliohms are not known, at up to {LITHIUM_V:g} V"
+        words = f"for a lithium battery whose milliohms are not known, at up to {LITHIUM_V:g} V"
         return ShortCircuit(INTERRUPTS_LITHIUM_A, words, sources.ABYC_FAULT)
     main_a, branch_a = needed_breaking_a(known["battery.cranking_a"])
     kind = "branch" if is_branch else "main"
-    words = f"for a {kind} fuse of a bank that cranks {known['battery.cranking_a']:g} A"
+    words = f"for a {kind} fuse of a battery that cranks {known['battery.cranking_a']:g} A"
     return ShortCircuit(branch_a if is_branch else main_a, words, sources.ABYC_FAULT)
 
 
@@ -78,7 +78,7 @@ def _has_main(known: Known) -> bool:
 def _selective(known: Known) -> Judgement:
     branch_a, main_a = known["wiring.fuse_a"], known["wiring.main_fuse_a"]
     fuse = least("main fuse", main_a, "A", SELECTIVE * branch_a, fails=NEVER, key="wiring.main_fuse_a")
-    change = "Fit a smaller branch fuse or a larger main fuse, or a fault of the heater takes the whole bank off."
+    change = "Fit a smaller branch fuse or a larger main fuse, or a fault of the heater takes the whole battery off."
     figure = f"main fuse {{}}, the heater's branch {branch_a:g} A"
     return judged(fuse, sources.SELECTIVITY, change, figure=figure, limit=f"{{}}, {SELECTIVE:g} times the branch")
 

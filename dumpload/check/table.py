@@ -39,7 +39,7 @@ class Chapter(NamedTuple):
 LOAD = Chapter("load", "electrician")
 CABLE = Chapter("cable and fuse", "electrician")
 CONTACT = Chapter("contact and coil", "electrician")
-BANK = Chapter("thresholds and bank", "")
+BANK = Chapter("thresholds and battery", "")
 WATER = Chapter("water", "plumber")
 HEATER = Chapter("heater's protection", "electrician")
 INSTANCES = Chapter("instances", "")

@@ -14,7 +14,7 @@ DANGERS = {
     "arc": "DC arc, or a load that stays on",
     "pressure": "pressure",
     "scald": "scald, infection",
-    "bank": "the bank",
+    "bank": "the battery",
     "service": "service",
 }
 
@@ -44,7 +44,7 @@ def check_text(document: Document) -> str:
         lines.append("")
     lines += _not_checked(one for one in document["not_checked"] if not one["safety"])
     lines += ["What the settings mean", "-" * 22]
-    meanings = [f"relay: {document['relay']}", *(f"law: {line}" for line in document["law"])]
+    meanings = [f"relay: {document['relay']}", *(f"rule: {line}" for line in document["law"])]
     for line in (*meanings, f"lost data: {document['data_lost']}"):
         lines += _wrapped(line, "  ", "    ")
     if any(finding["common_practice"] for finding in document["findings"]):

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dumpload.cli import console
 from dumpload.commissioning.survey import Survey
 
 if TYPE_CHECKING:
@@ -98,14 +99,7 @@ def plain_options(host: str, port: int, username: str | None, password_file: Pat
     )
 
 
-def run_listen(
-    args: argparse.Namespace,
-    load: "Callable[[], Settings]",
-    *,
-    show: Callable[..., None],
-    say: Callable[[str], None],
-    fail: Callable[[argparse.Namespace, str], None],
-) -> int:
+def run_listen(args: argparse.Namespace) -> int:
     """Listen, and say what arrives or print the settings asked for; return the exit code.
 
     Raises:
@@ -121,22 +115,22 @@ def run_listen(
     from dumpload.commissioning.text import listen_document, listen_text
 
     wishes = [parse_wish(text) for text in args.propose]
-    options, survey = listening(args, None if args.broker else load)
+    options, survey = listening(args, None if args.broker else lambda: console.load(args)[1])
     try:
         with Bar(sys.stderr, "listen") as bar:
             asyncio.run(collect(options, survey, args.for_s, bar.watch))
     except NoBrokerError as error:
-        fail(args, str(error))
-        return 1
+        console.fail(args, str(error))
+        return console.WRONG
     wall = time.time()
     if wishes:
-        say(propose(survey, wishes, wall).rstrip("\n"))
+        console.say(propose(survey, wishes, wall).rstrip("\n"))
     else:
-        show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
-    return 0 if survey.topics and all(heard.values for heard in survey.signals.values()) else 1
+        console.show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
+    return console.OK if survey.topics and all(heard.values for heard in survey.signals.values()) else console.WRONG
 
 
-def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: Callable[[str], None]) -> int:
+def run_init(args: argparse.Namespace) -> int:
     """Ask, listen if wanted, and write the file; return the exit code.
 
     Raises:
@@ -149,12 +143,12 @@ def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: 
     from dumpload.commissioning.questions import AFTER_SIGNALS, judge_text, settings_text
 
     if args.file.exists():
-        show_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
-        return 2
+        console.say_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
+        return console.USAGE
     wishes = [parse_wish(text) for text in args.propose]
     given = {key: text for key, _, text in (one.partition("=") for one in args.sets)}
-    talk = interview(given, input if sys.stdin.isatty() else None, show)
-    survey = _hear(args, talk.answers, show, show_error)
+    talk = interview(given, input if sys.stdin.isatty() else None, console.say)
+    survey = _hear(args, talk.answers)
     wishes = talk.ask_for_topics(wishes)
     talk.ask_all(AFTER_SIGNALS)
     text = settings_text(talk.answers, _telemetry(survey, wishes), schema_address())
@@ -162,10 +156,13 @@ def run_init(args: argparse.Namespace, show: Callable[[str], None], show_error: 
     try:
         write_new(args.file, text)
     except OSError as error:
-        show_error(f"{args.file}: expected a file that can be written: {error.strerror}")
-        return 2
-    show(f"Written: {args.file}. Next: dumpload check --config {args.file}")
-    return 0
+        console.say_error(f"{args.file}: expected a file that can be written: {error.strerror}")
+        return console.USAGE
+    console.say(
+        f"Written: {args.file}. Next, to try out broker, signals and pin: dumpload check --live --config {args.file}"
+    )
+    console.say(f"And the installation on paper: dumpload check --config {args.file}")
+    return console.OK
 
 
 def schema_address() -> str:
@@ -178,9 +175,7 @@ def schema_address() -> str:
     return next((str(place / "schema.json") for place in places if (place / "schema.json").is_file()), "")
 
 
-def _hear(
-    args: argparse.Namespace, answers: dict[str, Any], show: Callable[[str], None], show_error: Callable[[str], None]
-) -> Survey | None:
+def _hear(args: argparse.Namespace, answers: dict[str, Any]) -> Survey | None:
     """Listen at the broker of the answers, if asked to, and show what arrives; None where nothing was heard."""
     import asyncio
     import time
@@ -197,9 +192,9 @@ def _hear(
     try:
         asyncio.run(collect(options, survey, args.for_s))
     except NoBrokerError as error:
-        show_error(f"{error}; going on without")
+        console.say_error(f"{error}; going on without")
         return None
-    show(listen_text(survey, args.for_s, time.time()))
+    console.say(listen_text(survey, args.for_s, time.time()))
     return survey
 
 

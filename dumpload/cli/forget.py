@@ -3,8 +3,9 @@
 import argparse
 import re
 import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING
+
+from dumpload.cli import console
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
@@ -12,11 +13,18 @@ if TYPE_CHECKING:
 
 def add_forget_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `forget`."""
-    parser.add_argument("name", metavar="NAME", type=_name, help="the name of the instance, as its settings had it")
+    parser.add_argument(
+        "name", metavar="NAME", type=instance_name, help="the name of the instance, as its settings had it"
+    )
     parser.add_argument("--yes", action="store_true", help="do not ask back")
 
 
-def _name(text: str) -> str:
+def instance_name(text: str) -> str:
+    """Return the text if an instance can have that name.
+
+    Raises:
+        argparse.ArgumentTypeError: none can.
+    """
     from dumpload.config.types import NAME_PATTERN  # late: every command has these options parsed
 
     if not re.fullmatch(NAME_PATTERN, text):
@@ -25,20 +33,18 @@ def _name(text: str) -> str:
     return text
 
 
-def run_forget(
-    args: argparse.Namespace, settings: "Settings", show: Callable[[str], None], fail: Callable[[str], None]
-) -> int:
+def run_forget(args: argparse.Namespace) -> int:
     """Say what is there, ask back, and clear it; return the exit code."""
     from dumpload.cli.leftovers import ForgetError
 
     try:
-        return _forget(args, settings, show)
+        return _forget(args, console.load(args)[1])
     except ForgetError as error:
-        fail(str(error))
-        return 1
+        console.fail(args, str(error))
+        return console.WRONG
 
 
-def _forget(args: argparse.Namespace, settings: "Settings", show: Callable[[str], None]) -> int:
+def _forget(args: argparse.Namespace, settings: "Settings") -> int:
     """Say what is there, ask back, and clear it; return the exit code.
 
     Raises:
@@ -55,18 +61,18 @@ def _forget(args: argparse.Namespace, settings: "Settings", show: Callable[[str]
         msg = f"{args.name} is up at {settings.mqtt.host}: expected an instance that has been stopped for good"
         raise ForgetError(msg)
     if not found:
-        show(f"Nothing of {args.name} is retained below {base} at {settings.mqtt.host}.")
-        return 0
-    show("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(found)))))
+        console.say(f"Nothing of {args.name} is retained below {base} at {settings.mqtt.host}.")
+        return console.OK
+    console.say("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(found)))))
     if not args.yes and not _is_sure():
-        show("Nothing was cleared.")
-        return 1
+        console.say("Nothing was cleared.")
+        return console.WRONG
     asyncio.run(leftovers(settings, base, clear=True))
     if left := asyncio.run(leftovers(settings, base)):
         msg = f"{', '.join(sorted(left))}: expected the right to publish there; the broker still has it"
         raise ForgetError(msg)
-    show("Cleared.")
-    return 0
+    console.say("Cleared.")
+    return console.OK
 
 
 def _is_sure() -> bool:

@@ -1,35 +1,62 @@
-"""The command `status`: of the daemon of these settings, or of every one on this computer."""
+"""The commands `status` and `select`: ask the daemon of these settings, or every one on this computer."""
 
 import argparse
-import asyncio
 import json
 import os
 import sys
-from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from dumpload.cli import client, nearby
-from dumpload.cli.terminal import Display
-from dumpload.config.model import Settings
+from dumpload.cli import console
+from dumpload.cli.periods import duration
 
-OK, WRONG = 0, 1
+if TYPE_CHECKING:
+    from dumpload.cli.terminal import Display
 
 
-def run_status(args: argparse.Namespace, load: Callable[[], tuple[Path, Settings]], fail: Callable[[str], None]) -> int:
-    """Show the status; 1 with the reason if nobody answers. `load` returns the settings and their file."""
+def add_status_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `status`."""
+    whose = parser.add_mutually_exclusive_group()
+    whose.add_argument(
+        "--follow", action="store_true", help="keep watching; one line per change when not on a terminal"
+    )
+    whose.add_argument("--all", action="store_true", help="show every instance on this computer (needs no config)")
+    parser.add_argument("--brief", action="store_true", help="one line")
+
+
+def add_select_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `select`."""
+    parser.add_argument("position", nargs="?", choices=["hand", "off", "auto"])
+    parser.add_argument(
+        "--for", dest="for_s", type=duration, metavar="45m", help="how long to run, such as 45m or 1h30m"
+    )
+    parser.add_argument("--reset", action="store_true", help="clear the lockout, once the fault is found and mended")
+
+
+def run_status(args: argparse.Namespace) -> int:
+    """Show the status; 1 with the reason if nobody answers."""
+    import asyncio
+
+    from dumpload.cli import client, nearby
+    from dumpload.cli.terminal import Display
+
     display = Display(sys.stdout, os.environ, brief=args.brief, json=args.json, follow=args.follow)
     if args.all:
-        return _show_all(args, display, fail)
-    path, settings = load()
+        return _show_all(args, display)
+    path, settings = console.load(args)
     try:
         asyncio.run(nearby.watch(path, settings, display.show, follow=args.follow, every=display.redraws))
     except client.NoAnswerError as error:
-        fail(str(error))
-        return WRONG
-    return OK
+        console.fail(args, str(error))
+        return console.WRONG
+    return console.OK
 
 
-def _show_all(args: argparse.Namespace, display: Display, fail: Callable[[str], None]) -> int:
+def _show_all(args: argparse.Namespace, display: "Display") -> int:
+    import asyncio
+
+    from dumpload.cli import nearby
+
     closed: list[Path] = []
     found = asyncio.run(nearby.everyone(closed))
     if found and args.json:
@@ -37,7 +64,32 @@ def _show_all(args: argparse.Namespace, display: Display, fail: Callable[[str], 
     elif found:
         display.show_all([one["status"] for one in found])
     if closed:
-        fail(f"{', '.join(map(str, closed))}: this user may not connect: try sudo, or the group of that file")
+        console.fail(args, nearby.closed_words(closed))
     elif not found:
-        fail("No dumpload daemon is running on this computer (no control.sock under /run/dumpload*)")
-    return OK if found and not closed else WRONG
+        console.fail(args, nearby.NOBODY)
+    return console.OK if found and not closed else console.WRONG
+
+
+def run_select(args: argparse.Namespace) -> int:
+    """Send a request and wait for its effect or its refusal."""
+    import asyncio
+
+    from dumpload.cli import client, nearby
+    from dumpload.daemon.screen import brief
+
+    wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
+    if args.reset:
+        wanted["reset"] = True
+    if args.for_s is not None:
+        wanted["for_s"] = args.for_s
+    if not (args.position or args.reset) or (args.for_s is not None and args.position != "hand"):
+        console.say_error("dumpload select: expected hand, off or auto, or --reset; --for goes with hand only")
+        return console.USAGE
+    path, settings = console.load(args)
+    try:
+        document = asyncio.run(nearby.select(path, settings, wanted))
+    except (client.NoAnswerError, client.RefusedError) as error:
+        console.fail(args, str(error))
+        return console.WRONG
+    console.say(json.dumps(document) if args.json else brief(document))
+    return console.OK

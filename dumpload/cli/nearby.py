@@ -7,26 +7,29 @@ import asyncio
 import os
 import time
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import aclosing, asynccontextmanager
 from pathlib import Path
-from typing import Any
 
 from dumpload.cli import client
 from dumpload.cli.client import NoAnswerError, RefusedError
 from dumpload.config.model import Settings
 from dumpload.core.printable import one_line
 from dumpload.core.window import utc_text
-from dumpload.daemon.local_socket import Connection, connected, sockets
+from dumpload.daemon.local_socket import ANSWER_S, STATUS, Connection, answering, sockets
 from dumpload.daemon.payloads import Document, status_misfit
-
-ANSWER_S = 5.0
 
 # A request waits for its second and for the disk.
 DONE_S = 15.0
 LOOK_EVERY_S = 1.0
 
+NOBODY = "No dumpload daemon is running on this computer (no control.sock under /run/dumpload*)"
+
 _SHOWN = ("relay", "cause", "selector", "data")
-_STATUS = {"status": True}
+
+
+def closed_words(closed: list[Path]) -> str:
+    """Return why the daemons behind these sockets were not asked, and what to do about it."""
+    return f"{', '.join(map(str, closed))}: this user may not connect: try sudo, or the group of that file"
 
 
 class Daemon:
@@ -42,7 +45,7 @@ class Daemon:
         Raises:
             NoAnswerError: it has gone, or does not answer.
         """
-        return (await self.ask(_STATUS, ANSWER_S))["status"]  # type: ignore[no-any-return]
+        return (await self.ask(STATUS, ANSWER_S))["status"]  # type: ignore[no-any-return]
 
     async def ask(self, document: Document, within_s: float) -> Document:
         """Return its answer, in which there is a status or a refusal.
@@ -67,23 +70,11 @@ async def daemon_of(config: Path, closed: list[Path]) -> AsyncIterator[Daemon | 
 
     `closed` is given the sockets to which this user may not connect.
     """
-    for path in sockets(os.environ):
-        try:
-            line = await connected(path)
-        except PermissionError:
-            closed.append(path)
-            continue
-        except OSError:
-            continue
-        try:
-            answer: dict[str, Any] = await line.ask(_STATUS, ANSWER_S)
-            if answer.get("config") == str(config) and not status_misfit(answer.get("status")):
+    async with aclosing(answering(sockets(os.environ), closed)) as found:
+        async for line, answer in found:
+            if answer.get("config") == str(config):
                 yield Daemon(line, answer["status"])
                 return
-        except OSError:
-            continue
-        finally:
-            line.close()
     yield None
 
 
@@ -139,24 +130,10 @@ async def everyone(closed: list[Path]) -> list[Document]:
 
     `closed` is given the sockets to which this user may not connect.
     """
-    found = []
-    for path in dict.fromkeys(sockets(os.environ)):
-        try:
-            line = await connected(path)
-        except PermissionError:
-            closed.append(path)
-            continue
-        except OSError:
-            continue  # a name that a killed daemon left
-        try:
-            answer = await line.ask(_STATUS, ANSWER_S)
-        except OSError:
-            continue
-        finally:
-            line.close()
-        if not status_misfit(answer.get("status")):
-            found.append({"config": str(answer.get("config")), "status": answer["status"]})
-    return found
+    return [
+        {"config": str(answer.get("config")), "status": answer["status"]}
+        async for _line, answer in answering(sockets(os.environ), closed)
+    ]
 
 
 async def _select(daemon: Daemon, wanted: Document) -> Document:

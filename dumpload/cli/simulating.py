@@ -3,13 +3,9 @@
 import argparse
 import sys
 import warnings
-from collections.abc import Callable
-from typing import TYPE_CHECKING
 
+from dumpload.cli import console
 from dumpload.cli.progress import Bar
-
-if TYPE_CHECKING:
-    from dumpload.config.model import Settings
 
 _MOST_YEARS = 1000
 WITHOUT_EXTRA = (
@@ -41,33 +37,27 @@ def _years(text: str) -> int:
     return int(text)
 
 
-def run_simulation(
-    args: argparse.Namespace,
-    settings: "Settings",
-    *,
-    say: Callable[[str], None],
-    show: Callable[..., None],
-    fail: Callable[..., None],
-) -> int:
+def run_simulation(args: argparse.Namespace) -> int:
     """Simulate and show it; return the exit code: 2 if an extra, a setting or the weather is missing."""
+    _path, settings = console.load(args)
     try:
         from dumpload.simulate import run, summary, text
         from dumpload.simulate.boat import BoatError
         from dumpload.simulate.engine import compiled_steps
         from dumpload.simulate.weather import WeatherError
     except ModuleNotFoundError as error:
-        fail(args, WITHOUT_EXTRA.format(name=error.name))
-        return 2
+        console.fail(args, WITHOUT_EXTRA.format(name=error.name))
+        return console.USAGE
     try:
         # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
         with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:
             warnings.simplefilter("ignore")
-            done = run.simulate(settings, args.weather, args.years, compiled_steps(say), bar.watch)
+            done = run.simulate(settings, args.weather, args.years, compiled_steps(console.say_error), bar.watch)
     except (BoatError, WeatherError) as error:
-        fail(args, str(error))
-        return 2
+        console.fail(args, str(error))
+        return console.USAGE
     except run.SimulationInterrupted as interrupted:
-        say(str(interrupted))
-        return 130
-    show(args, lambda: summary.simulation_document(done), lambda: text.simulation_text(done))
-    return 0
+        console.say_error(str(interrupted))
+        return console.INTERRUPTED
+    console.show(args, lambda: summary.simulation_document(done), lambda: text.simulation_text(done))
+    return console.OK

@@ -6,7 +6,7 @@ import time
 from collections.abc import Mapping
 from typing import Any, TextIO
 
-from dumpload.cli.screen import Line, brief, render, screen
+from dumpload.daemon.screen import Line, brief, render, screen
 
 Document = dict[str, Any]
 

@@ -17,6 +17,8 @@ GAPS_PER_AGE = 3.0
 LOOSE_GAPS = 20.0
 # Power below this says nothing about a direction (our choice, no source: above any meter's offset).
 CLEAR_POWER_W = 50.0
+# Time zones differ from UTC by quarters of an hour; two clocks besides by less than this (our choice, no source).
+QUARTER_S, LARGEST_ZONE_S, ZONE_TOLERANCE_S = 900.0, 15 * 3600.0, 20.0
 
 
 class Advice(NamedTuple):
@@ -72,13 +74,20 @@ def _rejected(survey: Survey, heard: SignalSurvey, reason: Reason) -> str:
         Reason.NO_TIMESTAMP: f"messages arrive on {heard.topic}, but no time at {stamp}; there are: {there}",
         Reason.BAD_TIMESTAMP: f"what is at {stamp} is no time: expected RFC 3339, or Unix seconds or milliseconds",
         Reason.FROM_FUTURE: f"the source's clock is {ahead:.0f} s ahead of this computer's; at most "
-        f"{FUTURE_TOLERANCE_S:g} s is believed. Set one of the two clocks",
+        f"{FUTURE_TOLERANCE_S:g} s is believed. Set one of the two clocks{_zone_hint(ahead)}",
         Reason.TOO_OLD: f"the value is {-ahead:.0f} s old by its own time; at most {heard.field.max_age_s:g} s counts. "
         "Either it is old, or the source's clock is behind",
         Reason.WRONG_TYPE: f"expected a number, got {_shown(document, heard)}",
         Reason.OUT_OF_RANGE: f"{_shown(document, heard)} in {heard.field.unit} is outside {quantity.low:g} to "
         f"{quantity.high:g} {quantity.unit}: another unit, or a code for unknown?",
     }.get(reason, f"{reason.value.replace('_', ' ')}: the payload is {text!r}")
+
+
+def _zone_hint(ahead_s: float) -> str:
+    """Return what it most often means that clocks differ by whole quarters of an hour: time zones do."""
+    is_near = QUARTER_S / 2 < ahead_s < LARGEST_ZONE_S
+    is_zone = is_near and abs(math.remainder(ahead_s, QUARTER_S)) < ZONE_TOLERANCE_S
+    return " (most often one of them takes local time for UTC)" if is_zone else ""
 
 
 def _shown(document: object, heard: SignalSurvey) -> str:

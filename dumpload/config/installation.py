@@ -65,7 +65,7 @@ class Battery(Table):
         None, description="Error of the battery monitor's current at rest, from its data sheet."
     )
     counter_full_v: kind.Volts | None = Field(
-        None, description="Voltage at or above which the battery monitor may take the bank for full."
+        None, description="Voltage at or above which the battery monitor may take it for full."
     )
     counter_full_a: kind.Amperes | None = Field(None, description="Charging current below which it does so.")
     counter_full_s: kind.Dwell | None = Field(None, description="How long both must last for that.")

@@ -8,9 +8,9 @@ kept.
 from collections.abc import Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, ValidationError
+from pydantic import BaseModel, Field, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
@@ -18,7 +18,7 @@ from dumpload.config import errors, named_files, rules
 from dumpload.config import types as kind
 from dumpload.config.installation import Battery, Contact, Driver, House, Installation, Load, Solar, Tank, Wiring
 from dumpload.config.layers import ConfigError, Layers, leaves, load_layers
-from dumpload.config.types import Table
+from dumpload.config.types import Table, WhenSet
 
 
 class Mqtt(Table):
@@ -49,7 +49,7 @@ class Mqtt(Table):
     base_topic: kind.BaseTopic = Field(
         "",
         json_schema_extra={"default": "dumpload/NAME"},
-        description="Where we publish: BASE/presence, BASE/status, BASE/change; and are asked: BASE/request.",
+        description="Where we publish (BASE/presence, status, change, alert) and are asked (BASE/request).",
     )
 
 
@@ -197,28 +197,62 @@ class History(Table):
     sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
 
 
+class Alert(Table):
+    """When the owner is told that something is wrong. A lockout, a pin fault and a history fault always are."""
+
+    data_lost_s: kind.AlertAge = Field(
+        3600.0, description="Once a signal that is needed has had no valid value for this long."
+    )
+    no_surplus_days: kind.DaysWithout | None = Field(
+        None, description="Once there has been no surplus for this long; not set: never."
+    )
+    restarts_per_day: kind.StartsPerDay = Field(
+        5, description="Once the program has started this often within 24 hours."
+    )
+
+
+class Web(Table):
+    """The live page of `dumpload serve`, which reads its settings when it starts."""
+
+    listen: kind.Listen = Field(
+        "127.0.0.1:8080",
+        description="Where it listens; any address but a loopback one demands the three files below.",
+    )
+    host_names: kind.HostNames = Field(
+        (), description="Names under which browsers may ask for it, beside localhost and the bare address."
+    )
+    password_file: kind.FileName | None = Field(None, description="Who may look: a file of `dumpload password`.")
+    cert_file: kind.FileName | None = Field(None, description="Certificate of the server with its chain (PEM).")
+    key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
+
+
 class Settings(BaseSettings):
     """All settings."""
 
-    model_config = SettingsConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    # The defaults are ours and right (tests/test_config_model.py); to validate them would build what nobody set.
+    model_config = SettingsConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=False
+    )
 
     name: kind.Name = Field("dumpload", description="Name of this instance, in its topics and its client identifier.")
-    mqtt: Mqtt = Field(default_factory=Mqtt)
+    mqtt: Mqtt = Field(default_factory=Mqtt.model_construct)
     telemetry: Telemetry
-    control: Control = Field(default_factory=Control)
-    permissive: Permissive = Field(default_factory=Permissive)
+    control: Control = Field(default_factory=Control.model_construct)
+    permissive: Permissive = Field(default_factory=Permissive.model_construct)
     relay: Relay
-    request: Request = Field(default_factory=Request)
-    history: History = Field(default_factory=History)
-    installation: Installation = Field(default_factory=Installation)
-    battery: Battery = Field(default_factory=Battery)
-    solar: Solar = Field(default_factory=Solar)
-    house: House = Field(default_factory=House)
-    load: Load = Field(default_factory=Load)
-    tank: Tank = Field(default_factory=Tank)
-    wiring: Wiring = Field(default_factory=Wiring)
-    contact: Contact = Field(default_factory=Contact)
-    driver: Driver = Field(default_factory=Driver)
+    request: Request = Field(default_factory=Request.model_construct)
+    history: History = Field(default_factory=History.model_construct)
+    alert: Alert = Field(default_factory=Alert.model_construct)
+    web: Annotated[Web, WhenSet(Web)] = Field(default_factory=Web.model_construct)
+    installation: Annotated[Installation, WhenSet(Installation)] = Field(default_factory=Installation.model_construct)
+    battery: Annotated[Battery, WhenSet(Battery)] = Field(default_factory=Battery.model_construct)
+    solar: Annotated[Solar, WhenSet(Solar)] = Field(default_factory=Solar.model_construct)
+    house: Annotated[House, WhenSet(House)] = Field(default_factory=House.model_construct)
+    load: Annotated[Load, WhenSet(Load)] = Field(default_factory=Load.model_construct)
+    tank: Annotated[Tank, WhenSet(Tank)] = Field(default_factory=Tank.model_construct)
+    wiring: Annotated[Wiring, WhenSet(Wiring)] = Field(default_factory=Wiring.model_construct)
+    contact: Annotated[Contact, WhenSet(Contact)] = Field(default_factory=Contact.model_construct)
+    driver: Annotated[Driver, WhenSet(Driver)] = Field(default_factory=Driver.model_construct)
 
     @classmethod
     def settings_customise_sources(
@@ -306,7 +340,14 @@ def needs_restart(key: str) -> bool:
 
 def flat(settings: Settings) -> dict[str, Any]:
     """Return every setting that has a value, by its dotted key."""
-    return dict(leaves(settings.model_dump(exclude_none=True)))
+    return {name: value for name, value in leaves(_as_tables(settings)) if value is not None}
+
+
+def _as_tables(value: Any) -> Any:
+    """Return tables as dictionaries. pydantic's own way would build the serializers of those that nobody set."""
+    if isinstance(value, BaseModel):
+        return {name: _as_tables(getattr(value, name)) for name in type(value).model_fields}
+    return tuple(map(_as_tables, value)) if isinstance(value, tuple) else value
 
 
 def changed_keys(old: Settings, new: Settings) -> list[tuple[str, Any, Any]]:

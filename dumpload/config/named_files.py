@@ -13,8 +13,12 @@ from dumpload.files import Named, is_same, kind_of, with_database_files
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
 
-PASSWORD, HISTORY = "mqtt.password_file", "history.path"
-FILE_KEYS = (PASSWORD, "mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file", HISTORY)
+PASSWORDS, HISTORY = ("mqtt.password_file", "web.password_file"), "history.path"
+FILE_KEYS = (
+    *("mqtt.password_file", "mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file"),
+    *("web.password_file", "web.cert_file", "web.key_file"),
+    HISTORY,
+)
 
 # Where the service manager hands over credentials: root's, and readable by an access control list, which the mode
 # shows as a group's right (systemd.exec(5), CREDENTIALS).
@@ -60,7 +64,7 @@ def _why_unfit(key: str, file: Path, environ: Mapping[str, str]) -> str:
         return ""
     if kind := kind_of(mode):
         return f"a plain file, not {kind}"
-    if key == PASSWORD and mode & _forbidden_bits(file, environ):
+    if key in PASSWORDS and mode & _forbidden_bits(file, environ):
         return f"a file that only its owner may read: chmod 600 {shlex.quote(str(file))}"
     return ""
 
@@ -77,11 +81,11 @@ def _why_shared(key: str, file: Path, found: Mapping[str, Path], settings: Path)
     if is_same(file, settings):
         return "a file other than the settings"
     for other, path in found.items():
-        if other != key and key in (PASSWORD, HISTORY) and is_same(file, path):
+        if other != key and key in (*PASSWORDS, HISTORY) and is_same(file, path):
             return f"a file other than that of {other}"
     return ""
 
 
 def _shown_path(key: str, file: Path) -> str:
     """Return the path; a password may have been put in place of the file's name, so only one that exists is shown."""
-    return NOT_SHOWN if key.startswith("mqtt.") and not file.exists() else str(file)
+    return NOT_SHOWN if key.startswith(("mqtt.", "web.")) and not file.exists() else str(file)

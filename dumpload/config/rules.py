@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping
 from itertools import combinations
 from typing import Any, NamedTuple
 
+from dumpload.config.types import is_loopback
 from dumpload.core.signals import Signal, signal_name
 
-OWN_TOPICS = ("presence", "status", "change", "request")
+OWN_TOPICS = ("presence", "status", "change", "request", "alert")
 
 TOPIC_KEYS = (*(f"telemetry.{signal_name(signal)}.topic" for signal in Signal), "telemetry.presence_topic")
 
@@ -66,9 +67,14 @@ NEEDS = (
     ("mqtt.client_cert_file", "mqtt.client_key_file"),
     ("mqtt.client_key_file", "mqtt.client_cert_file"),
     ("mqtt.password_file", "mqtt.username"),
+    ("web.cert_file", "web.key_file"),
+    ("web.key_file", "web.cert_file"),
 )
 
 _SUM_TOLERANCE = 0.001
+
+# Without these the live page is for this computer alone.
+WEB_FILES = ("web.password_file", "web.cert_file", "web.key_file")
 
 NEEDS_TLS = ("mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file")
 
@@ -89,8 +95,18 @@ def broken(found: Found) -> Iterator[Complaint]:
         yield Complaint("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
     if found.valid.get("house.hourly_w") is not None and found.valid.get("house.day_w") is not None:
         yield Complaint("house.day_w", "either this or house.hourly_w, not both", "house.hourly_w")
+    yield from _open_page(found)
     yield from _two_pulls(found)
     yield from _other_sum(found)
+
+
+def _open_page(found: Found) -> Iterator[Complaint]:
+    """Yield a complaint if the live page can be reached from elsewhere without password or TLS."""
+    listen = found.valid.get("web.listen") if "web.listen" in found.given else None
+    needed = [key for key in WEB_FILES if key not in found.given]
+    if listen is not None and needed and not is_loopback(listen):
+        words = f"127.0.0.1 or [::1], or {' and '.join(needed)} to be set as well"
+        yield Complaint("web.listen", words)
 
 
 def _other_sum(found: Found) -> Iterator[Complaint]:

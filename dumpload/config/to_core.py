@@ -2,6 +2,7 @@
 
 from dumpload.config.model import Settings, Source
 from dumpload.config.types import find_zone
+from dumpload.core.alerts import DAY_S, AlertLimits
 from dumpload.core.controller import ControllerSettings, Setup
 from dumpload.core.decode import Field, parse_pointer
 from dumpload.core.freshness import MISSING
@@ -46,6 +47,12 @@ def permissive_limits(settings: Settings) -> PermissiveLimits:
         max_on_s=_or_missing(permissive.max_on_s),
         max_on_per_day_s=_or_missing(permissive.max_on_per_day_s),
     )
+
+
+def alert_limits(settings: Settings) -> AlertLimits:
+    """Return from when on there is an alert."""
+    alert = settings.alert
+    return AlertLimits(alert.data_lost_s, _or_missing(alert.no_surplus_days) * DAY_S, alert.restarts_per_day)
 
 
 def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:

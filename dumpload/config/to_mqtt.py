@@ -15,6 +15,7 @@ class Topics(NamedTuple):
     status: str
     change: str
     request: str
+    alert: str
 
 
 def base_topics(settings: Settings) -> Topics:

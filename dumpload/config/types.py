@@ -6,10 +6,19 @@ Judges one value at a time and opens nothing; how values must fit together is in
 import re
 from datetime import UTC, date, tzinfo
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+)
+from pydantic_core.core_schema import CoreSchema, definitions_schema, no_info_plain_validator_function
 
 from dumpload.core.decode import parse_pointer
 from dumpload.core.window import parse_span
@@ -18,6 +27,8 @@ from dumpload.core.window import parse_span
 MAX_TOPIC_BYTES = 65535
 
 _LONGEST_OWN_TOPIC = "/presence"
+
+_LISTEN = r"^(?:\[([0-9A-Fa-f:.]{2,45})\]|([0-9A-Za-z.]{1,15})):(\d{1,5})$"
 
 _DRAW, _MOST_LITRES = r"^([01]\d|2[0-3]):([0-5]\d) +(\d{1,5}(?:\.\d{1,3})?)$", 10_000.0
 
@@ -116,6 +127,33 @@ def _check_hours(watts: tuple[float, ...]) -> tuple[float, ...]:
     return watts
 
 
+def parse_listen(text: str) -> tuple[str, int]:
+    """Return the address and the port of ADDRESS:PORT, an address of version 6 in brackets.
+
+    Raises:
+        ValueError: the text is not of that form.
+    """
+    from ipaddress import ip_address  # for those who set it
+
+    match = re.fullmatch(_LISTEN, text)
+    if match is None or not 0 < int(match[3]) < 2**16:
+        raise ValueError(text)
+    address = match[1] or match[2]
+    return ("127.0.0.1" if address == "localhost" else str(ip_address(address))), int(match[3])
+
+
+def is_loopback(listen: str) -> bool:
+    """Return whether only this computer reaches what listens there."""
+    from ipaddress import ip_address
+
+    return ip_address(parse_listen(listen)[0]).is_loopback
+
+
+def _check_listen(text: str) -> str:
+    parse_listen(text)
+    return text
+
+
 def _check_path(path: Path) -> Path:
     if "\0" in str(path) or path == Path():
         raise ValueError(path)
@@ -155,9 +193,28 @@ def _positive(high: float, unit: str) -> Any:
 
 
 class Table(BaseModel):
-    """What holds for every table: nothing unknown in it, nothing converted, no NaN, and no change afterwards."""
+    """Base of all tables: unknown keys forbidden, strict types, no NaN, frozen."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    # Deferred: the settings as a whole have a validator that contains those of their tables.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
+
+
+class WhenSet(NamedTuple):
+    """Mark a field whose table gets its validator when a file has that table, not at import.
+
+    Making the validators of what only the check and the simulation read took a third of the daemon's own start.
+    """
+
+    table: type[Table]
+
+    def __get_pydantic_core_schema__(self, _source: Any, _handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Validate with the table's own validator, whose errors name their place below the field."""
+        return no_info_plain_validator_function(self.table.model_validate)
+
+    def __get_pydantic_json_schema__(self, _schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        """Describe the field as a reference to its table."""
+        self.table.model_rebuild()
+        return handler(definitions_schema(self.table.__pydantic_core_schema__, []))
 
 
 Percent = Annotated[float, _number(0, 100, "percent")]
@@ -169,6 +226,9 @@ Reaction = Annotated[float, _positive(60, "s")]
 Interval = Annotated[float, _number(1, 3600, "s")]
 KeepAlive = Annotated[int, _number(1, 600, "s")]
 Days = Annotated[int, _number(1, 3660, "d")]
+AlertAge = Annotated[float, _number(60, 2_592_000, "s")]
+DaysWithout = Annotated[float, _positive(366, "d")]
+StartsPerDay = Annotated[int, _number(2, 50, "times/d")]
 Megabytes = Annotated[int, _number(10, 100_000, "MB")]
 Volts = Annotated[float, _positive(150, "V")]
 Amperes = Annotated[float, _positive(1000, "A")]
@@ -226,6 +286,8 @@ TOPIC_WORDS = "an MQTT topic of at most 65535 bytes, without + or #, $share/, co
 # What no topic has in it: wildcards, and controls, which MQTT 5.0, 1.5.4 tells receivers to expect nobody to send.
 _NO = r"+#\x00-\x1f\x7f-\x9f"
 NAME_PATTERN, _TEXT, _HOST = r"^[A-Za-z0-9_-]{1,64}$", r"^[^\x00]{1,1000}$", r"^[\w.-]{1,253}$"
+# RFC 1123, section 2.1.
+_HOST_NAME = r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$"
 Name = Annotated[str, _matching(NAME_PATTERN), _said("1 to 64 letters, digits, - or _", NAME_PATTERN)]
 Text = Annotated[str, _matching(_TEXT), _said("1 to 1000 characters of text", _TEXT)]
 Day = Annotated[
@@ -239,6 +301,16 @@ Host = Annotated[
     str,
     AfterValidator(_check_host),
     _said("the name or address of a broker alone, without scheme, user, port or path", r"^[\w.:%-]{1,253}$"),
+]
+HostNames = Annotated[
+    tuple[Annotated[str, _matching(_HOST_NAME)], ...],
+    Field(strict=False),
+    _said('a list of host names, such as ["barge.local"]'),
+]
+Listen = Annotated[
+    str,
+    AfterValidator(_check_listen),
+    _said('ADDRESS:PORT, such as "127.0.0.1:8080" or "[::1]:8080"', _LISTEN),
 ]
 Topic = Annotated[
     str,

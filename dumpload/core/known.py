@@ -99,8 +99,13 @@ def replace(data: Data, signal: Signal, datum: Datum) -> Data:
 
 
 def hold(settings: ControllerSettings, data: Data, event: Event) -> Datum:
-    """Return a signal's datum, counting as measured again at the event's stamp."""
+    """Return a signal's datum, counting as measured again at the event's stamp.
+
+    What never counted does not: a replay took the first beat of a history, which shows no life yet, for a live one.
+    """
     datum = data[event.signal + 0]
+    if datum.expires_at == -NEVER:
+        return datum
     expires_at = event.stamp + settings.max_age_s[event.signal + 0]
     return Datum(datum.value, datum.stamp, expires_at if expires_at > datum.expires_at else datum.expires_at)
 

@@ -38,7 +38,8 @@ class PermissiveMemory(NamedTuple):
 
     `voltage_held`, `tank_held`: inside the hysteresis band, whether the permissive held last.
     `drain_since`: since when the bank is drained above the limit; `drained_at`: when that tripped (NaN: not).
-    `on_time_s`: on-time counted for the local day numbered `day`, up to `counted_at`.
+    `on_time_s`: on-time counted for the local day numbered `day`, up to `counted_at`. `day_ends_at`: when the clock, as
+    it was then, would show midnight; the day itself may be a later one, if the clock was set back or is not set yet.
     """
 
     voltage_held: bool
@@ -48,6 +49,7 @@ class PermissiveMemory(NamedTuple):
     on_time_s: float
     counted_at: float
     day: int
+    day_ends_at: float
 
 
 class PermissiveInputs(NamedTuple):
@@ -79,7 +81,7 @@ class Permission(NamedTuple):
 
 def start(t: float, on_time_s: float = 0.0, day: int = -1) -> PermissiveMemory:
     """Return the memory at start: nothing is known to hold, `on_time_s` counted on the local day numbered `day`."""
-    return PermissiveMemory(False, False, MISSING, MISSING, on_time_s, t, day)
+    return PermissiveMemory(False, False, MISSING, MISSING, on_time_s, t, day, NEVER)
 
 
 def voltage_holds(limits: PermissiveLimits, held: bool, volts: float) -> bool:
@@ -110,13 +112,22 @@ def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: Permissive
     return since, MISSING if rested else tripped_at
 
 
+def is_new_day(memory: PermissiveMemory, inputs: PermissiveInputs) -> bool:
+    """Return whether the day's budget is renewed: a later day, or a midnight that the clock came to by itself.
+
+    A clock set back does not renew it. Nor does one that is set from 1970 to the day of which an earlier run had
+    counted: the board has no clock of its own, and the day of that run is remembered until the network brings the time.
+    """
+    return inputs.day > memory.day or inputs.t >= memory.day_ends_at
+
+
 def count_on_time(memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
-    """Return the on-time (s) of the current local day up to now. A clock set back does not renew the day's budget."""
-    same_day = inputs.day <= memory.day
-    base = memory.on_time_s if same_day else 0.0
+    """Return the on-time (s) of the current local day up to now."""
+    is_new = is_new_day(memory, inputs)
+    base = 0.0 if is_new else memory.on_time_s
     if inputs.position != Position.ON:
         return base
-    since = memory.counted_at if same_day else max(memory.counted_at, inputs.day_began_at)
+    since = max(memory.counted_at, inputs.day_began_at) if is_new else memory.counted_at
     return base + max(0.0, inputs.t - since)
 
 
@@ -130,7 +141,8 @@ def remember(limits: PermissiveLimits, memory: PermissiveMemory, inputs: Permiss
         drained_at,
         count_on_time(memory, inputs),
         inputs.t,
-        inputs.day,
+        inputs.day if is_new_day(memory, inputs) else memory.day,
+        inputs.day_ends_at,
     )
 
 
@@ -192,6 +204,7 @@ def step(
 
 def look_at_window(memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[PermissiveMemory, Permission]:
     """Return what `step` comes to without any limit, as on most boats, where every message takes this way."""
-    kept = PermissiveMemory(False, False, MISSING, MISSING, count_on_time(memory, inputs), inputs.t, inputs.day)
+    on_time_s, day = count_on_time(memory, inputs), inputs.day if is_new_day(memory, inputs) else memory.day
+    kept = PermissiveMemory(False, False, MISSING, MISSING, on_time_s, inputs.t, day, inputs.day_ends_at)
     cause = Cause.NONE if inputs.inside_window else Cause.OUTSIDE_WINDOW
     return kept, Permission(cause, next_change(NO_LIMITS, kept, inputs))

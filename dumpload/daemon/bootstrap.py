@@ -15,12 +15,13 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
-from dumpload.config.layers import NOT_SHOWN, UNREADABLE, ConfigError, Problem
+from dumpload.config.layers import NOT_SHOWN, SEARCHED, UNREADABLE, ConfigError, Problem
 from dumpload.config.model import Settings, load_settings
 from dumpload.core.printable import one_line
 from dumpload.gpio.relay import PinSpec, Relay, RelayError
 
 if TYPE_CHECKING:
+    from dumpload.daemon.logs import LineWriter
     from dumpload.daemon.service import Service
 
 
@@ -83,10 +84,8 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         if sys.stderr is not None:
             sys.stderr.write(one_line(f"{path}: relay: {error}") + "\n")
         return 2
-    # Only now what takes its time.
-    from dumpload.daemon.logs import open_log
-
-    log, writer = open_log(STDERR, time.time, human=os.isatty(STDERR))
+    # Only now what takes its time: the log, and the rest.
+    log, writer = _open_log(path, settings)
     service = _make_service(path, settings, relay, log, lambda: load_settings(path, os.environ, sets))
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
@@ -103,6 +102,15 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
         writer.flush(1.0)
 
 
+def _open_log(path: Path, settings: Settings) -> "tuple[Any, LineWriter]":
+    from dumpload.config.instances import has_neighbours
+    from dumpload.daemon.logs import log_context, open_log
+
+    human = os.isatty(STDERR)
+    context = log_context(settings.name, human=human, several=human and has_neighbours(path, SEARCHED[0]))
+    return open_log(STDERR, time.time, human=human, context=context)
+
+
 def _let_go(relay: Relay, log: Any) -> None:
     """Close the pin; whatever comes of it, the record and the log are still to be written."""
     trouble = ""
@@ -115,6 +123,7 @@ def _let_go(relay: Relay, log: Any) -> None:
 
 
 def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
+    from dumpload.daemon.alerts import AlertFile
     from dumpload.daemon.local_socket import LocalWay
     from dumpload.daemon.publisher import Voice
     from dumpload.daemon.service import Service
@@ -126,8 +135,16 @@ def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload
     voice = Voice(log, Notifier(os.environ))
     folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
     local = LocalWay(Path(folder), str(path)) if folder else None
-    state_file = StateFile(os.environ)
-    return Service(settings, relay, voice, reload=reload, clock=boot_clock, state_file=state_file, local=local)
+    return Service(
+        settings,
+        relay,
+        voice,
+        reload=reload,
+        clock=boot_clock,
+        state_file=StateFile(os.environ),
+        alert_file=AlertFile(os.environ),
+        local=local,
+    )
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:

@@ -10,9 +10,11 @@ import contextlib
 import json
 import socket
 import stat
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import AsyncGenerator, Awaitable, Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
+
+from dumpload.daemon.payloads import Document, status_misfit
 
 FILE_NAME = "control.sock"
 MODE = 0o660
@@ -25,8 +27,6 @@ SILENCE_S = 15.0
 
 # Between two answers to one client: eight that ask as fast as they can take about one percent of a small computer.
 PAUSE_S = 0.1
-
-Document = dict[str, Any]
 
 
 class LocalWay(NamedTuple):
@@ -187,3 +187,27 @@ async def connected(path: Path) -> Connection:
         OSError: nobody listens there, or this user may not connect.
     """
     return Connection(*await asyncio.open_unix_connection(path, limit=1_000_000))
+
+
+# The question to which a daemon answers with its settings file and its status.
+STATUS: Document = {"status": True}
+ANSWER_S = 5.0
+
+
+async def answering(paths: Iterable[Path], closed: list[Path]) -> AsyncGenerator[tuple[Connection, Document]]:
+    """Yield every daemon that answers on these sockets: a connection, open until the next one, and its answer.
+
+    `closed` is given the sockets to which this user may not connect.
+    """
+    for path in dict.fromkeys(paths):
+        try:
+            line = await connected(path)
+        except PermissionError:
+            closed.append(path)
+            continue
+        except OSError:
+            continue  # a name that a killed daemon left
+        with contextlib.closing(line), contextlib.suppress(OSError):
+            answer = await line.ask(STATUS, ANSWER_S)
+            if not status_misfit(answer.get("status")):
+                yield line, answer

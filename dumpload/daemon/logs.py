@@ -4,6 +4,7 @@ Logging must never stand between a decision and the relay, so nothing here block
 bounded queue to a thread of their own, and what does not fit, or cannot be written, is dropped and counted.
 """
 
+import contextlib
 import json
 import logging
 import math
@@ -11,11 +12,13 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Hashable, MutableMapping
+from collections.abc import Callable, Hashable, Mapping, MutableMapping
+from pathlib import Path
 from typing import Any
 
 import structlog
 
+from dumpload import __version__
 from dumpload.core.printable import printable
 from dumpload.core.window import utc_text
 
@@ -23,6 +26,9 @@ QUEUE_LINES = 1000
 REPEAT_EVERY_S = 60.0
 # Kinds of message told apart at once: what others send makes kinds, and must not fill the memory.
 REPEATS_KEPT = 100
+
+# A UUID that the kernel makes at each boot, random(4).
+KERNEL_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 Fields = MutableMapping[str, Any]
 
@@ -122,6 +128,7 @@ def render_line(_logger: Any, _method: str, fields: Fields) -> str:
     clock = fields.pop("at")[11:19]
     level = fields.pop("level")
     mark = "" if level == "info" else f"{level.upper()}: "
+    mark = f"{fields.pop('instance')}: {mark}" if "instance" in fields else mark
     event, sentence = fields.pop("event"), fields.pop("text", None)
     trace = fields.pop("exception", None)
     if sentence is None:
@@ -141,10 +148,31 @@ class _ToWriter(logging.Handler):
         self._log.warning("library", logger=record.name, message=record.getMessage())
 
 
-def open_log(descriptor: int, wall: Callable[[], float], *, human: bool, least: str = "info") -> tuple[Any, LineWriter]:
+def log_context(instance: str, *, human: bool, several: bool, kernel: Path = KERNEL_BOOT_ID) -> dict[str, str]:
+    """Return what every line says of its program: instance, boot of the computer (as the journal has it), version.
+
+    On a terminal the name alone, and only where there are several instances: the person there started this one.
+    `kernel`: where the boot's identifier is read; without it, it is left out.
+    """
+    if human:
+        return {"instance": instance} if several else {}
+    boot = {}
+    with contextlib.suppress(OSError, ValueError):
+        boot["boot_id"] = kernel.read_text("ascii").strip()
+    return {"instance": instance, **boot, "version": __version__}
+
+
+def open_log(
+    descriptor: int,
+    wall: Callable[[], float],
+    *,
+    human: bool,
+    least: str = "info",
+    context: Mapping[str, str] | None = None,
+) -> tuple[Any, LineWriter]:
     """Set up logging to a descriptor; return the logger and its writer.
 
-    `wall` gives Unix seconds. `least` is the least level that is written.
+    `wall` gives Unix seconds. `least` is the least level that is written. `context`: what is in every line.
     """
     writer = LineWriter(descriptor)
 
@@ -156,7 +184,7 @@ def open_log(descriptor: int, wall: Callable[[], float], *, human: bool, least: 
         processors=[stamp, structlog.processors.format_exc_info, render_line if human else render_json],
         wrapper_class=structlog.make_filtering_bound_logger(least),
         cache_logger_on_first_use=True,
-    )
+    ).bind(**(context or {}))
     writer.on_dropped = lambda lines: log.warning(
         "lines_dropped", text=f"{lines} lines of this log were lost", lines=lines
     )

@@ -1,4 +1,4 @@
-"""The JSON documents that go out over MQTT: status and change. Builds them; sends nothing, decides nothing."""
+"""The JSON documents that go out over MQTT: status, change and alert. Builds them; sends nothing, decides nothing."""
 
 import json
 import math
@@ -7,10 +7,11 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload import __version__
+from dumpload.core.alerts import Alert, Raised, alert_name
 from dumpload.core.contact import Evidence
 from dumpload.core.controller import ControllerSettings, Decision, Lockout, State
 from dumpload.core.explain import cause_name, outlook
-from dumpload.core.freshness import is_missing
+from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Position, Selector
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 from dumpload.core.state import heart_stops_at
@@ -26,7 +27,10 @@ WRONG_SIGN = (
 
 
 class Account(NamedTuple):
-    """What the service knows and the controller does not. Times: monotonic s, Unix s; counts since start."""
+    """What the service knows and the controller does not. Times: monotonic s, Unix s; counts since start.
+
+    `ended_runs_s`: on-time of the runs that have ended; the one that goes on is in the state.
+    """
 
     t: float
     wall: float
@@ -36,6 +40,9 @@ class Account(NamedTuple):
     rejected: int
     faults: tuple[str, ...] = ()
     telemetry: Telemetry | None = None
+    alerts: tuple[Raised, ...] = ()
+    changes: int = 0
+    ended_runs_s: float = 0.0
 
 
 def position_name(position: Position) -> str:
@@ -113,10 +120,22 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
             }
             for one in telemetry.rejected(t)
         ],
+        "alerts": [
+            {"alert": alert_name(one.alert), "since": utc_text(one.since), "text": one.text} for one in account.alerts
+        ],
+        "confirm_elapsed_s": _number(_confirm_elapsed_s(settings, state, t), 1),
+        "confirm_s": settings.limits.confirm_s,
         "on_time_today_s": round(_on_time_today_s(state, t), 1),
         "on_time_limit_s": _number(settings.permissives.max_on_per_day_s),
         "energy_today_wh": _number(telemetry.energy_today_wh(state, t), 1),
+        "changes": account.changes,
+        "on_time_s": round(account.ended_runs_s + (t - state.law.relay_since if _is_on(state) else 0.0), 1),
+        "energy_wh": _number(telemetry.energy_wh, 1),
     }
+
+
+def _is_on(state: State) -> bool:
+    return state.position == Position.ON
 
 
 def _hand_until(state: State, account: Account) -> str | None:
@@ -150,10 +169,18 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
 def _on_time_today_s(state: State, t: float) -> float:
     """Return the on-time of the local day up to now; between events it goes on by itself."""
     counted = state.permissives
-    is_on = state.position == Position.ON
+    is_on = _is_on(state)
     if t >= state.day_ends_at:
         return t - state.day_ends_at if is_on else 0.0
     return counted.on_time_s + (max(0.0, t - counted.counted_at) if is_on else 0.0)
+
+
+def _confirm_elapsed_s(settings: ControllerSettings, state: State, t: float) -> float:
+    """Return for how long the charge has been high enough, up to `confirm_s`; NaN while nothing is being confirmed."""
+    memory = state.law
+    if memory.surplus or is_missing(memory.above_since):
+        return MISSING
+    return min(max(0.0, t - memory.heard_at), settings.limits.confirm_s)
 
 
 def change_document(decision: Decision) -> Document:
@@ -165,6 +192,16 @@ def change_document(decision: Decision) -> Document:
         "previous_cause": cause_name(decision.previous_cause),
         "state_of_charge": _number(decision.state_of_charge),
         "after_s": _number(decision.after_s),
+    }
+
+
+def alert_document(alert: Alert, text: str, wall: float, *, begins: bool) -> Document:
+    """Return the message that an alert begins or ends at `wall` (Unix s)."""
+    return {
+        "at": utc_text(wall),
+        "alert": alert_name(alert),
+        "state": "begins" if begins else "ends",
+        "text": text,
     }
 
 
@@ -189,6 +226,10 @@ def status_misfit(payload: Any) -> str:
 
 def _is_number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < LARGEST
+
+
+def _is_count(value: Any) -> bool:
+    return _is_number(value) and value >= 0
 
 
 def _is_text(value: Any) -> bool:
@@ -234,6 +275,14 @@ def _is_rejection(value: Any) -> bool:
     )
 
 
+def _is_alert(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and all(_is_text(value.get(key)) for key in ("alert", "text"))
+        and _is_moment(value.get("since"))
+    )
+
+
 _MOMENT = r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z"
 # A number beyond this is none of ours, and an integer may be too large even to be shown.
 LARGEST = 1e15
@@ -253,14 +302,23 @@ _STATUS: dict[str, Callable[[Any], bool]] = {
     "sequence": _is_number,
 }
 
-# What earlier versions do not publish.
+# What need not be there: earlier versions do not publish all of it.
 _LATER: dict[str, Callable[[Any], bool]] = {
     "name": _is_text,
     "timezone": _is_text,
     "hand_until": _is_moment_or_null,
     "signals": lambda value: isinstance(value, dict) and all(map(_is_signal, value.values())),
     "rejections": lambda value: isinstance(value, list) and all(map(_is_rejection, value)),
+    "alerts": lambda value: isinstance(value, list) and all(map(_is_alert, value)),
+    "confirm_elapsed_s": _is_number_or_null,
+    "confirm_s": _is_number,
     "on_time_today_s": _is_number,
     "on_time_limit_s": _is_number_or_null,
     "energy_today_wh": _is_number_or_null,
+    "rejected": _is_count,
+    "uptime_s": _is_number,
+    "version": _is_text,
+    "changes": _is_count,
+    "on_time_s": _is_count,
+    "energy_wh": lambda value: value is None or _is_count(value),
 }

@@ -8,10 +8,12 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from dumpload.config.to_mqtt import Topics
+from dumpload.core.alerts import Raised
 from dumpload.core.controller import ControllerSettings, Decision, State
 from dumpload.core.decode import Rejection
 from dumpload.core.explain import cause_name
 from dumpload.core.freshness import is_missing
+from dumpload.core.law import Position
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
@@ -57,8 +59,10 @@ class Publisher:
         self._started_at = clock()
         self._sequence = 0
         self._rejected = 0
+        self._changes, self._ended_runs_s = 0, 0.0
         self._given_up = 0
         self._faults: dict[str, str] = {}
+        self.alerts: tuple[Raised, ...] = ()
         self._repeats = RateLimiter()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
         self._refusals = RateLimiter(kinds=REASONS)
@@ -71,7 +75,9 @@ class Publisher:
         self._link.publish(self._topics.presence, word, retain=True)
 
     def change(self, state: State, decision: Decision) -> None:
-        """Log and publish one relay change."""
+        """Count, log and publish one relay change."""
+        self._changes += 1
+        self._ended_runs_s += decision.after_s if decision.position == Position.OFF else 0.0
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
@@ -98,7 +104,17 @@ class Publisher:
         faults = tuple(self._faults.values())
         t, wall = self._clock(), self._wall()
         account = Account(
-            t, wall, self._started_at, self.boot_id, self._sequence, self._rejected, faults, self.telemetry
+            t,
+            wall,
+            self._started_at,
+            self.boot_id,
+            self._sequence,
+            self._rejected,
+            faults=faults,
+            telemetry=self.telemetry,
+            alerts=self.alerts,
+            changes=self._changes,
+            ended_runs_s=self._ended_runs_s,
         )
         return status_document(settings, state, account)
 
@@ -125,6 +141,14 @@ class Publisher:
         self._faults = {**others, part: f"{part}: {words}"} if words else others
         self.status_soon()
 
+    def alert(self, document: Document) -> None:
+        """Log and publish that an alert begins or ends."""
+        begins = document["state"] == "begins"
+        note = self._log.warning if begins else self._log.info
+        note("alert", **{**document, "text": f"alert {document['alert']} {document['state']}: {document['text']}"})
+        self._link.publish_acked(self._topics.alert, to_json(document))
+        self.status_soon()
+
     def refused(self, reason: str, payload: bytes) -> None:
         """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
 
@@ -144,7 +168,7 @@ class Publisher:
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
         if changes > self._given_up and self._repeats.allow("undelivered", self._clock()) is not None:
-            text = f"{changes - self._given_up} relay changes never reached the broker: too many were waiting"
+            text = f"{changes - self._given_up} messages never reached the broker: too many were waiting"
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 

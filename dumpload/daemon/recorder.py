@@ -89,6 +89,12 @@ class Recorder:
         with self._guarded():
             self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(words)))
 
+    def alert(self, t: float, wall: float, document: Mapping[str, Any], *, begins: bool) -> None:
+        """Record that an alert begins or ends."""
+        with self._guarded():
+            self._sequence = self.reserve()
+            self._put(RowKind.ALERT, t, wall, value=float(begins), text=to_json(dict(document)))
+
     def end(self, t: float, wall: float) -> None:
         """Record the end, once."""
         if self._ended:

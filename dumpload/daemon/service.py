@@ -12,13 +12,14 @@ from typing import Any
 
 from dumpload.config.layers import ConfigError
 from dumpload.config.model import Settings, changed_keys, flat, restart_needed
-from dumpload.config.to_core import controller_setup
+from dumpload.config.to_core import alert_limits, controller_setup
 from dumpload.config.to_mqtt import base_topics, link_options, topic_map
 from dumpload.core.contact import Feedback
 from dumpload.core.controller import Event, Kind
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.topics import InboundMessage
+from dumpload.daemon.alerts import AlertFile, Alerts
 from dumpload.daemon.local_socket import LocalSocket, LocalWay
 from dumpload.daemon.loop import Clocks, ControlLoop, Hands
 from dumpload.daemon.publisher import Publisher, Voice, summary
@@ -51,21 +52,21 @@ class Service(Listener):
         reload: Callable[[], Settings],
         clock: Callable[[], float],
         state_file: StateFile | None = None,
+        alert_file: AlertFile | None = None,
         local: LocalWay | None = None,
         wall: Callable[[], float] = time.time,
     ) -> None:
         """Take the claimed relay; nothing runs before `run`.
 
         `reload` reads the settings again. `state_file` remembers across restarts what must outlive one (None: nothing
-        is kept). `local`: where people of this machine reach us (None: nowhere).
+        is kept); `alert_file` the alerts. `local`: where people of this machine reach us (None: nowhere).
         `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
         self._settings = settings
         self._relay = relay
         self._log, self._notifier = voice
         self._reload, self._clock, self._wall = reload, clock, wall
-        self._topic_map = topic_map(settings)
-        topics = base_topics(settings)
+        self._topic_map, topics = topic_map(settings), base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         zone, fields = settings.permissive.timezone, self._topic_map.fields
@@ -75,6 +76,7 @@ class Service(Listener):
         hands.state_file.on_trouble = lambda words: self._publisher.fault("state", words)
         self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
         self._requests = Requests(self.control, self._publisher, self._log, clocks, settings.request.max_hand_s)
+        self._alerts = Alerts(alert_limits(settings), self._publisher, alert_file or AlertFile({}), clock())
         self._socket = LocalSocket(local, self._requests.answer) if local else None
         self._stopped = asyncio.Event()
 
@@ -159,6 +161,7 @@ class Service(Listener):
             self._socket.close()
         self.control.end(is_off=self._shut() or self.control.reads_off())
         await self._wait_until_kept()
+        self._look_for_alerts()
         self.control.show()
         self._publisher.presence("down")
         self._log.info("stopped", text="stopped")
@@ -233,6 +236,7 @@ class Service(Listener):
     def note_history(self, words: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
         self._publisher.fault("history", words)
+        self._alerts.note_history(words, self._clock())
 
     # ---- supervision and reload ----
 
@@ -243,11 +247,17 @@ class Service(Listener):
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
             self.link.tick()
             self.control.supervise()
+            self._look_for_alerts()
             self._publisher.undelivered(self.link.dropped)
             t = self._clock()
             if t >= self._publisher.status_due_at:
                 self.control.show()
             self._feed_watchdog(t)
+
+    def _look_for_alerts(self) -> None:
+        control = self.control
+        self._alerts.recorder = None if control.ended else control.recorder
+        self._alerts.look(control.settings, control.state, self._clock(), self._wall())
 
     def _feed_watchdog(self, t: float) -> None:
         """Only a round of supervision that was completed gets here."""
@@ -277,6 +287,7 @@ class Service(Listener):
         self._settings = new
         self._requests.max_hand_s = new.request.max_hand_s
         self._topic_map = topic_map(new)
+        self._alerts.limits = alert_limits(new)
         self._telemetry.timezone = new.permissive.timezone
         self._telemetry.take_fields(self._topic_map.fields)
         self.control.reconfigure(controller_setup(new))

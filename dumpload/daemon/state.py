@@ -25,6 +25,8 @@ MAX_BYTES = 4096
 # No day is longer than this, not even the one on which summer time ends.
 LONGEST_DAY_S = 90_000.0
 
+_DAY_S = 86_400.0
+
 # While the load is on, its on-time is written this often: SD cards wear out.
 SAVE_EVERY_S = 60.0
 
@@ -49,14 +51,17 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
     """Return the on-time (s) to start with, and its day; `wall`: the moment of the start (Unix s), `local`: its day.
 
     A program that died with the relay on counts as on until this start, the first moment at which the line is known to
-    be off; but for no longer than the day has lasted. A clock that was set back does not renew the day's budget.
+    be off; but for no longer than the day has lasted. A clock that was set back, or is not set yet, does not renew the
+    day's budget; but a day is not carried on by runs that never saw it, or without a network it would never end.
     """
     if saved.day < 0:
         return 0.0, -1
+    saved_on = local.day + (saved.at - local.day_began_at) // _DAY_S
+    was_seen = saved.day - saved_on <= 1  # around midnight summer time may make one of it
     is_later_day = saved.day < local.day
     since = max(saved.at, local.day_began_at) if is_later_day else saved.at
     blind_s = max(SAVE_EVERY_S, wall - since) if saved.on else 0.0
-    if saved.day > local.day:
+    if saved.day > local.day and was_seen:
         return min(saved.on_time_s + (SAVE_EVERY_S if saved.on else 0.0), LONGEST_DAY_S), saved.day
     on_time_s = blind_s if is_later_day else saved.on_time_s + blind_s
     return min(on_time_s, max(0.0, wall - local.day_began_at)), local.day
@@ -89,7 +94,7 @@ class StateFile:
         if self.path is None:
             return SavedState()
         try:
-            found = _parse(_read(self.path))
+            found = _parse(read_small(self.path))
         except FileNotFoundError:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
@@ -170,18 +175,7 @@ class StateFile:
 
     def _write(self, saved: SavedState) -> None:
         assert self.path is not None  # noqa: S101  (the thread runs only with a path)
-        new = self.path.with_suffix(".new")
-        with contextlib.suppress(FileNotFoundError):
-            new.unlink()
-        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-        with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
-            file.write(json.dumps({**saved._asdict(), "lockout": saved.lockout.name.lower()}))
-            file.flush()
-            os.fsync(file.fileno())
-        if self.path.is_dir() and not self.path.is_symlink():
-            self.path.rename(self.path.with_suffix(".unreadable"))
-        new.replace(self.path)
-        _sync_folder(self.path.parent)
+        write_synced(self.path, json.dumps({**saved._asdict(), "lockout": saved.lockout.name.lower()}))
 
     def _say(self, trouble: str) -> None:
         if trouble != self._trouble:
@@ -189,7 +183,27 @@ class StateFile:
             self.on_trouble(trouble)
 
 
-def _read(path: Path) -> bytes:
+def write_synced(path: Path, text: str) -> None:
+    """Replace a small file whole; file, name and folder are on the disk when this returns.
+
+    Raises:
+        OSError: it cannot be written; what was there before stays.
+    """
+    new = path.with_suffix(".new")
+    with contextlib.suppress(FileNotFoundError):
+        new.unlink()
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    if path.is_dir() and not path.is_symlink():
+        path.rename(path.with_suffix(".unreadable"))
+    new.replace(path)
+    _sync_folder(path.parent)
+
+
+def read_small(path: Path) -> bytes:
     """Return the content of a plain file of ours. A pipe in its place blocked the start for ever.
 
     Raises:

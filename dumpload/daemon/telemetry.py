@@ -46,7 +46,7 @@ class Telemetry:
         self.take_fields(fields or {})
         self.direction = Direction()
         self._rejected: dict[tuple[Signal, Reason], Rejected] = {}
-        self._energy_wh, self._day = 0.0, -1
+        self._total_wh, self._energy_wh, self._day = 0.0, 0.0, -1
         self._power_w, self._power_until, self._counted_at = 0.0, MISSING, MISSING
 
     def take_fields(self, fields: Mapping[str, tuple[Field, ...]]) -> None:
@@ -66,11 +66,20 @@ class Telemetry:
 
     def _count_energy(self, state: State, t: float) -> None:
         """Count each value from its arrival to the next one's, or to where it is no longer live."""
+        more_wh = 0.0
+        if not is_missing(self._counted_at):
+            more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+        self._total_wh += more_wh
         if state.permissives.day != self._day:  # midnight: what little ran across it is not shared out
             self._day, self._energy_wh = state.permissives.day, 0.0
-        elif not is_missing(self._counted_at):
-            self._energy_wh += self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+        else:
+            self._energy_wh += more_wh
         self._counted_at = t
+
+    @property
+    def energy_wh(self) -> float:
+        """The measured energy since the start (Wh), up to the last sample; NaN without the load's power."""
+        return self._total_wh if Signal.LOAD_POWER in self.topics else MISSING
 
     def energy_today_wh(self, state: State, t: float) -> float:
         """Return the measured energy of the local day since the start (Wh); NaN without the load's power."""

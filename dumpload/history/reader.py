@@ -1,7 +1,8 @@
 """Reads the history database while the daemon writes to it, or after. Never writes, and decides nothing."""
 
+import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -20,10 +21,23 @@ _DAMAGED = (sqlite3.Error, UnicodeDecodeError)
 # No text of ours is longer; a longer one is cut, which leaves no JSON.
 _MOST_CHARACTERS = 65_536
 
+_COLUMNS = f"wall, ?, sequence, kind, signal, value, cause, substr(text, 1, {_MOST_CHARACTERS}), t, stamp, until"
 _PAGE = f"""
-SELECT wall, ?, sequence, kind, signal, value, cause, substr(text, 1, {_MOST_CHARACTERS}), t, stamp, until FROM record
+SELECT {_COLUMNS} FROM record
 WHERE boot = ? AND sequence > ? ORDER BY sequence LIMIT {PAGE_ROWS}
 """  # noqa: S608  (constants of ours)
+
+_FIRST_AFTER = "SELECT sequence, wall FROM record WHERE boot = ? AND sequence > ? ORDER BY sequence LIMIT 1"
+_LAST = "SELECT max(sequence) FROM record WHERE boot = ?"
+_SAYS_WHERE = ", ".join(f"{kind:d}" for kind in (RowKind.START, RowKind.CHANGE, RowKind.GAP))
+_RELAY_BEFORE = f"""
+SELECT {_COLUMNS} FROM record
+WHERE boot = ? AND sequence <= ? AND kind IN ({_SAYS_WHERE}) ORDER BY sequence DESC LIMIT 1
+"""  # noqa: S608  (constants of ours)
+_NEWEST = f"""
+SELECT record.wall, boot_id, sequence, kind, signal, value, cause, substr(text, 1, {_MOST_CHARACTERS}), record.t, stamp,
+until FROM record JOIN boots USING (boot) ORDER BY boot DESC, sequence DESC LIMIT ?
+"""  # noqa: S608
 
 # Two centuries: no clock is stepped by more, and text is above any number.
 _MOST_STEP_S = 1e10
@@ -40,8 +54,11 @@ class HistoryError(Exception):
     """The history cannot be read; the message names the file and what was expected."""
 
 
-def read_events(path: Path) -> Iterator[HistoryRow]:
+def read_events(path: Path, since: float = -math.inf) -> Iterator[HistoryRow]:
     """Return all rows: the starts in the order they happened, each by sequence.
+
+    With `since` (Unix s), those before may be left out, but for the last one that says where the relay was. Only where
+    no wall clock was stepped: it is the rows' own times that are looked at.
 
     What is written meanwhile may or may not be among them. A damaged or foreign file may have anything in a row.
 
@@ -49,7 +66,20 @@ def read_events(path: Path) -> Iterator[HistoryRow]:
         HistoryError: at once when it is no history database that this version can read; later when it is damaged.
     """
     database = _open(path)
-    return _read(path, database)
+    return _read(path, database, since)
+
+
+def read_last(path: Path, most: int) -> list[HistoryRow]:
+    """Return the last rows, at most so many, oldest first.
+
+    Raises:
+        HistoryError: it is no history database that this version can read.
+    """
+    with closing(_open(path)) as database:
+        try:
+            return [*map(HistoryRow._make, database.execute(_NEWEST, (most,)).fetchall()[::-1])]
+        except _DAMAGED as error:
+            raise _unreadable(path, error) from error
 
 
 def read_clock_steps(path: Path) -> dict[str, float]:
@@ -61,6 +91,32 @@ def read_clock_steps(path: Path) -> dict[str, float]:
     with closing(_open(path)) as database:
         try:
             return dict(database.execute(_CLOCK_STEPS).fetchall())
+        except _DAMAGED as error:
+            raise _unreadable(path, error) from error
+
+
+def read_starts(path: Path) -> list[str]:
+    """Return the identifiers of the starts of the program that are in the history, in their order.
+
+    Raises:
+        HistoryError: it is no history database that this version can read.
+    """
+    with closing(_open(path)) as database:
+        try:
+            return [str(boot_id) for (boot_id,) in database.execute("SELECT boot_id FROM boots ORDER BY boot")]
+        except _DAMAGED as error:
+            raise _unreadable(path, error) from error
+
+
+def count_rows(path: Path) -> int:
+    """Return how many rows there are now.
+
+    Raises:
+        HistoryError: it is no history database that this version can read.
+    """
+    with closing(_open(path)) as database:
+        try:
+            return int(database.execute("SELECT count(*) FROM record").fetchone()[0])
         except _DAMAGED as error:
             raise _unreadable(path, error) from error
 
@@ -112,18 +168,50 @@ def _connect(path: Path) -> sqlite3.Connection:
     return database
 
 
-def _read(path: Path, database: sqlite3.Connection) -> Iterator[HistoryRow]:
+def _read(path: Path, database: sqlite3.Connection, since: float) -> Iterator[HistoryRow]:
     database.text_factory = lambda data: data.decode("utf-8", "replace")
     with closing(database):
         try:
-            for boot, boot_id in database.execute("SELECT boot, boot_id FROM boots ORDER BY boot").fetchall():
-                yield from _read_start(database, (boot_id, boot))
+            starts = database.execute("SELECT boot_id, boot FROM boots ORDER BY boot").fetchall()
+            first = 0 if since == -math.inf else _start_at(database, starts, since)
+            for number, start in enumerate(starts[first:]):
+                at = -1 if number or since == -math.inf else _row_at(database, start, since)
+                yield from _relay_before(database, start, at)
+                yield from _read_start(database, start, at)
         except _DAMAGED as error:
             raise _unreadable(path, error) from error
 
 
-def _read_start(database: sqlite3.Connection, start: tuple[str, int]) -> Iterator[HistoryRow]:
-    last: Any = -1  # a foreign file may have anything there
+def _start_at(database: sqlite3.Connection, starts: Sequence[tuple[str, int]], since: float) -> int:
+    """Return the place of the last start whose first row is before `since`; of the first one, if there is none."""
+    for place in range(len(starts) - 1, 0, -1):
+        row = database.execute(_FIRST_AFTER, (starts[place][1], -1)).fetchone()
+        if row and isinstance(row[1], int | float) and row[1] < since:
+            return place
+    return 0
+
+
+def _row_at(database: sqlite3.Connection, start: tuple[str, int], since: float) -> int:
+    """Return a sequence number of the start, after which all rows from `since` on come: found by halving."""
+    low, high = -1, database.execute(_LAST, (start[1],)).fetchone()[0]
+    if not isinstance(high, int):
+        return low
+    while high - low > 1:
+        middle = (low + high) // 2
+        row = database.execute(_FIRST_AFTER, (start[1], middle)).fetchone()
+        is_before = row and isinstance(row[1], int | float) and row[1] < since
+        low, high = (middle, high) if is_before else (low, middle)
+    return low
+
+
+def _relay_before(database: sqlite3.Connection, start: tuple[str, int], at: int) -> Iterator[HistoryRow]:
+    """Yield the last row up to `at` that says where the relay was, if rows are left out."""
+    if at >= 0 and (row := database.execute(_RELAY_BEFORE, (*start, at)).fetchone()):
+        yield HistoryRow._make(row)
+
+
+def _read_start(database: sqlite3.Connection, start: tuple[str, int], at: int) -> Iterator[HistoryRow]:
+    last: Any = at  # a foreign file may have anything there
     while rows := database.execute(_PAGE, (*start, last)).fetchall():
         yield from map(HistoryRow._make, rows)
         last = rows[-1][2]

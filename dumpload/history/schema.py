@@ -37,6 +37,7 @@ class RowKind(IntEnum):
     SETTINGS = 13  # new settings were taken; text: {"settings"}
     CLOCK = 14  # the wall clock was stepped by `value` s
     GAP = 15  # rows before this one are missing (`value`: how many); text: {"why", "relay", "selector", "lockout"}
+    ALERT = 16  # an alert began (`value` 1) or ended (0); text: the published alert. Older versions leave the row out
 
 
 class HistoryRow(NamedTuple):

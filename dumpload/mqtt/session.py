@@ -80,7 +80,8 @@ class Session:
         self.limits = NO_LIMITS
         self._too_large: set[str] = set()
         self._subscription_id: int | None = None
-        self._unacknowledged: set[int] = set()
+        self._unacknowledged: dict[int, str] = {}  # topics, by packet identifier
+        self._forbidden: set[str] = set()
         self._acknowledged_at = NEVER
         self.drained_at = clock()
         self._behind = False
@@ -210,7 +211,7 @@ class Session:
         packet_id = self._client.publish(topic, payload, qos, retain, expiry(self._options, expires_s)).mid
         if not self._unacknowledged:
             self._acknowledged_at = self._clock()
-        self._unacknowledged.add(packet_id)
+        self._unacknowledged[packet_id] = topic
         return packet_id
 
     @property
@@ -220,7 +221,9 @@ class Session:
             f"it takes packets of at most {self.limits.packet_bytes} bytes, too few for"
             f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
         )
-        return "; ".join((*self.limits.words, *([too_small] if self._too_large else [])))
+        forbidden = f"it does not let us publish to {', '.join(sorted(self._forbidden))} (its access rules)"
+        words = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
+        return "; ".join((*self.limits.words, *words))
 
     @property
     def has_unsent(self) -> bool:
@@ -345,8 +348,14 @@ class Session:
         except Exception as error:  # noqa: BLE001  (raised here, paho would hand out the same message for ever)
             self._listener.on_callback_error(error)
 
-    def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, *_rest: Any) -> None:
-        self._unacknowledged.discard(mid)
+    def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, code: ReasonCode, _props: Any) -> None:
+        topic = self._unacknowledged.pop(mid, "")
+        if topic and code.is_failure != (topic in self._forbidden):  # MQTT 3.1.1 has no word for a refusal
+            if code.is_failure:
+                self._forbidden.add(topic)
+            else:  # the rules have changed; some of our topics are published seldom
+                self._forbidden.clear()
+            self.report(self.trouble)
         self._acknowledged_at = self._clock()
         self.acknowledged(mid)
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from pyarrow import csv
 
 from dumpload.core.text import MILLISECONDS_FROM
-from dumpload.records.arrow_numbers import Floats, Mask, number_column
-from dumpload.records.cells import CellParser
+from dumpload.records.arrow_numbers import Floats, Mask, number_column, relay_column
+from dumpload.records.cells import CellParser, RelayParser
 from dumpload.records.csv import Layout
 from dumpload.records.items import Column, RowBatch
 from dumpload.records.time import LATEST, ClockError, TimeKind, Times
@@ -38,9 +38,12 @@ class ArrowTableReader:
         numbers = {names[place]: pa.float64() for place, _parser in layout.signals.values()}
         self._parsed = csv.ParseOptions(delimiter=layout.delimiter, quote_char=False, newlines_in_values=False)
         self._names = names
+        texts = {names[place]: pa.string() for place in (layout.time, layout.relay) if place is not None}
+        self._relay = RelayParser()
+        relay = [] if layout.relay is None else [names[layout.relay]]
         self._converted = csv.ConvertOptions(
-            include_columns=[names[layout.time], *numbers],
-            column_types={**numbers, names[layout.time]: pa.string()},
+            include_columns=[names[layout.time], *numbers, *relay],
+            column_types={**numbers, **texts},
             null_values=[""],
             strings_can_be_null=False,
             check_utf8=False,
@@ -60,12 +63,13 @@ class ArrowTableReader:
         if times is None or times[0] < after or times[-1] >= LATEST or (np.diff(times) < 0.0).any():
             return None
         columns = {}
-        for (signal, (_place, parser)), chunks in zip(self._layout.signals.items(), table.columns[1:], strict=True):
+        for (signal, (_place, parser)), chunks in zip(self._layout.signals.items(), table.columns[1:], strict=False):
             column = _number_column(parser, chunks.chunk(0))
             if column is None:
                 return None
             columns[signal] = column
-        return RowBatch(times, columns)
+        relay = None if self._layout.relay is None else relay_column(self._relay, table.columns[-1].chunk(0))
+        return RowBatch(times, columns, relay)
 
     # ---- times ----
 

@@ -3,11 +3,13 @@
 from collections.abc import Sequence
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from dumpload.core.freshness import MISSING
 from dumpload.core.signals import QUANTITIES
-from dumpload.records.cells import UNSCALED, CellParser
+from dumpload.records.cells import UNSCALED, CellParser, RelayParser
 from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column
 
 Floats = NDArray[np.float64]
@@ -36,6 +38,15 @@ def number_column(parser: CellParser, raw: Floats, present: Mask | None = None) 
     if present is not None:
         codes[~present] = EMPTY
     return Column(np.where(is_plain, values, MISSING), codes)
+
+
+def relay_column(parser: RelayParser, texts: pa.Array) -> Column:
+    """Return what texts, numbers or truth values say of the recorded relay."""
+    encoded = pc.dictionary_encode(pc.fill_null(pc.cast(texts, pa.string()), ""))
+    meanings = [parser.parse(text) for text in encoded.dictionary.to_pylist()]
+    places = encoded.indices.to_numpy(zero_copy_only=False)
+    values, codes = (np.array(part)[places] for part in zip(*meanings, strict=True))
+    return Column(values.astype(np.float64), codes.astype(np.uint8) if codes.any() else None)
 
 
 def _in_base_unit(parser: CellParser, raw: Floats) -> Floats:

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Protocol
 
 from dumpload.core.decode import rescale, to_base_unit
 from dumpload.core.freshness import MISSING
@@ -13,6 +14,7 @@ from dumpload.records.record import RecordError, TableFormat
 from dumpload.records.traps import DECIMAL_COMMA, Trap
 
 TIME = "time"
+RELAY = "relay"
 
 UNSCALED = (1.0, 0.0)
 
@@ -87,10 +89,38 @@ class CellParser:
         return float(text.replace(",", ".") if self._decimal_comma else text)
 
 
+# What a column of the relay may say, in any case.
+_POSITIONS = {"on": 1.0, "1": 1.0, "1.0": 1.0, "true": 1.0, "off": 0.0, "0": 0.0, "0.0": 0.0, "false": 0.0}
+
+
+class RelayParser:
+    """How to read what the recorded relay did: on or off, 1 or 0."""
+
+    def __init__(self) -> None:
+        self._meanings = _Meanings(self)
+
+    def column(self, texts: Sequence[str]) -> Column:
+        """Return what many texts mean, each as `parse` does."""
+        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
+        return column_of(values, codes)
+
+    def parse(self, text: str) -> Meaning:
+        """Return 1 or 0 (NaN: neither), and the code of what the text is."""
+        text = text.strip().lower()
+        if text in _POSITIONS:
+            return _POSITIONS[text], PLAIN
+        return MISSING, REJECTED if text else EMPTY
+
+
+class _Parser(Protocol):
+    def parse(self, text: str, /) -> Meaning:
+        """Return what a text means."""
+
+
 class _Meanings(dict[str, Meaning]):
     """The meanings of the texts seen so far, as long as they are few."""
 
-    def __init__(self, parser: CellParser) -> None:
+    def __init__(self, parser: _Parser) -> None:
         super().__init__()
         self._parser = parser
 
@@ -114,6 +144,16 @@ def find_columns(path: Path, form: TableFormat, names: Sequence[str], line: int 
             expected = f"a column {theirs}; there are: {listed} (--column {name}=NAME names another)"
             raise RecordError(path, expected, line=line)
     return place[TIME], {signal: place[signal_name(signal)] for signal in Signal if place[signal_name(signal)] >= 0}
+
+
+def find_relay(path: Path, form: TableFormat, names: Sequence[str], line: int = 0) -> int | None:
+    """Return where the recorded relay is among the columns of these names; None: nowhere.
+
+    Raises:
+        RecordError: it is there twice, or not where the format says.
+    """
+    place = _find(path, form, RELAY, names, line)
+    return None if place < 0 else place
 
 
 def _find(path: Path, form: TableFormat, name: str, names: Sequence[str], line: int) -> int:

@@ -9,7 +9,16 @@ from pathlib import Path
 from typing import NamedTuple, Protocol
 
 from dumpload.core.signals import Signal
-from dumpload.records.cells import CellParser, UnknownCodes, comma_traps, find_columns, parser_of, ratio_remark
+from dumpload.records.cells import (
+    CellParser,
+    RelayParser,
+    UnknownCodes,
+    comma_traps,
+    find_columns,
+    find_relay,
+    parser_of,
+    ratio_remark,
+)
 from dumpload.records.file import NUL_BYTES, PART_BYTES, Part, TextLines, parts, torn_words
 from dumpload.records.items import BATCH_ROWS, RowBatch, in_order
 from dumpload.records.record import ReadLog, RecordError, RowError, TableFormat
@@ -32,13 +41,14 @@ _OFFERED_BYTES = 16 * PART_BYTES
 
 
 class Layout(NamedTuple):
-    """Where things are in a row of `width` cells, by number of the cell; `names`: the header."""
+    """Where things are in a row of `width` cells, by number of the cell; `names`: the header; `relay`: None: nowhere."""
 
     delimiter: str
     width: int
     time: int
     signals: Mapping[Signal, tuple[int, CellParser]]
     names: Sequence[str]
+    relay: int | None = None
 
 
 class ArrowReader(Protocol):
@@ -96,7 +106,9 @@ class CsvRecord:
             raise RecordError(self.path, f"a header line of CSV: {error}", line=header.line) from None
         time, places = find_columns(self.path, self._form, names, header.line)
         signals = {signal: (place, parser_of(self._form, self._unknown, signal)) for signal, place in places.items()}
-        return Layout(delimiter, len(names), time, signals, names)
+        return Layout(
+            delimiter, len(names), time, signals, names, find_relay(self.path, self._form, names, header.line)
+        )
 
 
 def _header(path: Path, log: ReadLog, source: Iterator[Part]) -> tuple[Part, Iterator[Part]]:
@@ -122,6 +134,7 @@ class _CsvPass:
         self._form = form
         self._odd_times: list[tuple[int, str]] = []
         self._times = Times(form.time_format, form.zone)
+        self._relay = RelayParser()
         self._last = -float("inf")
 
     def quickly(self, source: Iterator[Part], arrow: Callable[[Layout, Times], ArrowReader]) -> Iterator[RowBatch]:
@@ -148,7 +161,8 @@ class _CsvPass:
             self._log.rows += len(some)
             cells = list(zip(*(row for _t, row in some), strict=True))
             columns = {signal: parser.column(cells[place]) for signal, (place, parser) in self._layout.signals.items()}
-            yield RowBatch(array("d", [t for t, _row in some]), columns)
+            relay = None if self._layout.relay is None else self._relay.column(cells[self._layout.relay])
+            yield RowBatch(array("d", [t for t, _row in some]), columns, relay)
 
     def _rows(self, lines: TextLines) -> Iterator[tuple[float, list[str]]]:
         """Yield each row that can be read, with its time."""

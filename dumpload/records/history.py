@@ -18,7 +18,7 @@ from dumpload.core.controller import Event, Kind, Lockout
 from dumpload.core.freshness import MISSING, NEVER
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.signals import Signal, in_range
-from dumpload.history.reader import HistoryError, read_clock_steps, read_events
+from dumpload.history.reader import HistoryError, count_rows, read_clock_steps, read_events
 from dumpload.history.schema import HistoryRow, RowKind
 from dumpload.records.items import Hold, Instant, Moved, Restart
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, RecordError, RowError
@@ -26,8 +26,17 @@ from dumpload.records.time import EARLIEST, IN_RANGE, LATEST
 
 MAGIC = b"SQLite format 3\0"
 
+WATCH_EVERY_ROWS = 1000
+
 # Clock steps above this are corrected back to the start of the boot.
 STEPPED_S = 60.0
+
+WHOLE = (-math.inf, math.inf)
+
+# A signal that arrives has a row at least every `sample_every_s`, which is an hour at most.
+LEAD_S = 7200.0
+
+WATCH_ROWS = 5000
 
 THINNED = (
     "the history is thinned: with other thresholds than those it was recorded under, a crossing may be off by the"
@@ -48,12 +57,14 @@ _COUNTED = {
     RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
     RowKind.SELECT: "manual switches, replayed as recorded",
     RowKind.FAULT: "recorded faults, which are no part of the replay",
+    RowKind.ALERT: "recorded alerts, which are no part of the replay",
 }
 _KINDS = frozenset(RowKind)
 _VALUES = {
     RowKind.CHANGE: frozenset(map(float, Position)),
     RowKind.SELECT: frozenset(map(float, Selector)),
     RowKind.FEEDBACK: frozenset(map(float, Feedback)),
+    RowKind.ALERT: frozenset((0.0, 1.0)),
 }
 
 # A row, and when it was: s on a clock that never goes back.
@@ -90,20 +101,33 @@ class HistoryRecord:
         is_stepped = any(abs(step_s) > STEPPED_S for step_s in steps_s.values())
         return Timeline(steps_s if is_stepped else {})
 
-    def rows(self, log: ReadLog, timeline: "Timeline") -> Iterator[Placed]:
+    def rows(self, log: ReadLog, timeline: "Timeline", period: tuple[float, float] = WHOLE) -> Iterator[Placed]:
         """Yield the rows as they are, each with its time; drop those that no daemon can have written.
+
+        Of what is not in the period (Unix s) there is as much before as tells what held when it began, and a row after
+        it; more before it where a clock was stepped.
 
         Raises:
             RecordError: it is no history.
         """
+        begin, end = period
+        since = -math.inf if timeline.steps_s else begin - LEAD_S
         try:
-            for number, row in enumerate(read_events(self.path), 1):
+            count = max(1, count_rows(self.path))
+            for number, row in enumerate(read_events(self.path, since), 1):
+                if not number % WATCH_EVERY_ROWS:
+                    log.watch(min(1.0, number / count))
                 expected = _expected(row) or timeline.expected(row)
                 if expected:
                     log.drop(RowError(self.path, number, "", "", expected, "row"))
-                else:
-                    log.rows += 1
-                    yield row, timeline.place(row)
+                    continue
+                log.rows += 1
+                t = timeline.place(row)
+                yield row, t
+                if t - timeline.ahead >= end:
+                    return
+                if log.rows % WATCH_ROWS == 0 and math.isfinite(end - begin):
+                    log.watch(min(1.0, max(0.0, (t - timeline.ahead - begin) / (end - begin))))
         except HistoryError as error:
             raise self._refused(error) from None
 

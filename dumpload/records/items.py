@@ -6,6 +6,7 @@ the same arrays (both kinds have the buffer protocol: `numpy.asarray` copies not
     times    float64, Unix s, never going back
     columns  by signal: `values`, float64 in the signal's base unit, NaN where there is no plain sample; and `codes`,
              uint8, what is in each row: PLAIN, EMPTY, UNKNOWN or REJECTED. `codes` is None where all rows are PLAIN.
+    relay    the same for what the recorded relay did: 1 on, 0 off; None where the record has no such column
 """
 
 from array import array
@@ -54,6 +55,7 @@ class RowBatch(NamedTuple):
 
     times: Numbers
     columns: Mapping[Signal, Column]
+    relay: Column | None = None
 
     @property
     def rows(self) -> int:
@@ -92,17 +94,28 @@ def in_order(batches: Iterable[RowBatch]) -> Iterator[RowBatch]:
     times = list(chain.from_iterable(part.times.tolist() for part in parts))
     order = sorted(range(len(times)), key=times.__getitem__)
     signals = parts[0].columns if parts else ()
-    values = {s: list(chain.from_iterable(part.columns[s].values.tolist() for part in parts)) for s in signals}
-    codes = {s: list(chain.from_iterable(_codes(part, s) for part in parts)) for s in signals}
+    whole = {s: _joined([part.columns[s] for part in parts]) for s in signals}
+    relays = [part.relay for part in parts if part.relay is not None]
+    relay = _joined(relays) if relays else None
     for begin in range(0, len(order), BATCH_ROWS):
         rows = order[begin : begin + BATCH_ROWS]
-        columns = {s: column_of([values[s][row] for row in rows], [codes[s][row] for row in rows]) for s in signals}
-        yield RowBatch(array("d", [times[row] for row in rows]), columns)
+        columns = {s: _picked(one, rows) for s, one in whole.items()}
+        moved = None if relay is None else _picked(relay, rows)
+        yield RowBatch(array("d", [times[row] for row in rows]), columns, moved)
 
 
-def _codes(part: RowBatch, signal: Signal) -> Sequence[int]:
-    codes = part.columns[signal].codes
-    return [PLAIN] * part.rows if codes is None else codes.tolist()
+def _joined(columns: Sequence[Column]) -> tuple[list[float], list[int]]:
+    values = list(chain.from_iterable(one.values.tolist() for one in columns))
+    return values, list(chain.from_iterable(_codes(one) for one in columns))
+
+
+def _picked(column: tuple[Sequence[float], Sequence[int]], rows: Sequence[int]) -> Column:
+    values, codes = column
+    return column_of([values[row] for row in rows], [codes[row] for row in rows])
+
+
+def _codes(column: Column) -> Sequence[int]:
+    return [PLAIN] * len(column.values) if column.codes is None else column.codes.tolist()
 
 
 def column_of(values: Sequence[float], codes: Sequence[int]) -> Column:

@@ -15,8 +15,16 @@ from pyarrow import parquet
 
 from dumpload.core.signals import Signal
 from dumpload.core.text import MILLISECONDS_FROM
-from dumpload.records.arrow_numbers import Floats, Mask, number_column
-from dumpload.records.cells import CellParser, UnknownCodes, find_columns, parser_of, ratio_remark
+from dumpload.records.arrow_numbers import Floats, Mask, number_column, relay_column
+from dumpload.records.cells import (
+    CellParser,
+    RelayParser,
+    UnknownCodes,
+    find_columns,
+    find_relay,
+    parser_of,
+    ratio_remark,
+)
 from dumpload.records.csv import OUT_OF_ORDER
 from dumpload.records.items import RowBatch, in_order
 from dumpload.records.record import ReadLog, RecordError, RowError, TableFormat
@@ -65,6 +73,8 @@ class _ParquetPass:
         self._path, self._log = path, log
         time, places = find_columns(path, form, schema.names)
         self._time = schema.names[time]
+        relay = find_relay(path, form, schema.names)
+        self._relay = None if relay is None else (schema.names[relay], RelayParser())
         self._names = {signal: schema.names[place] for signal, place in places.items()}
         self.parsers: dict[Signal, CellParser] = {signal: parser_of(form, unknown, signal) for signal in places}
         self._is_sorted = form.sort
@@ -79,7 +89,8 @@ class _ParquetPass:
     def batches(self, file: parquet.ParquetFile) -> Iterator[RowBatch]:
         """Yield the rows of every batch."""
         count = max(1, file.metadata.num_rows)
-        names = list(dict.fromkeys([self._time, *self._names.values()]))
+        relay = [] if self._relay is None else [self._relay[0]]
+        names = list(dict.fromkeys([self._time, *self._names.values(), *relay]))
         for batch in file.iter_batches(BATCH_ROWS, columns=names, use_threads=False):
             self._log.watch(min(1.0, (self._row - 1) / count))
             rows = self._rows(batch)
@@ -106,7 +117,11 @@ class _ParquetPass:
             if back.any():
                 raise self._out_of_order(times, good, int(back.argmax()))
             self._last = float(times[-1])
-        return RowBatch(times, columns)
+        relay = None
+        if self._relay is not None:
+            name, parser = self._relay
+            relay = relay_column(parser, batch.column(name).filter(pa.array(good)))
+        return RowBatch(times, columns, relay)
 
     def _out_of_order(self, times: Floats, good: Mask, row: int) -> RecordError:
         number = self._row + int(np.flatnonzero(good)[row])

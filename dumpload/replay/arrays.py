@@ -29,6 +29,7 @@ from dumpload.core.signals import Signal
 from dumpload.core.state import fresh
 from dumpload.core.window import LocalTime, Schedule
 from dumpload.records.items import PLAIN, UNKNOWN, Column, RowBatch
+from dumpload.replay.totals import Knowing, know
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
@@ -280,12 +281,18 @@ def cut_short(state: State, t: float, wall: float) -> Decision:
     return Decision(t, wall, Position.OFF, Cause.STOPPING, was_on, state.cause, after_s, MISSING, False, Cause.NONE)
 
 
+def restarted(events: Events, index: int) -> State:
+    """Return the state from which the recorded program began."""
+    selector, lockout = _SELECTORS[events.selector[index]], _LOCKOUTS[events.lockout[index]]
+    return fresh(events.t[index], selector, lockout, 0.0, -1)
+
+
 def play(
-    settings: ControllerSettings, state: State, events: Events, times: LocalTimes, end: float
-) -> tuple[State, Floats, Flags]:
+    settings: ControllerSettings, state: State, events: Events, times: LocalTimes, end: float, known: Knowing
+) -> tuple[State, Floats, Flags, Knowing]:
     """Play events, and the deadlines up to `end` (s), which is not before the last of them.
 
-    Returns the last state, the changes, and which samples counted.
+    Returns the last state, the changes, which samples counted, and what is `known` then.
 
     A row of a change: t, wall, position, cause, previous cause, after_s, state of charge, and the number of events that
     came before what made it. As a replay does it: deadlines before an event come first, and one at its very moment
@@ -293,8 +300,7 @@ def play(
     """
     rows = len(events.t)
     accepted = np.zeros(rows, np.bool_)
-    changes, count = np.empty((64, 8)), 0
-    index, place, ahead = 0, 0, 0.0
+    changes, count, index, place, ahead = np.empty((64, 8)), 0, 0, 0, 0.0
     while index < rows or state.deadline <= end:
         if index < rows:
             ahead = events.t[index] - events.wall[index]
@@ -303,19 +309,22 @@ def play(
             event = wake_at(state.deadline, ahead)
         elif events.kind[index] == RESTART:
             changes, count = note(changes, count, cut_short(state, events.t[index], events.wall[index]), index)
-            selector, lockout = _SELECTORS[events.selector[index]], _LOCKOUTS[events.lockout[index]]
-            state = fresh(events.t[index], selector, lockout, 0.0, -1)
+            state = restarted(events, index)
+            known = know(known, events.t[index], state.charge_expires_at)
             index += 1
             continue
         else:
             event = event_at(events, index)
         place = find_place(times, event.wall, place)
-        state, decision = step(settings, state, event, local_at(times, place), is_due or not events.with_next[index])
+        is_judged = is_due or not events.with_next[index]
+        state, decision = step(settings, state, event, local_at(times, place), is_judged)
         changes, count = note(changes, count, decision, index)
+        if is_judged:
+            known = know(known, event.t, state.charge_expires_at)
         if not is_due:
             accepted[index] = decision.accepted
             index += 1
-    return state, changes[:count], accepted
+    return state, changes[:count], accepted, known
 
 
 def replay_arrays(
@@ -328,7 +337,7 @@ def replay_arrays(
     begin = float(events.t[0]) if begin is None else begin
     settings = with_floats(setup.settings)
     times = local_times(setup.schedule(), events, begin, end)
-    last, changes, accepted = run(settings, start(begin), events, times, end)
+    last, changes, accepted, _known = run(settings, start(begin), events, times, end, (begin, 0.0))
     t, wall, position, cause, previous, after_s, charge, _index = changes.T
     position, cause, previous = (column.astype(np.int8) for column in (position, cause, previous))
     return Played(t, wall, position, cause, previous, after_s, charge, accepted, last)

@@ -47,11 +47,15 @@ class BatchReplayer(Replayer):
         local = local_times(self._schedule, events, self.t, end)
         # What is due at the very moment of the last row comes after it, with what follows.
         due_by = float(np.nextafter(end, -np.inf))
-        state, changes, _accepted = run.play(with_floats(self._settings), self.state, events, local, due_by)
+        known = (self.totals.known_until, self.totals.lost_s)
+        state, changes, _accepted, known = run.play(
+            with_floats(self._settings), self.state, events, local, due_by, known
+        )
         cells = tuple(self._cells(batch, codes, signal) for signal in (SOC, *ENERGY_SIGNALS))
         tally = run.count_rows(tally_of(self.totals), times, ends, cells, changes, self._rating)
         self.state = state
         put_back(self.totals, tally)
+        self.totals.known_until, self.totals.lost_s = known
         for t, wall, position, cause, _previous, _after_s, charge, _place in changes.tolist():
             self.totals.note_change(t, Change(wall, Position(int(position)), Cause(int(cause)), charge))
         self._count_cells(codes)

@@ -108,11 +108,14 @@ def differences(trials: Sequence[Trial]) -> Iterator[str]:
             )
         if len(changed) > len(matter):
             others = len(changed) - len(matter)
-            words = "1 key that decides" if others == 1 else f"{others} keys that decide"
-            yield f"   and in {words} nothing in a replay"
+            words = "1 setting" if others == 1 else f"{others} settings"
+            yield f"   plus {words} with no effect here"
 
 
 def _show(value: object) -> str:
+    """Return a setting's value as a person would write it."""
+    if isinstance(value, list | tuple):
+        return ", ".join(map(str, value)) or "none"
     return "not set" if value is None else f"{value}"
 
 
@@ -124,7 +127,9 @@ def comparison_verdict(trials: Sequence[Trial]) -> str:
     least = [at for at, trial in enumerate(trials) if trial.result.summary.switch_ons == fewest]
     words = f"Of {len(trials)} settings on the same record, "
     words += "all" if len(most) == len(trials) else _named(most)
-    words += " would have run the load equally long" if len(most) == len(trials) else " would have run the load longest"
+    words += (
+        " would have run the heater equally long" if len(most) == len(trials) else " would have run the heater longest"
+    )
     if len(least) == len(trials):
         return f"{words}, and all switched it on equally often."
     if least == most:

@@ -84,6 +84,6 @@ def _compile(group: Group, folder: Path, is_kept: bool) -> tuple[Any, ...]:  # n
                 # Inlined by force: left to itself numba copies the whole state at every call, at four times the cost.
                 is_called = function in group.called
                 inner = {} if is_called else {"no_cpython_wrapper": True, "forceinline": True}
-                options: dict[str, Any] = {"cache": is_kept and is_called, **inner}
+                options: dict[str, Any] = {"cache": is_kept and is_called, "nogil": is_called, **inner}
                 names[name] = jitted[function] = numba.njit(**options)(own)
     return tuple(jitted[function] for function in group.called)

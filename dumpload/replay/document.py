@@ -13,8 +13,8 @@ from dumpload.replay.totals import Change, Summary
 Document = dict[str, Any]
 
 OPEN_LOOP = (
-    "Open loop: the record stays as it was. This is what the relay would have done only if running the load had changed"
-    " nothing; in truth the load takes from the bank, and so ends its own runs sooner."
+    "Open loop: the record stays as it was. This is what the relay would have done only if running the heater had"
+    " changed nothing; in reality the heater discharges the battery, so runs would be shorter."
 )
 
 

@@ -177,9 +177,9 @@ class Replayer:
         if not is_missing(self._ages[hold.signal]):
             held = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
             self.state = remember(self._settings, self.state, held)
+            self.totals.know(self.t, self.state.charge_expires_at)
         begin, end = self.t - self._ahead, hold.until - self._ahead
         if hold.signal == SOC:
-            self.totals.charge(hold.until)
             if self._observer is not None:
                 self._observer.hold(begin, end, self.state.data.state_of_charge.value)
         elif self._observer is not None and hold.signal in SHOWN_SIGNALS:
@@ -221,6 +221,7 @@ class Replayer:
     def _decide(self, event: Event) -> bool:
         """Return whether it was a sample that counts."""
         self.state, decision = decide(self._settings, self.state, event, self._schedule.at(event.wall))
+        self.totals.know(event.t, self.state.charge_expires_at)
         if decision.changed:
             change = Change(decision.wall, decision.position, decision.cause, decision.state_of_charge)
             self.totals.change(decision.t, change)
@@ -232,7 +233,6 @@ class Replayer:
         if event.kind != Kind.SAMPLE:
             self.totals.samples += event.kind == Kind.UNKNOWN
             if event.kind == Kind.ABSENT or (event.kind == Kind.UNKNOWN and event.signal == SOC):
-                self.totals.lose(event.t)
                 self.totals.energy.note(SOC, MISSING, event.t, event.t)
             self._note(event)
         elif not accepted:
@@ -240,7 +240,7 @@ class Replayer:
         else:
             self.totals.accept()
             if event.signal == SOC:
-                self.totals.take_charge(event.t, event.stamp, event.value)
+                self.totals.lowest(event.value)
                 self.totals.energy.note(SOC, event.value, event.t, event.stamp + self._hold_s(SOC))
                 if self._observer is not None:
                     self._observer.hold(event.wall, event.wall, event.value)

@@ -36,8 +36,6 @@ class Tally(NamedTuple):
     by_rating: tuple[float, float]
     drawing_s: float
     assumed_s: float
-    known_until: float
-    lost_s: float
     lowest: float
 
 
@@ -47,7 +45,7 @@ def tally_of(totals: Totals) -> Tally:
     return Tally(
         energy.at, energy.is_on, energy.load, energy.volts,
         (*energy.measured,), (*energy.by_voltage,), (*energy.by_rating,), energy.drawing_s, energy.assumed_s,
-        totals.known_until, totals.lost_s, totals.lowest_on,
+        totals.lowest_on,
     )  # fmt: skip
 
 
@@ -57,7 +55,7 @@ def put_back(totals: Totals, tally: Tally) -> None:
     energy.at, energy.is_on, energy.load, energy.volts = tally[:4]
     energy.measured, energy.by_voltage = EnergyShare(*tally.measured), EnergyShare(*tally.by_voltage)
     energy.by_rating, energy.drawing_s, energy.assumed_s = EnergyShare(*tally.by_rating), *tally[7:9]
-    totals.known_until, totals.lost_s, totals.lowest_on = tally[9:]
+    totals.lowest_on = tally.lowest
 
 
 def plus(share: tuple[float, float], power_w: float, seconds: float) -> tuple[float, float]:
@@ -67,7 +65,7 @@ def plus(share: tuple[float, float], power_w: float, seconds: float) -> tuple[fl
 
 def advance(tally: Tally, t: float, is_on: bool, rating: LoadRating) -> Tally:  # noqa: FBT001
     """Return the tally with the energy up to `t` (s), and the relay where it is from then on."""
-    at, ran, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest = tally
+    at, ran, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, lowest = tally
     if ran and t > at:
         parts = drawn(at, t, load, volts, rating, False)  # a table does not say
         measured = plus(measured, parts[0], parts[1])
@@ -75,45 +73,26 @@ def advance(tally: Tally, t: float, is_on: bool, rating: LoadRating) -> Tally:  
         by_rating = plus(by_rating, parts[4], parts[5])
         drawing_s += parts[6]
         assumed_s += parts[7]
-    return Tally(
-        t, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest
-    )
+    return Tally(t, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, lowest)
 
 
 def switch(tally: Tally, change: Floats, rating: LoadRating) -> Tally:
     """Return the tally after a change."""
-    now = advance(tally, change[T], change[POSITION] == Position.ON + 0, rating)
-    if now.is_on and change[CHARGE] < now.lowest:
-        return with_charge(now, now.known_until, now.lost_s, change[CHARGE])
-    return now
+    return hear_charge(advance(tally, change[T], change[POSITION] == Position.ON + 0, rating), change[CHARGE])
 
 
-def with_charge(tally: Tally, known_until: float, lost_s: float, lowest: float) -> Tally:
-    """Return the tally with what it says of the state of charge replaced."""
-    at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, _, _, _ = tally
-    return Tally(
-        at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest
-    )
-
-
-def hear_charge(tally: Tally, t: float, percent: float, max_age_s: float) -> Tally:
-    """Return the tally with an accepted state of charge, or with none from `t` (s) on (NaN)."""
-    known_until, lost_s, lowest = tally.known_until, tally.lost_s, tally.lowest
-    if np.isnan(percent):
-        return with_charge(tally, min(known_until, t), lost_s, lowest)
-    if t > known_until:
-        lost_s += t - known_until
-    if tally.is_on and percent < lowest:
-        lowest = percent
-    return with_charge(tally, t + max_age_s, lost_s, lowest)
+def hear_charge(tally: Tally, percent: float) -> Tally:
+    """Return the tally with an accepted state of charge; NaN is none."""
+    if not (tally.is_on and percent < tally.lowest):
+        return tally
+    at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, _ = tally
+    return Tally(at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, percent)
 
 
 def measure(tally: Tally, load: tuple[float, float], volts: tuple[float, float]) -> Tally:
     """Return the tally with other measurements of the load power and the bus voltage."""
-    at, is_on, _, _, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest = tally
-    return Tally(
-        at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, known_until, lost_s, lowest
-    )
+    at, is_on, _, _, measured, by_voltage, by_rating, drawing_s, assumed_s, lowest = tally
+    return Tally(at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, lowest)
 
 
 def heard_until(cells: Cells, row: int, t: float) -> float:
@@ -152,8 +131,8 @@ def count_rows(
         if speaks(volts, row):
             tally = advance(tally, t, tally.is_on, rating)
             tally = measure(tally, tally.load, (volts.values[row], heard_until(volts, row, t)))
-        if speaks(charge, row):
-            tally = hear_charge(tally, t, charge.values[row], charge.hold_s)
+        if charge.codes[row] == PLAIN:
+            tally = hear_charge(tally, charge.values[row])
     while done < len(changes):
         tally = switch(tally, changes[done], rating)
         done += 1

@@ -43,7 +43,7 @@ def verdict(summary: Summary, *, is_replay: bool = True) -> str:
     if not summary.switch_ons:
         return f"The relay {'would never have come' if is_replay else 'never came'} on {span}."
     times = "once" if summary.switch_ons == 1 else f"{summary.switch_ons} times"
-    energy = "" if is_missing(summary.energy_wh) else f", {energy_words(summary.energy_wh)} into the load"
+    energy = "" if is_missing(summary.energy_wh) else f", {energy_words(summary.energy_wh)} into the heater"
     came = "would have come" if is_replay else "came"
     return f"The relay {came} on {times} {span}: {duration(summary.on_time_s)} of on-time{energy}."
 
@@ -119,13 +119,13 @@ def remarks(result: Result) -> Iterator[str]:
     measured_s = summary.measured.seconds
     if summary.drawing_s < _MOST_DRAWN_PART * measured_s:
         yield (
-            f"The load drew power in only {percent(summary.drawing_s / measured_s)} of the on-time that was measured:"
-            " its thermostat was open for the rest. The measured energy is what it drew."
+            f"The heater drew power in only {percent(summary.drawing_s / measured_s)} of the on-time that was measured:"
+            " its thermostat had cut out for the rest. The measured energy is what it drew."
         )
     if summary.assumed_s:
         yield (
-            f"In {duration(summary.assumed_s)} of this on-time the recorded load drew nothing: it was off then, or its"
-            " thermostat was open. The energy there is what the element would have drawn."
+            f"In {duration(summary.assumed_s)} of this on-time the heater drew nothing in the record: either the relay"
+            " was off at that time or the thermostat had cut out. The energy is what the element would have drawn."
         )
     known_s = measured_s + summary.by_voltage.seconds + summary.by_rating.seconds
     if known_s and summary.on_time_s - known_s > 1.0:

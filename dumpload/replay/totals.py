@@ -120,6 +120,21 @@ def drawn(
     return load_w, load_s, volts_w, volts_s, rated_w, rated_s, drawing_s, assumed_s
 
 
+# Until when the state of charge is known, and for how long it was not so far, s.
+Knowing = tuple[float, float]
+
+
+def know(known: Knowing, t: float, expires_at: float) -> Knowing:
+    """Return what is known after something came at `t` (s). It is compiled, too.
+
+    `expires_at`: until when the state of charge counts then, by its own age and by the heartbeat's.
+    """
+    until, lost_s = known
+    if expires_at <= t:
+        return min(until, t), lost_s
+    return expires_at, lost_s + (t - until if t > until else 0.0)
+
+
 class Energy:
     """The energy into the load while the relay is on, by `drawn` at every moment.
 
@@ -229,13 +244,12 @@ class Totals:
             self._end_run(t)
             self._on_since = MISSING
 
-    def take_charge(self, t: float, stamp: float, percent: float) -> None:
-        """A state of charge measured at `stamp` (s) came at `t` and was accepted."""
-        if t > self.known_until:
-            self.regain(t)
-        self.known_until = min(stamp, t) + self._max_age_s
-        if percent < self.lowest_on and self.is_on:
-            self.lowest_on = percent
+    def know(self, t: float, expires_at: float) -> None:
+        """The state of charge counts until `expires_at` (s) after what came at `t`, or not at all if that is over."""
+        before, lost_s = self.known_until, self.lost_s
+        self.known_until, self.lost_s = know((before, lost_s), t, expires_at)
+        if self.lost_s > lost_s:
+            self.on_loss(before, t)
 
     def charge(self, stamp: float) -> None:
         """A state of charge measured at `stamp` (s) was accepted."""

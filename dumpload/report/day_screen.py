@@ -4,6 +4,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from html import escape
 from operator import attrgetter
+from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal
@@ -16,7 +17,6 @@ from dumpload.report.pictures import area, band
 from dumpload.report.trace import Extremes
 
 WIDTH, LEFT, PARTS = 360, 40, 96
-_EACH = (WIDTH - LEFT) / PARTS
 
 # Where the lanes begin, and how high they are.
 SUN, CHARGE, HEATER, TANK = (6, 44), (60, 60), (130, 18), (158, 44)
@@ -24,6 +24,9 @@ HEIGHT = 222
 
 # Units of a lane whose values are drawn as a band.
 UNITS = 100
+
+TOPS_W = (200, 500, 1000, 2000, 5000, 10_000, 30_000)
+TOPS_C = (60, 80, 100, 130)
 
 STYLE = """
 .screens { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(20rem, 100%), 1fr)); gap: 1rem 1.5rem }
@@ -33,13 +36,38 @@ STYLE = """
 """
 
 
+class Course(NamedTuple):
+    """What a day's picture shows, in parts of equal length: W, percent, degC, and the share of the time on (0 to 1)."""
+
+    sun: Sequence[Extremes]
+    charge: Sequence[Extremes]
+    tank: Sequence[Extremes]
+    on: Sequence[float]
+
+
+class Scale(NamedTuple):
+    """Where the axes end: W and degC at the top, percent at the bottom; and the thresholds, percent."""
+
+    top_w: float
+    top_c: float
+    low: int
+    cut_in_percent: float
+    cut_out_percent: float
+
+
 def scales(one: ReportData, low: int, cut_in_percent: float, cut_out_percent: float) -> str:
     """Return what all days have, drawn once: the lanes with their names and scales, the hours, the thresholds."""
-    sun_w, tank_c = top_w(one), top_c(one)
+    scale = Scale(top_w(one), top_c(one), low, cut_in_percent, cut_out_percent)
+    return f'<svg class="once" aria-hidden="true"><g id="lanes">{axes(scale)}</g></svg>'
+
+
+def axes(scale: Scale) -> str:
+    """Return the lanes with their names and scales, the hours, the thresholds."""
+    low = scale.low
     lanes = (
-        (SUN, f"{sun_w / 1000:g} kW"),
+        (SUN, f"{scale.top_w / 1000:g} kW"),
         (CHARGE, "100 %"),
-        (TANK, f"{tank_c:g} °C"),
+        (TANK, f"{scale.top_c:g} °C"),
     )
     bottoms = ((SUN, "sun 0"), (CHARGE, f"{low} %"), (TANK, "tank 0"))
     text = [_label(lane[0] + 8, words) for lane, words in lanes]
@@ -49,12 +77,24 @@ def scales(one: ReportData, low: int, cut_in_percent: float, cut_out_percent: fl
     hours = [(hour, LEFT + hour * (WIDTH - LEFT) / 24) for hour in (0, 6, 12, 18)]
     lines += "".join(f"M{x:g} {SUN[0]}V{sum(TANK) + 4}" for _hour, x in hours)
     text += [f'<text x="{x + 2:g}" y="{HEIGHT - 4}">{hour:02d}:00</text>' for hour, x in hours]
-    cuts = [CHARGE[0] + (100 - cut) / (100 - low) * CHARGE[1] for cut in (cut_in_percent, cut_out_percent)]
+    cuts = [CHARGE[0] + (100 - cut) / (100 - low) * CHARGE[1] for cut in (scale.cut_in_percent, scale.cut_out_percent)]
     return (
-        f'<svg class="once" aria-hidden="true"><g id="lanes"><path class="x" d="{lines}"/>'
+        f'<path class="x" d="{lines}"/>'
         f'<path class="i" d="M{LEFT} {cuts[0]:.1f}H{WIDTH}"/><path class="u" d="M{LEFT} {cuts[1]:.1f}H{WIDTH}"/>'
-        f"{''.join(text)}</g></svg>"
+        f"{''.join(text)}"
     )
+
+
+def lanes(course: Course, scale: Scale) -> str:
+    """Return what is drawn in the lanes."""
+    drawn = (
+        ("a", SUN, band(_from_nothing(_scaled(course.sun, scale.top_w)), 1, 0, UNITS), UNITS),
+        ("c", CHARGE, band(course.charge, 1, scale.low, UNITS), UNITS),
+        ("o", HEATER, area(course.on, 1, 10), 10),
+        ("t", TANK, band(_scaled(course.tank, scale.top_c), 1, 0, UNITS), UNITS),
+    )
+    each = (WIDTH - LEFT) / len(course.on)
+    return "".join(_lane(kind, lane, path, f"{each:.3f} {lane[1] / units:g}") for kind, lane, path, units in drawn)
 
 
 def screens(one: ReportData, days: Sequence[Day], reasons: Sequence[str], low: int) -> Iterator[str]:
@@ -73,13 +113,8 @@ def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
             one.runs, day.span.end, key=attrgetter("begin")
         )
     ]
-    sun_columns, tank_columns = (trace.columns(*day.span, PARTS) for trace in (sun, tank))
-    lanes = (
-        _lane("a", SUN, band(_from_nothing(_scaled(sun_columns, top_w(one))), 1, 0, UNITS), UNITS),
-        _lane("c", CHARGE, band(one.day_log.charge.columns(*day.span, PARTS), 1, low, UNITS), UNITS),
-        _lane("o", HEATER, area(shares(runs, day.span, PARTS), 1, 10), 10),
-        _lane("t", TANK, band(_scaled(tank_columns, top_c(one)), 1, 0, UNITS), UNITS),
-    )
+    sun_w, charge_percent, tank_c = (trace.columns(*day.span, PARTS) for trace in (sun, one.day_log.charge, tank))
+    course = Course(sun_w, charge_percent, tank_c, shares(runs, day.span, PARTS))
     name, high = shown_day(day.date), day.charge.high
     energy = "" if is_missing(day.energy_wh) else f", {kwh(day.energy_wh)}"
     charge = "charge not known" if is_missing(high) else f"charge {day.charge.low:.0f} to {high:.0f} %"
@@ -88,23 +123,27 @@ def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
     return (
         f'<figure id="{day_id(day.date)}"><h3>{name}</h3>'
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}: {escape(words)}">'
-        f"{''.join(lanes)}<use href=#lanes /></svg>"
+        f"{lanes(course, Scale(top_w(one), top_c(one), low, 0, 0))}<use href=#lanes /></svg>"
         f"<figcaption>{escape(_sentence(words))}{more}{_unmeasured(one)}</figcaption></figure>"
     )
 
 
 def top_w(one: ReportData) -> float:
     """Return the top of the axis of the sun, W."""
-    return _top(one, Signal.SOLAR_POWER, (200, 500, 1000, 2000, 5000, 10_000, 30_000))
+    return _top(one, Signal.SOLAR_POWER, TOPS_W)
 
 
 def top_c(one: ReportData) -> float:
     """Return the top of the axis of the tank, degC."""
-    return _top(one, Signal.TANK_TEMPERATURE, (60, 80, 100, 130))
+    return _top(one, Signal.TANK_TEMPERATURE, TOPS_C)
 
 
 def _top(one: ReportData, signal: Signal, tops: Sequence[float]) -> float:
-    high = one.day_log.shown[signal].extremes(*one.span).high
+    return round_top(one.day_log.shown[signal].extremes(*one.span).high, tops)
+
+
+def round_top(high: float, tops: Sequence[float]) -> float:
+    """Return the first of these tops of an axis that is not below the highest value."""
     return tops[0] if is_missing(high) else next((top for top in tops if top >= high), tops[-1])
 
 
@@ -125,10 +164,10 @@ def _has(one: Extremes) -> bool:
     return not is_missing(one.high)
 
 
-def _lane(kind: str, lane: tuple[int, int], path: str, units: int) -> str:
+def _lane(kind: str, lane: tuple[int, int], path: str, scale: str) -> str:
     if not path:
         return ""
-    place = f"translate({LEFT} {lane[0]})scale({_EACH:.3f} {lane[1] / units:g})"
+    place = f"translate({LEFT} {lane[0]})scale({scale})"
     return f'<path class={kind} transform="{place}" d="{path}"/>'
 
 

@@ -9,11 +9,11 @@ from collections import deque
 from datetime import tzinfo
 from typing import Any, NamedTuple
 
-from dumpload.core.freshness import MISSING, NEVER
+from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.printable import printable
 from dumpload.core.signals import Signal, in_range
-from dumpload.history.schema import HistoryRow, RowKind
+from dumpload.history.schema import NO_SIGNAL, HistoryRow, RowKind
 from dumpload.records.history import HistoryRecord, Timeline, said_in
 from dumpload.records.record import ReadLog, RecordError
 from dumpload.replay.heat_sources import FLOW_SIGNALS, SourcedEnergy
@@ -25,6 +25,9 @@ from dumpload.report.local_time import Span, local_date
 
 # Keep this many of the last incidents.
 KEPT_INCIDENTS = 200
+
+# What is recorded of a heartbeat is how often it has changed: the first one is none yet.
+FIRST_BEAT = 1.0
 
 WHOLE = Span(-math.inf, math.inf)
 
@@ -49,7 +52,7 @@ def read_recorded(
         if timeline.steps_s:
             log.notes.append(STEPPED)
         recorder = _Recorded(scenario, zone, period, timeline)
-        for row, t in record.rows(log, timeline):
+        for row, t in record.rows(log, timeline, period):
             recorder.take(row, t)
     except KeyboardInterrupt:
         raise ReplayInterrupted.at(None if row is None else row.wall) from None
@@ -67,7 +70,7 @@ class Before:
     """Remembers what is so when a period begins: whether the relay is on, and the last values."""
 
     def __init__(self) -> None:
-        self.is_any = False
+        self.is_any = self.has_heartbeat = False
         self.on: Change | None = None
         self.samples: dict[Signal, Held] = {}
 
@@ -76,6 +79,7 @@ class Before:
         self.is_any = True
         if row.kind == RowKind.SAMPLE:
             self.samples[Signal(row.signal)] = Held(row.value, row.until + t - row.t)
+            self.has_heartbeat = self.has_heartbeat or row.signal == Signal.HEARTBEAT
         elif row.kind in (RowKind.LOST, RowKind.UNKNOWN) and row.signal >= 0:
             self.samples.pop(Signal(row.signal), None)
         elif row.kind == RowKind.ABSENT:
@@ -85,8 +89,10 @@ class Before:
         elif row.kind == RowKind.GAP:
             self._move(row, recorded_position(row))
         elif row.kind in (RowKind.START, RowKind.STOP):
-            self.on = None
+            self.on, self.has_heartbeat = None, has_heartbeat(row)
             self.samples.clear()
+        elif row.kind == RowKind.SETTINGS:
+            self.has_heartbeat = has_heartbeat(row)
 
     def _move(self, row: HistoryRow, position: Position) -> None:
         if position == Position.OFF:
@@ -103,16 +109,17 @@ class _Recorded:
         self._totals: Totals | None = None
         self._before = Before()
         self._newest = (MISSING, MISSING)
+        # Until when the charge counts by its own age, and by the heartbeat's: there is one if it was recorded.
+        self._charge_until, self._heart_until = -math.inf, NEVER
         self._is_ended = False
         self._first = self._last = 0.0
-        self._zone, self._recorded = zone, Span(math.inf, -math.inf)
+        self._zone = zone
         self._log = DayLog(zone)
         self._incidents: deque[Incident] = deque(maxlen=KEPT_INCIDENTS)
 
     def take(self, row: HistoryRow, t: float) -> None:
         """Take the next row, which was at `t` (s)."""
         wall = self._wall(t)
-        self._recorded = Span(min(self._recorded.begin, wall), max(self._recorded.end, wall))
         if wall >= self._period.end:
             self._end(row)
         elif wall < self._period.begin:
@@ -132,7 +139,7 @@ class _Recorded:
         """Return what it came to."""
         totals = self._totals
         if totals is None:
-            raise RecordError(record.path, self._expected())
+            raise RecordError(record.path, _expected(record, self._zone))
         self._pass_midnights(self._last)
         self._settle(None, self._last)
         summary = totals.summary(self._last)
@@ -141,13 +148,6 @@ class _Recorded:
         result = Result(record.path, record.kind, *ends, *counts, totals.changes, summary, log, heat_of(totals))
         self._log.incidents = tuple(self._incidents)
         return result, self._log
-
-    def _expected(self) -> str:
-        """Return which period was expected, where there is no row in the one asked for."""
-        if self._recorded.begin > self._recorded.end:
-            return "at least one row"
-        first, last = (local_date(wall, self._zone) for wall in self._recorded)
-        return f"a period with rows in it; there are rows from {first} to {last}"
 
     # ---- the period's ends ----
 
@@ -161,6 +161,7 @@ class _Recorded:
         totals.on_loss = lambda since, until: self._log.lose(self._wall(since), self._wall(until))
         if before.on is not None and row.kind != RowKind.START:
             self._change(begin, Position.ON, before.on.cause, before.on.state_of_charge)
+        self._heart_until = -math.inf if before.has_heartbeat else NEVER
         for signal, sample in sorted(before.samples.items()):
             if sample.until + hold_s(self._scenario.setup.settings.max_age_s, signal) > begin:
                 self._note(totals, signal, sample.value, Span(begin, sample.until))
@@ -203,15 +204,18 @@ class _Recorded:
         elif row.kind in (RowKind.LOST, RowKind.UNKNOWN, RowKind.ABSENT):
             totals.samples += row.kind == RowKind.UNKNOWN
             for signal in [row.signal] if row.signal >= 0 else [SOC, *FLOW_SIGNALS]:
-                if signal == SOC:
-                    totals.lose(t)
                 totals.energy.note(Signal(signal), MISSING, t, t)
+            self._lose(totals, row, t)
         elif row.kind == RowKind.CHANGE:
             self._change(t, Position(int(row.value)), Cause(row.cause), recorded_charge(row))
         elif row.kind == RowKind.GAP:
             self._change(t, recorded_position(row), Cause(row.cause), MISSING)
         elif row.kind in (RowKind.START, RowKind.STOP):
             totals.lose(t if row.kind == RowKind.STOP else self._last)
+            self._charge_until, self._heart_until = -math.inf, -math.inf if has_heartbeat(row) else NEVER
+        elif row.kind == RowKind.SETTINGS:
+            self._heart_until = min(self._heart_until, t) if has_heartbeat(row) else NEVER
+            totals.know(t, min(self._charge_until, self._heart_until))
         if row.kind != RowKind.SAMPLE:
             self._note_incident(row, self._wall(t))
 
@@ -231,16 +235,40 @@ class _Recorded:
         """Take a value that went on arriving."""
         t, until = during
         totals.energy.note(signal, value, t, until + hold_s(self._scenario.setup.settings.max_age_s, signal))
+        ages = self._scenario.setup.settings.max_age_s
         if signal == SOC:
-            totals.regain(t)
-            totals.charge(until)
+            self._charge_until = until + hold_s(ages, SOC)
             self._newest = (value, t)
+        elif signal == Signal.HEARTBEAT:
+            self._heart_until = until + hold_s(ages, signal) if value > FIRST_BEAT else -math.inf
+        if signal in (SOC, Signal.HEARTBEAT):
+            totals.know(t, min(self._charge_until, self._heart_until))
+
+    def _lose(self, totals: Totals, row: HistoryRow, t: float) -> None:
+        """Take that the charge, the heartbeat, or all of it is lost."""
+        if row.signal in (SOC, NO_SIGNAL):
+            self._charge_until = min(self._charge_until, t)
+        if row.signal in (Signal.HEARTBEAT, NO_SIGNAL) and self._heart_until < NEVER:
+            self._heart_until = min(self._heart_until, t)
+        totals.know(t, min(self._charge_until, self._heart_until))
 
     def _change(self, t: float, position: Position, cause: Cause, state_of_charge: float) -> None:
         totals = self._totals
         if totals is not None and totals.is_on != (position == Position.ON):
             totals.energy.switch_recorded(t, on=position == Position.ON)
             totals.change(t, Change(self._wall(t), position, cause, state_of_charge))
+
+
+def _expected(record: HistoryRecord, zone: tzinfo) -> str:
+    """Return which period was expected, where there is no row in the one asked for."""
+    timeline = record.timeline()
+    first_t = t = MISSING
+    for _row, t in record.rows(ReadLog(), timeline):
+        first_t = t if is_missing(first_t) else first_t
+    if is_missing(t):
+        return "at least one row"
+    first, last = (local_date(wall - timeline.ahead, zone) for wall in (first_t, t))
+    return f"a period with rows in it; there are rows from {first} to {last}"
 
 
 # ---- what a row says ----
@@ -254,9 +282,12 @@ def incident_words(row: HistoryRow) -> str:
     if row.kind == RowKind.CLOCK:
         return f"the clock was stepped by {row.value:+.1f} s"
     if row.kind == RowKind.GAP:
-        return printable(f"{row.value:.0f} rows are missing: {said_in(row).get('why', 'not told')}")
+        return printable(f"{row.value:.0f} rows are missing: {said_in(row).get('why', 'for a reason not recorded')}")
     if row.kind == RowKind.FAULT:
         return printable(f"fault: {row.text}")
+    if row.kind == RowKind.ALERT:
+        said = said_in(row)
+        return printable(f"alert {said.get('alert', '?')} {said.get('state', '?')}: {said.get('text', '')}")
     return {
         RowKind.START: "the program started",
         RowKind.STOP: "the program ended in good order",
@@ -264,6 +295,12 @@ def incident_words(row: HistoryRow) -> str:
         RowKind.PIN_FAULT: "the pin could not be driven or read back",
         RowKind.SETTINGS: "new settings were taken",
     }.get(RowKind(row.kind), "")
+
+
+def has_heartbeat(row: HistoryRow) -> bool:
+    """Return whether the settings that a start or a reload tells have a heartbeat."""
+    keys: Any = said_in(row).get("settings")
+    return isinstance(keys, dict) and bool(keys.get("telemetry.heartbeat.topic"))
 
 
 def recorded_charge(row: HistoryRow) -> float:

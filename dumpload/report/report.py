@@ -64,11 +64,17 @@ def report_of_history(
     record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
         raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
-    report = _recorded(record, settings, ReadLog(watch), period)
+    report = report_of_record(record, settings, ReadLog(watch), period)
     return report._replace(before=_headline_before(record, report, period))
 
 
-def _recorded(record: HistoryRecord, settings: Settings, log: ReadLog, period: Span) -> Report:
+def report_of_record(record: HistoryRecord, settings: Settings, log: ReadLog, period: Span = WHOLE) -> Report:
+    """Return what the relay did in a period (Unix s), without the figures of the one before.
+
+    Raises:
+        RecordError: it is no history, or has nothing of that period.
+        ReplayInterrupted: a person ended it.
+    """
     zone = zone_of(settings)
     result, day_log = read_recorded(record, scenario(settings), log, zone, period)
     one = report_data(settings.name, result, day_log, zone, is_replay=False)
@@ -82,7 +88,7 @@ def _headline_before(record: HistoryRecord, report: Report, period: Span) -> Hea
         return None
     first = midnight(days[0].date - timedelta(days=len(days)), report.data.zone)
     try:
-        before = _recorded(record, report.settings, ReadLog(), Span(first, days[0].span.begin))
+        before = report_of_record(record, report.settings, ReadLog(), Span(first, days[0].span.begin))
     except RecordError:
         return None
     found = headline(before.data, before.figures)

@@ -31,14 +31,15 @@ _EMPTY = Extremes(math.inf, -math.inf)
 
 
 class MinMaxTrace:
-    """Holds at most four pairs of numbers an hour, whatever comes."""
+    """Holds a pair of numbers for every quarter of an hour, or what `each_s` says, whatever comes."""
 
-    def __init__(self) -> None:
+    def __init__(self, each_s: float = QUARTER_S) -> None:
+        self._each_s = each_s
         self._quarters: dict[int, Extremes] = {}
 
     def add(self, wall: float, value: float) -> None:
         """Take a value of the Unix time `wall` (s)."""
-        quarter = int(wall // QUARTER_S)
+        quarter = int(wall // self._each_s)
         before = self._quarters.get(quarter, NOTHING)
         if not before.low <= value <= before.high:
             self._quarters[quarter] = before.merge(Extremes(value, value))
@@ -48,7 +49,12 @@ class MinMaxTrace:
         wall = begin
         while wall <= max(begin, end):
             self.add(wall, value)
-            wall = (wall // QUARTER_S + 1) * QUARTER_S
+            wall = (wall // self._each_s + 1) * self._each_s
+
+    def merge(self, other: "MinMaxTrace") -> None:
+        """Take all that another trace with parts of the same length has."""
+        for quarter, extremes in other._quarters.items():  # noqa: SLF001  (of our own class)
+            self._quarters[quarter] = self._quarters.get(quarter, NOTHING).merge(extremes)
 
     def columns(self, begin: float, end: float, count: int) -> list[Extremes]:
         """Return the extremes of equal parts of the time from `begin` to `end` (Unix s).
@@ -56,11 +62,12 @@ class MinMaxTrace:
         A quarter belongs to the part in which it begins; the one in which `begin` lies to the first. Where parts are
         shorter than that, each has what the quarter has in which the part begins.
         """
-        each_s, first = (end - begin) / count, int(begin // QUARTER_S)
-        if 0 < each_s < QUARTER_S:
-            return [self._quarters.get(int((begin + index * each_s) // QUARTER_S), NOTHING) for index in range(count)]
-        edges = [first, *(math.ceil((begin + index * each_s) / QUARTER_S) for index in range(1, count))]
-        edges.append(max(first + 1, math.ceil(end / QUARTER_S)))
+        each_s, first = (end - begin) / count, int(begin // self._each_s)
+        if 0 < each_s < self._each_s:
+            places = (int((begin + index * each_s) // self._each_s) for index in range(count))
+            return [self._quarters.get(place, NOTHING) for place in places]
+        edges = [first, *(math.ceil((begin + index * each_s) / self._each_s) for index in range(1, count))]
+        edges.append(max(first + 1, math.ceil(end / self._each_s)))
         lows, highs = zip(*map(self._quarters.get, range(first, edges[-1]), repeat(_EMPTY)), strict=True)
         columns = []
         for since, until in pairwise(edge - first for edge in edges):

@@ -123,6 +123,6 @@ def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]
     lacking = summary.figures["house_unserved_days"]
     if lacking.value:
         yield (
-            f"The bank was empty and the house went without on {whole(lacking)} days, by "
+            f"The battery was empty and the house went without on {whole(lacking)} days, by "
             f"{kwh(summary.figures['house_unserved_wh'])}: with another source of charge there is more for the heater."
         )

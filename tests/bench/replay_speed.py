@@ -121,8 +121,8 @@ def compiled_loop(batches: list[RowBatch], tried: Scenario) -> Callable[[], Any]
     events, end = of_batches(batches, heard), float(batches[-1].times[-1])
     begin, keys, run = float(batches[0].times[0]), with_floats(tried.setup.settings), compiled().play
     times = local_times(tried.setup.schedule(), events, begin, end)
-    run(keys, controller.start(begin), events, times, end)  # is compiled now, if it was not
-    return lambda: run(keys, controller.start(begin), events, times, end)
+    run(keys, controller.start(begin), events, times, end, (begin, 0.0))  # is compiled now, if it was not
+    return lambda: run(keys, controller.start(begin), events, times, end, (begin, 0.0))
 
 
 def batch_loop(batches: list[RowBatch], tried: Scenario) -> Callable[[], Any]:

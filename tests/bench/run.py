@@ -8,7 +8,19 @@ import importlib
 import os
 import sys
 
-BENCHES = ("pin_latency", "start", "off", "idle", "burst", "faults", "replay_speed", "plant_speed", "report")
+BENCHES = (
+    "pin_latency",
+    "start",
+    "off",
+    "idle",
+    "burst",
+    "faults",
+    "replay_speed",
+    "plant_speed",
+    "report",
+    "export",
+    "viewers",
+)
 
 
 def main() -> int:

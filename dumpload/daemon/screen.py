@@ -32,7 +32,7 @@ KILO = 1000
 GOOD, WARN, BAD, PLAIN = "1;32", "33", "1;31", ""
 BOLD = "1"
 
-_UNITS = {"percent": "%", "degC": "°C"}
+UNITS = {"percent": "%", "degC": "°C"}
 _SELECTED = ("hand", "selector_off")
 _ALWAYS_NEEDED = ("state_of_charge", "heartbeat")
 _DATA_CAUSES = ("starting", "data_lost")
@@ -63,11 +63,12 @@ def brief(status: Document) -> str:
     """Return in one line what the heater is doing, why, and what would change it."""
     name, charge = status.get("name"), status["state_of_charge"]
     words = [
-        f"{_headline(status)} ({status['cause']}).",
-        _meaning(status),
+        f"{headline(status)} ({status['cause']}).",
+        meaning(status),
         "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
-        "" if status["cause"] in _SELECTED or status["selector"] == "auto" else f"Selector: {_selector(status)}.",
-        f"{_next(status)}.",
+        "" if status["cause"] in _SELECTED or status["selector"] == "auto" else f"Selector: {selector_words(status)}.",
+        f"{next_words(status)}.",
+        *(f"Alert: {one['text']}." for one in status.get("alerts", [])),
         *(f"Note: {note}." for note in status["notes"]),
     ]
     line = " ".join(filter(None, words))
@@ -78,22 +79,22 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
     """Return the whole status, wrapped to `width` columns. `now`: Unix time (s), to say how old the status is."""
     width = max(NARROWEST, min(width, WIDEST))
     lines = [
-        *_wrap(f"{status.get('name', 'dumpload')}: {_headline(status)} ({status['cause']})", width, _colour(status)),
-        *_wrap(_meaning(status), width),
+        *_wrap(f"{status.get('name', 'dumpload')}: {headline(status)} ({status['cause']})", width, _colour(status)),
+        *_wrap(meaning(status), width),
         *_wrap(_freshness(status, now), width, WARN),
         Line(""),
-        *_row("Next", _next(status), width),
+        *_row("Next", next_words(status), width),
     ]
     if status["lockout"]:
-        fault = {"contact_closed": "contact closed although commanded off", "pin_fault": "the pin fails"}
-        words = f"{fault.get(status['lockout'], status['lockout'])}; once mended: dumpload select --reset"
-        lines += _row("Lockout", words, width, BAD)
+        lines += _row("Lockout", f"{lockout_words(status)}; once mended: dumpload select --reset", width, BAD)
+    for words in alert_words(status):
+        lines += _row("Alert", words, width, BAD)
     for name, signal in status.get("signals", {}).items():
         lines += _signal_row(status, name, signal, width)
     if not status.get("signals") and status["state_of_charge"] is not None:
         lines += _row("State of charge", f"{status['state_of_charge']:g} %, {status['data_age_s']:.0f} s ago", width)
-    lines += _row("Today", _today(status), width)
-    lines += _row("Selector", _selector(status), width, PLAIN if status["selector"] == "auto" else WARN)
+    lines += _row("Today", today_words(status), width)
+    lines += _row("Selector", selector_words(status), width, PLAIN if status["selector"] == "auto" else WARN)
     for note in status["notes"]:
         lines += _row("Note", note, width, WARN)
     lines += _rejections(status, width)
@@ -103,7 +104,7 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
 def _freshness(status: Document, now: float) -> str:
     """Return of when the status is, where that is not now: the broker keeps one for up to half a minute."""
     age_s = now - parse_rfc3339(status["at"])
-    return f"As of {_moment(status, status['at'])}, {age_s:.0f} s ago." if age_s > FRESH_S else ""
+    return f"As of {moment(status, status['at'])}, {age_s:.0f} s ago." if age_s > FRESH_S else ""
 
 
 def _colour(status: Document) -> str:
@@ -114,35 +115,46 @@ def _colour(status: Document) -> str:
     return GOOD if status["relay"] == "on" else BOLD
 
 
-def _headline(status: Document) -> str:
-    return f"heater {status['relay'].upper()} since {_moment(status, status['since'])}"
+def headline(status: Document) -> str:
+    """Return whether the heater is on, and since when."""
+    return f"heater {status['relay'].upper()} since {moment(status, status['since'])}"
 
 
-def _meaning(status: Document) -> str:
+def meaning(status: Document) -> str:
     """Return what the cause means; a daemon of another version may have causes of its own."""
     cause, until = status["cause"], status.get("hand_until")
     if cause == "hand" and until:
-        return f"Running by hand until {_moment(status, until)}."
-    if lost := _lost_words(status):
+        return f"Running by hand until {moment(status, until)}."
+    elapsed_s, confirm_s = status.get("confirm_elapsed_s"), status.get("confirm_s")
+    if cause == "confirming" and elapsed_s is not None and confirm_s is not None:
+        return f"Charge is high enough; confirming ({elapsed_s:.0f} of {confirm_s:g} s)."
+    if lost := _why_lost(status):
         return lost
     words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")
     return words[:1].upper() + words[1:]
 
 
-def _next(status: Document) -> str:
+def lockout_words(status: Document) -> str:
+    """Return what led to the lockout."""
+    fault = {"contact_closed": "contact closed although commanded off", "pin_fault": "the pin fails"}
+    return str(fault.get(status["lockout"], status["lockout"]))
+
+
+def next_words(status: Document) -> str:
+    """Return what would change the relay and, where known, when."""
     ahead = status["next"]
     if ahead["relay"] == "on":
         if ahead["at"]:
             begin, _, rest = ahead["condition"].partition(", and ")
             words = f"if {rest}" if rest else f"when {begin}"
             words = words if begin in _SURE else f"if {ahead['condition']}"
-            return f"Earliest start {_moment(status, ahead['at'])}, {words}"
+            return f"Earliest start {moment(status, ahead['at'])}, {words}"
         return f"On when {ahead['condition']}"
-    when = f", or at {_moment(status, ahead['at'])} at the latest" if ahead["at"] else ""
+    when = f", or at {moment(status, ahead['at'])} at the latest" if ahead["at"] else ""
     return f"Off when {ahead['condition']}{when}"
 
 
-def _lost_words(status: Document) -> str:
+def _why_lost(status: Document) -> str:
     """Return which signals are lost and since when, where that is why the heater is off."""
     signals = status.get("signals", {})
     lost = {name: signal for name, signal in signals.items() if signal["state"] != "live"}
@@ -151,29 +163,31 @@ def _lost_words(status: Document) -> str:
     first = {name: signal for name, signal in lost.items() if name in _ALWAYS_NEEDED}
     words = []
     for name, signal in (first or lost).items():
-        since = f"since {_moment(status, signal['lost_at'])}" if signal.get("lost_at") else "yet"
+        since = f"since {moment(status, signal['lost_at'])}" if signal.get("lost_at") else "yet"
         words.append(f"{_label(name)} {since} (topic {signal['topic']})")
     return f"No valid {', nor '.join(words)}."
 
 
-def _lost(status: Document, signal: Document) -> str:
+def lost_words(status: Document, signal: Document) -> str:
+    """Return since when a signal that is not live has had no valid value."""
     if signal["state"] == "none":
         return "nothing valid yet"
-    return f"lost at {_moment(status, signal['lost_at'])}" if signal.get("lost_at") else "not valid"
+    return f"lost at {moment(status, signal['lost_at'])}" if signal.get("lost_at") else "not valid"
 
 
 def _signal_row(status: Document, name: str, signal: Document, width: int) -> Iterator[Line]:
     if signal["state"] != "live":
-        why = _lost(status, signal)
-        yield from _row(_heading(name), f"{why}, topic {signal['topic']}", width, WARN)
+        why = lost_words(status, signal)
+        yield from _row(heading(name), f"{why}, topic {signal['topic']}", width, WARN)
         return
     value, age = signal.get("value"), signal.get("age_s")
-    shown = "alive" if value is None else f"{value:.5g} {_UNITS.get(signal['unit'], signal['unit'])}"
+    shown = "alive" if value is None else f"{value:.5g} {UNITS.get(signal['unit'], signal['unit'])}"
     old = "" if age is None else f"{age:.0f} s ago"
-    yield from _row(_heading(name), f"{shown:<10} {old:<9} {signal['topic']}", width)
+    yield from _row(heading(name), f"{shown:<10} {old:<9} {signal['topic']}", width)
 
 
-def _today(status: Document) -> str:
+def today_words(status: Document) -> str:
+    """Return the on-time and the energy of the day, "" if an earlier version does not publish them."""
     if "on_time_today_s" not in status:
         return ""
     limit, energy, began = status.get("on_time_limit_s"), status.get("energy_today_wh"), _started_today(status)
@@ -197,44 +211,52 @@ def _started_today(status: Document) -> str:
     at, uptime_s = parse_rfc3339(status["at"]), status.get("uptime_s")
     if not isinstance(uptime_s, int | float) or not math.isfinite(at - uptime_s) or at < uptime_s:
         return ""
-    zone = _zone(status)
+    zone = zone_of(status)
     now, began = datetime.fromtimestamp(at, zone), datetime.fromtimestamp(at - uptime_s, zone)
     return f"{began:%H:%M}" if now.date() == began.date() else ""
 
 
-def _selector(status: Document) -> str:
+def selector_words(status: Document) -> str:
+    """Return where the selector is; for hand, until when."""
     until = status.get("hand_until")
     if status["selector"] == "hand" and until:
-        return f"hand, until {_moment(status, until)}"
+        return f"hand, until {moment(status, until)}"
     return str(status["selector"])
 
 
 def _rejections(status: Document, width: int) -> Iterator[Line]:
+    told = [*rejection_words(status)]
+    if told:
+        yield Line("")
+        yield Line("Rejected in the last 10 minutes:", WARN)
+    for words in told:
+        yield from _wrap(words, width, indent=2)
+
+
+def alert_words(status: Document) -> Iterator[str]:
+    """Yield what each alert says that is on, and since when."""
+    for one in status.get("alerts", []):
+        yield f"{one['text']}, since {moment(status, one['since'])}"
+
+
+def rejection_words(status: Document) -> Iterator[str]:
     """Yield what was rejected; a value that the broker kept is no news once live ones arrive."""
     signals = status.get("signals", {})
-    told = [
-        one
-        for one in status.get("rejections", [])
-        if not (one["reason"] == Reason.RETAINED and signals.get(one["signal"], {}).get("state") == "live")
-    ]
-    if not told:
-        return
-    yield Line("")
-    yield Line("Rejected in the last 10 minutes:", WARN)
-    for one in told:
+    for one in status.get("rejections", []):
+        if one["reason"] == Reason.RETAINED and signals.get(one["signal"], {}).get("state") == "live":
+            continue
         why = one["text"] or one["reason"].replace("_", " ")
         count = f"{one['count']:.0f} times, last" if one["count"] > 1 else "once,"
-        words = f"{_label(one['signal'])}, {count} at {_moment(status, one['at'])}: {why}"
-        if one["topic"] not in words:
-            words += f" (topic {one['topic']})"
-        yield from _wrap(words, width, indent=2)
+        words = f"{_label(one['signal'])}, {count} at {moment(status, one['at'])}: {why}"
+        yield words if one["topic"] in words else f"{words} (topic {one['topic']})"
 
 
 def _label(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _heading(name: str) -> str:
+def heading(name: str) -> str:
+    """Return the name of a signal as the beginning of a line."""
     return _label(name)[:1].upper() + _label(name)[1:]
 
 
@@ -261,19 +283,20 @@ def _wrap(words: str, width: int, colour: str = PLAIN, indent: int = 0) -> Itera
 # ---- moments ----
 
 
-def _zone(status: Document) -> tzinfo:
+def zone_of(status: Document) -> tzinfo:
+    """Return the zone in which moments are shown; UTC where this computer does not know it."""
     try:
         return find_zone(str(status.get("timezone", "UTC")))
     except ValueError:
         return UTC
 
 
-def _moment(status: Document, text: str) -> str:
+def moment(status: Document, text: str) -> str:
     """Return a moment in the time of the settings' zone: with its day if that is not the status's own."""
     at, now = parse_rfc3339(text), parse_rfc3339(status["at"])
     if not (math.isfinite(at) and math.isfinite(now)):
         return text
-    zone = _zone(status)
+    zone = zone_of(status)
     try:
         then, today = datetime.fromtimestamp(at, zone), datetime.fromtimestamp(now, zone)
         days = (then.date() - today.date()) // timedelta(days=1)

@@ -1,0 +1,75 @@
+"""What every command shares: where settings come from, what is printed where, and which code a command ends with."""
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dumpload.config.layers import choice_remark, find_config
+from dumpload.core.printable import LINE_CHARACTERS, one_line, printable, shorten
+from dumpload.files import Named, with_database_files
+
+if TYPE_CHECKING:
+    from dumpload.config.model import Settings
+
+# 1: the check or the run found something wrong; 2: usage, config or input error; 130: interrupted, as shells have it.
+OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
+
+NO_HISTORY = "history.path: expected the file of a history, in the config or as --history FILE; none is kept"
+
+
+def load(args: argparse.Namespace) -> "tuple[Path, Settings]":
+    """Return the settings that the call means, and their file; say which where several could be meant.
+
+    Raises:
+        ConfigError: there are none, or they are wrong.
+    """
+    from dumpload.config.model import load_settings
+
+    found = find_config(args.config, os.environ, args.searched)
+    if remark := choice_remark(args.config, os.environ, found, args.searched):
+        say_error(remark)
+    path = found.resolve()
+    return path, load_settings(path, os.environ, args.sets)
+
+
+def say(text: str) -> None:
+    """Print to standard output."""
+    sys.stdout.write(printable(text, lines=True) + "\n")
+    sys.stdout.flush()
+
+
+def say_error(text: str) -> None:
+    """Print to standard error, each line shortened to what a terminal bears."""
+    sys.stderr.write("".join(shorten(line, LINE_CHARACTERS) + "\n" for line in printable(text, lines=True).split("\n")))
+    sys.stderr.flush()
+
+
+def show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[], str]) -> None:
+    """Print the result as JSON if that was asked for, else as text."""
+    say(json.dumps(document(), indent=2) if args.json else text())
+
+
+def fail(args: argparse.Namespace, reason: str) -> None:
+    """Print why a command failed; with --json as a document on standard output, too."""
+    reason = one_line(reason)
+    say_error(reason)
+    if getattr(args, "json", False):
+        say(json.dumps({"error": reason}))
+
+
+def named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterator[Named]:
+    """Yield the files that no output may replace: those that the call and the settings name, and all usual settings."""
+    from dumpload.config.model import load_settings
+    from dumpload.config.named_files import named_files
+
+    yield from named_files(path, settings, os.environ)
+    for what, name in (("LOG", "log"), ("--history", "history")):
+        if file := getattr(args, name, None):
+            yield from with_database_files(Named(what, file))
+    for name in getattr(args, "compare", ()):
+        yield from named_files(Path(name), load_settings(Path(name), os.environ), os.environ)
+    yield from (Named("settings", Path(name)) for name in args.searched)

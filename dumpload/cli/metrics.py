@@ -1,0 +1,120 @@
+"""`dumpload metrics`: what the daemons on this computer do, as OpenMetrics text for a collector.
+
+Asks over the local socket only: the broker may keep the status of a daemon that hangs for a minute and a half.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from dumpload.cli import console
+from dumpload.cli.forget import instance_name
+from dumpload.core.printable import printable
+from dumpload.files import Named, Output, write_outputs
+
+if TYPE_CHECKING:
+    from dumpload.config.model import Settings
+    from dumpload.daemon.payloads import Document
+
+
+class Wanted(NamedTuple):
+    """The instances that are asked for: the name of each by its settings file, and what no output may replace.
+
+    `others`: whether daemons with other settings files are wanted, too; `name`: the only name that is (None: any).
+    """
+
+    names: dict[str, str]
+    others: bool
+    name: str | None
+    protected: list[Named]
+
+
+def add_metrics_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `metrics`."""
+    whose = parser.add_mutually_exclusive_group()
+    whose.add_argument("--name", type=instance_name, help="the instance of this name (needs no config)")
+    whose.add_argument("--all", action="store_true", help="every instance on this computer (needs no config)")
+    parser.add_argument(
+        "--output", metavar="FILE", type=Path, help="write a file for a collector, replaced as a whole each time"
+    )
+
+
+def run_metrics(args: argparse.Namespace) -> int:
+    """Print or write the metrics; 1 with the reason if a daemon is away.
+
+    Raises:
+        WriteError: the output cannot be written.
+    """
+    import asyncio
+
+    from dumpload.cli import nearby
+    from dumpload.daemon.openmetrics import metrics_text
+
+    wanted = _everyone(args) if args.all or args.name else _one(*console.load(args))
+    closed: list[Path] = []
+    found = asyncio.run(nearby.everyone(closed))
+    statuses = _by_name(wanted, found)
+    _give(args, metrics_text(statuses), [*wanted.protected, *(Named("settings", Path(one)) for one in args.searched)])
+    away = [name for name, status in statuses.items() if status is None]
+    if closed:
+        console.fail(args, nearby.closed_words(closed))
+    for name in away:
+        console.fail(args, f"No answer from {name} on this computer. Is it running?")
+    if not statuses:
+        console.fail(args, nearby.NOBODY)
+    return console.WRONG if away or closed or not statuses else console.OK
+
+
+def _one(path: Path, settings: "Settings") -> Wanted:
+    from dumpload.config.named_files import named_files
+
+    return Wanted({str(path): settings.name}, False, None, named_files(path, settings, os.environ))
+
+
+def _everyone(args: argparse.Namespace) -> Wanted:
+    """Return the instances that have settings beside the installed ones; those refused have the name of their file."""
+    from dumpload.config.instances import installed_instances
+    from dumpload.config.named_files import named_files
+
+    names, protected = {}, []
+    for path, settings in installed_instances(args.searched[0]).items():
+        name = path.stem if settings is None else settings.name
+        protected += [Named("settings", path)] if settings is None else named_files(path, settings, os.environ)
+        if args.name in (None, name):
+            names[str(path.resolve())] = name
+    return Wanted(names, True, args.name, protected)
+
+
+def _by_name(wanted: Wanted, found: "list[Document]") -> "dict[str, Document | None]":
+    """Return the status of every wanted instance by its name; None: away."""
+    statuses: dict[str, Document | None] = {}
+    for one in found:
+        path, status = one["config"], one["status"]
+        name = str(status.get("name") or wanted.names.get(path, "dumpload"))
+        if path in wanted.names or (wanted.others and wanted.name in (None, name)):
+            statuses[name] = status
+    answered = {one["config"] for one in found}
+    for path, name in wanted.names.items():
+        if path not in answered:
+            statuses.setdefault(name, None)
+    if wanted.name is not None:
+        statuses.setdefault(wanted.name, None)
+    return statuses
+
+
+def _give(args: argparse.Namespace, text: str, protected: Iterable[Named]) -> None:
+    """Print the text, or write the file whether the daemon answers or not: a collector goes on reading the old one.
+
+    Raises:
+        WriteError: the file cannot be written.
+    """
+    if args.output is not None:
+        write_outputs([Output("--output", args.output, text.encode())], protected)
+    elif sys.stdout.isatty():
+        sys.stdout.write(printable(text, lines=True))
+    else:
+        sys.stdout.buffer.write(text.encode())
+    sys.stdout.flush()

@@ -1,0 +1,151 @@
+"""The commands `replay` and `report`: what the relay would have done, and what it did."""
+
+import argparse
+import os
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dumpload.cli import console
+from dumpload.cli.periods import add_period_arguments, period_of
+from dumpload.cli.progress import Bar
+from dumpload.cli.records import add_record_arguments, table_format
+from dumpload.cli.rerun import rerun_words, without_secrets
+from dumpload.config.layers import find_config
+
+if TYPE_CHECKING:
+    from dumpload.config.model import Settings
+    from dumpload.report.report import Report
+
+
+def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `replay`."""
+    add_record_arguments(parser)
+    parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
+                        help="compare with other settings (repeatable; --set affects only the first)")  # fmt: skip
+    parser.add_argument("--closed-loop", action="store_true",
+                        help="forecast what these settings would really have done, the load's effect on the battery"
+                        " included (needs the extra study, and a record with its relay)")  # fmt: skip
+    parser.add_argument("--recorded-with", metavar="A.toml",
+                        help="settings that the record was made under (with --closed-loop; else the same)")  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    parser.add_argument("--judge-contact", action="store_true",
+                        help="check recorded load power for a stuck contact")  # fmt: skip
+    _add_picture_arguments(parser)
+
+
+def add_report_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `report`."""
+    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
+    add_period_arguments(parser)
+    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    _add_picture_arguments(parser)
+
+
+def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--report", metavar="FILE.html", type=Path, help="write a page with pictures and every day, too"
+    )
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each picture by itself, as SVG")
+    parser.add_argument("--png", metavar="FOLDER", type=Path, help="the same as PNG (needs the extra picture)")
+
+
+def run_replay(args: argparse.Namespace) -> int:
+    """Play a record through the controller; 1 if no sample of it counted."""
+    from dumpload.records.record import RecordError
+    from dumpload.replay.compare import run_trials, trials_document, trials_text
+    from dumpload.replay.replay import ReplayInterrupted
+    from dumpload.report.day_log import DayLog
+    from dumpload.report.report import report_of_trials, zone_of
+
+    path, settings = console.load(args)
+    if args.closed_loop:
+        return _replay_closed_loop(args, settings)
+    chosen = {_with_sets(args, path): settings, **_others(args.compare)}
+    day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
+    try:
+        with Bar(sys.stderr, "replay") as bar:
+            trials = run_trials(
+                args.log, table_format(args, _zone_of(settings)), chosen, judge_contact=args.judge_contact,
+                watch=bar.watch, say=bar.say, observers=day_logs,
+            )  # fmt: skip
+    except RecordError as error:
+        console.fail(args, str(error))
+        sys.stderr.write(rerun_words(args.words, error.options))
+        return console.USAGE
+    except ReplayInterrupted as interrupted:
+        console.say_error(str(interrupted))
+        return console.INTERRUPTED
+    if day_logs:
+        _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
+    console.show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
+    first = trials[0].result
+    sys.stderr.write(rerun_words(args.words, first.log.options))
+    return console.OK if first.accepted and not first.log.is_sparse else console.WRONG
+
+
+def _replay_closed_loop(args: argparse.Namespace, settings: "Settings") -> int:
+    from dumpload.cli.closed_loop import run_closed_loop
+
+    recorded_with = next(iter(_others([args.recorded_with]).values())) if args.recorded_with else settings
+    return run_closed_loop(args, table_format(args, _zone_of(settings)), settings, recorded_with)
+
+
+def run_report(args: argparse.Namespace) -> int:
+    """Say from the history what the relay did."""
+    from dumpload.records.record import RecordError
+    from dumpload.replay.replay import ReplayInterrupted
+    from dumpload.report.report import report_document, report_of_history, report_text, zone_of
+
+    path, settings = console.load(args)
+    file = args.history or settings.history.path
+    if file is None:
+        console.fail(args, console.NO_HISTORY)
+        return console.USAGE
+    try:
+        period = period_of(args, zone_of(settings), time.time())
+    except ValueError as error:
+        console.fail(args, str(error))
+        return console.USAGE
+    try:
+        with Bar(sys.stderr, "report") as bar:
+            told = report_of_history(file, settings, period, bar.watch)
+    except RecordError as error:
+        console.fail(args, str(error))
+        return console.USAGE
+    except ReplayInterrupted as interrupted:
+        console.say_error(str(interrupted))
+        return console.INTERRUPTED
+    if _wants_pictures(args):
+        _write_pictures(args, path, settings, told)
+    console.show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
+    return console.OK
+
+
+def _with_sets(args: argparse.Namespace, path: Path) -> str:
+    return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
+
+
+def _zone_of(settings: "Settings") -> str | None:
+    """Return the time zone, if the settings name one."""
+    return settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
+
+
+def _others(files: Sequence[str]) -> "dict[str, Settings]":
+    from dumpload.config.model import load_settings
+
+    found = [find_config(file, os.environ).resolve() for file in files]
+    return {str(path): load_settings(path, os.environ) for path in found}
+
+
+def _wants_pictures(args: argparse.Namespace) -> bool:
+    return any((args.report, args.svg, args.png))
+
+
+def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", told: "Report") -> None:
+    """Write what files are wanted."""
+    from dumpload.report.files import write_files
+
+    write_files(told, page=args.report, svg=args.svg, png=args.png, named=console.named(args, path, settings))

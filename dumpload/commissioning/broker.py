@@ -1,0 +1,125 @@
+"""Asks the broker what the daemon will need: to be let in, to subscribe, and to publish its status.
+
+Harmless to whoever listens: what is published is empty and not retained, and nothing at all where a daemon is up. A
+broker need not say that it drops what somebody may not publish: on MQTT 5 most do, on 3.1.1 only an echo proves it.
+"""
+
+import asyncio
+import contextlib
+import secrets
+import time
+from typing import NamedTuple
+
+from dumpload.commissioning.collect import ANSWER_S
+from dumpload.commissioning.live import Outcome, Step
+from dumpload.mqtt import LinkOptions, Listener, Message, Subscription
+from dumpload.mqtt.link import Link
+
+# How long the broker may take to hand our own message back, and what it keeps of a daemon.
+ECHO_S = 2.0
+
+_RULES = "let the broker's access rules allow it"
+
+
+class Rights(NamedTuple):
+    """What the broker lets the user of the settings do. Texts: why not ("": it does)."""
+
+    trouble: str
+    refused: str
+    echoed: bool
+    is_up: bool
+
+
+class _Probe(Listener):
+    """Takes what the broker says."""
+
+    def __init__(self, status: str, presence: str) -> None:
+        self._status, self._presence = status, presence
+        self.up, self.answered, self.failed = asyncio.Event(), asyncio.Event(), asyncio.Event()
+        self.trouble = self.refused = ""
+        self.is_up = False
+
+    def on_message(self, message: Message) -> None:
+        if message.topic == self._presence and message.retained:
+            self.is_up = message.payload == b"up"
+        elif message.topic == self._status and not message.retained and not message.payload:
+            self.answered.set()
+
+    def on_up(self) -> None:
+        self.up.set()
+
+    def on_down(self, reason: str, retry_s: float) -> None:
+        del retry_s
+        self.trouble = reason
+        self.failed.set()
+
+    def on_fault(self, part: str, words: str) -> None:
+        del part
+        self.refused = words
+
+    def on_callback_error(self, error: Exception) -> None:
+        self.trouble = repr(error)
+        self.failed.set()
+
+
+async def ask_broker(options: LinkOptions, status: str, presence: str) -> Rights:
+    """Try with the daemon's own options: subscribe, and publish on the topic `status` unless `presence` is up."""
+    own = (Subscription(presence, 1, retained=True), Subscription(status, 1))
+    rights = await _try(options, status, presence, (*options.subscriptions, *own))
+    if rights.trouble and any(topic in rights.trouble for topic in (status, presence)):
+        # To read what it publishes is no right that the daemon needs.
+        rights = await _try(options, status, presence, options.subscriptions)
+    return rights
+
+
+async def _try(options: LinkOptions, status: str, presence: str, wanted: tuple[Subscription, ...]) -> Rights:
+    probe = _Probe(status, presence)
+    # A name of its own: a second client with the daemon's would throw it out.
+    own_id = f"{options.client_id}-check-{secrets.token_hex(4)}"
+    link = Link(options._replace(client_id=own_id, subscriptions=wanted, will=None), probe, time.monotonic)
+    running = asyncio.create_task(link.run())
+    try:
+        if not await _first(probe.up, probe.failed, within_s=ANSWER_S):
+            return Rights(probe.trouble or "it does not answer", "", echoed=False, is_up=False)
+        await asyncio.sleep(0.2)  # what it keeps comes right after the subscription
+        if not probe.is_up:
+            link.publish_acked(status, "")
+            await _first(probe.answered, probe.failed, within_s=ECHO_S)
+        await link.close(1.0)
+    finally:
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+    return Rights("", probe.refused, echoed=probe.answered.is_set(), is_up=probe.is_up)
+
+
+async def _first(good: asyncio.Event, bad: asyncio.Event, *, within_s: float) -> bool:
+    """Wait for either event; return whether the good one came."""
+    waiting = [asyncio.create_task(event.wait()) for event in (good, bad)]
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(within_s):
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+    for task in waiting:
+        task.cancel()
+    return good.is_set()
+
+
+def broker_steps(rights: Rights, options: LinkOptions, status: str) -> list[Step]:
+    """Return in words what the broker lets us do."""
+    where = f"{options.host}:{options.port}"
+    if rights.trouble:
+        reason = rights.trouble.removeprefix(f"no connection to {where}: ")
+        return [Step("broker", "Broker", Outcome.WRONG, f"{where}: {reason}")]
+    count = len(options.subscriptions)
+    found = f"connected to {where}; {count} subscription{'' if count == 1 else 's'} accepted"
+    return [Step("broker", "Broker", Outcome.OK, found), _publishing(rights, options, status)]
+
+
+def _publishing(rights: Rights, options: LinkOptions, status: str) -> Step:
+    if rights.refused:
+        return Step("publish", "Publishing", Outcome.WRONG, rights.refused, _RULES)
+    if rights.is_up:
+        return Step("publish", "Publishing", Outcome.OK, "a daemon of this name is up and publishes")
+    if rights.echoed or options.protocol == "5":
+        return Step("publish", "Publishing", Outcome.OK, f"the broker takes {status}")
+    found = f"the broker took {status} and did not hand it back; MQTT 3.1.1 has no refusal"
+    return Step("publish", "Publishing", Outcome.UNSURE, found, f"if dumpload status finds nothing later, {_RULES}")

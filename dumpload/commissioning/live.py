@@ -1,0 +1,76 @@
+"""What `dumpload check --live` found, as a person reads it and as one JSON document. Pure: others try things out.
+
+A step is one thing that must work before the daemon can: the broker, the right to publish, the history, the pin. One
+that could not be tried says why.
+"""
+
+from collections.abc import Iterable, Sequence
+from enum import Enum
+from typing import Any, NamedTuple
+
+from dumpload.commissioning.advice import advise, state_of
+from dumpload.commissioning.survey import Survey
+from dumpload.commissioning.text import listen_document, listen_text
+
+# Advice on these keys must be taken before the first switch-on: a wrong sign disarms the drain limit.
+MUST = ("telemetry.battery_power.scale",)
+
+
+class Outcome(Enum):
+    """How a step ended; the value is how it is shown."""
+
+    OK = "ok"
+    WRONG = "NO"
+    UNSURE = "?"  # it could not be told
+    SKIPPED = "-"  # it was not tried, for the reason given
+
+
+class Step(NamedTuple):
+    """One thing tried: what was found, and what to change ("": nothing)."""
+
+    id: str
+    name: str
+    outcome: Outcome
+    found: str
+    change: str = ""
+
+
+def is_wrong(steps: Iterable[Step], survey: Survey, wall: float) -> bool:
+    """Return whether anything is to be changed before the daemon is started."""
+    failed = any(step.outcome == Outcome.WRONG for step in steps)
+    silent = any(state_of(survey, signal) != "live" for signal in survey.signals)
+    return failed or silent or any(advice.key in MUST for advice in advise(survey, wall))
+
+
+def live_document(config: str, name: str, steps: Sequence[Step], survey: Survey, wall: float) -> dict[str, Any]:
+    """Return what was found as one JSON document. `wall`: Unix time now (s)."""
+    return {
+        "config": config,
+        "name": name,
+        "verdict": "fail" if is_wrong(steps, survey, wall) else "pass",
+        "steps": [
+            {"id": step.id, "state": step.outcome.name.lower(), "found": step.found, "change": step.change}
+            for step in steps
+        ],
+        **listen_document(survey, wall),
+    }
+
+
+def live_text(
+    config: str, name: str, steps: Sequence[Step], survey: Survey, *, for_s: float, wall: float, ready: str
+) -> str:
+    """Return the same for a person. `ready`: what to do next when nothing is wrong."""
+    lines = [f"Live check of {name}: {config}"]
+    lines += [line for step in steps for line in _step_lines(step)]
+    lines += ["", listen_text(survey, for_s, wall), ""]
+    if is_wrong(steps, survey, wall):
+        lines.append("NOT READY: change what is marked NO, and what is listed under To change; then check again.")
+    else:
+        lines.append(f"READY: {ready}")
+    return "\n".join(lines)
+
+
+def _step_lines(step: Step) -> Iterable[str]:
+    yield f"  {step.name:18} {step.outcome.value:4} {step.found}"
+    if step.change:
+        yield f"  {'':18}      {step.change}"

@@ -1,0 +1,72 @@
+"""The tables of an export: their columns, and what each means.
+
+The unit is at the end of a column's name, and no name is a word that SQL engines keep for themselves, such as "at".
+The README has them as a table, which a test compares with these. Reads and writes nothing.
+"""
+
+from typing import NamedTuple
+
+from dumpload.core.signals import Signal
+
+# What a column holds: a moment is a Unix time (s), a text is one of a few words.
+MOMENT, TEXT, NUMBER, COUNT, FLAG = "moment", "text", "number", "count", "flag"
+
+
+class Column(NamedTuple):
+    """One column: its name, what it holds, and its meaning."""
+
+    name: str
+    kind: str
+    meaning: str
+
+
+class Table(NamedTuple):
+    """One table; a row has its columns' values in this order, and None where there is none."""
+
+    name: str
+    columns: tuple[Column, ...]
+
+
+# A heartbeat has no quantity: what it says is whether the others are live.
+SIGNAL_COLUMNS = {
+    Signal.STATE_OF_CHARGE: "state_of_charge_percent",
+    Signal.BATTERY_VOLTAGE: "battery_voltage_v",
+    Signal.BATTERY_POWER: "battery_power_w",
+    Signal.LOAD_POWER: "load_power_w",
+    Signal.SOLAR_POWER: "solar_power_w",
+    Signal.TANK_TEMPERATURE: "tank_temperature_c",
+}
+
+SAMPLES = Table(
+    "samples",
+    (
+        Column("arrived_at", MOMENT, "when the value arrived"),
+        Column("held_until", MOMENT, "when it, or one within the deadband, last arrived"),
+        Column("signal", TEXT, "which of the columns below has the value"),
+        *(Column(name, NUMBER, "the value") for name in SIGNAL_COLUMNS.values()),
+    ),
+)
+CHANGES = Table(
+    "changes",
+    (
+        Column("moved_at", MOMENT, "when the relay moved"),
+        Column("relay", TEXT, "`on` or `off`"),
+        Column("cause", TEXT, "why; `none` where the program did not live to end a run"),
+        Column("state_of_charge_percent", NUMBER, "state of charge, where it was live"),
+    ),
+)
+DAYS = Table(
+    "days",
+    (
+        Column("begins_at", MOMENT, "midnight of the local day"),
+        Column("ends_at", MOMENT, "the next midnight"),
+        Column("on_time_s", NUMBER, "how long the relay was on"),
+        Column("switch_ons", COUNT, "how often it was switched on"),
+        Column("energy_wh", NUMBER, "energy into the heater, as in `report`; empty where the load is not known"),
+        Column("data_lost_s", NUMBER, "time without a valid state of charge"),
+        Column("lowest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
+        Column("highest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
+        Column("hot_water", FLAG, "whether it counts as a day with hot water"),
+    ),
+)
+TABLES = (SAMPLES, CHANGES, DAYS)

@@ -1,0 +1,7 @@
+"""What other settings would have done to the recorded days, with the load's effect on the bank: the closed-loop replay.
+
+Read in this order: `evidence` (a record on a regular grid), `identify` (what the record tells of charger, bank,
+monitor, element and tank), `hidden_sun` (what the panels could have given while the charger throttled), `step` (plant
+and law, step by step), `model` (all of it together; `play` for many settings at once), `interval` (figures and how
+sure they are), `gates` (whether to give them), `document` and `text`.
+"""

@@ -1,0 +1,216 @@
+"""What the record tells of the bank and of its monitor: charge by current, true charge, drift, resync, voltage."""
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from dumpload.forecast.evidence import Flags, Floats
+from dumpload.forecast.runs import runs_of
+from dumpload.physics.bank import LIFEPO4_OCV
+
+HOUR_S = 3600.0
+# How sure the plate is of the capacity before the record is looked at (part), and a monitor of its current (A).
+PLATE_SURE, OFFSET_A = 0.1, 0.5
+# A stretch over which the monitor's count is compared with the current (s), and below which charge (percent).
+STRETCH_S, COUNTED_BELOW = 2 * HOUR_S, 98.0
+# A count that jumps by more than this within a few minutes has been synchronised (percent).
+JUMP = 0.4
+# Time constant of the slow polarisation (s): common practice, no source; between 300 and 1200 s it matters little.
+SLOW_S = 600.0
+# Charge (percent) at which the rest voltage is fitted.
+KNOTS = (
+    0.0,
+    20.0,
+    40.0,
+    55.0,
+    65.0,
+    72.0,
+    78.0,
+    84.0,
+    88.0,
+    92.0,
+    95.0,
+    97.0,
+    98.0,
+    98.6,
+    99.0,
+    99.3,
+    99.6,
+    99.8,
+    100.0,
+)
+
+
+class Counting(NamedTuple):
+    """How the monitor counts: percent for an Ah in and out; percent an hour by itself. `error`: of the Ah (part)."""
+
+    in_per_ah: float
+    out_per_ah: float
+    per_hour: float
+    error: float
+
+
+class Monitor(NamedTuple):
+    """The monitor as seen. `offset`: percent by which it shows too much, at every entry; `rate`: its drift (percent/s).
+
+    `resync_share`: part of the full charges after which it showed full; NaN: none was seen. `resync_at`: true charge
+    (percent) at which it does.
+    """
+
+    counting: Counting
+    charge: Floats
+    offset: Floats
+    rate: Floats
+    resync_share: float
+    resync_at: float
+    worst_drift: float
+
+
+class Voltage(NamedTuple):
+    """The bus voltage: rest voltage on a grid of tenths of a percent, resistance, and that of the slow polarisation."""
+
+    rest_v: Floats
+    ohm: float
+    slow_ohm: float
+    noise_v: float
+
+
+def counting_of(step_s: float, told: Floats, amps: Floats, capacity_ah: float) -> Counting:
+    """Return how the monitor counts, by least squares over stretches below full; the plate is what to begin with."""
+    hours = step_s / HOUR_S
+    length = max(1, round(STRETCH_S / step_s))
+    rows, deltas = [], []
+    for begin in range(0, len(told) - length, length):
+        part, flow = told[begin : begin + length + 1], amps[begin : begin + length]
+        if not (np.isfinite(part).all() and np.isfinite(flow).all()):
+            continue
+        if part.max() > COUNTED_BELOW or np.abs(np.diff(part)).max() > max(
+            JUMP, 1.5 * _biggest(flow, hours, capacity_ah)
+        ):
+            continue
+        rows.append((flow[flow > 0].sum() * hours, -flow[flow < 0].sum() * hours, length * hours))
+        deltas.append(part[-1] - part[0])
+    plate = 100.0 / capacity_ah
+    prior = np.array([plate, plate, 0.0])
+    sure = np.array([PLATE_SURE * plate, PLATE_SURE * plate, OFFSET_A * plate])
+    design = np.array(rows).reshape(-1, 3) * np.array([1.0, -1.0, 1.0])
+    weight = 1.0 / 0.2
+    normal = design.T @ design * weight**2 + np.diag(1.0 / sure**2)
+    found = np.linalg.solve(normal, design.T @ np.array(deltas) * weight**2 + prior / sure**2)
+    spread = np.sqrt(np.linalg.inv(normal)[1, 1])
+    return Counting(float(found[0]), float(found[1]), float(found[2]), float(spread / plate))
+
+
+def _biggest(flow: Floats, hours: float, capacity_ah: float) -> float:
+    return float(np.abs(flow).max() * hours * 100.0 / capacity_ah)
+
+
+def monitor_of(
+    step_s: float, told: Floats, amps: Floats, counting: Counting, full: Sequence[int], charge_step: float
+) -> Monitor:
+    """Return true charge and the monitor's offset: both are known where the bank was full, and in between by current.
+
+    What the current leaves open between two full charges is laid evenly over the time between them.
+    """
+    flow = np.where(np.isfinite(amps), amps, 0.0) * step_s / HOUR_S
+    moved = np.concatenate([[0.0], np.cumsum(np.where(flow > 0, counting.in_per_ah, counting.out_per_ah) * flow)])
+    moved = (moved[1:] + moved[:-1]) / 2.0
+    charge, rates = _anchored(moved, full, told)
+    offset, rate = np.zeros(len(told)), np.zeros(len(told))
+    resynced = []
+    for begin, end in zip((0, *[one + 1 for one in full]), (*[one + 1 for one in full], len(told)), strict=True):
+        part = slice(begin, end)
+        offset[part], rate[part] = _offset(step_s, told[part] - charge[part], told[part])
+    for one in full:
+        near = slice(max(0, one - round(2 * HOUR_S / step_s)), one + round(2 * HOUR_S / step_s))
+        resynced.append(bool(np.nanmax(told[near]) >= 100.0 - max(0.06, 0.51 * charge_step)))
+    share = float(np.mean(resynced)) if resynced else math.nan
+    worst = float(np.max(np.abs(rates)) * 86_400.0 / step_s) if len(rates) else math.nan
+    return Monitor(counting, charge, offset, rate, share, _resync_at(told, charge, charge_step), worst)
+
+
+def _anchored(moved: Floats, full: Sequence[int], told: Floats) -> tuple[Floats, Floats]:
+    """Return the charge (percent), and what was left open in each entry between the full charges."""
+    if not full:
+        known = np.isfinite(told)
+        return moved + float(np.median(told[known] - moved[known])), np.empty(0)
+    at = np.array(full)
+    open_ = 100.0 - moved[at]
+    rates = np.diff(open_) / np.maximum(np.diff(at), 1)
+    mean = (open_[-1] - open_[0]) / max(1, at[-1] - at[0])
+    number = np.arange(len(moved))
+    left = np.interp(number, at, open_)
+    left = np.where(number < at[0], open_[0] - mean * (at[0] - number), left)
+    left = np.where(number > at[-1], open_[-1] + mean * (number - at[-1]), left)
+    return moved + left, rates
+
+
+def _offset(step_s: float, wrong: Floats, told: Floats) -> tuple[Floats, Floats]:
+    """Return the offset and its rate (percent/s) over one time between full charges, on a straight line."""
+    number = np.arange(len(wrong))
+    good = np.isfinite(wrong) & (told < 99.9)  # (a count stops at 100)
+    if good.sum() * step_s < 4 * HOUR_S:
+        level = float(np.median(wrong[good])) if good.any() else 0.0
+        return np.full(len(wrong), level), np.zeros(len(wrong))
+    x = number[good] - number[good].mean()
+    slope = float((x * wrong[good]).sum() / max(1.0, float((x * x).sum())))
+    line = float(wrong[good].mean()) + slope * (number - number[good].mean())
+    return line, np.full(len(wrong), slope / step_s)
+
+
+def _resync_at(told: Floats, charge: Floats, charge_step: float) -> float:
+    """Return the charge at which the monitor came to show 100 (percent)."""
+    top = told >= 100.0 - max(0.05, charge_step / 2)
+    begun = [run.begin for run in runs_of(top) if run.begin > 0]
+    if not begun:
+        return 100.0
+    return float(np.clip(np.median(charge[begun]), 99.0, 99.98))
+
+
+def voltage_of(step_s: float, volts: Floats, amps: Floats, charge: Floats, cells: int, plate_ohm: float) -> Voltage:
+    """Return rest voltage and resistances, by least squares; the cells' usual curve is what to begin with."""
+    slow = slow_amps(step_s, amps)
+    steady = np.abs(np.diff(amps, prepend=amps[0])) < np.inf
+    good = np.isfinite(volts) & np.isfinite(amps) & (charge > KNOTS[0]) & (charge <= 100.2) & steady
+    u = np.clip(charge[good], KNOTS[0], 100.0)
+    knots = np.array(KNOTS)
+    hats = np.stack([np.interp(u, knots, row) for row in np.eye(len(knots))], axis=1)
+    design = np.column_stack([hats, amps[good], slow[good]])
+    usual = np.array([usual_rest_v(one, cells) for one in KNOTS])
+    prior = np.concatenate([usual, [plate_ohm, plate_ohm / 2]])
+    sure = np.concatenate([np.full(len(knots), 0.02 * cells), [plate_ohm, plate_ohm]])
+    found = prior
+    weight = np.ones(len(u))
+    for _ in range(3):  # robust: what lies far off weighs less
+        scaled = design * weight[:, None]
+        normal = scaled.T @ design / 0.02**2 / 50.0 + np.diag(1.0 / sure**2)
+        found = np.linalg.solve(normal, scaled.T @ volts[good] / 0.02**2 / 50.0 + prior / sure**2)
+        off = np.abs(volts[good] - design @ found)
+        weight = 1.0 / np.maximum(1.0, off / 0.05)
+    rest = np.maximum.accumulate(found[: len(knots)])
+    grid = np.linspace(0.0, 100.0, 1001)
+    off_v = float(np.median(np.abs(volts[good] - design @ found)))
+    return Voltage(np.interp(grid, knots, rest), max(1e-4, float(found[-2])), max(0.0, float(found[-1])), off_v)
+
+
+def usual_rest_v(percent: float, cells: int) -> float:
+    """Return the rest voltage of a bank of such cells."""
+    charges, volts = zip(*LIFEPO4_OCV, strict=True)
+    return cells * float(np.interp(percent / 100.0, charges, volts))
+
+
+def slow_amps(step_s: float, amps: Floats) -> Floats:
+    """Return the current that the slow polarisation follows: a first-order mean."""
+    keep = math.exp(-step_s / SLOW_S)
+    slow, now = np.empty(len(amps)), 0.0
+    for at, flow in enumerate(np.where(np.isfinite(amps), amps, 0.0).tolist()):
+        now = keep * now + (1.0 - keep) * flow
+        slow[at] = now
+    return slow
+
+
+def known_part(flags: Flags) -> float:
+    """Return the part of the entries that is set."""
+    return float(np.mean(flags)) if len(flags) else 0.0

@@ -1,0 +1,184 @@
+"""What the record tells of the solar charger: its set points, when it throttles, and how it ends absorption."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from dumpload.forecast.evidence import Flags, Floats
+from dumpload.forecast.runs import Run, closed_up, runs_of, smeared
+
+# Common practice, no source: per cell (V). A bank of LiFePO4 rests below the first; set points are above it.
+HIGHEST_REST_CELL_V, LOWEST_ABSORPTION_CELL_V = 3.356, 3.40
+# A voltage this near a set point is held there; one that moves less in an entry is steady (V).
+HELD_V, STEADY_V = 0.03, 0.011
+# The sun is high enough to be missed (sine of 8 degrees).
+SUN_HEIGHT = 0.139
+# A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
+FLOAT_HELD_S, PAUSE_S = 600.0, 1800.0
+
+
+class Charger(NamedTuple):
+    """The charger as seen. `float_v` NaN: it gives nothing once full, until the bus is below `restart_v`.
+
+    `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
+    and NaN: it never does, or not by that. `throttled`: in which entries it gave less than it could have.
+    `absorbing`, `floating`: at which set point. `full`: the last entry of each absorption that ended in a full bank.
+    """
+
+    absorption_v: float
+    float_v: float
+    restart_v: float
+    absorption_s: float
+    tail_a: float
+    begins_daily: bool
+    throttled: Flags
+    absorbing: Flags
+    floating: Flags
+    resting: Flags
+    full: tuple[int, ...]
+
+
+class Seen(NamedTuple):
+    """What the charger is judged by, on the grid of the record; `net_w`: power into bank and load together.
+
+    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`: by its plate.
+    """
+
+    step_s: float
+    volts: Floats
+    amps: Floats
+    net_w: Floats
+    solar_w: Floats | None
+    height: Floats
+    house_w: float
+    cells: int
+    capacity_ah: float
+
+
+def find_charger(seen: Seen) -> Charger:
+    """Return what the record tells of the charger."""
+    top_v = absorption_v(seen)
+    float_v = find_float_v(seen, top_v)
+    absorbing = closed_up(np.abs(seen.volts - top_v) < HELD_V, 2) & (seen.height > 0.0)
+    floating = _floating(seen, absorbing, top_v, float_v)
+    resting = _resting(seen, absorbing, floating, top_v, float_v)
+    restart_v, restarts = _restarts(seen, absorbing, floating, resting)
+    if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
+        float_v, floating = math.nan, np.zeros_like(floating)
+    throttled = smeared(absorbing | floating | resting, 1) & (seen.height > -0.02)
+    holds = holds_of(seen, absorbing, floating | resting)
+    absorption_s, tail_a = _end_of_absorption(seen, holds)
+    full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
+    return Charger(top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full)
+
+
+def absorption_v(seen: Seen) -> float:
+    """Return the voltage at which the bus is clipped by day: the most usual of the highest ones."""
+    volts = seen.volts[(seen.height > 0.0) & np.isfinite(seen.volts)]
+    top = np.quantile(volts, 0.9995)
+    near = volts[volts > top - 0.12]
+    values, counts = np.unique(np.round(near, 2), return_counts=True)
+    smooth = np.array([counts[np.abs(values - value) < 0.025].sum() for value in values])
+    return float(np.median(near[np.abs(near - values[int(smooth.argmax())]) < 0.025]))
+
+
+def find_float_v(seen: Seen, top_v: float) -> float:
+    """Return the voltage at which the bus stays by day once the bank is full; NaN: there is none."""
+    low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
+    moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
+    steady = (moved < STEADY_V) & (np.roll(moved, -1) < STEADY_V) & (seen.height > SUN_HEIGHT)
+    volts = seen.volts[steady & (seen.volts > low) & (seen.volts < high)]
+    least = max(30, round(0.003 * (seen.height > SUN_HEIGHT).sum()))
+    if len(volts) < least:
+        return math.nan
+    values, counts = np.unique(np.round(volts, 2), return_counts=True)
+    smooth = np.array([counts[np.abs(values - value) < 0.015].sum() for value in values])
+    best = int(smooth.argmax())
+    if smooth[best] < max(least, 0.2 * len(volts)):
+        return math.nan
+    return float(np.median(volts[np.abs(volts - values[best]) < 0.015]))
+
+
+def _since(mark: Flags, height: Floats) -> Flags:
+    """Return where there has been a mark since the sun rose."""
+    number = np.arange(len(mark))
+    last_mark = np.maximum.accumulate(np.where(mark, number, -1))
+    risen = np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
+    last_rise = np.zeros(len(mark), np.int64)
+    last_rise[risen] = risen
+    return last_mark >= np.maximum.accumulate(last_rise)
+
+
+def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Flags:
+    if math.isnan(float_v):
+        return np.zeros(len(seen.volts), np.bool_)
+    near = (np.abs(seen.volts - float_v) < HELD_V) & (seen.height > 0.0)
+    after = near & _since(absorbing, seen.height)
+    small = near & (np.abs(seen.amps) < 0.01 * seen.capacity_ah)
+    for run in runs_of(closed_up(small, 2)):  # a float that goes on from the day before
+        if run.entries * seen.step_s < FLOAT_HELD_S:
+            small[run.begin : run.end] = False
+    return np.asarray(closed_up(after | small, 2) & (seen.volts < top_v - HELD_V), np.bool_)
+
+
+def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
+    """Return where the charger gives nothing under the sun although it could."""
+    idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
+    if seen.solar_w is not None:
+        idle = seen.solar_w < 8.0
+    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - HELD_V) & _since(absorbing | floating, seen.height)
+    if not math.isnan(float_v):
+        idle &= seen.volts > float_v
+    return np.asarray(idle, np.bool_)
+
+
+def _restarts(seen: Seen, absorbing: Flags, floating: Flags, resting: Flags) -> tuple[float, int]:
+    """Return the voltage below which the charger began anew after a rest of the same day, and how often it did."""
+    lows = []
+    for run in runs_of(closed_up(resting, 3)):
+        later = slice(run.end, min(run.end + round(900.0 / seen.step_s), len(resting)))
+        began = seen.net_w[later] > 2.0 * seen.house_w + 50.0
+        if run.entries * seen.step_s >= FLOAT_HELD_S and began.any() and not floating[later].any():
+            lows.append(float(np.min(seen.volts[run.begin : run.end + 1])))
+    return (float(np.median(lows)) if lows else math.nan), len(lows)
+
+
+class Hold(NamedTuple):
+    """One absorption: its entries, how long it held (s), and the current at its end; `ended`: float or rest followed.
+
+    `is_full`: it left the bank full.
+    """
+
+    run: Run
+    held_s: float
+    amps: float
+    ended: bool
+    is_full: bool
+
+
+def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
+    """Return every absorption."""
+    found = []
+    for run in runs_of(closed_up(absorbing, round(PAUSE_S / seen.step_s))):
+        inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
+        tail = float(np.min(seen.amps[inside[-3:]]))
+        later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
+        found.append(Hold(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > PAUSE_S / 4), False))
+    ends = [hold.amps for hold in found if hold.ended]
+    most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
+    return [hold._replace(is_full=hold.amps <= most) for hold in found]
+
+
+def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
+    """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
+    ended = [hold for hold in holds if hold.ended]
+    if len(ended) < 2:
+        return math.inf, math.nan
+    times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
+    time_s, tail_a = float(np.median(times)), float(np.median(tails))
+    varies_time = np.subtract(*np.quantile(times, (0.75, 0.25))) / max(time_s, 2 * seen.step_s)
+    varies_tail = np.subtract(*np.quantile(tails, (0.75, 0.25))) / max(tail_a, 1.0)
+    if varies_time <= max(0.25, varies_tail):
+        return time_s, math.nan
+    return float(times.max()), tail_a

@@ -1,0 +1,55 @@
+"""The closed-loop replay from a record to figures: one call for the command line."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from dumpload.config.model import Settings
+from dumpload.config.to_core import controller_setup
+from dumpload.core.signals import Signal
+from dumpload.forecast import gates, interval
+from dumpload.forecast.evidence import EvidenceError, gather
+from dumpload.forecast.model import build
+from dumpload.forecast.step import compiled_sail
+from dumpload.records.record import ReadLog, Record
+
+
+class Forecast(NamedTuple):
+    """What other settings would have come to. `outcome` None: it could not even be tried."""
+
+    verdict: gates.Verdict
+    outcome: interval.Outcome | None
+    signals: Sequence[Signal]
+
+
+def forecast(
+    record: Record,
+    settings: Settings,
+    recorded_with: Settings,
+    log: ReadLog,
+    *,
+    run: Callable[..., Any] | None = None,
+    watch: Callable[[float], None] = lambda _part: None,
+    say: Callable[[str], None] = lambda _words: None,
+) -> Forecast:
+    """Forecast what `settings` would have done with a record made under `recorded_with`.
+
+    Raises:
+        RecordError: the record cannot be read.
+    """
+    try:
+        evidence = gather(record.read(log))
+        model = build(evidence, settings, recorded_with)
+    except EvidenceError as error:
+        return Forecast(gates.Verdict("refused", (f"{error}.",)), None, ())
+    law = controller_setup(settings)
+    sums = interval.sums_of(model, law, run or compiled_sail(say), watch)
+    least_part = _least_part(evidence.has)
+    outcome = interval.outcome_of(model, sums, least_part=least_part)
+    return Forecast(gates.verdict(model, law, outcome, least_part), outcome, tuple(sorted(evidence.signals)))
+
+
+def _least_part(has: Callable[..., bool]) -> float:
+    """Return how sure energy can be at most (part), by the signals of the record."""
+    if not has(Signal.BATTERY_POWER, Signal.BATTERY_VOLTAGE):
+        return interval.WITHOUT_POWER
+    return 0.0 if has(Signal.LOAD_POWER) or has(Signal.SOLAR_POWER) else interval.WITHOUT_LOAD

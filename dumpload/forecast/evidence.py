@@ -1,0 +1,216 @@
+"""A record as evidence: every signal as its mean over the entries of a regular grid, and what the recorded relay did."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dumpload.core.controller import Event, Kind
+from dumpload.core.signals import Signal
+from dumpload.records.items import PLAIN, Hold, Instant, Item, Moved, Restart, RowBatch
+from dumpload.replay.arrays import codes_of
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+# Rows further apart than this are a gap: what happened in between is not known (s).
+GAP_S = 300.0
+# The finest and the coarsest grid (s). Rows further apart than the coarsest leave the dwells to chance.
+FINEST_S, COARSEST_S = 10.0, 60.0
+SLOWEST_ROWS_S = 90.0
+LEAST_DAYS = 7.0
+
+
+class EvidenceError(Exception):
+    """The record cannot be used for a forecast; the message says why and what to record."""
+
+
+class Evidence(NamedTuple):
+    """The record on its grid. `step_s`: length of an entry (s); `began`: Unix s of the first.
+
+    `signals`: mean of each signal in each entry, NaN where it is not known. `relay`: part of the entry that the relay
+    was on. `known`: the entry lies in no gap. `charge_step`: the step in which the state of charge is told (percent).
+    `rows_s`: how far rows are apart.
+    """
+
+    step_s: float
+    began: float
+    signals: Mapping[Signal, Floats]
+    relay: Floats
+    known: Flags
+    charge_step: float
+    rows_s: float
+
+    @property
+    def entries(self) -> int:
+        """How many entries there are."""
+        return len(self.relay)
+
+    @property
+    def days(self) -> float:
+        """How long the record is, in days."""
+        return self.entries * self.step_s / 86_400.0
+
+    @property
+    def middle(self) -> Floats:
+        """The middle of each entry (Unix s)."""
+        middle: Floats = self.began + (np.arange(self.entries) + 0.5) * self.step_s
+        return middle
+
+    def has(self, *signals: Signal) -> bool:
+        """Return whether the record has all of these signals."""
+        return all(signal in self.signals for signal in signals)
+
+
+class _Track:
+    """The samples of one signal as they come: times, values, and until when each went on arriving."""
+
+    def __init__(self) -> None:
+        self.parts: list[tuple[Floats, Floats]] = []
+        self.t: list[float] = []
+        self.value: list[float] = []
+
+    def add(self, t: float, value: float) -> None:
+        self.t.append(t)
+        self.value.append(value)
+
+    def joined(self) -> tuple[Floats, Floats]:
+        self.parts.append((np.array(self.t), np.array(self.value)))
+        t, value = (np.concatenate(part) for part in zip(*self.parts, strict=True))
+        order = np.argsort(t, kind="stable")
+        return t[order], value[order]
+
+
+def gather(items: Iterable[Item]) -> Evidence:
+    """Return a record's items on a grid.
+
+    Raises:
+        EvidenceError: it has no relay, is too short, or its rows are too far apart.
+    """
+    tracks: dict[Signal, _Track] = defaultdict(_Track)
+    relay, last = _Track(), -1
+    for item in items:
+        if isinstance(item, RowBatch):
+            _take_rows(item, tracks, relay)
+        elif isinstance(item, Instant):
+            last = _take_instant(item, tracks, relay, last)
+        elif isinstance(item, Restart):
+            relay.add(item.t - item.ahead, 0.0)
+    return _laid_out({signal: track.joined() for signal, track in tracks.items()}, relay.joined())
+
+
+def _take_rows(batch: RowBatch, tracks: Mapping[Signal, _Track], relay: _Track) -> None:
+    times = np.asarray(batch.times, np.float64)
+    for signal, column in batch.columns.items():
+        plain = codes_of(column) == PLAIN
+        tracks[signal].parts.append((times[plain], np.asarray(column.values, np.float64)[plain]))
+    if batch.relay is not None:
+        plain = codes_of(batch.relay) == PLAIN
+        relay.parts.append((times[plain], np.asarray(batch.relay.values, np.float64)[plain]))
+
+
+def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track, last: int) -> int:
+    """Take the samples of one moment; a value that went on arriving is one more sample at its end."""
+    wall, value = item.t - item.ahead, np.nan
+    for one in item.items:
+        if isinstance(one, Event) and one.kind == Kind.SAMPLE:
+            value = one.value
+            tracks[one.signal].add(wall, value)
+        elif isinstance(one, Hold):
+            if one.until > item.t:
+                tracks[one.signal].add(one.until - item.ahead, value)
+        elif isinstance(one, Moved):
+            relay.add(wall, 1.0 if one.on else 0.0)
+    return last
+
+
+def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Floats, Floats]) -> Evidence:
+    charge_t, charge = tracks.get(Signal.STATE_OF_CHARGE, (np.empty(0), np.empty(0)))
+    if not len(relay[0]):
+        msg = (
+            "expected a column relay (on or off, 1 or 0), or a history: without it a record does not tell what its "
+            "relay did"
+        )
+        raise EvidenceError(msg)
+    if len(charge_t) < 2 or charge_t[-1] - charge_t[0] < LEAST_DAYS * 86_400.0:
+        days = 0.0 if not len(charge_t) else (charge_t[-1] - charge_t[0]) / 86_400.0
+        msg = f"expected a record of at least {LEAST_DAYS:g} days; this one has {days:.1f}: record for longer"
+        raise EvidenceError(msg)
+    rows_s = float(np.median(np.diff(charge_t)[np.diff(charge_t) > 0.0]))
+    if rows_s > SLOWEST_ROWS_S:
+        msg = (
+            f"expected rows at most {COARSEST_S:g} s apart; these are {rows_s:g} s apart: record more often, since "
+            "the relay moves within minutes"
+        )
+        raise EvidenceError(msg)
+    step_s = float(np.clip(round(rows_s / FINEST_S) * FINEST_S, FINEST_S, COARSEST_S))
+    entries = int((charge_t[-1] - charge_t[0]) // step_s)
+    edges = charge_t[0] + np.arange(entries + 1) * step_s
+    signals = {
+        signal: means(t, value, edges) for signal, (t, value) in tracks.items() if _is_measured(signal, t, edges)
+    }
+    known = np.isfinite(signals[Signal.STATE_OF_CHARGE])
+    on = held(*relay, edges)
+    return Evidence(step_s, float(edges[0]), signals, on, known, step_of(charge), rows_s)
+
+
+def _is_measured(signal: Signal, t: Floats, edges: Floats) -> bool:
+    return signal != Signal.HEARTBEAT and len(t) > 1 and t[-1] - t[0] > 0.5 * (edges[-1] - edges[0])
+
+
+def means(t: Floats, value: Floats, edges: Floats) -> Floats:
+    """Return the mean of a signal between the edges, on straight lines between its samples; NaN in a gap."""
+    t, first = np.unique(t, return_index=True)
+    value = value[first]
+    area = np.concatenate([[0.0], np.cumsum(np.diff(t) * (value[1:] + value[:-1]) / 2.0)])
+    mean: Floats = np.diff(_area_at(edges, t, value, area)) / np.diff(edges)
+    gaps = np.flatnonzero(np.diff(t) > GAP_S)
+    for gap in gaps:
+        first_entry = max(0, int(np.searchsorted(edges, t[gap], side="right")) - 1)
+        last_entry = int(np.searchsorted(edges, t[gap + 1], side="left"))
+        mean[first_entry:last_entry] = np.nan
+    mean[edges[:-1] < t[0] - GAP_S] = np.nan
+    mean[edges[1:] > t[-1] + GAP_S] = np.nan
+    return mean
+
+
+def _area_at(edges: Floats, t: Floats, value: Floats, area: Floats) -> Floats:
+    """Return the integral up to each edge; beyond the samples the nearest one is kept."""
+    place = np.clip(np.searchsorted(t, edges, side="right") - 1, 0, len(t) - 2)
+    span = edges - t[place]
+    slope = (value[place + 1] - value[place]) / (t[place + 1] - t[place])
+    inside = area[place] + value[place] * span + slope * span * span / 2.0
+    before, after = edges < t[0], edges > t[-1]
+    inside[before] = (edges[before] - t[0]) * value[0]
+    inside[after] = area[-1] + (edges[after] - t[-1]) * value[-1]
+    return np.asarray(inside, np.float64)
+
+
+def held(t: Floats, value: Floats, edges: Floats) -> Floats:
+    """Return the mean between the edges of what keeps its value until the next sample; 0 before the first."""
+    area = np.concatenate([[0.0], np.cumsum(np.diff(t) * value[:-1])])
+    place = np.searchsorted(t, edges, side="right") - 1
+    at = np.where(place < 0, 0.0, area[place] + value[place] * (edges - t[place]))
+    mean: Floats = np.diff(at) / np.diff(edges)
+    return mean
+
+
+def step_of(charge: Floats) -> float:
+    """Return the step in which the charge is told (percent): the smallest usual distance of two different values."""
+    different = np.unique(np.round(charge, 4))
+    if len(different) < 3:
+        return 1.0
+    return float(np.clip(np.quantile(np.diff(different), 0.1), 0.0, 5.0))
+
+
+def items_known(evidence: Evidence, *signals: Signal) -> Flags:
+    """Return in which entries all of these signals are known."""
+    known = evidence.known.copy()
+    for signal in signals:
+        known &= np.isfinite(evidence.signals[signal])
+    return known
+
+
+Arrays = Mapping[str, Any]

@@ -1,0 +1,237 @@
+"""What the record tells of element and tank: resistance, when the thermostat was open, and how much heat is asked for."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+
+from dumpload.forecast.evidence import Flags, Floats
+from dumpload.forecast.runs import Run, runs_of
+
+HOUR_S = 3600.0
+# An element that draws less than this part of what it should has its thermostat open.
+OPEN_BELOW = 0.3
+# Usual difference between opening and closing (K), and of the water that comes in to the one that is hot.
+BAND_K = 8.0
+# Water at the taps (degC), and the blocks in which the tank is reckoned (s).
+WANTED_C, BLOCK_S = 40.0, 600.0
+
+
+class Element(NamedTuple):
+    """The element: its resistance with its cable (ohm), and by its plate. `measured`: the record has shown it."""
+
+    ohm: float
+    plate_ohm: float
+    measured: bool
+
+
+class TankPlates(NamedTuple):
+    """The tank by its plates: Wh a kelvin, W a kelvin, temperatures of opening, room and cold water (degC)."""
+
+    wh_per_k: float
+    loss_w_k: float
+    opens_c: float
+    around_c: float
+    cold_c: float
+
+    @property
+    def most_wh(self) -> float:
+        """Heat missing when all the water is cold (Wh)."""
+        return self.wh_per_k * (self.opens_c - self.cold_c)
+
+
+class Tank(NamedTuple):
+    """The tank as heat missing until the thermostat opens (Wh), at every entry, in the recorded boat.
+
+    `draw_w`: heat that the taps would take from water that is hot enough. `band_wh`: what is missing when the
+    thermostat closes again. `openings`: how often it was seen to open; never: the draws are a guess, and no less.
+    """
+
+    missing_wh: Floats
+    draw_w: Floats
+    band_wh: float
+    openings: int
+    measured: bool
+
+
+def element_of(relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: float) -> Element:
+    """Return the element: by what it drew with the relay on, else by its plate."""
+    if load_w is not None:
+        on = (relay > 0.99) & (load_w > 0.5 * volts * volts / plate_ohm / 2.0) & np.isfinite(volts)
+        if on.sum() >= 10:
+            return Element(float(np.median(volts[on] ** 2 / load_w[on])), plate_ohm, True)
+    return Element(plate_ohm, plate_ohm, False)
+
+
+class Guess(NamedTuple):
+    """What the load took where it was not measured (W), and where that is doubtful."""
+
+    load_w: Floats
+    doubtful: Flags
+
+
+def guess_load(
+    relay: Floats, volts: Floats, power_w: Floats, solar_w: Floats | None, ohm: float, house_w: float, throttled: Flags
+) -> Guess:
+    """Return what the load took, from the relay and the steps that an open thermostat leaves in the other powers."""
+    drawn = volts * volts / ohm
+    if solar_w is not None:
+        closed = (solar_w - power_w) >= 0.85 * drawn + 0.5 * house_w
+        return Guess(np.where(closed, relay * drawn, 0.0), np.zeros(len(relay), np.bool_))
+    load_w, doubtful = relay * drawn, np.zeros(len(relay), np.bool_)
+    for run in runs_of(relay > 0.0):
+        opened = _opened_at(run.begin, run.end, power_w, drawn, throttled)
+        load_w[opened : run.end] = 0.0
+        doubtful[run.begin : run.end] = throttled[run.begin : run.end]
+    return Guess(load_w, doubtful)
+
+
+def _opened_at(begin: int, end: int, power_w: Floats, drawn: Floats, throttled: Flags) -> int:
+    """Return the entry at which the thermostat opened in a run of the relay; the run's end: it did not."""
+    after = slice(end, min(end + 3, len(power_w)))
+    if throttled[max(0, end - 3) : end + 3].any() or end - begin < 4 or not len(power_w[after]):
+        return end
+    step = float(np.median(power_w[after]) - np.median(power_w[end - 3 : end - 1]))
+    if step > 0.5 * float(drawn[end - 1]):
+        return end
+    rises = power_w[begin + 2 : end] - power_w[begin : end - 2]
+    return begin + 1 + int(np.argmax(rises)) if len(rises) and rises.max() > 0.6 * drawn[end - 1] else end
+
+
+def asked(plates: TankPlates, missing_wh: Floats, draw_w: Floats) -> Floats:
+    """Return the heat that loss and taps take from a tank that misses so much (W)."""
+    celsius = plates.opens_c - missing_wh / plates.wh_per_k
+    warm = np.clip((celsius - plates.cold_c) / (WANTED_C - plates.cold_c), 0.0, 1.0)
+    return np.asarray(plates.loss_w_k * (celsius - plates.around_c) + draw_w * warm, np.float64)
+
+
+def openings_of(step_s: float, relay: Floats, load_w: Floats, drawn_w: Floats) -> list[Run]:
+    """Return when the thermostat opened while the relay was on: the load had been on, and was off for minutes."""
+    is_open = (relay > 0.9) & (load_w < OPEN_BELOW * drawn_w)
+    is_closed = (relay > 0.9) & (load_w > 0.7 * drawn_w)
+    least = max(2, round(120.0 / step_s))
+    return [
+        run
+        for run in runs_of(is_open)
+        if run.entries >= least and is_closed[max(0, run.begin - least - 1) : run.begin].any()
+    ]
+
+
+def tank_of(
+    step_s: float, relay: Floats, load_w: Floats, drawn_w: Floats, celsius: Floats | None, taps: Floats,
+    plates: TankPlates,
+) -> Tank:  # fmt: skip
+    """Return the tank; `taps`: when water is drawn (mean 1), `celsius`: its measured temperature.
+
+    The heat drawn between two openings of the thermostat is what makes the heat that went in fit.
+    """
+    opened = [run.begin for run in openings_of(step_s, relay, load_w, drawn_w)]
+    heat = np.concatenate([[0.0], np.cumsum(np.nan_to_num(load_w))]) * step_s / HOUR_S
+    band_wh = _band(opened, relay, load_w, drawn_w, heat, plates.wh_per_k * BAND_K)
+    size = max(1, round(BLOCK_S / step_s))
+    count = len(load_w) // size
+    load = np.nan_to_num(load_w[: count * size]).reshape(count, size).mean(axis=1)
+    weight = taps[: count * size].reshape(count, size).mean(axis=1)
+    blocks = _Blocks(plates, size * step_s / HOUR_S, load, weight)
+    if celsius is not None and np.isfinite(celsius).mean() > 0.9:
+        nodes, level = _measured(celsius[: count * size], size, opened, plates)
+    else:
+        nodes, level = sorted({one // size for one in opened if one // size < count}), {}
+    missing, draw = blocks.between(nodes, level)
+    rest = len(load_w) - count * size
+    spread = [np.pad(np.repeat(one, size), (0, rest), mode="edge") for one in (missing, draw)]
+    return Tank(spread[0], spread[1] * taps, band_wh, len(opened), bool(level))
+
+
+def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates) -> tuple[list[int], dict[int, float]]:
+    """Return the blocks, two hours apart, at which the measured temperature says what is missing."""
+    hot = np.nanquantile(celsius, 0.999)
+    opens_c = float(np.nanmedian(celsius[opened])) if opened else max(plates.opens_c, float(hot))
+    every = max(1, round(7200.0 / BLOCK_S))
+    level = {}
+    for block in range(0, len(celsius) // size, every):
+        here = celsius[max(0, block * size - 2) : block * size + 3]
+        if np.isfinite(here).any():
+            level[block] = float(np.nanmean(opens_c - here)) * plates.wh_per_k
+    return sorted(level), level
+
+
+class _Blocks(NamedTuple):
+    """The tank by blocks of ten minutes."""
+
+    plates: TankPlates
+    hours: float
+    load_w: Floats
+    taps: Floats
+
+    def run(self, begin: int, end: int, missing: Floats, draw_w: Floats) -> Floats:
+        """Return the missing heat before each block and after the last, for many draws at once."""
+        found = np.empty((end - begin + 1, len(draw_w)))
+        found[0] = missing
+        for at in range(begin, end):
+            now = found[at - begin]
+            more = asked(self.plates, now, draw_w * self.taps[at]) - self.load_w[at]
+            found[at - begin + 1] = np.minimum(now + more * self.hours, self.plates.most_wh)
+        return found
+
+    def between(self, nodes: list[int], level: dict[int, float]) -> tuple[Floats, Floats]:
+        """Return missing heat and draw in every block; at the nodes so much is missing (else nothing)."""
+        count = len(self.load_w)
+        missing, draw = np.zeros(count), np.zeros(count)
+        if not nodes:
+            return self._unseen()
+        found = []
+        for begin, end in zip(nodes[:-1], nodes[1:], strict=True):
+            first, last = level.get(begin, 0.0), level.get(end, 0.0)
+            found.append(self._drawn(begin, end, first, last))
+            self._lay(missing, draw, begin, end, first, found[-1])
+            wrong = last - self.run(begin, end, np.array([first]), np.array([found[-1]]))[-1, 0]
+            missing[begin:end] += wrong * np.arange(end - begin) / (end - begin)
+        begin, end = nodes[0], nodes[-1]
+        usual = float(np.mean(draw[begin:end])) if found else self._least(0, count, 0.5 * self.plates.most_wh)
+        self._lay(
+            missing, draw, end, count, level.get(end, 0.0), max(usual, self._least(end, count, level.get(end, 0.0)))
+        )
+        if begin > 0:
+            starts = np.linspace(0.0, self.plates.most_wh, 41)
+            ends = self.run(0, begin, starts, np.full(41, usual))[-1]
+            self._lay(missing, draw, 0, begin, float(np.interp(level.get(begin, 0.0), ends, starts)), usual)
+        return missing, draw
+
+    def _least(self, begin: int, end: int, first: float) -> float:
+        """Return the least draw with which the thermostat would not have opened in those blocks."""
+        draws = np.linspace(0.0, 4.0 * float(self.load_w[begin:end].mean()) + 400.0, 61) if end > begin else np.zeros(1)
+        lowest = self.run(begin, end, np.full(len(draws), first), draws).min(axis=0)
+        enough = draws[lowest >= min(0.0, first) - 0.05 * self.plates.most_wh]
+        return float(enough[0]) if len(enough) else float(draws[-1])
+
+    def _lay(self, missing: Floats, draw: Floats, begin: int, end: int, first: float, draw_w: float) -> None:
+        missing[begin:end] = self.run(begin, end, np.array([first]), np.array([draw_w]))[:-1, 0]
+        draw[begin:end] = draw_w
+
+    def _drawn(self, begin: int, end: int, first: float, last: float) -> float:
+        """Return the draw with which so much is missing at the end."""
+        went_in = float(self.load_w[begin:end].mean())
+        least = -2.0 * went_in if end - begin <= 24 else 0.0
+        draws = np.linspace(least, 4.0 * went_in + 400.0, 61)
+        ends = self.run(begin, end, np.full(61, first), draws)[-1]
+        return float(np.interp(last, ends, draws))
+
+    def _unseen(self) -> tuple[Floats, Floats]:
+        """Return a guess: the least draw with which the thermostat would not have opened, and half as much again."""
+        count = len(self.load_w)
+        missing, draw = np.zeros(count), np.zeros(count)
+        self._lay(
+            missing, draw, 0, count, 0.5 * self.plates.most_wh, 1.5 * self._least(0, count, 0.5 * self.plates.most_wh)
+        )
+        return np.maximum(missing, 1.0), draw
+
+
+def _band(opened: list[int], relay: Floats, load_w: Floats, drawn_w: Floats, heat: Floats, usual_wh: float) -> float:
+    """Return the heat between closing and opening: what goes in while the relay stays on between two openings."""
+    found = []
+    for begin, end in zip(opened[:-1], opened[1:], strict=True):
+        if (relay[begin:end] > 0.9).all():
+            found.append(heat[end] - heat[begin])
+    good = [one for one in found if math.isfinite(one) and one > 0.1 * usual_wh]
+    return float(np.median(good)) if good else usual_wh

@@ -1,0 +1,218 @@
+"""What the panels could have given while the charger throttled: drawn from what was seen at other times.
+
+Clearness is power over that of a clear sky. While the charger throttles only a lower bound of it is seen, so its
+distribution is the estimate of Kaplan and Meier (1958) for censored observations, apart by how clear the last hour and
+a half was. A path between what was seen before and after follows a first-order autoregression of the normal scores.
+"""
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from dumpload.forecast.evidence import Flags, Floats
+from dumpload.forecast.runs import runs_of
+from dumpload.forecast.sun import DAY_S, SunAt, clear_sky
+
+BLOCK_S = 300.0
+# Lower suns are left out of the clearness (sine of the height), and the classes of the last 90 minutes.
+LEAST_HEIGHT = 0.1
+CLASSES = (0.5, 0.85)
+BEFORE_S = 5400.0
+SCALE_QUANTILE = 0.93
+# Clearest block there is, of the scale's: edges of clouds give a little more than a clear sky.
+CLEAREST = 1.08
+_Z = np.linspace(-5.0, 5.0, 2001)
+_CDF = np.cumsum(np.exp(-_Z * _Z / 2.0))
+_CDF = (_CDF - _CDF[0]) / (_CDF[-1] - _CDF[0])
+
+
+class Sky(NamedTuple):
+    """The sky over the record. `full_w`: power under a clear sky, at every entry. `hidden_part`: of the sunlit time."""
+
+    full_w: Floats
+    hidden_part: float
+
+
+class Blocks(NamedTuple):
+    """Clearness by blocks of five minutes: seen, or at least that; where there is sun; which class before it."""
+
+    clearness: Floats
+    seen: Flags
+    sunlit: Flags
+    kind: Floats
+    day: Floats
+
+
+def scores(part: Floats) -> Floats:
+    """Return the normal scores of parts (0 to 1)."""
+    return np.interp(part, _CDF, _Z)
+
+
+def parts(score: Floats) -> Floats:
+    """Return the parts (0 to 1) of normal scores."""
+    return np.interp(score, _Z, _CDF)
+
+
+def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> Sky:
+    """Return what a clear sky gave: a high quantile of what was seen, by the hour, on a straight line over the day."""
+    sky = clear_sky(sun.height)
+    lit = (sun.height > LEAST_HEIGHT) & np.isfinite(net_w)
+    ratio = np.where(lit, (net_w + house_w) / np.maximum(sky, 1.0), np.nan)
+    points = []
+    for hour in range(-8, 9):
+        here = lit & (np.abs(sun.hours - hour) < 0.5)
+        if here.sum() * step_s < 4 * 3600.0:
+            continue
+        seen = float((here & ~throttled).sum() / here.sum())
+        points.append((hour, float(np.quantile(ratio[here], SCALE_QUANTILE)), max(0.02, seen)))
+    if not points:
+        return Sky(np.zeros(len(net_w)), 1.0)
+    hours, tops, weights = (np.array(part) for part in zip(*points, strict=True))
+    slope, level = _line(hours, tops, weights)
+    line = np.maximum(level + slope * sun.hours, 0.3 * tops.max())
+    return Sky(sky * line, float((lit & throttled).sum() / max(1, lit.sum())))
+
+
+def _line(x: Floats, y: Floats, weight: Floats) -> tuple[float, float]:
+    if len(x) < 3:
+        return 0.0, float(np.max(y))
+    middle = float((weight * x).sum() / weight.sum())
+    level = float((weight * y).sum() / weight.sum())
+    slope = float(
+        (weight * (x - middle) * (y - level)).sum() / ((weight * (x - middle) ** 2).sum() + 4.0 * weight.sum())
+    )
+    return slope, level - slope * middle
+
+
+def blocks_of(step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: Sky) -> Blocks:
+    """Return the clearness block by block."""
+    size = max(1, round(BLOCK_S / step_s))
+    count = len(net_w) // size
+    shape = (count, size)
+    gross = np.nan_to_num(net_w[: count * size] + house_w).reshape(shape)
+    full = sky.full_w[: count * size].reshape(shape)
+    hidden = throttled[: count * size].reshape(shape).mean(axis=1) > 0.3
+    known = np.isfinite(net_w[: count * size]).reshape(shape).all(axis=1)
+    top = float(sky.full_w.max())
+    sunlit = (full.mean(axis=1) > 0.06 * top) & known
+    clearness = np.clip(gross.sum(axis=1) / np.maximum(full.sum(axis=1), 1.0), 0.0, CLEAREST)
+    day = np.floor((began + np.arange(count) * size * step_s) / DAY_S)
+    seen = sunlit & ~hidden
+    return Blocks(clearness, seen, sunlit, _kinds(clearness, seen, day, round(BEFORE_S / BLOCK_S)), day)
+
+
+def _kinds(clearness: Floats, seen: Flags, day: Floats, length: int) -> Floats:
+    """Return the class of every block: by the mean of the last seen ones of its day; -1 where there were none."""
+    kinds = np.full(len(clearness), -1.0)
+    recent: list[float] = []
+    today = -1.0
+    for at in range(len(clearness)):
+        if day[at] != today:
+            today, recent = day[at], []
+        if len(recent) >= 3:
+            kinds[at] = float(np.searchsorted(CLASSES, np.mean(recent)))
+        if seen[at]:
+            recent = [*recent[1 - length :], float(clearness[at])]
+    return kinds
+
+
+def survival(value: Floats, seen: Flags) -> tuple[Floats, Floats]:
+    """Return values in order, and the part that lies below or at each (Kaplan and Meier): censored ones are bounds."""
+    order = np.lexsort((~seen, value))
+    value, seen = value[order], seen[order]
+    at_risk = len(value) - np.arange(len(value))
+    factors = np.where(seen, 1.0 - 1.0 / at_risk, 1.0)
+    below = 1.0 - np.cumprod(factors)
+    return value[seen], below[seen]
+
+
+class Distribution(NamedTuple):
+    """Clearness at parts from 0 to 1."""
+
+    part: Floats
+    clearness: Floats
+
+
+def distribution(value: Floats, seen: Flags) -> Distribution:
+    """Return the distribution of clearness; what is beyond all that was seen lies near a clear sky."""
+    values, below = survival(value, seen)
+    if len(values) < 5:
+        return Distribution(np.array([0.0, 0.15, 1.0]), np.array([0.1, 0.5, 1.0]))
+    left = 1.0 - below[-1]
+    part, clear = np.concatenate([[0.0], below]), np.concatenate([[values[0]], values])
+    if left > 1e-6:
+        part, clear = np.append(part, 1.0), np.append(clear, max(1.0, values[-1]))
+    keep = np.concatenate([np.diff(part) > 1e-9, [True]])
+    return Distribution(part[keep], np.maximum.accumulate(clear[keep]))
+
+
+def paths(
+    step_s: float, net_w: Floats, throttled: Flags, sky: Sky, blocks: Blocks, house_w: float, members: int, seed: int
+) -> Floats:
+    """Return the power of bank and load together, as it could have been, for every member and entry."""
+    clearness = _drawn(blocks, members, np.random.default_rng(seed))
+    size = max(1, round(BLOCK_S / step_s))
+    fine = np.repeat(clearness, size, axis=1)
+    rest = len(net_w) - fine.shape[1]
+    fine = np.pad(fine, ((0, 0), (0, rest)), mode="edge")
+    seen = np.nan_to_num(net_w)
+    offered = np.maximum(fine * sky.full_w - house_w, seen)
+    return np.where(throttled, offered, seen)
+
+
+def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:
+    tables = {}
+    for kind in (-1.0, *range(len(CLASSES) + 1)):
+        here = blocks.sunlit & (blocks.kind == kind) if kind >= 0 else blocks.sunlit
+        if here.sum() < 30:
+            here = blocks.sunlit
+        tables[float(kind)] = distribution(blocks.clearness[here], blocks.seen[here])
+    score = np.full(len(blocks.clearness), np.nan)
+    for kind, table in tables.items():
+        here = blocks.kind == kind
+        score[here] = np.clip(scores(np.interp(blocks.clearness[here], table.clearness, table.part)), -3.0, 3.0)
+    keep = _persistence(score, blocks)
+    found = np.repeat(blocks.clearness[None, :], members, axis=0)
+    for before, after, run in _hidden_runs(blocks):
+        start = None if before < 0 else score[before]
+        end = None if after < 0 else score[after]
+        now = draw.standard_normal(members) if start is None else np.full(members, start)
+        for at in range(*run):
+            table = tables[float(blocks.kind[at])]
+            mean, spread = _bridge(now, end, (after if after >= 0 else run[1]) - at, keep)
+            bound = (score[at] - mean) / spread
+            least = parts(bound)
+            now = mean + spread * scores(least + (1.0 - least) * draw.uniform(size=members))
+            found[:, at] = np.maximum(np.interp(parts(now), table.part, table.clearness), blocks.clearness[at])
+    return found
+
+
+def _persistence(score: Floats, blocks: Blocks) -> float:
+    """Return the correlation of the scores of one block with the next."""
+    both = blocks.seen[1:] & blocks.seen[:-1] & (blocks.day[1:] == blocks.day[:-1])
+    if both.sum() < 50:
+        return 0.9
+    one, other = score[:-1][both], score[1:][both]
+    return float(np.clip(np.corrcoef(one, other)[0, 1], 0.5, 0.98))
+
+
+def _hidden_runs(blocks: Blocks) -> Iterator[tuple[int, int, tuple[int, int]]]:
+    """Yield each run of hidden blocks, with the seen blocks before and after it of the same day (-1: none)."""
+    for run in runs_of(blocks.sunlit & ~blocks.seen):
+        day = blocks.day[run.begin]
+        before = run.begin - 1
+        after = run.end
+        has_before = before >= 0 and blocks.seen[before] and blocks.day[before] == day
+        has_after = after < len(blocks.seen) and blocks.seen[after] and blocks.day[after] == day
+        yield (before if has_before else -1), (after if has_after else -1), (run.begin, run.end)
+
+
+def _bridge(now: Floats, end: float | None, left: int, keep: float) -> tuple[Floats, float]:
+    """Return mean and spread of the next score, given the last one and, if known, one `left` steps from the next."""
+    if end is None:
+        return keep * now, float(np.sqrt(1.0 - keep * keep))
+    ahead = keep**left
+    whole = 1.0 - keep**2 * ahead**2
+    mean = (keep * (1.0 - ahead**2) * now + ahead * (1.0 - keep**2) * end) / whole
+    return mean, float(np.sqrt((1.0 - keep**2) * (1.0 - ahead**2) / whole + 1e-9))

@@ -1,0 +1,351 @@
+"""Bank, charger, monitor, tank and control law through a recorded course, step by step; compiled as it stands.
+
+What came from outside is the record's: the power that bank and load had together, or while the charger throttled what
+they could have had. The boat that is forecast differs from the recorded one only in what its relay does, so wherever
+both are in the same state the record itself is taken (`anchored`).
+"""
+
+import math
+import sys
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+from dumpload.core import law as law_module
+from dumpload.core import permissive as permissive_module
+from dumpload.core.controller import ControllerSettings
+from dumpload.core.freshness import MISSING, NEVER, is_missing
+from dumpload.core.law import Inputs, Memory, Position, Selector, put_relay
+from dumpload.core.law import start as start_law
+from dumpload.core.law import step as apply_law
+from dumpload.core.permissive import PermissiveInputs, PermissiveMemory, first_failed
+from dumpload.core.permissive import remember as remember_permissives
+from dumpload.core.permissive import start as start_permissives
+from dumpload.replay.compiled import CORE
+from dumpload.replay.compiler import Group, compile_group
+
+# What is added up for each day, in the order of the columns: Wh, s, counts, percent, Wh, Wh, s.
+ENERGY, ON_S, SWITCH_ONS, CURTAILED, FROM_BANK, LOWEST, UNSEEN_WH, APART_S = range(8)
+COLUMNS = 8
+
+# What the charger is doing.
+BULK, FLOAT, RESTING = 0, 1, 2
+
+HOUR_S = 3600.0
+# The boats are in the same state within this much: charge and offset (percent), load (part), and where the voltage
+# model may be set right by the record's own voltage (percent of charge apart, V).
+WANTED_C, SAME_WH = 40.0, 40.0
+SAME_PERCENT, SAME_LOAD, NEAR_PERCENT, MOST_BIAS_V, STEEP_FROM = 0.03, 0.08, 3.0, 0.15, 98.5
+
+
+class Ship(NamedTuple):
+    """What does not change: charger, bank, monitor, element, tank.
+
+    `rest_v`: rest voltage on a grid of tenths of a percent. `in_per_ah`, `out_per_ah`: percent of charge.
+    """
+
+    absorption_v: float
+    float_v: float
+    restart_v: float
+    restart_s: float
+    absorption_s: float
+    tail_a: float
+    begins_daily: bool
+    ohm: float
+    slow_ohm: float
+    slow_s: float
+    in_per_ah: float
+    out_per_ah: float
+    charge_step: float
+    resyncs: bool
+    resync_at: float
+    element_ohm: float
+    house_w: float
+    band_wh: float
+    most_wh: float
+    opens_c: float
+    wh_per_k: float
+    loss_w_k: float
+    around_c: float
+    cold_c: float
+    rest_v: Any
+
+
+class Course(NamedTuple):
+    """What was recorded, an entry of each array for every `substeps` steps of `step_s`; see `model`.
+
+    `net_w`: power of bank and load together where the charger did not throttle. `extra`, `drift`: percent of charge and
+    of the monitor's offset, in a step. `bias_v`: by how much the voltage model is wrong. `stage`: -1 unknown, or the
+    charger's. `day`: row of `daily`.
+    """
+
+    step_s: float
+    substeps: int
+    known: Any
+    throttled: Any
+    stage: Any
+    sun_up: Any
+    power_w: Any
+    load_w: Any
+    volts: Any
+    told: Any
+    charge: Any
+    offset: Any
+    extra: Any
+    drift: Any
+    bias_v: Any
+    draw_w: Any
+    missing_wh: Any
+    relay_on: Any
+    day: Any
+
+
+class Hours(NamedTuple):
+    """The local time of every entry under some settings: within the window, number of the day, its beginning (s)."""
+
+    inside: Any
+    day: Any
+    day_began_at: Any
+
+
+class Afloat(NamedTuple):
+    """What goes on from step to step."""
+
+    charge: float
+    offset: float
+    volts: float
+    slow_a: float
+    stage: int
+    held_s: float
+    low_s: float
+    missing_wh: float
+    closed: bool
+
+
+class Flow(NamedTuple):
+    """What happened in a step: power into the bank and the load, and power that went unused (W)."""
+
+    power_w: float
+    load_w: float
+    curtailed_w: float
+    unseen: bool
+    coincides: bool
+
+
+def rest_at(ship: Ship, charge: float) -> tuple[float, float]:
+    """Return the rest voltage at a charge (percent), and by how much it rises for a percent."""
+    place = min(max(charge, 0.0), 99.95) * 10.0
+    index = int(place)
+    slope = ship.rest_v[index + 1] - ship.rest_v[index]
+    return ship.rest_v[index] + slope * (place - index), 10.0 * slope
+
+
+def set_point(ship: Ship, stage: int) -> float:
+    """Return the voltage that the charger holds."""
+    return ship.float_v if stage == FLOAT else ship.absorption_v
+
+
+def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -> tuple[float, bool]:
+    """Return the heat missing until the thermostat opens (Wh), and whether it is closed, after a step."""
+    celsius = ship.opens_c - now.missing_wh / ship.wh_per_k
+    warm = min(1.0, max(0.0, (celsius - ship.cold_c) / (WANTED_C - ship.cold_c)))
+    asked_w = ship.loss_w_k * (celsius - ship.around_c) + draw_w * warm
+    missing = min(now.missing_wh + (asked_w - load_w) * step_s / HOUR_S, ship.most_wh)
+    closed = missing > 0.0 if now.closed else missing >= ship.band_wh
+    return missing, closed
+
+
+def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) -> float:
+    """Return what the load takes (W): as recorded where the recorded relay was on and its tank as warm."""
+    if not is_on:
+        return 0.0
+    if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
+        volts = now.volts / course.volts[entry]
+        return course.load_w[entry] * volts * volts
+    return now.volts * now.volts / ship.element_ohm if now.closed else 0.0
+
+
+def bias_at(ship: Ship, course: Course, entry: int, now: Afloat) -> float:
+    """Return what to add to the voltage of the model: the record's own difference, where the boats are near enough."""
+    near = abs(now.charge - course.charge[entry]) < NEAR_PERCENT
+    steep = now.charge > STEEP_FROM or course.charge[entry] > STEEP_FROM
+    if not near or (steep and course.stage[entry] != now.stage):
+        return 0.0
+    return min(MOST_BIAS_V, max(-MOST_BIAS_V, course.bias_v[entry]))
+
+
+def move(
+    ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float, anchored: bool
+) -> tuple[Afloat, Flow]:
+    """Advance bank and charger by one step with that load."""
+    step_s = course.step_s
+    apart = abs(now.charge - course.charge[entry]) + abs(now.offset - course.offset[entry])
+    same_load = abs(load_w - course.load_w[entry]) <= SAME_LOAD * max(load_w, course.load_w[entry])
+    if anchored and same_load and apart < SAME_PERCENT:
+        return follow(ship, course, entry, now, net_w, load_w)
+    rest_v, slope = rest_at(ship, now.charge)
+    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(ship, course, entry, now)
+    want_w = net_w - load_w
+    set_v = set_point(ship, now.stage)
+    least_w = -ship.house_w - load_w
+    if course.throttled[entry] and course.stage[entry] == RESTING:
+        least_w = course.power_w[entry] + course.load_w[entry] - load_w  # nothing but the house, as recorded
+    if now.stage == RESTING:
+        power_w, held = least_w, False
+    else:
+        rise = slope * ship.in_per_ah * step_s / HOUR_S
+        most_w = set_v * (set_v - emf_v) / (ship.ohm + rise)
+        held = most_w < want_w
+        power_w = max(min(want_w, most_w), least_w) if held else want_w
+    amps = power_w / now.volts
+    volts = min(emf_v + ship.ohm * amps, set_v) if now.stage != RESTING else emf_v + ship.ohm * amps
+    volts = set_v if held and power_w > least_w else volts
+    stage, held_s, low_s = next_stage(ship, now, held and power_w > least_w, volts, amps, step_s)
+    charge, offset, slow_a = count(ship, course, entry, now, amps, held)
+    unseen = course.throttled[entry] and not held and now.stage != RESTING
+    after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
+    return after, Flow(power_w, load_w, max(0.0, want_w - power_w), unseen, False)
+
+
+def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
+    """Return what was recorded, since the boats are in the same state and their loads are the same."""
+    power_w = course.power_w[entry]
+    stage = course.stage[entry] if course.stage[entry] >= 0 else now.stage
+    held_s = now.held_s if stage == now.stage else 0.0
+    if course.throttled[entry] and stage == BULK:
+        held_s += course.step_s
+    if course.throttled[entry] == False and stage == BULK and not course.sun_up[entry]:  # noqa: E712  (an array's)
+        held_s = 0.0
+    volts = course.volts[entry]
+    keep = math.exp(-course.step_s / ship.slow_s)
+    slow_a = keep * now.slow_a + (1.0 - keep) * power_w / volts
+    near = abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH
+    missing_wh = course.missing_wh[entry] if near else now.missing_wh
+    after = Afloat(
+        course.charge[entry], course.offset[entry], volts, slow_a, stage, held_s, 0.0, missing_wh, now.closed
+    )
+    return after, Flow(power_w, load_w, max(0.0, net_w - load_w - power_w), False, True)
+
+
+def next_stage(
+    ship: Ship, now: Afloat, held: bool, volts: float, amps: float, step_s: float
+) -> tuple[int, float, float]:
+    """Return the charger's stage after a step, how long it has held absorption, and how long the bus has been low."""
+    if now.stage != BULK:
+        low_s = now.low_s + step_s if volts < ship.restart_v else 0.0
+        return (BULK, 0.0, 0.0) if low_s >= ship.restart_s else (now.stage, now.held_s, low_s)
+    if not held:
+        return BULK, now.held_s, 0.0
+    held_s = now.held_s + step_s
+    if held_s >= ship.absorption_s or amps < ship.tail_a:
+        return (RESTING if math.isnan(ship.float_v) else FLOAT), 0.0, 0.0
+    return BULK, held_s, 0.0
+
+
+def count(ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held: bool) -> tuple[float, float, float]:
+    """Return true charge, offset of the monitor and slow current after a step."""
+    per_ah = ship.in_per_ah if amps > 0.0 else ship.out_per_ah
+    charge = min(100.0, now.charge + per_ah * amps * course.step_s / HOUR_S + course.extra[entry])
+    offset = now.offset + course.drift[entry]
+    if ship.resyncs and held and now.stage == BULK and charge >= ship.resync_at:
+        offset = 100.0 - charge
+    offset = min(offset, 100.0 - charge)
+    keep = math.exp(-course.step_s / ship.slow_s)
+    return charge, offset, keep * now.slow_a + (1.0 - keep) * amps
+
+
+def shown(ship: Ship, charge: float, offset: float) -> float:
+    """Return the state of charge that the monitor tells (percent)."""
+    percent = charge + offset
+    if ship.charge_step > 0.0:
+        percent = math.floor(percent / ship.charge_step + 0.5) * ship.charge_step
+    return min(100.0, max(0.0, percent))
+
+
+def judge(
+    law: ControllerSettings, memory: Memory, kept: PermissiveMemory, asked: PermissiveInputs, percent: float
+) -> tuple[Memory, PermissiveMemory]:
+    """Return what the daemon's own law and permissives remember after one look."""
+    kept = remember_permissives(law.permissives, kept, asked)
+    cause = first_failed(law.permissives, kept, asked)
+    looked = Inputs(asked.t, percent, asked.t, True, Selector.AUTO, False, cause)
+    return apply_law(law.limits, memory, looked).memory, kept
+
+
+def add_up(row: Any, flow: Flow, on: bool, charge: float, step_s: float) -> None:
+    """Add one step to its day's row."""
+    hours = step_s / HOUR_S
+    row[ENERGY] += flow.load_w * hours
+    row[CURTAILED] += flow.curtailed_w * hours
+    row[FROM_BANK] += min(flow.load_w, max(0.0, -flow.power_w)) * hours
+    if on:
+        row[ON_S] += step_s
+        row[LOWEST] = min(row[LOWEST], charge)
+    if flow.unseen:
+        row[UNSEEN_WH] += flow.load_w * hours
+    if not flow.coincides:
+        row[APART_S] += step_s
+
+
+def sail(
+    ship: Ship, law: ControllerSettings, course: Course, hours: Hours, net_w: Any, heated: bool, anchored: bool,
+    daily: Any,
+) -> Afloat:  # fmt: skip
+    """Run the whole course under some settings, adding up into `daily`; `heated` False: the relay never closes."""
+    memory, kept = start_law(0.0), start_permissives(0.0)
+    now = Afloat(course.charge[0], course.offset[0], course.volts[0], 0.0, BULK, 0.0, 0.0, course.missing_wh[0], True)
+    for entry in range(len(course.known)):
+        row = daily[course.day[entry]]
+        if not course.known[entry]:
+            now, memory = adrift(course, entry, now, memory)
+            continue
+        if ship.begins_daily and not course.sun_up[entry]:
+            now = begun_anew(now)
+        for sub in range(course.substeps):
+            t = (entry * course.substeps + sub + 1) * course.step_s
+            is_on = heated and memory.position == Position.ON
+            load_w = load_at(ship, course, entry, now, is_on)
+            now, flow = move(ship, course, entry, now, net_w[entry], load_w, anchored)
+            missing_wh, closed = heat(ship, now, course.draw_w[entry], load_w, course.step_s)
+            now = Afloat(
+                now.charge, now.offset, now.volts, now.slow_a, now.stage, now.held_s, now.low_s, missing_wh, closed
+            )
+            percent = course.told[entry] if flow.coincides else shown(ship, now.charge, now.offset)
+            celsius = ship.opens_c - missing_wh / ship.wh_per_k
+            asked = PermissiveInputs(
+                t, now.volts, celsius, flow.power_w, memory.position, memory.relay_since, hours.inside[entry], NEVER,
+                hours.day[entry], hours.day_began_at[entry], NEVER,
+            )  # fmt: skip
+            after, kept = judge(law, memory, kept, asked, percent)
+            add_up(row, flow, is_on, now.charge, course.step_s)
+            if heated and after.position == Position.ON and memory.position == Position.OFF:
+                row[SWITCH_ONS] += 1.0
+            memory = after
+    return now
+
+
+def adrift(course: Course, entry: int, now: Afloat, memory: Memory) -> tuple[Afloat, Memory]:
+    """Return state and memory after an entry of which the record says nothing: the load is off, and both boats one."""
+    t = (entry + 1) * course.substeps * course.step_s
+    since = t if memory.position == Position.ON else memory.relay_since
+    missing_wh = course.missing_wh[entry]
+    _, _, _, newest, _, _, _ = memory
+    lost = put_relay(Memory(False, MISSING, MISSING, newest, Position.OFF, since, False), Position.OFF, since)
+    volts = now.volts if is_missing(course.volts[entry]) else course.volts[entry]
+    return (
+        Afloat(course.charge[entry], course.offset[entry], volts, now.slow_a, BULK, 0.0, 0.0, missing_wh, now.closed),
+        lost,
+    )
+
+
+def begun_anew(now: Afloat) -> Afloat:
+    """Return the state with the charger in bulk, as every morning."""
+    return Afloat(now.charge, now.offset, now.volts, now.slow_a, BULK, 0.0, 0.0, now.missing_wh, now.closed)
+
+
+def compiled_sail(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
+    """Return `sail`, compiled with the law; the first time on a computer that takes a while."""
+    assert law_module in CORE  # noqa: S101
+    assert permissive_module in CORE  # noqa: S101
+    (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,)), say)
+    compiled: Callable[..., Any] = run
+    return compiled

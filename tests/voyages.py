@@ -1,0 +1,228 @@
+"""Sixty days of a simulated boat as a record, and what other settings would truly have done: for the closed-loop replay.
+
+The plant is that of `dumpload simulate`; clouds, house and taps change from minute to minute. The forecast was tuned on
+these boats, so they prove nothing about another one.
+"""
+
+import sys
+from functools import cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from judged import settings
+from surveyed import BARGE
+
+from dumpload.config.to_core import controller_setup
+from dumpload.core.law import Position
+from dumpload.physics import plant as plant_module
+from dumpload.physics.plant import step as step_plant
+from dumpload.replay import arrays
+from dumpload.replay.arrays import find_place, local_at, local_times_between
+from dumpload.replay.compiled import CORE
+from dumpload.replay.compiler import Group, compile_group
+from dumpload.simulate import engine
+from dumpload.simulate.boat import installed
+from dumpload.simulate.engine import Boat, Clock, rounded, surroundings, tell, wake
+
+STEP_S = 10.0
+DAY_STEPS = 8640
+SIGNALS = {
+    f"telemetry.{name}.topic": f"barge/{name}"
+    for name in ("battery_voltage", "battery_power", "load_power", "solar_power", "tank_temperature")
+}
+COLUMNS = ("state_of_charge", "battery_voltage", "battery_power", "load_power", "solar_power", "tank_temperature")
+
+
+class World(NamedTuple):
+    """One boat: the keys of its settings that differ from the barge's, its weather, and how it is recorded."""
+
+    keys: dict[str, Any] = {}
+    weather: str = "greensboro"
+    first_day: int = 100
+    days: int = 60
+    seed: int = 1
+    row_s: float = 60.0
+    power_gain: float = 1.0
+    panels: float = 1.0
+    litres: float = 40.0
+    monitor_gain: float = 1.0
+    house: float = 1.0
+
+
+class Truth(NamedTuple):
+    """What a run came to: per local day Wh into the load, Wh curtailed, switch-ons, s on."""
+
+    energy_wh: Any
+    curtailed_wh: Any
+    switch_ons: Any
+    on_s: Any
+
+
+def record_steps(
+    plant: Any, law: Any, telemetry: Any, boat: Any, outside: Any, clock: Any, locals_: Any, heated: Any, every: Any,
+    rows: Any, daily: Any,
+) -> Any:  # fmt: skip
+    """Run all of it; a row of what is measured every so many steps."""
+    place = 0
+    for number in range(len(outside.offered_w)):
+        t = (number + 1) * clock.step_s
+        wall = clock.began + t
+        place = find_place(locals_, wall, place)
+        local = local_at(locals_, place)
+        closed = heated and boat.law.law.position == Position.ON
+        around = surroundings(outside, number)
+        after, flows = step_plant(plant, boat.plant, around, closed, clock.step_s)
+        then = Boat(after, wake(law, boat.law, t, clock.began, local))
+        if number % telemetry.every_steps == 0:
+            then = Boat(after, tell(law, telemetry, then, flows, t, wall, local))
+        now_on = then.law.law.position == Position.ON
+        load_w = flows.element_w + flows.cable_w
+        row = daily[outside.day[number]]
+        row[0] += load_w * clock.step_s / 3600.0
+        row[1] += flows.curtailed_w * clock.step_s / 3600.0
+        row[2] += 1.0 if now_on and boat.law.law.position == Position.OFF else 0.0
+        row[3] += clock.step_s if closed else 0.0
+        if number % every == 0:
+            out = rows[number // every]
+            out[0] = min(100.0, max(0.0, rounded(100.0 * after.counted, telemetry.charge_step_percent)))
+            out[1] = rounded(flows.bus_v, telemetry.voltage_step_v)
+            out[2] = rounded(flows.bank.in_w, telemetry.power_step_w)
+            out[3] = rounded(load_w, telemetry.power_step_w)
+            out[4] = rounded(flows.offered_w - flows.curtailed_w - flows.converter_w, telemetry.power_step_w)
+            out[5] = rounded(after.tank_c, telemetry.temperature_step_c)
+            out[6] = 1.0 if closed else 0.0
+            out[7] = 100.0 * after.charge
+        boat = then
+    return boat
+
+
+@cache
+def _compiled() -> Any:
+    modules = (*CORE, arrays, plant_module, engine, sys.modules[__name__])
+    (run,) = compile_group(Group("voyage", "the plant of the tests", modules, (record_steps,)), print)
+    return run
+
+
+@cache
+def _sun(weather: str, first_day: int, days: int, seed: int) -> tuple[Any, float]:
+    """Return W of a 1.4 kW string for every step, with clouds, and where the days begin (Unix s)."""
+    from dumpload.simulate.weather import Panels, offered_w, typical_year
+
+    year, place = typical_year(weather)
+    watts = offered_w(year, place, [Panels(1400.0, 10.0, 180.0)])
+    year = year._replace(times=year.times + place.longitude_deg / 15.0 * 3600.0)  # noon at 12:00 UTC
+    begin = np.floor(year.times[0] / 86_400) * 86_400 + first_day * 86_400.0
+    t = begin + (np.arange(days * DAY_STEPS) + 0.5) * STEP_S
+    hours = int(24 * round(len(watts) / 24))
+    table = watts[:hours].reshape(-1, 24)
+    near = np.stack([np.roll(table, shift, axis=0) for shift in range(-15, 16)])
+    clear = np.interp(t, year.times[:hours], near.max(axis=0).ravel())
+    mean = np.interp(t, year.times, watts)
+    part = np.clip((mean / np.maximum(clear, 1.0) - 0.2) / 0.8, 0.0, 1.0)
+    draw = np.random.default_rng(seed)
+    blocks = len(t) // 12
+    level = np.empty(blocks)  # a slow random walk in [0, 1] decides between sun and cloud
+    x = 0.0
+    for i in range(blocks):
+        x = 0.85 * x + 0.527 * draw.standard_normal()
+        level[i] = x
+    from math import erf
+
+    uniform = np.array([0.5 * (1 + erf(v / 2**0.5)) for v in level])
+    sunny = np.repeat(uniform, 12) < part
+    return np.where(sunny, clear, 0.2 * clear + 0.0 * mean), float(begin)
+
+
+def _needs(world: World, steps: int) -> tuple[Any, Any]:
+    """Return W of the house and litres drawn in every step."""
+    draw = np.random.default_rng(world.seed + 1000)
+    hour = (np.arange(steps) * STEP_S / 3600.0) % 24
+    house = 35.0 + 45.0 * ((hour > 18) & (hour < 23)) + 20.0 * ((hour > 7) & (hour < 9))
+    at = 0
+    while at < steps:  # a fridge
+        on, off = int(draw.uniform(60, 150)), int(draw.uniform(150, 350))
+        house[at : at + on] += 55.0
+        at += on + off
+    litres = np.zeros(steps)
+    for day in range(steps // DAY_STEPS):
+        for _ in range(draw.poisson(3)):
+            begin = day * DAY_STEPS + int(draw.uniform(7, 22) * 360)
+            house[begin : begin + int(draw.uniform(6, 30))] += draw.uniform(150, 700)
+        for begin_h, share in ((7.5, 0.4), (13.0, 0.15), (19.5, 0.45)):
+            begin = day * DAY_STEPS + int((begin_h + draw.uniform(-1, 1)) * 360)
+            litres[begin] += world.litres * share * draw.gamma(3.0) / 3.0
+    return world.house * house, litres
+
+
+def chosen(world: World, keys: dict[str, Any]) -> Any:
+    """Return the settings of a world's boat, with keys changed."""
+    place = {"greensboro": (36.1, -79.95), "sand-point": (55.32, -160.52), "miami": (25.8, -80.27)}[world.weather]
+    where = {"solar.latitude": place[0], "solar.longitude": 0.0}
+    fixed = {k: v for k, v in BARGE.items() if not k.startswith("driver.") and not k.startswith("contact.")}
+    return settings({**fixed, **SIGNALS, **where, **world.keys, **keys})
+
+
+def sail_on(world: World, keys: dict[str, Any], *, heated: bool = True) -> tuple[Any, Truth, float]:
+    """Return rows of `COLUMNS`, relay and true charge; the truth by day; and when it began (Unix s)."""
+    told = chosen(world, keys)
+    boat = installed(told, STEP_S)
+    plant = boat.plant
+    if world.monitor_gain != 1.0:
+        plant = plant._replace(
+            monitor=plant.monitor._replace(capacity_ah=plant.monitor.capacity_ah * world.monitor_gain)
+        )
+    offered, began = _sun(world.weather, world.first_day, world.days, world.seed)
+    steps = len(offered)
+    house, litres = _needs(world, steps)
+    day = np.arange(steps) // DAY_STEPS
+    around = engine.Outside(1, world.panels * offered, house, litres, day, 16.0, 10.0, 40.0)
+    every = round(world.row_s / STEP_S)
+    rows, daily = np.zeros((-(-steps // every), 8)), np.zeros((world.days, 4))
+    locals_ = local_times_between(controller_setup(told).schedule(), began, began + steps * STEP_S)
+    start = Boat(boat.start.plant._replace(charge=0.7, counted=0.7), boat.start.law)
+    _compiled()(plant, boat.law, boat.telemetry, start, around, Clock(STEP_S, began), locals_, heated, every, rows,
+                daily)  # fmt: skip
+    rows[:, 2:5] *= world.power_gain
+    return rows, Truth(*daily.T), began
+
+
+def write_csv(path: Path, rows: Any, began: float, row_s: float, signals: Any = COLUMNS) -> None:
+    """Write rows as a record with its relay."""
+    columns = [COLUMNS.index(name) for name in signals]
+    t = began + STEP_S + np.arange(len(rows)) * row_s
+    with path.open("w") as file:
+        file.write(",".join(("time", *signals, "relay")) + "\n")
+        for at, row in zip(t, rows, strict=True):
+            file.write(f"{at:.0f}," + ",".join(f"{row[c]:g}" for c in columns) + f",{row[6]:.0f}\n")
+
+
+# Six boats to tune on: chargers that float, that stop when full, that end by tail; monitors that seldom synchronise.
+WORLDS = {
+    "float": World(seed=1),
+    "tail": World({"solar.tail_a": 8, "solar.absorption_s": 14400, "battery.counter_step_percent": 1,
+                   "battery.counter_offset_a": 0.15}, first_day=30, seed=2, litres=80.0, house=1.8),
+    "stop": World({"solar.stops_when_full": True, "solar.rebulk_v": 26.6}, first_day=150, seed=3, row_s=30.0, panels=0.6, house=1.5, litres=70.0),
+    "small": World({"battery.capacity_ah": 160, "battery.resistance_mohm": 11, "load.rated_w": 500}, first_day=200,
+                   seed=4, litres=90.0, panels=0.7),
+    "drift": World({"battery.counter_offset_a": 0.25, "battery.counter_full_a": 2, "battery.counter_full_s": 3000,
+                    "solar.absorption_s": 1800}, first_day=60, seed=5),
+    "north": World({"load.rated_w": 450}, weather="sand-point", first_day=120, seed=6, litres=120.0),
+    "hold": World({"solar.absorption_v": 27.6, "solar.float_v": 27.6, "battery.counter_full_v": 27.4,
+                   "battery.counter_efficiency": 0.97}, weather="miami", first_day=20, seed=7),
+}  # fmt: skip
+
+# Pairs of settings: of the record, and to be forecast.
+BASE = {"permissive.window": ("09:00-17:00",)}
+PAIRS = {
+    "lower cut-in": ({}, {"control.cut_in_percent": 92, "control.cut_out_percent": 85}),
+    "higher cut-in": ({}, {"control.cut_in_percent": 98.5, "control.cut_out_percent": 96}),
+    "narrow": ({}, {"control.cut_in_percent": 96, "control.cut_out_percent": 95}),
+    "from low": ({"control.cut_in_percent": 90, "control.cut_out_percent": 80}, {}),
+    "short window": ({}, {"permissive.window": ("11:00-15:00",)}),
+    "long window": ({"permissive.window": ("11:00-14:00",)}, {"permissive.window": ("08:00-19:00",)}),
+    "dwells": ({}, {"control.min_on_s": 1200, "control.min_off_s": 1200, "control.confirm_s": 300}),
+    "voltage": ({}, {"permissive.voltage_cut_in": 27.8, "permissive.voltage_cut_out": 26.4}),
+    "drain": ({}, {"permissive.drain_limit_w": 100}),
+    "day limit": ({"permissive.max_on_per_day_s": 7200}, {}),
+}
