@@ -43,6 +43,7 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     parser.add_argument("--worlds", nargs="+", help="names of worlds, or how they begin (all)")
     parser.add_argument("--python", default=sys.executable, help="interpreter that has the program to be scored")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, help="questions at a time (one a core)")
+    parser.add_argument("--most", type=int, metavar="N", help="ask no more than N pairs of each set: a fair sample")
     parser.add_argument("--known", action="store_true", help="only what has been answered before: ask nothing new")
     parser.add_argument("--no-open", dest="opened", action="store_false", help="do not ask the open loop anew")
     parser.add_argument("--truth", action="store_true", help="print what is true of each world, and ask nothing")
@@ -63,7 +64,7 @@ def main() -> None:
         for line in _truths(cases, pairs):
             print(line)
         return
-    questions = _questions(cases, pairs, wanted.sets)
+    questions = _questions(cases, pairs, wanted)
     key = asking.tool_key(wanted.python)
     results = _answers(questions, wanted, key)
     print(f"{len(results)} answers of {len(questions)}; sources of the program {key}, of the worlds {_worlds_key()}\n")
@@ -71,16 +72,17 @@ def main() -> None:
         print(line)
 
 
-def _questions(cases: Sequence[Any], pairs: Sequence[Any], sets: Sequence[str]) -> list[Any]:
+def _questions(cases: Sequence[Any], pairs: Sequence[Any], wanted: argparse.Namespace) -> list[Any]:
     """Return what is asked, set by set, mixed within a set: what an interrupted run has asked is a fair sample."""
     from bench.proof.worlds import SETS
 
+    mixed = [(case, pair) for case in cases for pair in pairs]
+    random.Random(1).shuffle(mixed)  # noqa: S311
     questions = []
-    for signals in sets:
+    for signals in wanted.sets:
         heard = set(SETS[signals])
-        some = [(case, pair, signals) for case in cases for pair in pairs if heard.issuperset(pair.needs)]
-        random.Random(signals).shuffle(some)  # noqa: S311
-        questions += some
+        some = [(case, pair, signals) for case, pair in mixed if heard.issuperset(pair.needs)]
+        questions += some[: wanted.most]
     return questions
 
 
