@@ -8,7 +8,7 @@ import os
 import stat
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import NamedTuple, NoReturn
+from typing import BinaryIO, NamedTuple, NoReturn
 
 _KINDS = (
     (stat.S_ISDIR, "a folder"),
@@ -61,18 +61,39 @@ def kind_of(mode: int) -> str:
     return next((words for is_kind, words in _KINDS if is_kind(mode)), "")
 
 
-def read_plain(path: Path, most_bytes: int) -> bytes:
-    """Return the content of a plain file of at most `most_bytes`; never waits for a pipe or a device.
+def open_plain(path: Path, *, follow: bool = True) -> BinaryIO:
+    """Open a plain file for reading.
+
+    Args:
+        path: the file.
+        follow: whether it may be a link to one.
 
     Raises:
-        FileKindError: it is something else, or larger.
-        OSError: it cannot be read.
+        FileKindError: it is something else.
+        OSError: it cannot be opened.
         ValueError: the path has a NUL in it.
     """
-    _check_plain(path.stat())  # before it is opened: opening a device may do something already
-    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
-    with open(descriptor, "rb") as file:  # noqa: PTH123
-        _check_plain(os.fstat(descriptor))
+    # Looked at before it is opened, since opening a device may do something already; opened without waiting, since a
+    # pipe in the place of a file of ours once blocked the start for ever; and looked at again, since it may be another
+    # one by then.
+    _check_plain(path.stat() if follow else path.lstat())
+    flags = os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY
+    file = open(os.open(path, flags if follow else flags | os.O_NOFOLLOW), "rb")  # noqa: PTH123, SIM115
+    try:
+        _check_plain(os.fstat(file.fileno()))
+    except FileKindError:
+        file.close()
+        raise
+    return file
+
+
+def read_plain(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
+    """Return the content of a plain file of at most `most_bytes`.
+
+    Raises:
+        FileKindError, OSError, ValueError: as `open_plain`; or it is larger.
+    """
+    with open_plain(path, follow=follow) as file:
         content = file.read(most_bytes + 1)
     if len(content) > most_bytes:
         message = f"at most {most_bytes} bytes"
@@ -118,12 +139,13 @@ def write_outputs(outputs: Sequence[Output], named: Iterable[Named]) -> None:
             with _worded(output):
                 output.path.parent.mkdir(parents=True, exist_ok=True)
                 staged.append((_random_name_beside(output.path), output))
-                _write_new(staged[-1][0], output)
+                write_new(staged[-1][0], output.content, like=output.path)
         for beside, output in staged:
             with _worded(output):
                 beside.replace(output.path)
         for folder in {output.path.parent for output in outputs}:
-            _sync_folder(folder)
+            with contextlib.suppress(OSError):  # not every file system can
+                _sync_folder(folder)
     finally:
         for beside, _output in staged:
             with contextlib.suppress(OSError):
@@ -152,25 +174,45 @@ def _random_name_beside(path: Path) -> Path:
     return path.with_name(f".dumpload-{os.urandom(8).hex()}")
 
 
-def _write_new(path: Path, output: Output) -> None:
-    """Write and sync a file that must not be there yet, with the mode of the one that it will replace."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
-    with open(descriptor, "wb") as file:  # noqa: PTH123
-        with contextlib.suppress(FileNotFoundError):
-            os.fchmod(descriptor, stat.S_IMODE(output.path.stat().st_mode))
-        file.write(output.content)
+def write_new(path: Path, content: bytes, *, mode: int = 0o666, like: Path | None = None) -> None:
+    """Write and sync a file that must not be there yet, with this mode, or that of `like` where it exists.
+
+    Raises:
+        OSError: it is there, or cannot be written.
+    """
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    with open(os.open(path, flags, mode), "wb") as file:  # noqa: PTH123  (a descriptor)
+        if like is not None:
+            with contextlib.suppress(FileNotFoundError):
+                os.fchmod(file.fileno(), stat.S_IMODE(like.stat().st_mode))
+        file.write(content)
         file.flush()
-        os.fsync(descriptor)
+        os.fsync(file.fileno())
+
+
+def write_synced(path: Path, text: str) -> None:
+    """Replace a small file of ours whole; file, name and folder are on the disk when this returns.
+
+    Raises:
+        OSError: it cannot be written; what was there before stays.
+    """
+    new = path.with_suffix(".new")
+    with contextlib.suppress(FileNotFoundError):
+        new.unlink()
+    write_new(new, text.encode(), mode=0o600)
+    if path.is_dir() and not path.is_symlink():
+        path.rename(path.with_suffix(".unreadable"))
+    new.replace(path)
+    _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:
-    """Make the new names durable, where the file system can."""
-    with contextlib.suppress(OSError):
-        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)
+    """Have the new names on the disk too."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 @contextlib.contextmanager

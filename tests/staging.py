@@ -18,7 +18,6 @@ from world import NOON, START
 from dumpload.config.model import Settings
 from dumpload.core.freshness import NEVER
 from dumpload.daemon import service
-from dumpload.daemon.publisher import Voice
 from dumpload.daemon.recorder import Recorder
 from dumpload.daemon.service import Service
 from dumpload.daemon.state import SavedState
@@ -301,11 +300,11 @@ class Stage:
         self.trace.clock = self.clock
 
     async def _make(self) -> Service:
-        voice = Voice(self.log, self.notifier)
         return Service(
             settings(self.keys),
             self.relay,
-            voice,
+            log=self.log,
+            notifier=self.notifier,
             reload=self._reload,
             clock=self.clock,
             state_file=self.state_file,

@@ -89,7 +89,7 @@ def test_every_alert_has_words_for_its_beginning_and_its_end() -> None:
         assert begin_words(alert, LIMITS, FINE)
         assert END_WORDS[alert]
     facts = FINE._replace(lost=Signal.TANK_TEMPERATURE, lost_s=3600.0)
-    assert begin_words(Alert.DATA_LOST, LIMITS, facts) == "no valid tank temperature for 1 h 00 min"
+    assert begin_words(Alert.DATA_LOST, LIMITS, facts) == "no valid tank temperature for 1 h"
 
 
 def test_the_signals_of_the_permissives_are_needed_too() -> None:

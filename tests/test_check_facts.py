@@ -4,7 +4,7 @@ import pytest
 from judged import settings
 from surveyed import BARGE, without
 
-from dumpload.check.ampacity import ampacity
+from dumpload.check.cable import ampacity
 from dumpload.check.facts import (
     cable_name,
     cable_ohm,

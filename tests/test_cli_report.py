@@ -325,7 +325,7 @@ def test_without_a_history_there_is_nothing_to_tell(barge: Path, capsys: Capture
     [
         ("nowhere.db", "nowhere.db: expected "),
         ("log.csv", "log.csv: expected a history database of the daemon (of another record, replay --report tells)"),
-        ("folder", "folder: expected a file; this is a folder"),
+        ("folder", "folder: expected a plain file, not a folder"),
     ],
 )
 def test_what_is_no_history_is_refused_by_name(barge: Path, capsys: Capture, name: str, words: str) -> None:

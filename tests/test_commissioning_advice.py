@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from judged import settings
 
 from dumpload.commissioning.advice import advise, state_of, why_not
-from dumpload.commissioning.survey import MOST_POINTERS, MOST_TOPICS, Arrived, Survey, leaves_of
+from dumpload.commissioning.survey import MOST_TOPICS, Arrived, Survey
 from dumpload.config.to_core import topic_fields
+from dumpload.core.rejections import MOST_POINTERS, leaves_of
 from dumpload.core.signals import Signal
 
 WALL = 1_750_075_200.0

@@ -215,12 +215,25 @@ def test_the_fifth_start_within_a_day_is_told_and_a_quiet_day_ends_it(closing: A
 
 
 def test_an_alert_from_before_a_restart_is_shown_and_not_told_again(closing: Any) -> None:
-    before = Raised(Alert.DATA_LOST, NOON_UNIX - HOUR_S, "no valid state of charge for 1 h 00 min")
+    before = Raised(Alert.DATA_LOST, NOON_UNIX - HOUR_S, "no valid state of charge for 1 h")
     stage = closing(SavedAlerts((), NOON_UNIX, (before,)))
     stage.wait(60.0)
     assert (told(stage), shown(stage)) == ([], ["data_lost"])
     stage.soc(80.0).wait(2.0)
     assert told(stage) == [("data_lost", "ends")]
+
+
+@pytest.mark.parametrize("is_over", [True, False])
+def test_a_history_fault_of_before_a_restart_ends_only_once_it_is_known_to_be_over(closing: Any, is_over: bool) -> None:
+    before = Raised(Alert.HISTORY_FAULT, NOON_UNIX - HOUR_S, "the history is not kept as it should be: disk full")
+    stage = closing(SavedAlerts((), NOON_UNIX, (before,)))
+    stage.wait(5.0)
+    if not is_over:
+        stage.service.note_history("not recording: disk full")
+    stage.wait(20.0)
+    assert told(stage) == []
+    stage.wait(60.0)
+    assert told(stage) == ([("history_fault", "ends")] if is_over else [])
 
 
 def test_days_without_surplus_are_counted_across_restarts(closing: Any) -> None:

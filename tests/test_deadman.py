@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable, Iterator
 
 import pytest
+from waiting import look_now
 
 from dumpload.gpio import deadman
 from dumpload.gpio.deadman import DeadMan
@@ -34,7 +35,7 @@ class Bench:
 
     def at(self, now: float) -> None:
         self.now = now
-        self.deadman.nudge()
+        look_now(self.deadman)
 
 
 @pytest.fixture
@@ -185,4 +186,4 @@ def test_a_permit_shorter_than_the_one_waited_out_is_kept_too(bench: Bench) -> N
     bench.now = 59.9
     bench.deadman.arm(60.0)
     bench.now = 60.0
-    assert eventually(lambda: bench.offs == 1)  # without a nudge: within the tenth of a second that was left
+    assert eventually(lambda: bench.offs == 1)  # without being woken: within the tenth of a second that was left

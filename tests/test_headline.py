@@ -1,9 +1,10 @@
 """The first figures of a report, the change against the period before, and the calendar's scale."""
 
+import re
 from pathlib import Path
 
 import pytest
-from chronicles import HEATER, off, on, told, wall
+from chronicles import HEATER, off, on, rough, told, wall
 from judged import settings
 from weeks import BEGIN, DAY_S, KEYS, write_weeks
 
@@ -140,3 +141,23 @@ def test_a_calendar_begins_at_its_weekday(week: Report) -> None:
     assert "<b>June 2025</b>" in found
     assert 'href=#d250617 title="0.0 kWh" style="grid-column:2">17</a>' in found
     assert 'href=#d250618 title="0.1 kWh">18</a>' in found
+
+
+def test_a_year_is_a_row_a_month_and_not_a_step_of_the_tab_key_a_day() -> None:
+    one = rough(365, 3)
+    html = "".join(calendar(one.days, {day.date: "" for day in one.days}))
+    assert re.findall(r'<a href="#m(\d{4}-\d\d)">', html) == [f"2025-{month:02d}" for month in range(1, 13)]
+    rows = re.findall(r'aria-label="(\w+) 2025: ([\d.]+) kWh; most on (\d+) (\w+)"[^>]*>(.*?)</svg>', html)
+    for number, (name, total, best, _month, drawn) in enumerate(rows, 1):
+        days = [day for day in one.days if day.date.month == number]
+        assert name == f"{days[0].date:%B}"
+        assert float(total) == pytest.approx(sum(day.energy_wh for day in days) / 1000, abs=0.5)
+        assert int(best) == max(days, key=lambda day: day.energy_wh).date.day
+        [bars] = re.findall(r'class="h" d="([^"]+)"', drawn)
+        assert bars.count("M") == sum(day.energy_wh > 0 for day in days)
+    assert len(rows) == 12
+
+
+def test_a_quarter_is_still_drawn_day_by_day() -> None:
+    one = rough(85, 3)
+    assert "".join(calendar(one.days, {day.date: "" for day in one.days})).count("<a class=k") == 85

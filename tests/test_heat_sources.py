@@ -114,4 +114,4 @@ def test_the_parts_close_to_the_energy_into_the_load_whatever_comes(
     assert found.total == pytest.approx(energy.wh, abs=1e-6)
     assert min(found[:7]) >= -1e-9
     for part in sums:
-        assert found.minus(part).total == pytest.approx(found.total - part.total, abs=1e-6)
+        assert all(more >= less - 1e-9 for more, less in zip(found[:7], part[:7], strict=True))

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -145,3 +146,44 @@ def test_who_may_only_read_the_file_can_read_the_history(daemon_runs: bool) -> N
         if file is not None:
             file.close()
     assert (done.stdout, done.returncode) == ("[0, 1]\n", 0), done.stderr
+
+
+# ---- from a moment on ----
+
+
+@pytest.fixture(scope="module")
+def long(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three starts of an hour each, a sample a minute with holes in the numbers, and the relay moved in each."""
+    path = tmp_path_factory.mktemp("long") / "history.sqlite3"
+    for number in range(3):
+        begin = NOON + 4000 * number
+        file = open_file(path, start(f"b{number}", begin))
+        moved = [change(16 * 10 + 1, wall=begin + 601), change(16 * 30 + 1, wall=begin + 1801, on=False)]
+        file.write(batch(*(sample(16 * at, wall=begin + 60 * at) for at in range(1, 60)), *moved), durable=True)
+        file.close()
+    return path
+
+
+@pytest.mark.parametrize(
+    "since",
+    [NOON - 1e6, NOON, NOON + 1, NOON + 600.5, NOON + 601, NOON + 3599, NOON + 3999, NOON + 4000, NOON + 4001,
+     NOON + 5500, NOON + 9000, NOON + 11_540, NOON + 11_541, NOON + 1e6],
+)  # fmt: skip
+def test_from_a_moment_on_there_is_every_row_and_where_the_relay_was(long: Path, since: float) -> None:
+    every, found = rows(long), [*read_events(long, since)]
+    wanted = [row for row in every if row.wall >= since]
+    assert found[len(found) - len(wanted) :] == wanted
+    before = found[: len(found) - len(wanted)]
+    assert len(before) <= 3, "not much of what was before is read"
+    says_where = [row for row in every if row.wall < since and row.kind != RowKind.SAMPLE]
+    if says_where:
+        assert [row for row in found if row.wall < since and row.kind != RowKind.SAMPLE][-1] == says_where[-1]
+
+
+def test_an_empty_start_is_no_obstacle(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    fill(path, [sample(1)])
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute("INSERT INTO boots (boot_id, wall, t, version) VALUES ('b9', 0, 0, '')")
+        database.execute("UPDATE record SET wall = 'noon' WHERE sequence = 1")
+    assert [row.sequence for row in read_events(path, NOON)][-1] == 1

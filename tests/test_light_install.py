@@ -26,6 +26,8 @@ HEAVY = {
     "pytest",
     "rich",
     "scipy",
+    "starlette",
+    "uvicorn",
 }
 # What structlog loads by itself where it finds it; the daemon's own install has none.
 TAKEN_UP = {"rich"}

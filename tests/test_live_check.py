@@ -96,6 +96,7 @@ def test_the_text_says_what_to_do_next(gateway: Gateway, broker: Broker, tmp_pat
 def test_a_broker_that_is_not_there_is_said_and_the_rest_is_tried(tmp_path: Path) -> None:
     found = check(tmp_path, settings(free_port()), code=1)
     assert found["broker"][0] == "wrong"
+    assert found["wrong"] == ["Broker", "state_of_charge"]
     assert "refused" in found["broker"][1].lower()
     assert "pin" in found
 
@@ -107,6 +108,7 @@ def test_a_wrong_sign_of_the_battery_power_is_not_ready(gateway: Gateway, broker
     sun = {"telemetry.solar_power.topic": "barge/panels/power"}
     found = check(tmp_path, {**settings(broker.port), **power, **sun}, code=1)
     assert "telemetry.battery_power.scale" in [one["key"] for one in found["advice"]]
+    assert found["wrong"] == ["telemetry.battery_power.scale"]
     check(tmp_path, {**settings(broker.port), **power, **sun, "telemetry.battery_power.scale": -1}, code=0)
 
 

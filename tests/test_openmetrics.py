@@ -181,7 +181,7 @@ def test_a_counter_below_nothing_is_no_status_of_ours(key: str) -> None:
 
 
 def test_every_alert_has_a_series_that_is_1_while_it_is_on() -> None:
-    words = {"since": "2025-06-16T09:02:03.000Z", "text": "no valid state of charge for 1 h 00 min"}
+    words = {"since": "2025-06-16T09:02:03.000Z", "text": "no valid state of charge for 1 h"}
     found = values(alerts=[{"alert": "data_lost", **words}, {"alert": "of_a_newer_version", **words}])
     on = {dict(labels)["alert"] for labels, value in found["dumpload_alert"].items() if value == 1}
     assert on == {"data_lost", "of_a_newer_version"}

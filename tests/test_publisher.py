@@ -12,7 +12,7 @@ from dumpload.config.to_mqtt import Topics
 from dumpload.core.decode import Reason, Rejection
 from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
-from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Publisher, Voice, summary
+from dumpload.daemon.publisher import REASONS, STATUS_EVERY_S, Publisher, summary
 
 TOPICS = Topics(f"{BASE}/presence", f"{BASE}/status", f"{BASE}/change", f"{BASE}/request", f"{BASE}/alert")
 
@@ -23,9 +23,12 @@ class Desk:
     def __init__(self) -> None:
         self.t = START
         self.trace = Trace()
-        voice: Any = Voice(FakeLog(self.trace), FakeNotifier(self.trace))
         link: Any = FakeLink(self.trace)
-        self.publisher = Publisher(TOPICS, link, voice, clock=lambda: self.t, wall=lambda: self.t - START + NOON)
+        notifier: Any = FakeNotifier(self.trace)
+        self.publisher = Publisher(
+            TOPICS, link, log=FakeLog(self.trace), notifier=notifier, clock=lambda: self.t,
+            wall=lambda: self.t - START + NOON,
+        )  # fmt: skip
 
     def said(self, to: str, what: str) -> list[Any]:
         return [call.details for call in self.trace.calls if (call.to, call.what) == (to, what)]

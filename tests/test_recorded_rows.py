@@ -86,8 +86,8 @@ def test_a_row_forty_years_after_the_first_is_refused_and_those_after_it_are_rea
         (RowKind.SETTINGS, {}, "new settings were taken"),
         (RowKind.CLOCK, {"value": 3.2}, "the clock was stepped by +3.2 s"),
         (RowKind.GAP, {"value": 7.0, "text": '{"why": "the disk was full"}'}, "7 rows are missing: the disk was full"),
-        (RowKind.GAP, {"value": 3.0, "text": "not JSON"}, "3 rows are missing: not told"),
-        (RowKind.GAP, {"value": 3.0, "text": "[]"}, "3 rows are missing: not told"),
+        (RowKind.GAP, {"value": 3.0, "text": "not JSON"}, "3 rows are missing: for a reason not recorded"),
+        (RowKind.GAP, {"value": 3.0, "text": "[]"}, "3 rows are missing: for a reason not recorded"),
     ],
 )
 def test_what_happened_is_told_in_words(kind: RowKind, fields: dict[str, Any], words: str) -> None:

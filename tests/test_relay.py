@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from fake_lgpio import BUSY, HEADER, WRITE_FAILED, FakeGpio, installed
 from gpiozero import PinUnknownPi
+from waiting import look_now
 
 from dumpload.gpio.relay import PinSpec, Relay, RelayError
 
@@ -92,7 +93,7 @@ def test_off_that_fails_twice_is_an_error_and_the_permit_still_runs_out(relay: R
     with pytest.raises(RelayError, match=r"^GPIO17 \(pinctrl-bcm2711\): bad GPIO write$"):
         relay.off()
     relay._clock.now = 1060.0
-    relay.deadman.nudge()
+    look_now(relay.deadman)
     assert eventually(lambda: gpio.line(PIN).level == 0)
 
 
@@ -207,12 +208,12 @@ def test_the_dead_man_drives_off_when_the_permit_has_run_out(relay: Relay, gpio:
     relay.on(permit_until=1060.0)
     relay.extend(1061.0)
     clock.now = 1060.5
-    relay.deadman.nudge()
+    look_now(relay.deadman)
     time.sleep(0.05)
     assert relay.is_energised()
     assert relay.forced_off_at is None
     clock.now = 1061.0
-    relay.deadman.nudge()
+    look_now(relay.deadman)
     assert eventually(lambda: relay.forced_off_at == 1061.0)
     assert gpio.edges == [(PIN, 1), (PIN, 0)]
 
@@ -227,7 +228,7 @@ def test_a_permit_renewed_while_the_dead_man_reached_for_the_lock_holds(relay: R
 def test_on_clears_the_mark_of_a_forced_off(relay: Relay, clock: Clock) -> None:
     relay.on(permit_until=1060.0)
     clock.now = 1060.0
-    relay.deadman.nudge()
+    look_now(relay.deadman)
     assert eventually(lambda: relay.forced_off_at is not None)
     relay.on(permit_until=1120.0)
     assert relay.forced_off_at is None
@@ -258,7 +259,7 @@ def test_the_dead_man_does_not_wait_for_a_stall_inside_on(relay: Relay, gpio: Fa
         if level == 1:
             gpio.line(PIN).driven = 1
             clock.now = 1060.0
-            relay.deadman.nudge()
+            look_now(relay.deadman)
             assert eventually(lambda: gpio.line(PIN).driven == 0)
 
     gpio.before_write = stall

@@ -291,12 +291,12 @@ def test_every_bar_has_a_title_of_its_own_and_many_days_share_one() -> None:
 def test_bars_say_how_much_it_is_in_all_and_when_most() -> None:
     begin = wall(2025, 6, 1)
     words = bars("x", "x", told(begin, begin + 3 * 86_400, []), [1.0, 250.4, 0.0], " Wh").words
-    assert words == "3 days, 251 Wh in all; most on 2 Jun 2025: 250 Wh."
+    assert words == "3 days, 251 Wh in all; best day: 2 Jun 2025, 250 Wh."
 
 
 def test_one_day_is_one_day() -> None:
     begin = wall(2025, 6, 1)
-    assert bars("x", "x", told(begin, begin + 60, []), [0.0]).words == "1 day, 0 in all; most on 1 Jun 2025: 0."
+    assert bars("x", "x", told(begin, begin + 60, []), [0.0]).words == "1 day, 0 in all; best day: 1 Jun 2025, 0."
 
 
 def names(found: Sequence[Picture]) -> list[str]:

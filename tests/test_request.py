@@ -108,6 +108,10 @@ def test_a_retained_request_is_refused_whatever_it_says(payload: bytes) -> None:
         ({"selector": "hand", "for_s": None}, "malformed: for_s must be a number of seconds above 0"),
         (b'{"selector": "hand", "for_s": 1e400}', "malformed: for_s must be a number of seconds above 0"),
         ({"selector": "hand", "for_s": 7201}, "over-long: 7201 s is longer than the 2 h allowed (request.max_hand_s)"),
+        (
+            {"selector": "hand", "for_s": 9000},
+            "over-long: 2 h 30 min is longer than the 2 h allowed (request.max_hand_s)",
+        ),
         ({"selector": "hand", "for_s": 1e300}, "over-long: that is longer than the 2 h allowed (request.max_hand_s)"),
         (
             {"position": "off"},

@@ -296,7 +296,7 @@ def test_the_state_has_a_colour(changes: dict[str, Any], colour: str) -> None:
 
 
 def test_an_alert_is_shown_with_its_words_and_since_when() -> None:
-    words = "no valid state of charge for 1 h 00 min"
+    words = "no valid state of charge for 1 h"
     alert = {"alert": "data_lost", "since": "2025-06-16T09:02:03.000Z", "text": words}
     assert f"Alert              {words}, since 09:02 UTC" in text_of(alerts=[alert])
     assert f"Alert: {words}." in brief(of(alerts=[alert]))

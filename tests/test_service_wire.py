@@ -13,7 +13,6 @@ from scripted_broker import DISCONNECT, Peer, encode, eventually, scripted_broke
 from staging import BANK, BASE, USUAL, FakeLog, FakeNotifier, FakeRelay, FakeStateFile, Trace
 
 from dumpload.core.controller import Lockout
-from dumpload.daemon.publisher import Voice
 from dumpload.daemon.service import Service
 from dumpload.daemon.state import SavedState
 from dumpload.mqtt import link as mqtt
@@ -31,11 +30,14 @@ class Wired:
     def __init__(self, port: int, kept: SavedState, clock: Callable[[], float], keys: dict[str, Any]) -> None:
         self.trace = Trace()
         self.relay = FakeRelay(self.trace)
-        voice = Voice(FakeLog(self.trace), FakeNotifier(self.trace))
+        notifier: Any = FakeNotifier(self.trace)
         judged = settings({**USUAL, "mqtt.host": "127.0.0.1", "mqtt.port": port, **keys})
         relay: Any = self.relay
         state_file: Any = FakeStateFile(self.trace, kept)
-        self.service = Service(judged, relay, voice, reload=lambda: judged, clock=clock, state_file=state_file)
+        self.service = Service(
+            judged, relay, log=FakeLog(self.trace), notifier=notifier, reload=lambda: judged, clock=clock,
+            state_file=state_file,
+        )  # fmt: skip
 
     def logged(self, event: str) -> list[dict[str, Any]]:
         """Return the fields of every log entry of this event."""

@@ -19,7 +19,6 @@ from dumpload.simulate.weather import (  # noqa: E402
     WeatherError,
     offered_w,
     read_weather,
-    resample,
     typical_year,
 )
 
@@ -76,13 +75,6 @@ def test_two_strings_give_the_sum_and_a_tilted_one_more_in_winter() -> None:
     assert offered_w(weather, place, [flat, tilted]) == pytest.approx(one + other)
     january = slice(0, 31 * 24)
     assert other[january].sum() > 1.3 * one[january].sum()
-
-
-def test_a_finer_step_keeps_the_energy() -> None:
-    weather, place = typical_year("miami")
-    watts = offered_w(weather, place, [Panels(1400.0)])
-    _, fine, _ = resample(weather, watts, 60.0)
-    assert fine.sum() / 60 == pytest.approx(watts.sum(), rel=2e-3)
 
 
 HEAD = ",".join(COLUMNS) + "\n"

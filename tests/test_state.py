@@ -153,7 +153,7 @@ class SlowDisk:
             self.synced.append(Path(f"/proc/self/fd/{descriptor}").readlink().name)
             fsync(descriptor)
 
-        monkeypatch.setattr("dumpload.daemon.state.os.fsync", slow)
+        monkeypatch.setattr("os.fsync", slow)
 
 
 @pytest.fixture

@@ -16,9 +16,9 @@ POINTS = st.lists(st.tuples(MOMENTS, st.floats(0.0, 100.0)), min_size=1, max_siz
 COUNTS = st.integers(1, 600)
 
 
-def traced(*points: tuple[float, float]) -> MinMaxTrace:
+def traced(*points: tuple[float, float], each_s: float = QUARTER_S) -> MinMaxTrace:
     """A trace of values at so many seconds after noon."""
-    trace = MinMaxTrace()
+    trace = MinMaxTrace(each_s)
     for after_s, value in points:
         trace.add(NOON + after_s, value)
     return trace
@@ -106,3 +106,18 @@ def test_extremes_of_nothing_and_something_are_those_of_something() -> None:
     some = Extremes(40.0, 60.0)
     assert some.merge(NOTHING) == NOTHING.merge(some) == some
     assert some.merge(Extremes(50.0, 70.0)) == Extremes(40.0, 70.0)
+
+
+@given(
+    points=POINTS,
+    begin=st.floats(-DAY_S, 3 * DAY_S),
+    length_s=st.floats(0.0, 5 * DAY_S) | st.just(40 * 365 * DAY_S),
+    each_s=st.sampled_from([QUARTER_S, 300.0]),
+)
+def test_the_extremes_of_a_time_are_those_of_its_only_column(
+    points: list[tuple[float, float]], begin: float, length_s: float, each_s: float
+) -> None:
+    trace, ends = traced(*points, each_s=each_s), (NOON + begin, NOON + begin + min(length_s, 20 * DAY_S))
+    assert repr(trace.extremes(*ends)) == repr(trace.columns(*ends, 1)[0])
+    if length_s > 20 * DAY_S:
+        assert trace.extremes(NOON, NOON + length_s) == all_of([value for _after, value in points])

@@ -38,7 +38,8 @@ def browser(tmp_path: Path) -> Iterator[Driven]:
 def served(barge: Barge, tmp_path: Path, history: Path) -> Iterator[Page]:
     """The real page over the real daemon, with the history of two weeks."""
     (tmp_path / "run").mkdir()
-    daemon = barge.daemon(**{key: value for key, value in KEYS.items() if key != "name"})
+    keys = {key: value for key, value in KEYS.items() if key not in ("name", "permissive.window")}
+    daemon = barge.daemon(**keys)
     daemon.environ = {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
     daemon.start()
     barge.await_presence("up")
@@ -120,6 +121,16 @@ def test_a_report_is_read_by_keyboard_alone(served: Page, browser: Driven) -> No
     assert 0 <= browser.say("document.querySelector(':target').getBoundingClientRect().top") < 400
 
 
+@pytest.mark.broker
+@needs_axe
+def test_a_served_report_is_open_to_everyone_with_its_links(served: Page, tmp_path: Path) -> None:
+    for path in ("/report/2025-06", "/report/2024"):
+        eventually(lambda path=path: served.ask(path).status != 503, path, WITHIN_S)  # type: ignore[misc]
+        seen = look(served.ask(path).text, tmp_path, width_px=360)
+        assert seen.violations == [], path
+        assert (seen.content_px, seen.refused) == (360, [])
+
+
 # ---- for everybody ----
 
 
@@ -166,5 +177,5 @@ def test_on_paper_there_is_the_state_with_its_time_and_no_links(history: Path, t
     )
     assert "The heater is on" in done.stdout
     assert "As of 14:20:05 UTC." in done.stdout
-    assert "Refresh" not in done.stdout
+    assert not {"Refresh", "Now", "30 days"} & set(re.split(r"\s{2,}|\n", done.stdout))
     assert done.stdout.count("\f") == 1, "one sheet"

@@ -1,6 +1,6 @@
-"""Sixty days of a simulated boat as a record, and what other settings would truly have done: for the closed-loop replay.
+"""Sixty days of a simulated boat as a record, and what other settings would truly have done.
 
-The plant is that of `dumpload simulate`; clouds, house and taps change from minute to minute. The forecast was tuned on
+For the closed-loop replay. The plant is that of `dumpload simulate`; clouds, house and taps change from minute to minute. The forecast was tuned on
 these boats, so they prove nothing about another one.
 """
 
@@ -37,7 +37,7 @@ COLUMNS = ("state_of_charge", "battery_voltage", "battery_power", "load_power", 
 class World(NamedTuple):
     """One boat: the keys of its settings that differ from the barge's, its weather, and how it is recorded."""
 
-    keys: dict[str, Any] = {}
+    keys: dict[str, Any]
     weather: str = "greensboro"
     first_day: int = 100
     days: int = 60
@@ -199,10 +199,11 @@ def write_csv(path: Path, rows: Any, began: float, row_s: float, signals: Any = 
 
 # Six boats to tune on: chargers that float, that stop when full, that end by tail; monitors that seldom synchronise.
 WORLDS = {
-    "float": World(seed=1),
+    "float": World({}, seed=1),
     "tail": World({"solar.tail_a": 8, "solar.absorption_s": 14400, "battery.counter_step_percent": 1,
                    "battery.counter_offset_a": 0.15}, first_day=30, seed=2, litres=80.0, house=1.8),
-    "stop": World({"solar.stops_when_full": True, "solar.rebulk_v": 26.6}, first_day=150, seed=3, row_s=30.0, panels=0.6, house=1.5, litres=70.0),
+    "stop": World({"solar.stops_when_full": True, "solar.rebulk_v": 26.6}, first_day=150, seed=3, row_s=30.0,
+                   panels=0.6, house=1.5, litres=70.0),
     "small": World({"battery.capacity_ah": 160, "battery.resistance_mohm": 11, "load.rated_w": 500}, first_day=200,
                    seed=4, litres=90.0, panels=0.7),
     "drift": World({"battery.counter_offset_a": 0.25, "battery.counter_full_a": 2, "battery.counter_full_s": 3000,

@@ -76,7 +76,7 @@ def _evidence(known: Known) -> Judgement:
 
 
 def _early(known: Known) -> str:
-    """Return at which charge the bus already stands at the permissive's voltage in full sun, where that is known."""
+    """Return the charge at which the bus reaches the permissive's voltage in full sun, where that is known."""
     if not is_lifepo4(known) or not has(known, THROTTLE_MODEL):
         return ""
     percent = charge_at_v(known, known[PERMISSIVE])

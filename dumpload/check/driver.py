@@ -1,4 +1,4 @@
-"""The coil and what drives it on paper: does the relay pull in, does the transistor stand it, how does it let go."""
+"""The coil and what drives it on paper: pull-in, transistor ratings, release."""
 
 import math
 
@@ -150,7 +150,7 @@ def _release(known: Known) -> Judgement:
 
 
 def _faster(known: Known) -> str:
-    """Return the advice on a slow coil: a clamp only where the transistor is known to stand it."""
+    """Return the advice on a slow coil: a clamp only where the transistor is known to be rated for it."""
     coil_v, coil_ohm, henry = _highest_v(known), known["driver.coil_ohm"], known["driver.coil_h"]
     clamp_v = min(coil_v, known.get("driver.transistor_v", 0.0) - coil_v - BASE_V)
     if BASE_V + clamp_v <= _clamp_v(known):

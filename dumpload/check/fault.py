@@ -113,7 +113,7 @@ def _by_resistance(known: Known) -> bool:
 
 
 def _by_cranking(known: Known) -> bool:
-    """Return whether the bank's cranking current tells: not lithium, and within the voltages of the table."""
+    """Return whether the battery's cranking current can be used: not lithium, and within the voltages of the table."""
     return not _by_resistance(known) and bool(known.get("battery.highest_v", 0) <= CRANKING_TABLE_V)
 
 

@@ -160,7 +160,7 @@ def asked(*, good: bool, figure: str, limit: str, source: Basis, change: str) ->
 
 
 def judged(number: Number, source: Basis, change: str, *, figure: str = "{}", limit: str = "{}") -> Judgement:
-    """Return the verdict on one figure; `{}` in `figure` and `limit` is where it and its limit stand."""
+    """Return the verdict on one figure; `{}` in `figure` and `limit` is the place of its number."""
     state = number.state
     words = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
     return Judgement(state, *words, source, "" if state is Grade.PASS else change, (number,))

@@ -45,7 +45,7 @@ def tank_loss_w_k(known: Known) -> float:
 
 
 def heating_s(known: Known, watts: float, from_c: float, to_c: float) -> float:
-    """Return how long so much power takes; infinite if it never gets there. Without the loss, if that is not known."""
+    """Return how long this power takes; infinite if it never gets there. Without the loss, if that is not known."""
     if not has(known, LOSS):
         return heat_j(known["tank.volume_l"], from_c, to_c) / watts
     loss = tank_loss_w_k(known)

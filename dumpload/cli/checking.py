@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 CONFIRMATION = "RELAY ON"
 WARNING = f"""\
 This closes the relay for one second and puts the heater on the battery. The tank must be full and the covers on; nobody
-may be at the wiring. It does not replace a look by a licensed person.
+may be at the wiring. It does not replace a look by a licensed person. If it stays on: the isolator, or dumpload off.
 Type {CONFIRMATION} to go on: """
 
 
@@ -77,7 +77,7 @@ def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> i
     """Try everything, and say what was found; return the exit code."""
     import time
 
-    from dumpload.commissioning.live import Outcome, is_wrong, live_document, live_text
+    from dumpload.commissioning.live import Outcome, live_document, live_text, wrong_parts
 
     if args.relay_test and not sys.stdin.isatty():
         console.fail(args, "--relay-test: expected a terminal at which to confirm it; nothing was driven")
@@ -92,7 +92,7 @@ def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> i
         lambda: live_text(*heading, steps, survey, for_s=args.for_s, wall=wall, ready=ready),
     )
     was_tested = any(step.id == "relay" and step.outcome != Outcome.SKIPPED for step in steps)
-    is_fine = was_tested >= args.relay_test and not is_wrong(steps, survey, wall)
+    is_fine = was_tested >= args.relay_test and not wrong_parts(steps, survey, wall)
     return console.OK if is_fine else console.WRONG
 
 

@@ -69,28 +69,35 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 
     _add(commands, "run", run, "run the daemon (the service manager starts this)")
     if command != "run":
-        _add_others(commands)
+        _add_desk_commands(commands)
+        _add_boat_commands(commands)
     return parser
 
 
-def _add_others(commands: Any) -> None:
-    """Add every command but `run`, in the order of a boat's life: on paper, on record, at the broker, running."""
-    from dumpload.cli import checking, commissioning, export, forget, live, metrics, reporting, serving, simulating
+def _add_desk_commands(commands: Any) -> None:
+    """Add what works on paper, on records and on weather."""
+    from dumpload.cli import checking, export, reporting, simulating, tuning
 
     words = "check the config and the installation, before the first switch-on"
     _add(commands, "check", checking.run_check, words, checking.add_check_arguments)
     words = "simulate the relay on logged data"
     _add(commands, "replay", reporting.run_replay, words, reporting.add_replay_arguments)
+    words = "say which settings would serve better, by a search in the closed loop"
+    _add(commands, "tune", tuning.run_tune, words, tuning.add_tune_arguments)
     words = "show what the relay did and why, from the daemon's own history"
     _add(commands, "report", reporting.run_report, words, reporting.add_report_arguments)
     words = "write the history as tables for other programs"
     _add(commands, "export", export.run_export, words, export.add_export_arguments)
     words = "estimate the hot water that the sun would give in a year"
     _add(commands, "simulate", simulating.run_simulation, words, simulating.add_simulate_arguments)
-    parser = _add_bare(
-        commands, "init", commissioning.run_init, "ask for the first settings and write them into a new file"
-    )
-    commissioning.add_init_arguments(parser)
+
+
+def _add_boat_commands(commands: Any) -> None:
+    """Add what deals with a broker, a running daemon or its pin."""
+    from dumpload.cli import commissioning, forget, live, metrics, serving
+
+    words = "ask for the first settings and write them into a new file"
+    commissioning.add_init_arguments(_add_bare(commands, "init", commissioning.run_init, words))
     words = "listen at the broker and say what arrives for each signal"
     _add(commands, "listen", commissioning.run_listen, words, commissioning.add_listen_arguments)
     words = "show what the heater is doing, why, and what comes next"

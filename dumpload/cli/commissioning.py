@@ -138,9 +138,10 @@ def run_init(args: argparse.Namespace) -> int:
     """
     import sys
 
-    from dumpload.commissioning.ask import interview, write_new
+    from dumpload.commissioning.ask import interview
     from dumpload.commissioning.propose import parse_wish
     from dumpload.commissioning.questions import AFTER_SIGNALS, judge_text, settings_text
+    from dumpload.files import write_new
 
     if args.file.exists():
         console.say_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
@@ -154,7 +155,7 @@ def run_init(args: argparse.Namespace) -> int:
     text = settings_text(talk.answers, _telemetry(survey, wishes), schema_address())
     judge_text(args.file, text)
     try:
-        write_new(args.file, text)
+        write_new(args.file, text.encode(), mode=0o644)
     except OSError as error:
         console.say_error(f"{args.file}: expected a file that can be written: {error.strerror}")
         return console.USAGE

@@ -52,7 +52,7 @@ def add_period_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":
-    """Return the time that is asked for (Unix s), of whole local days unless it is the last so many hours.
+    """Return the time that is asked for (Unix s), of whole local days unless it is a number of hours.
 
     Raises:
         ValueError: two options contradict each other; the text says what was expected.

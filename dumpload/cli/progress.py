@@ -34,7 +34,7 @@ class Bar:
         self._shown = False
 
     def watch(self, part: float) -> None:
-        """Show that so much is done (0 to 1)."""
+        """Show progress (0 to 1)."""
         if not self._is_watched or time.monotonic() < self._next:
             return
         self._next = time.monotonic() + _EVERY_S

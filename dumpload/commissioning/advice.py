@@ -6,10 +6,11 @@ from difflib import get_close_matches
 from statistics import fmean
 from typing import NamedTuple
 
-from dumpload.commissioning.survey import SignalSurvey, Survey, document_of, leaves_of, time_pointers
-from dumpload.core.decode import FUTURE_TOLERANCE_S, Reading, Reason, Rejection, Unknown
+from dumpload.commissioning.survey import SignalSurvey, Survey, time_pointers
+from dumpload.core.decode import Reading, Reason, Rejection, Unknown
 from dumpload.core.freshness import is_missing
-from dumpload.core.signals import QUANTITIES, Signal, signal_name
+from dumpload.core.rejections import document_of, why_rejected
+from dumpload.core.signals import Signal, signal_name
 
 # A value should survive two lost messages (our choice, no source): three times the longest gap heard.
 GAPS_PER_AGE = 3.0
@@ -17,8 +18,6 @@ GAPS_PER_AGE = 3.0
 LOOSE_GAPS = 20.0
 # Power below this says nothing about a direction (our choice, no source: above any meter's offset).
 CLEAR_POWER_W = 50.0
-# Time zones differ from UTC by quarters of an hour; two clocks besides by less than this (our choice, no source).
-QUARTER_S, LARGEST_ZONE_S, ZONE_TOLERANCE_S = 900.0, 15 * 3600.0, 20.0
 
 
 class Advice(NamedTuple):
@@ -49,50 +48,20 @@ def why_not(survey: Survey, signal: Signal) -> str:
     if state == "unknown":
         return "the source says that it does not know"
     if state == "retained only":
-        return "only a value kept by the broker arrived: its age is unknown, so it does not count"
+        return _why_rejected(survey, heard, Reason.RETAINED)
     if state == "silent":
         return f"nothing arrived on {heard.topic}{_meant(survey, heard.topic)}"
     assert isinstance(heard.last, Rejection)  # noqa: S101  (the state says so)
-    return _rejected(survey, heard, heard.last.reason)
+    return _why_rejected(survey, heard, heard.last.reason)
+
+
+def _why_rejected(survey: Survey, heard: SignalSurvey, reason: Reason) -> str:
+    return why_rejected(reason, heard.field, heard.topic, survey.topics[heard.topic].payload, heard.clock_ahead_s)
 
 
 def _meant(survey: Survey, topic: str) -> str:
     close = get_close_matches(topic, survey.topics, n=3, cutoff=0.6)
     return f"; did you mean {' or '.join(close)}?" if close else ""
-
-
-def _rejected(survey: Survey, heard: SignalSurvey, reason: Reason) -> str:
-    document = document_of(survey.topics[heard.topic].payload)
-    there = ", ".join(pointer or "the number itself" for pointer in leaves_of(document)) or "nothing"
-    quantity = QUANTITIES[heard.field.signal]
-    text = survey.topics[heard.topic].payload[:40].decode("utf-8", "replace")
-    pointer = "/".join(("", *heard.field.pointer))
-    stamp = "/".join(("", *(heard.field.timestamp_pointer or ())))
-    ahead = heard.clock_ahead_s
-    return {
-        Reason.MISSING_POINTER: f"messages arrive on {heard.topic}, but {pointer} is not in them; there are: {there}",
-        Reason.NO_TIMESTAMP: f"messages arrive on {heard.topic}, but no time at {stamp}; there are: {there}",
-        Reason.BAD_TIMESTAMP: f"what is at {stamp} is no time: expected RFC 3339, or Unix seconds or milliseconds",
-        Reason.FROM_FUTURE: f"the source's clock is {ahead:.0f} s ahead of this computer's; at most "
-        f"{FUTURE_TOLERANCE_S:g} s is believed. Set one of the two clocks{_zone_hint(ahead)}",
-        Reason.TOO_OLD: f"the value is {-ahead:.0f} s old by its own time; at most {heard.field.max_age_s:g} s counts. "
-        "Either it is old, or the source's clock is behind",
-        Reason.WRONG_TYPE: f"expected a number, got {_shown(document, heard)}",
-        Reason.OUT_OF_RANGE: f"{_shown(document, heard)} in {heard.field.unit} is outside {quantity.low:g} to "
-        f"{quantity.high:g} {quantity.unit}: another unit, or a code for unknown?",
-    }.get(reason, f"{reason.value.replace('_', ' ')}: the payload is {text!r}")
-
-
-def _zone_hint(ahead_s: float) -> str:
-    """Return what it most often means that clocks differ by whole quarters of an hour: time zones do."""
-    is_near = QUARTER_S / 2 < ahead_s < LARGEST_ZONE_S
-    is_zone = is_near and abs(math.remainder(ahead_s, QUARTER_S)) < ZONE_TOLERANCE_S
-    return " (most often one of them takes local time for UTC)" if is_zone else ""
-
-
-def _shown(document: object, heard: SignalSurvey) -> str:
-    value = leaves_of(document).get("/".join(("", *heard.field.pointer)), document)
-    return f"{value:g}" if isinstance(value, float) else repr(value)[:40]
 
 
 def advise(survey: Survey, wall: float) -> list[Advice]:

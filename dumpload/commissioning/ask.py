@@ -3,9 +3,7 @@
 Never overwrites a file. Without a terminal nothing is asked: what was not given takes its default, or is missing.
 """
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
 from dumpload.commissioning.propose import Wish, parse_wish
@@ -122,16 +120,3 @@ def interview(given: Mapping[str, str], prompt: Prompt | None, show: Show) -> In
         raise ConfigError(Problem("--set", key, "", f"one of {', '.join(sorted(known))}") for key in unknown)
     talk.ask_all(QUESTIONS)
     return talk
-
-
-def write_new(path: Path, text: str) -> None:
-    """Write a file that does not exist yet.
-
-    Raises:
-        OSError: it exists, or cannot be written.
-    """
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o644)
-    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())

@@ -51,7 +51,7 @@ class _Ear(Listener):
 async def collect(
     options: LinkOptions, survey: Survey, for_s: float, watch: Callable[[float], None] = lambda _part: None
 ) -> None:
-    """Listen for `for_s` seconds. `watch` is told how much of that has passed (0 to 1).
+    """Listen for `for_s` seconds. `watch` is called with the progress (0 to 1).
 
     Raises:
         NoBrokerError: the broker cannot be reached, or lets us listen to nothing.

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from dumpload.commissioning.advice import advise, state_of
 from dumpload.commissioning.survey import Survey
 from dumpload.commissioning.text import listen_document, listen_text
+from dumpload.core.signals import signal_name
 
 # Advice on these keys must be taken before the first switch-on: a wrong sign disarms the drain limit.
 MUST = ("telemetry.battery_power.scale",)
@@ -35,11 +36,11 @@ class Step(NamedTuple):
     change: str = ""
 
 
-def is_wrong(steps: Iterable[Step], survey: Survey, wall: float) -> bool:
-    """Return whether anything is to be changed before the daemon is started."""
-    failed = any(step.outcome == Outcome.WRONG for step in steps)
-    silent = any(state_of(survey, signal) != "live" for signal in survey.signals)
-    return failed or silent or any(advice.key in MUST for advice in advise(survey, wall))
+def wrong_parts(steps: Iterable[Step], survey: Survey, wall: float) -> list[str]:
+    """Return the names of what is to be put right before the daemon is started: steps, signals and settings."""
+    failed = [step.name for step in steps if step.outcome == Outcome.WRONG]
+    silent = [signal_name(signal) for signal in survey.signals if state_of(survey, signal) != "live"]
+    return failed + silent + [advice.key for advice in advise(survey, wall) if advice.key in MUST]
 
 
 def live_document(config: str, name: str, steps: Sequence[Step], survey: Survey, wall: float) -> dict[str, Any]:
@@ -47,7 +48,8 @@ def live_document(config: str, name: str, steps: Sequence[Step], survey: Survey,
     return {
         "config": config,
         "name": name,
-        "verdict": "fail" if is_wrong(steps, survey, wall) else "pass",
+        "verdict": "fail" if (wrong := wrong_parts(steps, survey, wall)) else "pass",
+        "wrong": wrong,
         "steps": [
             {"id": step.id, "state": step.outcome.name.lower(), "found": step.found, "change": step.change}
             for step in steps
@@ -63,10 +65,8 @@ def live_text(
     lines = [f"Live check of {name}: {config}"]
     lines += [line for step in steps for line in _step_lines(step)]
     lines += ["", listen_text(survey, for_s, wall), ""]
-    if is_wrong(steps, survey, wall):
-        lines.append("NOT READY: change what is marked NO, and what is listed under To change; then check again.")
-    else:
-        lines.append(f"READY: {ready}")
+    wrong = wrong_parts(steps, survey, wall)
+    lines.append(f"NOT READY: put right {', '.join(wrong)}; then check again." if wrong else f"READY: {ready}")
     return "\n".join(lines)
 
 

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from dumpload.commissioning.advice import GAPS_PER_AGE
-from dumpload.commissioning.survey import Survey, document_of, leaves_of, time_pointers
+from dumpload.commissioning.survey import Survey, time_pointers
 from dumpload.config.layers import ConfigError, Problem
 from dumpload.core.freshness import is_missing
+from dumpload.core.rejections import document_of, leaves_of
 from dumpload.core.signals import Signal, signal_name
 
 # A proposed age is never shorter: a source that misses a beat must not switch the load off (our choice, no source).

@@ -51,7 +51,7 @@ AFTER_SIGNALS = (
 SIGNALS = (Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER, Signal.SOLAR_POWER, Signal.LOAD_POWER)
 
 _REST = """\
-# What is installed (bank, cable, fuse, contact, tank) is not in here yet: `dumpload check` says what it would look at.
+# What is installed (battery, cable, fuse, contact, tank) is not in here yet: `dumpload check` says what it looks at.
 # This program is an operating control, not what keeps the installation safe: fuse, DC-rated contact, thermostat,
 # manual-reset thermal cut-out and relief valve must be there before the first switch-on.
 """

@@ -9,27 +9,15 @@ from itertools import pairwise
 from statistics import median
 from typing import Any, NamedTuple
 
-from dumpload.core.decode import (
-    Field,
-    Outcome,
-    Reading,
-    Reason,
-    Rejection,
-    decode,
-    parse_json,
-    resolve,
-    source_time,
-)
+from dumpload.core.decode import Field, Outcome, Reading, Reason, Rejection, decode, source_time
 from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.rejections import clock_ahead_s, leaves_of
 from dumpload.core.signals import Signal
 
 # Arrivals remembered for each topic: half a minute of a hundred messages a second.
 MOST_ARRIVALS = 3000
 # Topics remembered; a broker with more has them counted, not listed.
 MOST_TOPICS = 2000
-# Pointers listed for one JSON document, and how deep they are followed.
-MOST_POINTERS = 40
-DEEPEST_POINTER = 6
 # A number that is within a day of now, read as Unix time, is taken for a timestamp.
 DAY_S = 86400.0
 
@@ -54,7 +42,7 @@ class TopicSurvey:
         self._arrivals: list[float] = []
 
     def take(self, message: Arrived) -> None:
-        """Count one message; only live ones tell how often it comes."""
+        """Count one message; the interval is taken from live ones only."""
         self.payload = message.payload
         self.retained += message.retained
         if not message.retained:
@@ -95,9 +83,9 @@ class SignalSurvey:
             self.values.append(outcome.value)
         elif isinstance(outcome, Rejection):
             self.rejected[outcome.reason] += 1
-        if self.field.timestamp_pointer is not None:
-            taken = _time_at(message.payload, self.field.timestamp_pointer)
-            self.clock_ahead_s = taken - message.wall if not is_missing(taken) else self.clock_ahead_s
+        ahead_s = clock_ahead_s(message.payload, self.field, message.wall)
+        if not is_missing(ahead_s):
+            self.clock_ahead_s = ahead_s
 
 
 class Survey:
@@ -124,40 +112,7 @@ class Survey:
             self.signals[outcome.signal].take(outcome, message)
 
 
-def document_of(payload: bytes) -> Any:
-    """Return the JSON document in a payload, or None where there is none."""
-    try:
-        return parse_json(payload)
-    except ValueError:
-        return None
-
-
-def leaves_of(document: Any) -> dict[str, Any]:
-    """Return every value that is no object or array, by its RFC 6901 pointer; at most `MOST_POINTERS` of them."""
-    found: dict[str, Any] = {}
-    waiting: list[tuple[str, Any, int]] = [("", document, 0)]
-    while waiting and len(found) < MOST_POINTERS:
-        pointer, value, depth = waiting.pop(0)
-        if isinstance(value, dict | list) and depth < DEEPEST_POINTER:
-            pairs = value.items() if isinstance(value, dict) else enumerate(value)
-            waiting += [(f"{pointer}/{_escaped(str(key))}", child, depth + 1) for key, child in pairs]
-        elif not isinstance(value, dict | list):
-            found[pointer] = value
-    return found
-
-
-def _escaped(token: str) -> str:
-    return token.replace("~", "~0").replace("/", "~1")
-
-
 def time_pointers(document: Any, wall: float) -> list[str]:
-    """Return where in a document a time of about now stands (`wall`: Unix s)."""
+    """Return the pointers of a document's times that are about now (`wall`: Unix s)."""
     times = {pointer: source_time(value) for pointer, value in leaves_of(document).items() if pointer}
     return [pointer for pointer, taken in times.items() if abs(taken - wall) < DAY_S]
-
-
-def _time_at(payload: bytes, pointer: tuple[str, ...]) -> float:
-    try:
-        return source_time(resolve(document_of(payload), pointer))
-    except LookupError:
-        return MISSING

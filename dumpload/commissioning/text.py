@@ -3,9 +3,10 @@
 from typing import Any
 
 from dumpload.commissioning.advice import advise, state_of, why_not
-from dumpload.commissioning.survey import SignalSurvey, Survey, document_of, leaves_of
+from dumpload.commissioning.survey import SignalSurvey, Survey
 from dumpload.core.freshness import is_missing
 from dumpload.core.printable import printable
+from dumpload.core.rejections import document_of, leaves_of
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 from dumpload.core.text import number_or_null
 

@@ -1,6 +1,6 @@
 """What the settings are called and must be, read off their tables; and every fault put into words.
 
-Generic: what each setting is stands in `config`, how they must fit together in `rules`.
+Generic: each setting is defined in `model`, how they must fit together in `rules`.
 """
 
 import copy
@@ -166,7 +166,7 @@ def _last(key: str) -> str:
 
 
 def _table_of(values: dict[str, Any], key: str, *, create: bool = False) -> dict[str, Any] | None:
-    """Return the table in which a dotted key stands, or None: there is none."""
+    """Return the table of a dotted key, or None."""
     table: Any = values
     for part in key.split(".")[:-1]:
         table = table.setdefault(part, {}) if create else table.get(part)

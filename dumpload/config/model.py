@@ -198,7 +198,7 @@ class History(Table):
 
 
 class Alert(Table):
-    """When the owner is told that something is wrong. A lockout, a pin fault and a history fault always are."""
+    """When to alert the owner. A lockout, a pin fault or a history fault always does."""
 
     data_lost_s: kind.AlertAge = Field(
         3600.0, description="Once a signal that is needed has had no valid value for this long."

@@ -147,7 +147,7 @@ def _lonely(found: Found) -> Iterator[Complaint]:
 
 
 def _shared_topics(found: Found) -> Iterator[Complaint]:
-    """Yield telemetry topics used twice. Two signals may stand in one message, but not in the same place of it."""
+    """Yield telemetry topics used twice. Two signals may share a message, but not a place in it."""
     topics = [(key, found.valid[key]) for key in TOPIC_KEYS if found.valid.get(key) is not None]
     for (first, topic), (second, other) in combinations(topics, 2):
         if topic != other:

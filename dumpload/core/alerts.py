@@ -1,4 +1,4 @@
-"""Alerts for a heater that nobody watches: what has been wrong for long enough to tell the owner. Pure and clockless.
+"""Alerts for a heater that nobody watches: what has been wrong for long enough to say so. Pure and clockless.
 
 An alert is news, not a veto: the law knows nothing of it, and nothing here reaches the relay.
 """
@@ -21,7 +21,7 @@ HISTORY_FAULT_S = 60.0
 
 
 class Alert(IntEnum):
-    """What the owner is told of. Published by name, in lower case."""
+    """Kinds of alert. Published by name, in lower case."""
 
     DATA_LOST = 0  # a signal that the law needs has had no valid value for long
     NO_SURPLUS = 1  # the battery has not been full enough for days
@@ -70,15 +70,16 @@ def alert_name(alert: Alert) -> str:
 def active_alerts(limits: AlertLimits, before: frozenset[Alert], facts: Facts) -> frozenset[Alert]:
     """Return which alerts are on now; `before`: those that were.
 
-    Lost data stay an alert until a valid value comes, also across a restart, from which the loss is timed anew.
+    Lost data stay an alert until a valid value comes, and a history fault until it is over, also across a restart, from
+    which both are timed anew.
     """
-    was_lost = Alert.DATA_LOST in before
+    was_lost, was_at_fault = Alert.DATA_LOST in before, Alert.HISTORY_FAULT in before
     is_on = {
         Alert.DATA_LOST: facts.lost_s > 0 if was_lost else facts.lost_s >= limits.data_lost_s,
         Alert.NO_SURPLUS: facts.no_surplus_s >= limits.no_surplus_s,
         Alert.LOCKOUT: facts.lockout == Lockout.CONTACT_CLOSED,
         Alert.PIN_FAULT: facts.lockout == Lockout.PIN_FAULT,
-        Alert.HISTORY_FAULT: facts.history_fault_s >= HISTORY_FAULT_S,
+        Alert.HISTORY_FAULT: facts.history_fault_s > 0 if was_at_fault else facts.history_fault_s >= HISTORY_FAULT_S,
         Alert.RESTARTS: facts.starts >= limits.restarts,
     }
     return frozenset(alert for alert, so in is_on.items() if so)

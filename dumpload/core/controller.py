@@ -64,18 +64,17 @@ __all__ = [
 
 
 def is_overdue(state: State, event: Event) -> bool:
-    """Return whether a deadline passed before this event came: decide on an OVERDUE at the same time first.
-
-    What was lost meanwhile stays lost: the event loop had stalled for a minute past the expiry of the state of charge,
-    and the value that ended the stall made the loss undone, so that the load ran on through it. And nothing may start
-    on an overdue deadline, since the event behind it may forbid that: the minimum off-time ran out during the stall,
-    and the first thing heard after it was a person's `off`.
-    """
+    """Return whether a deadline passed before this event came: decide on an OVERDUE at the same time first."""
+    # What was lost meanwhile stays lost: the event loop had stalled for a minute past the expiry of the state of
+    # charge, and the value that ended the stall made the loss undone, so that the load ran on through it. And nothing
+    # may start on an overdue deadline, since the event behind it may forbid that: the minimum off-time ran out during
+    # the stall, and the first thing heard after it was a person's `off`. A stop, and a pin that is on whatever we say,
+    # are facts of now and wait for nothing.
     return state.deadline < event.t and event.kind not in (Kind.WAKE, Kind.STOP, Kind.ASSUME_ON)
 
 
 def remember(settings: ControllerSettings, state: State, event: Event) -> State:
-    """Return the state that knows what a value told, without a decision. No deadline may have passed.
+    """Return the state with one more value taken in, without a decision. No deadline may have passed.
 
     For values that come at one moment: the last of them goes to `decide`, so that a row is judged as a whole.
     """
@@ -109,6 +108,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     known = learn(settings, state.known, event, accepted)
     data = live_data(settings, known.data, t)
     evidence = look_at_contact(settings, data, known.feedback, before, t)
+    # A welded contact heats whatever the pin does. The lockout stops nothing, but it is published, it is kept over a
+    # restart, and a person has to clear it.
     if evidence == Evidence.CLOSED_WHILE_OFF and known.lockout == Lockout.NONE:
         known = lock_out(known, Lockout.CONTACT_CLOSED)
     asked = permissive_inputs(data, before, event, local)
@@ -118,6 +119,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     if refused != Cause.NONE:
         known = end_hand(select(known, state.known.selector, state.known.hand_until), t)
         inputs = law_inputs(data, known, event, accepted, permitted.cause)
+    # A lost connection loses no data, their ages decide that; but samples that a broker held back and hands over all at
+    # once would stay "at or above the cut-in" for the whole confirmation in one second.
     memory = begin_evidence_anew(before) if event.kind == Kind.EVIDENCE_RESET else before
     after, cause = overrule(state, event, apply_law(settings.limits, memory, inputs))
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
@@ -142,7 +145,7 @@ def contact_inputs(data: Data, feedback: Feedback, memory: Memory, t: float) -> 
 
 
 def look_at_contact(settings: ControllerSettings, data: Data, feedback: Feedback, memory: Memory, t: float) -> Evidence:
-    """Return what contradicts the command at `t` (s), as far as a feedback line or the load's power can tell."""
+    """Return what contradicts the command at `t` (s), by the feedback line or the load's power."""
     if feedback == Feedback.UNKNOWN and is_missing(data.load_power.stamp):
         return Evidence.NONE
     return judge(settings.feedback_s, contact_inputs(data, feedback, memory, t))
@@ -176,11 +179,9 @@ def law_inputs(data: Data, known: Known, event: Event, accepted: bool, permitted
 
 
 def refuse_hand(settings: ControllerSettings, event: Event, inputs: Inputs) -> Cause:
-    """Return the veto that forbids hand at the moment it is asked for, or NONE.
-
-    A refused request leaves the selector as it was. Were it remembered, the heater would come on by itself hours later,
-    when the window opens, with nobody there who asked for that.
-    """
+    """Return the veto that forbids hand at the moment it is asked for, or NONE."""
+    # A refused request leaves the selector as it was. Were it remembered, the heater would come on by itself hours
+    # later, when the window opens, with nobody there who asked for that.
     if event.kind == Kind.SELECT and inputs.selector == Selector.HAND:
         return first_veto(settings.limits, inputs)
     return Cause.NONE

@@ -47,7 +47,7 @@ class Reason(StrEnum):
 
 
 class Field(NamedTuple):
-    """Where in a payload one signal stands, and how to read it.
+    """Where one signal is in a payload, and how to read it.
 
     `pointer`, `timestamp_pointer`: RFC 6901 reference tokens (`timestamp_pointer` None: the message has no time).
     `unit`: one of the signal's published units. `unknown`: raw values that mean "not known now"; the text "null"
@@ -113,6 +113,8 @@ def _reject_constant(_text: str) -> NoReturn:
 
 def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
+    # RFC 8259, section 4: names should be unique, and what a receiver makes of others is unpredictable. Of two charges
+    # in one document neither is taken.
     if len(members) != len(pairs):
         raise _RejectedError(Reason.DUPLICATE_KEY)
     return members
@@ -139,6 +141,7 @@ def parse_json(payload: bytes) -> Any:
 
 
 def _parse(payload: bytes) -> Any:
+    # Before it is parsed: the pin waits for this function.
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise _RejectedError(Reason.OVERSIZED)
     if _PLAIN_NUMBER.fullmatch(payload):

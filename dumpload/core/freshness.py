@@ -37,8 +37,3 @@ def admit(value: float, stamp: float, max_age_s: float) -> Datum:
 def live_value(datum: Datum, t: float) -> float:
     """Return the value while it is live at `t`, else NaN. Data are lost exactly at `expires_at`."""
     return datum.value if t < datum.expires_at else MISSING
-
-
-def expiry_after(datum: Datum, t: float) -> float:
-    """Return when the datum will be lost, or NEVER when it is not live at `t`."""
-    return datum.expires_at if t < datum.expires_at else NEVER

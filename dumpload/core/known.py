@@ -1,4 +1,4 @@
-"""What events tell: which of them is believed, and what is known after it. Nothing is judged here."""
+"""From events to what is known: which samples are believed, and the data after each event. No judgement."""
 
 from dumpload.core.freshness import NEVER, Datum, admit, is_missing
 from dumpload.core.law import Selector
@@ -16,6 +16,7 @@ def is_believed(settings: ControllerSettings, event: Event) -> bool:
 
 def measured_at(event: Event) -> float:
     """Return when a sample was measured (s): nothing is in the future, and a missing stamp stays missing (NaN)."""
+    # Written so that NaN falls through: `min` would return whichever came first.
     return event.t if event.t < event.stamp else event.stamp
 
 
@@ -58,10 +59,10 @@ def take_sample(settings: ControllerSettings, known: Known, event: Event) -> Kno
 
 
 def take_beat(last: Datum, told: Datum) -> Datum:
-    """Return the heartbeat's datum after one more: only another value than the last one shows that the source lives.
-
-    The first one is none: it may be all that a bridge will ever repeat.
-    """
+    """Return the heartbeat's datum after one more: only another value than the last one shows that the source lives."""
+    # The first beat shows nothing: it is what a bridge hands over that has been repeating its last values since the
+    # source died, and a restart of ours would else trust them for one more age. It is kept, so that the second one can
+    # differ from it, but as expired since ever.
     if is_missing(last.value):
         return Datum(told.value, told.stamp, -NEVER)
     return last if told.value == last.value else told

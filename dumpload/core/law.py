@@ -216,14 +216,12 @@ def put_relay(memory: Memory, position: Position, since: float) -> Memory:
 
 
 def latch_surplus(limits: Limits, memory: Memory, inputs: Inputs) -> Memory:
-    """Return the memory with the surplus latch, and the evidence for it, after one look.
-
-    The evidence is a span of measurements, so it is timed by their stamps: a bridge that comes back after a stall
-    hands over a minute of values, all as old as the stall, and may take a minute doing so. Timed by the moment of
-    evaluation that looks like a minute of surplus, and it switched a heater on. It must also have been listened to for
-    as long: values that bring their own times may arrive all at once. A stamp that goes back is no evidence, since what
-    was measured after it has been heard already.
-    """
+    """Return the memory with the surplus latch, and the evidence for it, after one look."""
+    # The evidence is a span of measurements, so it is timed by their stamps: a bridge that comes back after a stall
+    # hands over a minute of values, all as old as the stall, and may take a minute doing so. Timed by the moment of
+    # evaluation that looks like a minute of surplus, and it switched a heater on. It must also have been listened to
+    # for as long: values that bring their own times may arrive all at once. A stamp that goes back is no evidence,
+    # since what was measured after it has been heard already.
     soc, stamp = inputs.state_of_charge, inputs.stamp
     surplus, above_since, heard_at, newest, position, relay_since, by_hand = memory
     is_evidence = not is_missing(stamp) and not stamp < newest
@@ -243,6 +241,8 @@ def latch_surplus(limits: Limits, memory: Memory, inputs: Inputs) -> Memory:
 
 def first_veto(limits: Limits, inputs: Inputs) -> Cause:
     """Return the first veto in the order of the law, or NONE."""
+    # None of these asks whether it is hand or the latch that wants the heater on: a floor that a person's `hand` could
+    # pass would protect no battery.
     soc = inputs.state_of_charge
     if is_missing(soc):
         return Cause.DATA_LOST if inputs.seen else Cause.STARTING

@@ -108,16 +108,17 @@ def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: Permissive
     tripped_at = memory.drained_at
     if is_missing(tripped_at):
         return since, t if over and t >= since + limits.drain_limit_s else MISSING
+    # Rest counts only while the power is known and not over the limit: a meter that dies in the middle of a drain would
+    # else end the rest by its silence.
     rested = t >= tripped_at + limits.drain_rest_s and not over and not is_missing(power)
     return since, MISSING if rested else tripped_at
 
 
 def is_new_day(memory: PermissiveMemory, inputs: PermissiveInputs) -> bool:
-    """Return whether the day's budget is renewed: a later day, or a midnight that the clock came to by itself.
-
-    A clock set back does not renew it. Nor does one that is set from 1970 to the day of which an earlier run had
-    counted: the board has no clock of its own, and the day of that run is remembered until the network brings the time.
-    """
+    """Return whether the day's budget is renewed: a later day, or a midnight that the clock came to by itself."""
+    # A clock set back does not renew it. Nor does one that is set from 1970 to the day of which an earlier run had
+    # counted: the board has no clock of its own, and the day of that run is remembered until the network brings the
+    # time.
     return inputs.day > memory.day or inputs.t >= memory.day_ends_at
 
 
@@ -132,7 +133,9 @@ def count_on_time(memory: PermissiveMemory, inputs: PermissiveInputs) -> float:
 
 
 def remember(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> PermissiveMemory:
-    """Return the memory after looking at the inputs. Comparisons with NaN are false: not live means not held."""
+    """Return the memory after looking at the inputs."""
+    # Comparisons with NaN are false: a signal that is not live is "not held", and when it comes back it has to pass the
+    # cut-in, not only the cut-out. What the bank did meanwhile nobody has seen.
     drain_since, drained_at = drain(limits, memory, inputs)
     return PermissiveMemory(
         voltage_holds(limits, memory.voltage_held, inputs.battery_voltage_v),

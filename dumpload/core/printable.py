@@ -21,7 +21,7 @@ def one_line(text: str, most: int = LINE_CHARACTERS) -> str:
 
 
 def shorten(text: str, most: int) -> str:
-    """Return the text cut in the middle to at most `most` characters: begin and end tell most."""
+    """Return the text cut in the middle to at most `most` characters: beginning and end say most."""
     if len(text) <= most:
         return text
     begin = (most - 1) // 2

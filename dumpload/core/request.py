@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from dumpload.core.decode import Reason, parse_json, parse_rfc3339
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Selector
+from dumpload.core.text import duration
 
 # A request issued longer ago than this is expired (our choice, no source).
 MAX_AGE_S = 60.0
@@ -101,15 +102,7 @@ def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
     if not isinstance(for_s, float) or not math.isfinite(for_s) or for_s <= 0:
         return Refusal("malformed: for_s must be a number of seconds above 0")
     if for_s > terms.max_hand_s:
-        longest = f"the {_span(terms.max_hand_s)} allowed (request.max_hand_s)"
-        return Refusal(f"over-long: {_span(for_s)} is longer than {longest}")
+        longest, asked = duration(terms.max_hand_s), "that" if for_s >= _NO_TIME_S else duration(for_s)
+        asked = f"{for_s:.0f} s" if asked == longest else asked
+        return Refusal(f"over-long: {asked} is longer than the {longest} allowed (request.max_hand_s)")
     return Request(selector, for_s, reset)
-
-
-def _span(seconds: float) -> str:
-    """Return a time as a person asks for it: whole hours and minutes where it is that."""
-    if seconds >= _NO_TIME_S:
-        return "that"
-    if seconds % 3600 == 0:
-        return f"{seconds / 3600:g} h"
-    return f"{seconds / 60:g} min" if seconds % 60 == 0 else f"{seconds:g} s"

@@ -118,7 +118,7 @@ NO_DATA = Data()
 
 
 class Known(NamedTuple):
-    """What events have told, nothing of it judged yet. `seen`: there has been a live state of charge since start."""
+    """The data from events, before any judgement. `seen`: there has been a live state of charge since start."""
 
     data: Data
     seen: bool
@@ -216,7 +216,7 @@ def heart_stops_at(settings: ControllerSettings, data: Data) -> float:
     """Return when the source will have shown no sign of life for too long (s; NEVER: no heartbeat is configured).
 
     A bridge, or a broker that resumed a session, repeats the last values as live messages for as long as it runs, and
-    their ages never grow. Only a value that must change tells that from a source that lives.
+    their ages never grow. Only a value that must change distinguishes that from a live source.
     """
     return NEVER if is_missing(settings.max_age_s[Signal.HEARTBEAT + 0]) else data.heartbeat.expires_at
 

@@ -11,12 +11,13 @@ _MINUTE_S = 60
 
 
 def duration(seconds: float) -> str:
-    """Return seconds as "2 h 05 min", "5 min 10 s" or "7.5 s"."""
+    """Return seconds as "2 h 05 min", "5 min 10 s" or "7.5 s", and as "2 h" or "5 min" where nothing is over."""
     whole = round(seconds)
     if whole >= _HOUR_S:
-        return f"{whole // _HOUR_S} h {whole % _HOUR_S // _MINUTE_S:02d} min"
+        minutes = whole % _HOUR_S // _MINUTE_S
+        return f"{whole // _HOUR_S} h" + (f" {minutes:02d} min" if minutes else "")
     if whole >= _MINUTE_S:
-        return f"{whole // _MINUTE_S} min {whole % _MINUTE_S:02d} s"
+        return f"{whole // _MINUTE_S} min" + (f" {whole % _MINUTE_S:02d} s" if whole % _MINUTE_S else "")
     return f"{seconds:.3g} s"
 
 

@@ -1,4 +1,4 @@
-"""Tells the owner, once when it begins and once when it ends, what has been wrong for long (see `core.alerts`).
+"""Announces each alert once when it begins and once when it ends (see `core.alerts`).
 
 Looked at in the supervision tick, after everything that drives the pin. What must outlive a restart lies in a file
 beside the other one of the state folder, and not in it: an older version would not read that one with more in it, and
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from dumpload.core.alerts import (
     END_WORDS,
+    HISTORY_FAULT_S,
     STARTS_WITHIN_S,
     Alert,
     AlertLimits,
@@ -29,7 +30,8 @@ from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.printable import one_line
 from dumpload.daemon.payloads import alert_document
 from dumpload.daemon.publisher import Publisher
-from dumpload.daemon.state import read_small, write_synced
+from dumpload.daemon.state import MAX_BYTES
+from dumpload.files import read_plain, write_synced
 
 if TYPE_CHECKING:
     from dumpload.daemon.recorder import Recorder
@@ -67,11 +69,11 @@ class AlertFile:
         self._thread = threading.Thread(target=self._run, name="alert-file", daemon=True)
 
     def read(self) -> SavedAlerts:
-        """Return what was kept; nothing, if it cannot be read: an alert is then told once more."""
+        """Return what was kept; nothing, if it cannot be read: an alert is then announced once more."""
         if self._path is None:
             return SavedAlerts()
         try:
-            return _parse(json.loads(read_small(self._path)))
+            return _parse(json.loads(read_plain(self._path, MAX_BYTES, follow=False)))
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             return SavedAlerts()
 
@@ -151,6 +153,8 @@ class Alerts:
         self._surplus_at = t if math.isnan(saved.surplus_at) else math.nan
         self._active = {one.alert: one for one in saved.active}
         self._history = ("", t)
+        # Until the first rows are written, or not, nobody knows whether the fault of before the restart is over.
+        self._history_open_until = t + HISTORY_FAULT_S / 2 if Alert.HISTORY_FAULT in self._active else -math.inf
         self._saves_next_at = t
         self._trouble = ""
         self._publisher.alerts = tuple(self._active.values())
@@ -161,7 +165,7 @@ class Alerts:
         self._history = (words, since if before and words else t)
 
     def look(self, settings: ControllerSettings, state: State, t: float, wall: float) -> None:
-        """Tell what has begun and what has ended since the last look. Never raises."""
+        """Announce what has begun and ended since the last look. Never raises."""
         try:
             self._look(settings, state, t, wall)
         except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)
@@ -198,7 +202,7 @@ class Alerts:
             if math.isfinite(self._surplus_at)
             else max(0.0, wall - self._earlier_surplus_at),
             lockout=state.lockout,
-            history_fault_s=t - since if words else 0.0,
+            history_fault_s=HISTORY_FAULT_S if t < self._history_open_until else t - since if words else 0.0,
             history_words=words,
             starts=1 + sum(0 <= wall - start < STARTS_WITHIN_S for start in self._earlier_starts),
         )

@@ -125,20 +125,19 @@ def _let_go(relay: Relay, log: Any) -> None:
 def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload: Callable[[], Settings]) -> "Service":
     from dumpload.daemon.alerts import AlertFile
     from dumpload.daemon.local_socket import LocalWay
-    from dumpload.daemon.publisher import Voice
     from dumpload.daemon.service import Service
     from dumpload.daemon.state import StateFile
     from dumpload.daemon.systemd import Notifier
 
     for warning in relay.warnings:
         log.warning("relay_warning", text=warning)
-    voice = Voice(log, Notifier(os.environ))
     folder = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
     local = LocalWay(Path(folder), str(path)) if folder else None
     return Service(
         settings,
         relay,
-        voice,
+        log=log,
+        notifier=Notifier(os.environ),
         reload=reload,
         clock=boot_clock,
         state_file=StateFile(os.environ),

@@ -75,10 +75,9 @@ class DeadbandFilter:
 
 
 def footing(settings: ControllerSettings, state: State) -> tuple[object, ...]:
-    """Return what samples have made of the controller, apart from their values: equal before and after, if nothing.
-
-    A NaN is the core's one MISSING and so equals itself here; were it not, more samples would be kept.
-    """
+    """Return what samples have made of the controller, apart from their values: equal before and after, if nothing."""
+    # A NaN is the core's one MISSING object, and a tuple compares objects by identity first: so it equals itself here.
+    # Were it not, more samples would be kept.
     law, permissive, limits = state.law, state.permissives, settings.limits
     charge, load = state.data.state_of_charge.value, state.data.load_power.value
     return (

@@ -17,8 +17,10 @@ from typing import NamedTuple
 from dumpload.daemon.payloads import Document, status_misfit
 
 FILE_NAME = "control.sock"
+# Owner and group: who is let in is the group's business, as with any device of the machine.
 MODE = 0o660
 
+# The event loop that controls serves these clients, too; what is beyond the bounds is let go without a word.
 MAX_CLIENTS = 8
 MAX_LINE_BYTES = 4096
 

@@ -1,6 +1,6 @@
 """The log: one event per line on standard error, JSON for machines, plain lines on a terminal.
 
-Logging must never stand between a decision and the relay, so nothing here blocks or raises: lines go through a
+Logging must never delay the relay, so nothing here blocks or raises: lines go through a
 bounded queue to a thread of their own, and what does not fit, or cannot be written, is dropped and counted.
 """
 
@@ -39,7 +39,7 @@ class LineWriter:
     def __init__(self, descriptor: int) -> None:
         """Start the thread; `descriptor` may be slow, full, or closed at the other end.
 
-        `on_dropped`, set later, is told on that thread how many lines were lost, once lines get through again.
+        `on_dropped`, set later, is called on that thread with the number of lines lost, once lines get through again.
         """
         self._descriptor = descriptor
         self._lines: deque[str | threading.Event] = deque(maxlen=QUEUE_LINES)

@@ -1,6 +1,6 @@
 """Events to decisions to the pin: the state of one controller, its relay, and the timer for its next deadline.
 
-It decides nothing: every decision is the controller's, and the pin is written before anyone is told of it. It knows
+It decides nothing: every decision is the controller's, and the pin is written before anything is announced. It knows
 nothing of the broker, of signals or of how the service lives and ends.
 """
 
@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import threading
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from dumpload.core.controller import (
     Decision,
@@ -39,34 +39,32 @@ CLOCK_STEP_S = 0.5
 KEEP_S = 5.0
 
 
-class Clocks(NamedTuple):
-    """Where time comes from: monotonic seconds that count suspend, and Unix seconds."""
-
-    monotonic: Callable[[], float]
-    wall: Callable[[], float]
-
-
-class Hands(NamedTuple):
-    """What is driven and who is told: the pin, the outside, the log, and what outlives a restart."""
-
-    relay: Relay
-    publisher: Publisher
-    log: Any
-    state_file: StateFile
-
-
 class ControlLoop:
     """Drives one relay as its controller decides, and keeps the controller's one state.
 
-    `observers` are told of every relay change, after the pin. `recorder` keeps the history, if there is one. Once
+    `observers` are called with every relay change, after the pin. `recorder` keeps the history, if there is one. Once
     `ended`, the relay is off for good and nothing is decided any more, but what `end` says.
     """
 
-    def __init__(self, setup: Setup, hands: Hands, clocks: Clocks, fail: Callable[[BaseException], None]) -> None:
-        """Take up what was kept before a restart. `fail` ends the service on what must not happen."""
-        self._relay, self._publisher, self._log, self.state_file = hands
-        self._clock, self._wall = clocks
-        self._fail = fail
+    def __init__(
+        self,
+        setup: Setup,
+        *,
+        relay: Relay,
+        publisher: Publisher,
+        log: Any,
+        state_file: StateFile,
+        clock: Callable[[], float],
+        wall: Callable[[], float],
+        fail: Callable[[BaseException], None],
+    ) -> None:
+        """Take up what was kept before a restart.
+
+        `state_file`: what outlives a restart. `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
+        `fail` ends the service on what must not happen.
+        """
+        self._relay, self._publisher, self._log, self.state_file = relay, publisher, log, state_file
+        self._clock, self._wall, self._fail = clock, wall, fail
         self.settings, self._schedule = setup.settings, setup.schedule()
         self.state = self._take_up(self.state_file.read())
         self.observers: list[Callable[[Decision], None]] = [self._announce]
@@ -105,6 +103,8 @@ class ControlLoop:
         return None if self.ended else self._decide(event)  # the relay may be off for good: nothing is decided any more
 
     def _decide(self, event: Event) -> Decision:
+        # The place in the record is taken before anything happens. What follows may record something itself (a pin that
+        # fails is an event of its own, decided inside this one), and the record must have cause before effect.
         place = self.recorder.reserve() if self.recorder is not None else 0
         decision = self._apply(self._evaluate(event))
         self._record(place, event, decision)
@@ -214,7 +214,8 @@ class ControlLoop:
         return decision
 
     def notify(self, decision: Decision) -> None:
-        """Tell every observer of a relay change."""
+        """Call every observer with a relay change."""
+        # Always after the pin: what is told may block or raise, and the pin must be right by then whatever happens.
         for observe in self.observers:
             observe(decision)
 
@@ -228,7 +229,9 @@ class ControlLoop:
                 return self._assume_on(decision.t - decision.after_s)
             self.notify(decision)
         elif self._drive_off():
-            self.notify(decision)  # it was decided, and then undone: the record keeps the order
+            # It was decided, and then undone. Both are told, in that order: a change that never was would be missing
+            # between two others, and no count of switchings would add up.
+            self.notify(decision)
             self.happened(Kind.PIN_FAULT)
             self._log.error("pin_fault", text=f"the pin failed: {error}")
         return decision
@@ -256,11 +259,9 @@ class ControlLoop:
         return decision
 
     def end(self, *, is_off: bool) -> None:
-        """Decide the last change, once: the relay has been driven off for good, or must count as on.
-
-        The one place where the stop becomes a change. It was once made for the outside and again for the record, some
-        milliseconds apart, and the two told different moments.
-        """
+        """Decide the last change, once: the relay has been driven off for good, or must count as on."""
+        # The one place where the stop becomes a change. It was once made for the outside and again for the record, some
+        # milliseconds apart, and the two told different moments.
         if self._end_decided:
             return
         self._end_decided = self.ended = True
@@ -323,6 +324,8 @@ class ControlLoop:
             energised, event, text = not wanted, "pin_fault", f"the pin cannot be read back: {error}"
         if energised == wanted or self.ended:
             return
+        # The one mismatch that is no fault: the dead-man thread was first. The data are lost then, by the same clock,
+        # and the controller comes to the same decision; it is told UNKNOWN so that it does so now.
         if self._relay.forced_off_at is not None and not energised:
             self.happened(Kind.UNKNOWN)
             self._log.warning("forced_off", text="the dead-man thread drove the relay off: data lost")

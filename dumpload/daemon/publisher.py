@@ -1,11 +1,11 @@
-"""Tells the outside what happened: log, broker and service manager. Decides nothing, and never raises.
+"""Publishes what happened: to the log, the broker and the service manager. Decides nothing, and never raises.
 
 Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
 """
 
 import secrets
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import Any
 
 from dumpload.config.to_mqtt import Topics
 from dumpload.core.alerts import Raised
@@ -22,18 +22,13 @@ from dumpload.daemon.systemd import Notifier
 from dumpload.daemon.telemetry import Telemetry
 from dumpload.mqtt.link import Link
 
+# A status that is not renewed expires at the broker after three times its interval (MQTT 5.0, 3.3.2.3.3): a retained
+# one of a daemon that was cut off would else say "on" for ever to whoever subscribes later.
 STATUS_EVERY_S = 30.0
 STATUS_EXPIRES_S = 90
 ANSWER_EVERY_S = 1.0
 # Rate limit: distinct refusal reasons per second (published) and per minute (logged).
 REASONS = 20
-
-
-class Voice(NamedTuple):
-    """What is told on the machine itself: the log (structlog) and the service manager."""
-
-    log: Any
-    notifier: Notifier
 
 
 class Publisher:
@@ -43,8 +38,9 @@ class Publisher:
         self,
         topics: Topics,
         link: Link,
-        voice: Voice,
         *,
+        log: Any,
+        notifier: Notifier,
         clock: Callable[[], float],
         wall: Callable[[], float],
         telemetry: Telemetry | None = None,
@@ -53,7 +49,7 @@ class Publisher:
         self.telemetry = telemetry or Telemetry()
         self._topics = topics
         self._link = link
-        self._log, self._notifier = voice
+        self._log, self._notifier = log, notifier
         self._clock = clock
         self._wall = wall
         self._started_at = clock()
@@ -92,7 +88,7 @@ class Publisher:
         self._link.publish_acked(self._topics.change, to_json(document))
 
     def status(self, settings: ControllerSettings, state: State) -> None:
-        """Publish the retained status, and tell the service manager in one line."""
+        """Publish the retained status, and one line to the service manager."""
         self.status_due_at = self._clock() + STATUS_EVERY_S
         self._sequence += 1
         document = to_json(self.status_now(settings, state))

@@ -37,7 +37,7 @@ class Recorder:
     """Records one controller."""
 
     def __init__(self, history: "HistoryWriter", sample_every_s: float, on_note: Callable[[str], None]) -> None:
-        """Nothing is recorded before `begin`. `on_note` is told what is wrong, should anything be."""
+        """Nothing is recorded before `begin`. `on_note` is called with what is wrong."""
         self._history = history
         self._thinner = DeadbandFilter(sample_every_s)
         self._on_note = on_note

@@ -1,8 +1,8 @@
 """What people ask of the running daemon, over MQTT or the machine's own socket: judged, limited, obeyed, answered.
 
-At most one request a second is acted on and the newest wins: a flood of them made 152 MB of log in 3 s. What is already
-so changes nothing. An answer is given when the disk has what must outlive a restart, not before. Nothing is decided
-here: hand never defeats a veto, and the controller says which.
+At most one request a second is acted on and the newest wins. What is already so changes nothing. An answer is given
+when the disk has what must outlive a restart, not before. Nothing is decided here: hand never defeats a veto, and the
+controller says which.
 """
 
 import asyncio
@@ -17,10 +17,12 @@ from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
-from dumpload.daemon.loop import Clocks, ControlLoop
+from dumpload.daemon.loop import ControlLoop
 from dumpload.daemon.payloads import Document
 from dumpload.daemon.publisher import Publisher
 
+# A person asks once; a script in a loop asks as fast as the broker takes it. A flood of requests made 152 MB of log in
+# 3 s.
 ACT_EVERY_S = 1.0
 
 # Characters of a request that are shown.
@@ -41,10 +43,19 @@ class Asked(NamedTuple):
 class Requests:
     """Takes requests for one control loop."""
 
-    def __init__(self, control: ControlLoop, publisher: Publisher, log: Any, clocks: Clocks, max_hand_s: float) -> None:
+    def __init__(
+        self,
+        control: ControlLoop,
+        publisher: Publisher,
+        log: Any,
+        *,
+        clock: Callable[[], float],
+        wall: Callable[[], float],
+        max_hand_s: float,
+    ) -> None:
         """`max_hand_s` may be set anew: the longest that hand may be asked for."""
         self._control, self._publisher, self._log = control, publisher, log
-        self._clock, self._wall = clocks
+        self._clock, self._wall = clock, wall
         self.max_hand_s = max_hand_s
         self._acts_next_at = self._clock()
         self._pending: Asked | None = None
@@ -133,12 +144,10 @@ class Requests:
         asked.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
     def _obey(self, asked: Asked) -> Cause:
-        """Do what is asked; return the veto for which hand was refused, or NONE.
-
-        A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
-        would refuse.
-        """
+        """Do what is asked; return the veto for which hand was refused, or NONE."""
         request = asked.request
+        # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
+        # would refuse.
         kinds = [Kind.SELECT] if request.selector is not None else []
         if request.reset:
             kinds.insert(0 if request.selector == Selector.HAND else len(kinds), Kind.RESET)

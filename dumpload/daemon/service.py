@@ -21,16 +21,18 @@ from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.alerts import AlertFile, Alerts
 from dumpload.daemon.local_socket import LocalSocket, LocalWay
-from dumpload.daemon.loop import Clocks, ControlLoop, Hands
-from dumpload.daemon.publisher import Publisher, Voice, summary
+from dumpload.daemon.loop import ControlLoop
+from dumpload.daemon.publisher import Publisher, summary
 from dumpload.daemon.requests import Requests
 from dumpload.daemon.state import StateFile
+from dumpload.daemon.systemd import Notifier
 from dumpload.daemon.telemetry import Telemetry
 from dumpload.gpio.relay import Relay, RelayError
 from dumpload.mqtt import Listener, Message
 from dumpload.mqtt.link import Link
 
 TICK_S = 1.0
+# How long the last status may take to the broker; an owner who stops a service waits for it (our choice, no source).
 GOODBYE_S = 1.0
 # From the stop on: a process that has not ended by then is ended by SIGALRM.
 HARD_STOP_S = 12.0
@@ -47,8 +49,9 @@ class Service(Listener):
         self,
         settings: Settings,
         relay: Relay,
-        voice: Voice,
         *,
+        log: Any,
+        notifier: Notifier,
         reload: Callable[[], Settings],
         clock: Callable[[], float],
         state_file: StateFile | None = None,
@@ -62,23 +65,29 @@ class Service(Listener):
         is kept); `alert_file` the alerts. `local`: where people of this machine reach us (None: nowhere).
         `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         """
-        self._settings = settings
-        self._relay = relay
-        self._log, self._notifier = voice
-        self._reload, self._clock, self._wall = reload, clock, wall
+        self._settings, self._relay, self._reload = settings, relay, reload
+        self._log, self._notifier, self._clock, self._wall = log, notifier, clock, wall
         self._topic_map, topics = topic_map(settings), base_topics(settings)
         self._request_topic = topics.request if settings.request.enabled else None
         self.link = Link(link_options(settings), self, clock)
         zone, fields = settings.permissive.timezone, self._topic_map.fields
         self._telemetry = Telemetry(name=settings.name, timezone=zone, fields=fields)
-        self._publisher = Publisher(topics, self.link, voice, clock=clock, wall=wall, telemetry=self._telemetry)
-        hands, clocks = Hands(relay, self._publisher, self._log, state_file or StateFile({})), Clocks(clock, wall)
-        hands.state_file.on_trouble = lambda words: self._publisher.fault("state", words)
-        self.control = ControlLoop(controller_setup(settings), hands, clocks, self.fail)
-        self._requests = Requests(self.control, self._publisher, self._log, clocks, settings.request.max_hand_s)
+        self._publisher = Publisher(
+            topics, self.link, log=log, notifier=notifier, clock=clock, wall=wall, telemetry=self._telemetry
+        )
+        self.control = self._make_control(state_file or StateFile({}))
+        max_hand_s = settings.request.max_hand_s
+        self._requests = Requests(self.control, self._publisher, log, clock=clock, wall=wall, max_hand_s=max_hand_s)
         self._alerts = Alerts(alert_limits(settings), self._publisher, alert_file or AlertFile({}), clock())
         self._socket = LocalSocket(local, self._requests.answer) if local else None
         self._stopped = asyncio.Event()
+
+    def _make_control(self, state_file: StateFile) -> ControlLoop:
+        state_file.on_trouble = lambda words: self._publisher.fault("state", words)
+        return ControlLoop(
+            controller_setup(self._settings), relay=self._relay, publisher=self._publisher, log=self._log,
+            state_file=state_file, clock=self._clock, wall=self._wall, fail=self.fail,
+        )  # fmt: skip
 
     # ---- life ----
 
@@ -179,6 +188,8 @@ class Service(Listener):
         """Decode, decide, drive the pin: all before this returns."""
         if self._exit_code is not None:
             return
+        # Both clocks are read once a message: ages run on the one that cannot be set, the source's own time is compared
+        # with the other.
         arrival = InboundMessage(*message, self._clock(), self._wall())
         if message.topic == self._request_topic:
             self._requests.hear(arrival)
@@ -188,7 +199,7 @@ class Service(Listener):
                 self._publisher.rejected(rejection, arrival)
 
     def _take(self, item: Event | Rejection) -> Rejection | None:
-        """Dispatch an event; return what is to be told as rejected."""
+        """Dispatch an event; return the rejection to report, if any."""
         if isinstance(item, Rejection):
             return item
         decision = self.control.dispatch(item)

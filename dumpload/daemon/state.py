@@ -1,16 +1,11 @@
 """What must outlive a restart: a selector in off, a lockout, and the day's on-time.
 
 A small file in the service manager's state directory, replaced whole and synced by a thread of its own, so that a slow
-disk never delays a decision. Whoever confirms something to a person waits with `when_durable`: a confirmed off was once
-lost because the service stopped while the disk was slow. Hand is never kept. What cannot be read as ours counts as off:
-every doubt does.
+disk never delays a decision. Hand is never kept. What cannot be read as ours counts as off: every doubt does.
 """
 
-import contextlib
 import json
 import math
-import os
-import stat
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -18,6 +13,7 @@ from typing import Any, NamedTuple
 
 from dumpload.core.controller import Lockout
 from dumpload.core.window import LocalTime
+from dumpload.files import read_plain, write_synced
 
 # The file has about 150 bytes; one that is larger is not ours.
 MAX_BYTES = 4096
@@ -30,6 +26,7 @@ _DAY_S = 86_400.0
 # While the load is on, its on-time is written this often: SD cards wear out.
 SAVE_EVERY_S = 60.0
 
+# A card that failed once mostly fails on; each attempt syncs file, name and folder (our choice, no source).
 RETRY_S = 10.0
 
 
@@ -94,11 +91,13 @@ class StateFile:
         if self.path is None:
             return SavedState()
         try:
-            found = _parse(read_small(self.path))
+            found = _parse(read_plain(self.path, MAX_BYTES, follow=False))
         except FileNotFoundError:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
             self._say(f"{self.path} cannot be read ({str(error)[:80]}): the selector starts in off until it is moved")
+            # What could not be read is not overwritten either, until there is something to say: a person may want to
+            # see the file.
             self._wanted = self._written = None
             return SavedState(selector_off=True)
         self._wanted = self._written = found
@@ -117,6 +116,8 @@ class StateFile:
 
         At once if it has it already, else on the writer's thread. It must not raise.
         """
+        # Whoever confirms something to a person waits here: a confirmed off was once lost because the service stopped
+        # while the disk was slow.
         with self._changed:
             if self.path is not None and (self._is_writing or self._wanted != self._written):
                 self._waiting.append(confirm)
@@ -183,45 +184,6 @@ class StateFile:
             self.on_trouble(trouble)
 
 
-def write_synced(path: Path, text: str) -> None:
-    """Replace a small file whole; file, name and folder are on the disk when this returns.
-
-    Raises:
-        OSError: it cannot be written; what was there before stays.
-    """
-    new = path.with_suffix(".new")
-    with contextlib.suppress(FileNotFoundError):
-        new.unlink()
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-    with open(os.open(new, flags, 0o600), "w") as file:  # noqa: PTH123  (a descriptor)
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    if path.is_dir() and not path.is_symlink():
-        path.rename(path.with_suffix(".unreadable"))
-    new.replace(path)
-    _sync_folder(path.parent)
-
-
-def read_small(path: Path) -> bytes:
-    """Return the content of a plain file of ours. A pipe in its place blocked the start for ever.
-
-    Raises:
-        OSError: there is none, or it cannot be read.
-        ValueError: it is something else, or too large.
-    """
-    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_NOCTTY | os.O_CLOEXEC)
-    with open(descriptor, "rb", buffering=0) as file:  # noqa: PTH123  (a descriptor)
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-            message = "it is not a regular file"
-            raise ValueError(message)
-        content = file.read(MAX_BYTES + 1)
-    if len(content) > MAX_BYTES:
-        message = f"it has more than {MAX_BYTES} bytes"
-        raise ValueError(message)
-    return content
-
-
 def _parse(content: bytes) -> SavedState:
     """Return the state that a file's content says; the day's on-time may be missing, as in the first version.
 
@@ -241,12 +203,3 @@ def _parse(content: bytes) -> SavedState:
         message = "its values are out of range"
         raise ValueError(message)
     return saved
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the new name on the disk too."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -1,4 +1,4 @@
-"""Tells the service manager how we are (sd_notify): one datagram per state, nothing more.
+"""The sd_notify protocol: one datagram per state to the service manager.
 
 Protocol: sd_notify(3). Without NOTIFY_SOCKET every call does nothing. A message that cannot be sent is dropped:
 the manager then acts on the missing watchdog, which is what it is for.

@@ -11,6 +11,7 @@ from dumpload.core.decode import Field, Reason, Rejection
 from dumpload.core.direction import Direction, observe
 from dumpload.core.freshness import MISSING, is_missing, live_value
 from dumpload.core.printable import one_line
+from dumpload.core.rejections import clock_ahead_s, why_rejected
 from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
 
@@ -104,12 +105,12 @@ class Telemetry:
         return sorted(recent, key=lambda one: -one.t)[:SHOWN_KINDS]
 
     def _words(self, rejection: Rejection, arrival: InboundMessage) -> str:
-        # Only now: who is never sent anything wrong does not need it, and the pin has been driven already.
-        from dumpload.commissioning.advice import why_not
-        from dumpload.commissioning.survey import Arrived, Survey
-
-        survey = Survey({arrival.topic: self._fields.get(arrival.topic, ())})
-        if rejection.signal not in survey.signals:
+        carried = {field.signal: field for field in self._fields.get(arrival.topic, ())}
+        field = carried.get(rejection.signal)
+        if field is None:
             return ""
-        survey.take(Arrived(arrival.topic, arrival.payload, arrival.retained, arrival.t, arrival.wall))
-        return one_line(why_not(survey, rejection.signal), WORDS_CHARACTERS)
+        ahead_s = clock_ahead_s(arrival.payload, field, arrival.wall)
+        if rejection.reason == Reason.TOO_OLD and not -ahead_s > field.max_age_s:
+            return ""  # young by its own time: the controller has a later one
+        words = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
+        return one_line(words, WORDS_CHARACTERS)

@@ -1,4 +1,4 @@
-"""The demo: the real daemon, driven through a real broker by a simulated barge, told as a short story.
+"""The demo: the real daemon, driven through a real broker by a simulated barge, as a short story.
 
 Nothing in it is special to the demo but the barge, the clock's speed and the mock pin.
 """
@@ -24,7 +24,6 @@ from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Position
 from dumpload.daemon.bootstrap import boot_clock, pin_spec
 from dumpload.daemon.logs import open_log
-from dumpload.daemon.publisher import Voice
 from dumpload.daemon.service import Service
 from dumpload.daemon.systemd import Notifier
 from dumpload.demo.barge import TANK_WH_PER_KELVIN
@@ -203,4 +202,4 @@ def _make_service(settings: Settings) -> Service:
     # The story tells what the log would; only what should not happen is logged.
     log, _writer = open_log(sys.stderr.fileno(), time.time, human=True, least="warning")
     relay = Relay(pin_spec(settings), boot_clock)
-    return Service(settings, relay, Voice(log, Notifier({})), reload=lambda: settings, clock=boot_clock)
+    return Service(settings, relay, log=log, notifier=Notifier({}), reload=lambda: settings, clock=boot_clock)

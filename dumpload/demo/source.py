@@ -1,6 +1,6 @@
 """The barge's side of the demo, in a process of its own: an embedded broker, and telemetry published through it.
 
-Speaks to the daemon only over MQTT, as a real gateway would; tells the demo on standard output, one JSON object a
+Speaks to the daemon only over MQTT, as a real gateway would; reports to the demo on standard output, one JSON object a
 line, what the sun is doing.
 """
 

@@ -169,8 +169,13 @@ def _resync_at(told: Floats, charge: Floats, charge_step: float) -> float:
     return float(np.clip(np.median(charge[begun]), 99.0, 99.98))
 
 
-def voltage_of(step_s: float, volts: Floats, amps: Floats, charge: Floats, cells: int, plate_ohm: float) -> Voltage:
-    """Return rest voltage and resistances, by least squares; the cells' usual curve is what to begin with."""
+def voltage_of(
+    step_s: float, volts: Floats, amps: Floats, charge: Floats, cells: int, plate_ohm: float, full_v: float
+) -> Voltage:
+    """Return rest voltage and resistances, by least squares; the cells' usual curve is what to begin with.
+
+    `full_v`: the charger's set point, at which the bank rests when full, by the meaning of full.
+    """
     slow = slow_amps(step_s, amps)
     steady = np.abs(np.diff(amps, prepend=amps[0])) < np.inf
     good = np.isfinite(volts) & np.isfinite(amps) & (charge > KNOTS[0]) & (charge <= 100.2) & steady
@@ -189,7 +194,8 @@ def voltage_of(step_s: float, volts: Floats, amps: Floats, charge: Floats, cells
         found = np.linalg.solve(normal, scaled.T @ volts[good] / 0.02**2 / 50.0 + prior / sure**2)
         off = np.abs(volts[good] - design @ found)
         weight = 1.0 / np.maximum(1.0, off / 0.05)
-    rest = np.maximum.accumulate(found[: len(knots)])
+    rest = np.maximum.accumulate(np.minimum(found[: len(knots)], full_v))
+    rest[-1] = full_v
     grid = np.linspace(0.0, 100.0, 1001)
     off_v = float(np.median(np.abs(volts[good] - design @ found)))
     return Voltage(np.interp(grid, knots, rest), max(1e-4, float(found[-2])), max(0.0, float(found[-1])), off_v)

@@ -14,6 +14,8 @@ HIGHEST_REST_CELL_V, LOWEST_ABSORPTION_CELL_V = 3.356, 3.40
 HELD_V, STEADY_V = 0.03, 0.011
 # The sun is high enough to be missed (sine of 8 degrees).
 SUN_HEIGHT = 0.139
+# And so high (15 degrees) that even a dark cloud lets more through than the house takes.
+HIGH_SUN = 0.26
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
 FLOAT_HELD_S, PAUSE_S = 600.0, 1800.0
 
@@ -42,7 +44,8 @@ class Charger(NamedTuple):
 class Seen(NamedTuple):
     """What the charger is judged by, on the grid of the record; `net_w`: power into bank and load together.
 
-    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`: by its plate.
+    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`, `plate_v`: by
+    their plates.
     """
 
     step_s: float
@@ -54,23 +57,34 @@ class Seen(NamedTuple):
     house_w: float
     cells: int
     capacity_ah: float
+    plate_v: float
 
 
 def find_charger(seen: Seen) -> Charger:
     """Return what the record tells of the charger."""
     top_v = absorption_v(seen)
+    was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
+    top_v = top_v if was_full else seen.plate_v
     float_v = find_float_v(seen, top_v)
-    absorbing = closed_up(np.abs(seen.volts - top_v) < HELD_V, 2) & (seen.height > 0.0)
+    absorbing = (np.abs(seen.volts - top_v) < HELD_V) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
-    restart_v, restarts = _restarts(seen, absorbing, floating, resting)
+    restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
-    throttled = smeared(absorbing | floating | resting, 1) & (seen.height > -0.02)
+    held = absorbing | floating | resting
+    # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
+    throttled = held | (smeared(held, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
     holds = holds_of(seen, absorbing, floating | resting)
     absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
     return Charger(top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full)
+
+
+def _set_v(absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Floats:
+    """Return the set point that was held last or is held next."""
+    set_v = np.where(smeared(floating, 1) & ~absorbing, float_v, top_v)
+    return np.asarray(set_v, np.float64)
 
 
 def absorption_v(seen: Seen) -> float:
@@ -88,16 +102,19 @@ def find_float_v(seen: Seen, top_v: float) -> float:
     low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
     steady = (moved < STEADY_V) & (np.roll(moved, -1) < STEADY_V) & (seen.height > SUN_HEIGHT)
-    volts = seen.volts[steady & (seen.volts > low) & (seen.volts < high)]
+    steady &= seen.amps * seen.volts > -0.4 * seen.house_w  # else the charger gives nothing, and the bus just rests
+    volts = seen.volts[steady & (seen.volts > low - 0.1) & (seen.volts < high)]
     least = max(30, round(0.003 * (seen.height > SUN_HEIGHT).sum()))
     if len(volts) < least:
         return math.nan
-    values, counts = np.unique(np.round(volts, 2), return_counts=True)
-    smooth = np.array([counts[np.abs(values - value) < 0.015].sum() for value in values])
-    best = int(smooth.argmax())
-    if smooth[best] < max(least, 0.2 * len(volts)):
-        return math.nan
-    return float(np.median(volts[np.abs(volts - values[best]) < 0.015]))
+    at = np.arange(low - 0.2, high + 0.2, 0.01)
+    counts = np.histogram(volts, np.append(at, at[-1] + 0.01) - 0.005)[0]
+    heap = np.convolve(counts, np.ones(3), mode="same")
+    best = int(np.where(at >= low, heap, 0).argmax())
+    beside = max(heap[max(0, best - 5)], heap[max(0, best - 4)], heap[min(len(heap) - 1, best + 5)])
+    if heap[best] < max(least, 0.2 * (volts > low).sum()) or beside > 0.5 * heap[best]:
+        return math.nan  # no set point: the bank just passes there
+    return float(np.median(volts[np.abs(volts - at[best]) < 0.015]))
 
 
 def _since(mark: Flags, height: Floats) -> Flags:
@@ -119,7 +136,7 @@ def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Fla
     for run in runs_of(closed_up(small, 2)):  # a float that goes on from the day before
         if run.entries * seen.step_s < FLOAT_HELD_S:
             small[run.begin : run.end] = False
-    return np.asarray(closed_up(after | small, 2) & (seen.volts < top_v - HELD_V), np.bool_)
+    return np.asarray((after | small) & (seen.volts < top_v - HELD_V), np.bool_)
 
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
@@ -130,10 +147,15 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
     idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - HELD_V) & _since(absorbing | floating, seen.height)
     if not math.isnan(float_v):
         idle &= seen.volts > float_v
+    if seen.solar_w is None:  # a dark cloud looks the same, but does not begin as absorption ends
+        before = smeared(absorbing | floating, round(300.0 / seen.step_s))
+        for run in runs_of(closed_up(idle, 2)):
+            is_rest = before[run.begin] and seen.height[run.begin] > HIGH_SUN
+            idle[run.begin : run.end] &= bool(is_rest and run.entries * seen.step_s >= FLOAT_HELD_S)
     return np.asarray(idle, np.bool_)
 
 
-def _restarts(seen: Seen, absorbing: Flags, floating: Flags, resting: Flags) -> tuple[float, int]:
+def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
     """Return the voltage below which the charger began anew after a rest of the same day, and how often it did."""
     lows = []
     for run in runs_of(closed_up(resting, 3)):
@@ -141,7 +163,8 @@ def _restarts(seen: Seen, absorbing: Flags, floating: Flags, resting: Flags) -> 
         began = seen.net_w[later] > 2.0 * seen.house_w + 50.0
         if run.entries * seen.step_s >= FLOAT_HELD_S and began.any() and not floating[later].any():
             lows.append(float(np.min(seen.volts[run.begin : run.end + 1])))
-    return (float(np.median(lows)) if lows else math.nan), len(lows)
+    # A rest that ends for another reason (a dark cloud passes) ends at a higher voltage.
+    return (float(np.quantile(lows, 0.15)) + 0.01 if lows else math.nan), len(lows)
 
 
 class Hold(NamedTuple):
@@ -173,7 +196,8 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
 def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
     """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
-    if len(ended) < 2:
+    by_day = [hold for hold in holds if seen.height[min(hold.run.end, len(seen.height) - 1)] > HIGH_SUN]
+    if len(ended) < max(2, 0.3 * len(by_day)):
         return math.inf, math.nan
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))

@@ -43,12 +43,12 @@ def forecast(
         return Forecast(gates.Verdict("refused", (f"{error}.",)), None, ())
     law = controller_setup(settings)
     sums = interval.sums_of(model, law, run or compiled_sail(say), watch)
-    least_part = _least_part(evidence.has)
-    outcome = interval.outcome_of(model, sums, least_part=least_part)
+    least_part = least_part_of(evidence.has)
+    outcome = interval.outcome_of(model, law, sums, least_part=least_part)
     return Forecast(gates.verdict(model, law, outcome, least_part), outcome, tuple(sorted(evidence.signals)))
 
 
-def _least_part(has: Callable[..., bool]) -> float:
+def least_part_of(has: Callable[..., bool]) -> float:
     """Return how sure energy can be at most (part), by the signals of the record."""
     if not has(Signal.BATTERY_POWER, Signal.BATTERY_VOLTAGE):
         return interval.WITHOUT_POWER

@@ -1,4 +1,4 @@
-"""A record as evidence: every signal as its mean over the entries of a regular grid, and what the recorded relay did."""
+"""A record as evidence: every signal as its mean over the entries of a regular grid, and what the relay did."""
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
@@ -56,8 +56,7 @@ class Evidence(NamedTuple):
     @property
     def middle(self) -> Floats:
         """The middle of each entry (Unix s)."""
-        middle: Floats = self.began + (np.arange(self.entries) + 0.5) * self.step_s
-        return middle
+        return np.asarray(self.began + (np.arange(self.entries) + 0.5) * self.step_s, np.float64)
 
     def has(self, *signals: Signal) -> bool:
         """Return whether the record has all of these signals."""

@@ -8,6 +8,7 @@ import numpy as np
 
 from dumpload.core.controller import Setup
 from dumpload.core.signals import Signal
+from dumpload.forecast import interval
 from dumpload.forecast.interval import Outcome
 from dumpload.forecast.model import Model
 
@@ -42,7 +43,7 @@ class Doubt(NamedTuple):
 def verdict(model: Model, law: Setup, outcome: Outcome, least_part: float = 0.0) -> Verdict:
     """Return whether the outcome is to be given."""
     doubts = [*_signals(model), *_record(model), *_monitor(model), *_heater(model, outcome), *_fit(model, outcome)]
-    doubts += [*_edge(model, law), *_width(outcome, 1.2 * least_part)]
+    doubts += [*_edge(model, law), *_drain(model, law), *_width(outcome, 1.2 * least_part)]
     refused = [one.words for one in doubts if one.refused]
     warned = [one.words for one in doubts if not one.refused]
     trust: Trust = "refused" if refused else "warned" if warned else "good"
@@ -69,8 +70,8 @@ def _record(model: Model) -> Iterator[Doubt]:
         shown = model.plates.capacity_ah / (1.0 + off)
         yield Doubt(
             abs(off) > PLATE_REFUSED,
-            f"The charge moves as in a bank of {shown:.0f} Ah, but battery.capacity_ah is {model.plates.capacity_ah:g}: "
-            "correct it, or the scale of battery_power.",
+            f"The charge moves as in a bank of {shown:.0f} Ah, but battery.capacity_ah is "
+            f"{model.plates.capacity_ah:g}: correct it, or the scale of battery_power.",
         )
 
 
@@ -90,20 +91,20 @@ def _monitor(model: Model) -> Iterator[Doubt]:
 def _heater(model: Model, outcome: Outcome) -> Iterator[Doubt]:
     on_h = float(model.recorded.on_s.sum()) / 3600.0
     if on_h < LEAST_ON_H:
-        yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so what it does to the bank was never seen: "
-                          "record at least a week with the heater in use.")  # fmt: skip
+        yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so what it does to the bank was never "
+                          "seen: record at least a week with the heater in use.")  # fmt: skip
         return
-    off = model.element.plate_ohm / model.element.ohm - 1.0
-    if model.element.measured and abs(off) > PLATE_WARNED:
+    off = model.sight.element.plate_ohm / model.sight.element.ohm - 1.0
+    if model.sight.element.measured and abs(off) > PLATE_WARNED:
         yield Doubt(
             abs(off) > PLATE_REFUSED,
             f"The heater draws {100 * abs(off):.0f} % {'more' if off > 0 else 'less'} than load.rated_w and "
             "load.rated_v say: correct them, or the scale of load_power.",
         )
     more = outcome.figures["energy_wh"].value / max(1.0, outcome.recorded_wh)
-    if not model.tank.openings and not model.tank.measured and more > 1.1:
-        yield Doubt(False, "The thermostat was never seen to open, so how much more hot water is wanted is not known: "
-                           "record tank_temperature, or days on which the water gets hot.")  # fmt: skip
+    if not model.tank.is_known and more > 1.1:
+        yield Doubt(False, "The water was seldom or never seen to get hot, so how much more of it is wanted is not "
+                           "known: record tank_temperature, or days on which the water gets hot.")  # fmt: skip
 
 
 def _fit(model: Model, outcome: Outcome) -> Iterator[Doubt]:
@@ -123,7 +124,7 @@ def _fit(model: Model, outcome: Outcome) -> Iterator[Doubt]:
 
 def _edge(model: Model, law: Setup) -> Iterator[Doubt]:
     """Yield that the cut-in is what the charger's float just holds."""
-    held = model.course.told[model.charger.floating]
+    held = model.course.told[model.sight.charger.floating]
     if len(held) * model.evidence.step_s < 3600.0:
         return
     level = float(np.median(held))
@@ -133,9 +134,19 @@ def _edge(model: Model, law: Setup) -> Iterator[Doubt]:
                            f"({level:.1f} %): a small error decides whether the heater starts.")  # fmt: skip
 
 
+def _drain(model: Model, law: Setup) -> Iterator[Doubt]:
+    """Yield that a drain limit trips within seconds, which rows a minute apart do not show."""
+    if not interval.trips_anew(model, law):
+        return
+    yield Doubt(
+        math.isnan(model.sight.charger.float_v) and math.isfinite(model.sight.charger.absorption_s),
+        "A drain limit acts within seconds, which this record does not show: record with a drain limit like this.",
+    )
+
+
 def _width(outcome: Outcome, least_part: float) -> Iterator[Doubt]:
     figure = outcome.figures["energy_wh"]
-    part = figure.half / max(figure.value, 0.05 * outcome.recorded_wh, 1.0)
+    part = figure.half / max(figure.value, 0.25 * outcome.recorded_wh, 1.0)
     if part > WIDE_WARNED:
         more = ": record days with settings nearer to these, and the heater's power" if part > WIDE_REFUSED else ""
         yield Doubt(part > WIDE_REFUSED and part > least_part, f"The energy is known to {100 * part:.0f} % only{more}.")

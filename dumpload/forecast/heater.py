@@ -1,6 +1,7 @@
-"""What the record tells of element and tank: resistance, when the thermostat was open, and how much heat is asked for."""
+"""What the record tells of element and tank: resistance, openings of the thermostat, and the heat asked for."""
 
 import math
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +14,8 @@ HOUR_S = 3600.0
 OPEN_BELOW = 0.3
 # Usual difference between opening and closing (K), and of the water that comes in to the one that is hot.
 BAND_K = 8.0
+# The thermostat was seen to open so often: the draws are known.
+LEAST_OPENINGS = 4
 # Water at the taps (degC), and the blocks in which the tank is reckoned (s).
 WANTED_C, BLOCK_S = 40.0, 600.0
 
@@ -26,13 +29,19 @@ class Element(NamedTuple):
 
 
 class TankPlates(NamedTuple):
-    """The tank by its plates: Wh a kelvin, W a kelvin, temperatures of opening, room and cold water (degC)."""
+    """The tank by its plates: Wh a kelvin, W a kelvin, temperatures of opening, room and cold water (degC).
+
+    `usual_w`: mean heat drawn, where the record does not tell (30 litres a day: common practice, no source), and
+    whether the settings say so.
+    """
 
     wh_per_k: float
     loss_w_k: float
     opens_c: float
     around_c: float
     cold_c: float
+    usual_w: float = 45.0
+    is_told: bool = False
 
     @property
     def most_wh(self) -> float:
@@ -43,15 +52,17 @@ class TankPlates(NamedTuple):
 class Tank(NamedTuple):
     """The tank as heat missing until the thermostat opens (Wh), at every entry, in the recorded boat.
 
-    `draw_w`: heat that the taps would take from water that is hot enough. `band_wh`: what is missing when the
-    thermostat closes again. `openings`: how often it was seen to open; never: the draws are a guess, and no less.
+    `draw_w`: heat that the taps would take from water that is hot enough; `least_w`: the least that it can be.
+    `band_wh`: what is missing when the thermostat closes again. `openings`: how often it was seen to open. `is_known`:
+    that, or its temperature, says enough; else the draws are a guess.
     """
 
     missing_wh: Floats
     draw_w: Floats
     band_wh: float
     openings: int
-    measured: bool
+    is_known: bool
+    least_w: float
 
 
 def element_of(relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: float) -> Element:
@@ -63,27 +74,18 @@ def element_of(relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: f
     return Element(plate_ohm, plate_ohm, False)
 
 
-class Guess(NamedTuple):
-    """What the load took where it was not measured (W), and where that is doubtful."""
-
-    load_w: Floats
-    doubtful: Flags
-
-
 def guess_load(
     relay: Floats, volts: Floats, power_w: Floats, solar_w: Floats | None, ohm: float, house_w: float, throttled: Flags
-) -> Guess:
-    """Return what the load took, from the relay and the steps that an open thermostat leaves in the other powers."""
+) -> Floats:
+    """Return what the load took (W), from the relay and the steps that an open thermostat leaves in other powers."""
     drawn = volts * volts / ohm
     if solar_w is not None:
         closed = (solar_w - power_w) >= 0.85 * drawn + 0.5 * house_w
-        return Guess(np.where(closed, relay * drawn, 0.0), np.zeros(len(relay), np.bool_))
-    load_w, doubtful = relay * drawn, np.zeros(len(relay), np.bool_)
+        return np.where(closed, relay * drawn, 0.0)
+    load_w = relay * drawn
     for run in runs_of(relay > 0.0):
-        opened = _opened_at(run.begin, run.end, power_w, drawn, throttled)
-        load_w[opened : run.end] = 0.0
-        doubtful[run.begin : run.end] = throttled[run.begin : run.end]
-    return Guess(load_w, doubtful)
+        load_w[_opened_at(run.begin, run.end, power_w, drawn, throttled) : run.end] = 0.0
+    return np.asarray(load_w, np.float64)
 
 
 def _opened_at(begin: int, end: int, power_w: Floats, drawn: Floats, throttled: Flags) -> int:
@@ -127,7 +129,7 @@ def tank_of(
     """
     opened = [run.begin for run in openings_of(step_s, relay, load_w, drawn_w)]
     heat = np.concatenate([[0.0], np.cumsum(np.nan_to_num(load_w))]) * step_s / HOUR_S
-    band_wh = _band(opened, relay, load_w, drawn_w, heat, plates.wh_per_k * BAND_K)
+    band_wh = _band(opened, relay, heat, plates.wh_per_k * BAND_K)
     size = max(1, round(BLOCK_S / step_s))
     count = len(load_w) // size
     load = np.nan_to_num(load_w[: count * size]).reshape(count, size).mean(axis=1)
@@ -140,7 +142,9 @@ def tank_of(
     missing, draw = blocks.between(nodes, level)
     rest = len(load_w) - count * size
     spread = [np.pad(np.repeat(one, size), (0, rest), mode="edge") for one in (missing, draw)]
-    return Tank(spread[0], spread[1] * taps, band_wh, len(opened), bool(level))
+    is_known = _is_telling(nodes, count)
+    least_w = 0.0 if is_known else blocks.least(0, count, 0.5 * plates.most_wh)
+    return Tank(spread[0], spread[1] * taps, band_wh, len(opened), is_known, least_w)
 
 
 def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates) -> tuple[list[int], dict[int, float]]:
@@ -177,28 +181,25 @@ class _Blocks(NamedTuple):
     def between(self, nodes: list[int], level: dict[int, float]) -> tuple[Floats, Floats]:
         """Return missing heat and draw in every block; at the nodes so much is missing (else nothing)."""
         count = len(self.load_w)
-        missing, draw = np.zeros(count), np.zeros(count)
-        if not nodes:
+        if not _is_telling(nodes, count):
             return self._unseen()
-        found = []
-        for begin, end in zip(nodes[:-1], nodes[1:], strict=True):
+        missing, draw = np.zeros(count), np.zeros(count)
+        for begin, end in pairwise(nodes):
             first, last = level.get(begin, 0.0), level.get(end, 0.0)
-            found.append(self._drawn(begin, end, first, last))
-            self._lay(missing, draw, begin, end, first, found[-1])
-            wrong = last - self.run(begin, end, np.array([first]), np.array([found[-1]]))[-1, 0]
+            draw_w = self._drawn(begin, end, first, last)
+            self._lay(missing, draw, begin, end, first, draw_w)
+            wrong = last - self.run(begin, end, np.array([first]), np.array([draw_w]))[-1, 0]
             missing[begin:end] += wrong * np.arange(end - begin) / (end - begin)
         begin, end = nodes[0], nodes[-1]
-        usual = float(np.mean(draw[begin:end])) if found else self._least(0, count, 0.5 * self.plates.most_wh)
-        self._lay(
-            missing, draw, end, count, level.get(end, 0.0), max(usual, self._least(end, count, level.get(end, 0.0)))
-        )
+        usual, last = float(np.mean(draw[begin:end])), level.get(end, 0.0)
+        self._lay(missing, draw, end, count, last, max(usual, self.least(end, count, last)))
         if begin > 0:
             starts = np.linspace(0.0, self.plates.most_wh, 41)
             ends = self.run(0, begin, starts, np.full(41, usual))[-1]
             self._lay(missing, draw, 0, begin, float(np.interp(level.get(begin, 0.0), ends, starts)), usual)
         return missing, draw
 
-    def _least(self, begin: int, end: int, first: float) -> float:
+    def least(self, begin: int, end: int, first: float) -> float:
         """Return the least draw with which the thermostat would not have opened in those blocks."""
         draws = np.linspace(0.0, 4.0 * float(self.load_w[begin:end].mean()) + 400.0, 61) if end > begin else np.zeros(1)
         lowest = self.run(begin, end, np.full(len(draws), first), draws).min(axis=0)
@@ -218,20 +219,20 @@ class _Blocks(NamedTuple):
         return float(np.interp(last, ends, draws))
 
     def _unseen(self) -> tuple[Floats, Floats]:
-        """Return a guess: the least draw with which the thermostat would not have opened, and half as much again."""
-        count = len(self.load_w)
+        """Return a guess: what is usual, or the least draw with which the thermostat would not have opened."""
+        count, half_wh = len(self.load_w), 0.5 * self.plates.most_wh
         missing, draw = np.zeros(count), np.zeros(count)
-        self._lay(
-            missing, draw, 0, count, 0.5 * self.plates.most_wh, 1.5 * self._least(0, count, 0.5 * self.plates.most_wh)
-        )
+        self._lay(missing, draw, 0, count, half_wh, max(self.plates.usual_w, self.least(0, count, half_wh)))
         return np.maximum(missing, 1.0), draw
 
 
-def _band(opened: list[int], relay: Floats, load_w: Floats, drawn_w: Floats, heat: Floats, usual_wh: float) -> float:
+def _is_telling(nodes: list[int], count: int) -> bool:
+    """Return whether the tank was seen hot often enough, and over enough of the record, to know what is drawn."""
+    return len(nodes) >= LEAST_OPENINGS and nodes[-1] - nodes[0] > 0.4 * count
+
+
+def _band(opened: list[int], relay: Floats, heat: Floats, usual_wh: float) -> float:
     """Return the heat between closing and opening: what goes in while the relay stays on between two openings."""
-    found = []
-    for begin, end in zip(opened[:-1], opened[1:], strict=True):
-        if (relay[begin:end] > 0.9).all():
-            found.append(heat[end] - heat[begin])
+    found = [heat[end] - heat[begin] for begin, end in pairwise(opened) if (relay[begin:end] > 0.9).all()]
     good = [one for one in found if math.isfinite(one) and one > 0.1 * usual_wh]
     return float(np.median(good)) if good else usual_wh

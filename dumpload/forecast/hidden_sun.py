@@ -46,12 +46,12 @@ class Blocks(NamedTuple):
 
 def scores(part: Floats) -> Floats:
     """Return the normal scores of parts (0 to 1)."""
-    return np.interp(part, _CDF, _Z)
+    return np.asarray(np.interp(part, _CDF, _Z), np.float64)
 
 
 def parts(score: Floats) -> Floats:
     """Return the parts (0 to 1) of normal scores."""
-    return np.interp(score, _Z, _CDF)
+    return np.asarray(np.interp(score, _Z, _CDF), np.float64)
 
 
 def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> Sky:
@@ -124,7 +124,7 @@ def survival(value: Floats, seen: Flags) -> tuple[Floats, Floats]:
     at_risk = len(value) - np.arange(len(value))
     factors = np.where(seen, 1.0 - 1.0 / at_risk, 1.0)
     below = 1.0 - np.cumprod(factors)
-    return value[seen], below[seen]
+    return value[seen], np.asarray(below[seen], np.float64)
 
 
 class Distribution(NamedTuple):
@@ -148,17 +148,43 @@ def distribution(value: Floats, seen: Flags) -> Distribution:
 
 
 def paths(
-    step_s: float, net_w: Floats, throttled: Flags, sky: Sky, blocks: Blocks, house_w: float, members: int, seed: int
+    step_s: float, began: float, net_w: Floats, throttled: Flags, sky: Sky, house_w: float, members: int, seed: int
 ) -> Floats:
     """Return the power of bank and load together, as it could have been, for every member and entry."""
-    clearness = _drawn(blocks, members, np.random.default_rng(seed))
+    blocks = blocks_of(step_s, began, net_w, throttled, house_w, sky)
+    draw = np.random.default_rng(seed)
+    clearness = _drawn(blocks, members, draw)
     size = max(1, round(BLOCK_S / step_s))
     fine = np.repeat(clearness, size, axis=1)
+    gross = np.nan_to_num(net_w[: len(blocks.seen) * size] + house_w).reshape(-1, size)
+    fine = fine * _flicker(
+        gross / np.maximum(sky.full_w[: len(blocks.seen) * size].reshape(-1, size), 1.0), clearness, blocks, draw
+    )
     rest = len(net_w) - fine.shape[1]
     fine = np.pad(fine, ((0, 0), (0, rest)), mode="edge")
     seen = np.nan_to_num(net_w)
     offered = np.maximum(fine * sky.full_w - house_w, seen)
     return np.where(throttled, offered, seen)
+
+
+def _flicker(ratio: Floats, clearness: Floats, blocks: Blocks, draw: np.random.Generator) -> Floats:
+    """Return what clouds do within each block (mean 1): as in a block that was seen and is about as clear.
+
+    Short dips matter to a drain limit, which trips within a minute.
+    """
+    members, count = clearness.shape
+    donors = np.flatnonzero(blocks.seen)
+    shapes = np.ones((members, count, ratio.shape[1]))
+    if len(donors) < 20:
+        return shapes.reshape(members, -1)
+    donors = donors[np.argsort(blocks.clearness[donors])]
+    hidden = np.flatnonzero(blocks.sunlit & ~blocks.seen)
+    place = np.searchsorted(blocks.clearness[donors], clearness[:, hidden])
+    spread = max(5, len(donors) // 12)
+    place = np.clip(place + draw.integers(-spread, spread + 1, place.shape), 0, len(donors) - 1)
+    shape = ratio[donors[place]]
+    shapes[:, hidden] = np.clip(shape / np.maximum(shape.mean(axis=2, keepdims=True), 0.02), 0.0, 4.0)
+    return shapes.reshape(members, -1)
 
 
 def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:

@@ -10,14 +10,16 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from dumpload.core.controller import Setup
+from dumpload.core.freshness import is_missing
 from dumpload.forecast.evidence import Floats
-from dumpload.forecast.model import Model, play, total
+from dumpload.forecast.model import Model
+from dumpload.forecast.play import play, total
 from dumpload.forecast.step import CURTAILED, ENERGY, FROM_BANK, ON_S, SWITCH_ONS, UNSEEN_WH
 
 # Standard deviations to 90 % of a normal distribution, and what an ensemble does not show: part of the figure, part of
 # all daily differences between A and B, and part of what rests on sun that was not seen (tuned on the tests' boats).
 NINETY = 1.645
-OF_FIGURE, OF_DIFFERENCE, OF_UNSEEN, OF_COUNT = 0.006, 0.03, 0.10, 0.04
+OF_FIGURE, OF_DIFFERENCE, OF_UNSEEN, OF_COUNT, OF_DRAIN = 0.010, 0.03, 0.10, 0.04, 0.06
 # Without a direct measure of the load, and with fewer signals still, no energy is surer than this (part).
 WITHOUT_LOAD, WITHOUT_POWER = 0.15, 0.25
 
@@ -68,7 +70,7 @@ def sums_of(model: Model, law: Setup, run: Callable[..., Any], watch: Callable[[
     return Sums(free, a, b, never)
 
 
-def outcome_of(model: Model, sums: Sums, *, least_part: float) -> Outcome:
+def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Outcome:
     """Return the figures; `least_part`: half an interval of energy is no less than this part of it."""
     days = model.evidence.known.sum() * model.evidence.step_s / 86_400.0
     recorded = model.recorded
@@ -79,7 +81,8 @@ def outcome_of(model: Model, sums: Sums, *, least_part: float) -> Outcome:
     free = float(np.median(total(sums.free)))
     # What the model alone gets wrong of A, as far as B is not the record.
     wrong = abs(free - measured) * min(1.0, apart / max(measured, 1.0))
-    extra = np.array([OF_FIGURE * np.median(energy), OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong])
+    drain = OF_DRAIN * float(np.median(energy)) if trips_anew(model, law) else 0.0
+    extra = np.array([OF_FIGURE * np.median(energy), OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong, drain])
     figure = _figure(energy, float(np.sqrt((extra**2).sum())), least_part)
     ons_a, ons_b = total(sums.a, SWITCH_ONS), total(sums.b, SWITCH_ONS)
     ons = _corrected(float(recorded.switch_ons.sum()), ons_a, ons_b)
@@ -87,7 +90,7 @@ def outcome_of(model: Model, sums: Sums, *, least_part: float) -> Outcome:
     on_s = _corrected(float(recorded.on_s.sum()), total(sums.a, ON_S), total(sums.b, ON_S))
     relative = figure.half / max(figure.value, 1.0)
     caught = total(sums.never, CURTAILED) - total(sums.b, CURTAILED)
-    caught_extra = float(np.hypot(figure.half, OF_UNSEEN * np.median(caught)))
+    caught_extra = float(np.hypot(figure.half / NINETY, 0.5 * OF_UNSEEN * np.median(caught)))
     figures = {
         "difference_wh_per_day": _difference(figure, measured, energy, days, extra, least_part),
         "caught_wh": _figure(caught, caught_extra, least_part),
@@ -102,6 +105,12 @@ def outcome_of(model: Model, sums: Sums, *, least_part: float) -> Outcome:
         float(np.median(total(sums.free, SWITCH_ONS))), float(np.median(total(sums.b, FROM_BANK))) / days,
         unseen_wh / max(figure.value, 1.0), days,
     )  # fmt: skip
+
+
+def trips_anew(model: Model, law: Setup) -> bool:
+    """Return whether a law has a drain limit that is not the one of the record."""
+    before, now = model.setup.settings.permissives, law.settings.permissives
+    return not is_missing(now.drain_limit_w) and before[4:7] != now[4:7]
 
 
 def _corrected(measured: float, a: Floats, b: Floats) -> Floats:
@@ -125,7 +134,7 @@ def _difference(
     energy: Figure, measured: float, energies: Floats, days: float, extra: Floats, least_part: float
 ) -> Figure:
     """Return B - A in Wh a day: what both have in common has no part in its interval."""
-    own = _figure(energies, float(np.sqrt((extra[1:] ** 2).sum() + (0.3 * extra[0]) ** 2)), 0.0)
+    own = _figure(energies, float(np.sqrt((extra[1:] ** 2).sum() + (0.8 * extra[0]) ** 2)), 0.0)
     value = (energy.value - measured) / days
     widen = least_part * abs(energy.value - measured) / days
     below = max((own.value - own.low) / days, widen)

@@ -23,9 +23,11 @@ from dumpload.core.permissive import start as start_permissives
 from dumpload.replay.compiled import CORE
 from dumpload.replay.compiler import Group, compile_group
 
-# What is added up for each day, in the order of the columns: Wh, s, counts, percent, Wh, Wh, s.
-ENERGY, ON_S, SWITCH_ONS, CURTAILED, FROM_BANK, LOWEST, UNSEEN_WH, APART_S = range(8)
-COLUMNS = 8
+# What is added up for each day, in the order of the columns: Wh, s, counts, Wh, Wh, percent, Wh, s; and the water's
+# temperature in the evening (degC; 0: not known).
+ENERGY, ON_S, SWITCH_ONS, CURTAILED, FROM_BANK, LOWEST, UNSEEN_WH, APART_S, EVENING_C = range(9)
+COLUMNS = 9
+EVENING_S = 18 * 3600.0
 
 # What the charger is doing.
 BULK, FLOAT, RESTING = 0, 1, 2
@@ -59,7 +61,6 @@ class Ship(NamedTuple):
     resyncs: bool
     resync_at: float
     element_ohm: float
-    house_w: float
     band_wh: float
     most_wh: float
     opens_c: float
@@ -88,6 +89,7 @@ class Course(NamedTuple):
     load_w: Any
     volts: Any
     told: Any
+    house_w: Any
     charge: Any
     offset: Any
     extra: Any
@@ -133,8 +135,8 @@ class Flow(NamedTuple):
 
 def rest_at(ship: Ship, charge: float) -> tuple[float, float]:
     """Return the rest voltage at a charge (percent), and by how much it rises for a percent."""
-    place = min(max(charge, 0.0), 99.95) * 10.0
-    index = int(place)
+    place = min(max(charge, 0.0), 100.0) * 10.0
+    index = min(int(place), 999)
     slope = ship.rest_v[index + 1] - ship.rest_v[index]
     return ship.rest_v[index] + slope * (place - index), 10.0 * slope
 
@@ -160,17 +162,19 @@ def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) ->
         return 0.0
     if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
         volts = now.volts / course.volts[entry]
-        return course.load_w[entry] * volts * volts
+        recorded_w: float = course.load_w[entry] * volts * volts
+        return recorded_w
     return now.volts * now.volts / ship.element_ohm if now.closed else 0.0
 
 
-def bias_at(ship: Ship, course: Course, entry: int, now: Afloat) -> float:
+def bias_at(course: Course, entry: int, now: Afloat) -> float:
     """Return what to add to the voltage of the model: the record's own difference, where the boats are near enough."""
     near = abs(now.charge - course.charge[entry]) < NEAR_PERCENT
     steep = now.charge > STEEP_FROM or course.charge[entry] > STEEP_FROM
     if not near or (steep and course.stage[entry] != now.stage):
         return 0.0
-    return min(MOST_BIAS_V, max(-MOST_BIAS_V, course.bias_v[entry]))
+    bias_v: float = course.bias_v[entry]
+    return min(MOST_BIAS_V, max(-MOST_BIAS_V, bias_v))
 
 
 def move(
@@ -183,23 +187,25 @@ def move(
     if anchored and same_load and apart < SAME_PERCENT:
         return follow(ship, course, entry, now, net_w, load_w)
     rest_v, slope = rest_at(ship, now.charge)
-    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(ship, course, entry, now)
+    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
     want_w = net_w - load_w
     set_v = set_point(ship, now.stage)
-    least_w = -ship.house_w - load_w
-    if course.throttled[entry] and course.stage[entry] == RESTING:
-        least_w = course.power_w[entry] + course.load_w[entry] - load_w  # nothing but the house, as recorded
+    least_w = -course.house_w[entry] - load_w
     if now.stage == RESTING:
         power_w, held = least_w, False
     else:
         rise = slope * ship.in_per_ah * step_s / HOUR_S
-        most_w = set_v * (set_v - emf_v) / (ship.ohm + rise)
+        # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
+        room_w = now.volts * (100.0 - now.charge) / ship.in_per_ah * HOUR_S / step_s
+        most_w = min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
         held = most_w < want_w
         power_w = max(min(want_w, most_w), least_w) if held else want_w
     amps = power_w / now.volts
-    volts = min(emf_v + ship.ohm * amps, set_v) if now.stage != RESTING else emf_v + ship.ohm * amps
-    volts = set_v if held and power_w > least_w else volts
-    stage, held_s, low_s = next_stage(ship, now, held and power_w > least_w, volts, amps, step_s)
+    volts = emf_v + ship.ohm * amps  # above the set point, too, where the bank alone holds it there
+    held = held and power_w > least_w
+    if held:
+        volts = set_v
+    stage, held_s, low_s = next_stage(ship, now, held, volts, amps, step_s)
     charge, offset, slow_a = count(ship, course, entry, now, amps, held)
     unseen = course.throttled[entry] and not held and now.stage != RESTING
     after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
@@ -213,7 +219,7 @@ def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, lo
     held_s = now.held_s if stage == now.stage else 0.0
     if course.throttled[entry] and stage == BULK:
         held_s += course.step_s
-    if course.throttled[entry] == False and stage == BULK and not course.sun_up[entry]:  # noqa: E712  (an array's)
+    if stage == BULK and not course.sun_up[entry]:
         held_s = 0.0
     volts = course.volts[entry]
     keep = math.exp(-course.step_s / ship.slow_s)
@@ -317,6 +323,8 @@ def sail(
             )  # fmt: skip
             after, kept = judge(law, memory, kept, asked, percent)
             add_up(row, flow, is_on, now.charge, course.step_s)
+            if t - course.step_s < hours.day_began_at[entry] + EVENING_S <= t:
+                row[EVENING_C] = celsius
             if heated and after.position == Position.ON and memory.position == Position.OFF:
                 row[SWITCH_ONS] += 1.0
             memory = after
@@ -346,6 +354,6 @@ def compiled_sail(say: Callable[[str], None] = lambda _words: None) -> Callable[
     """Return `sail`, compiled with the law; the first time on a computer that takes a while."""
     assert law_module in CORE  # noqa: S101
     assert permissive_module in CORE  # noqa: S101
-    (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,)), say)
+    (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)
     compiled: Callable[..., Any] = run
     return compiled

@@ -7,7 +7,7 @@ It can never switch on, and must not log, publish or wait for anything but its o
 import threading
 from collections.abc import Callable
 
-# After a failed attempt to drive off, the next one follows so soon.
+# Pause before the next attempt after one to drive off has failed.
 RETRY_S = 1.0
 
 # How long `stop` waits for the thread to end.
@@ -42,11 +42,10 @@ class DeadMan:
         self._thread.start()
 
     def arm(self, permit_until: float) -> None:
-        """Hold this permit (s on the clock) from now. Not for a signal handler.
-
-        The thread is woken only if it would look too late: it would else compete with the switching on itself.
-        """
+        """Hold this permit (s on the clock) from now. Not for a signal handler."""
         self._permit_until = permit_until
+        # Woken only if it would look too late: on one core it would else compete with the switching on itself. Written
+        # so that a permit of NaN wakes it, too.
         if not permit_until >= self._looks_at:
             self._wake.set()
 
@@ -61,17 +60,13 @@ class DeadMan:
         self._permit_until = None
 
     def has_expired(self) -> bool:
-        """Tell whether a permit is armed and has run out."""
+        """Return whether a permit is armed and has run out."""
         held = self._permit_until
         return held is not None and not self._clock() < held
 
     def is_alive(self) -> bool:
-        """Tell whether the thread runs and its last attempt to drive off did not fail."""
+        """Return whether the thread runs and its last attempt to drive off did not fail."""
         return self._thread.is_alive() and not self._failing
-
-    def nudge(self) -> None:
-        """Look at the clock now: for clocks that jump, such as a simulated one. Not for a signal handler."""
-        self._wake.set()
 
     def stop(self) -> None:
         """End the thread. Not for a signal handler."""
@@ -82,7 +77,10 @@ class DeadMan:
 
     def _run(self) -> None:
         while True:
-            self._looks_at = FOREVER  # before the permit is read: whoever arms meanwhile wakes this thread
+            # The order matters. "Asleep for ever" first, then the wake-up is cleared, and only then the permit is read:
+            # whoever arms a permit after the reading finds FOREVER here and wakes this thread. In any other order a
+            # permit can be armed unseen, and the thread sleeps past its end.
+            self._looks_at = FOREVER
             self._wake.clear()
             if self._stopping:
                 return

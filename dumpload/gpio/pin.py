@@ -17,7 +17,7 @@ from dumpload.gpio.line import Chip
 
 
 class SteadyPin(LGPIOPin):  # type: ignore[misc]  # the library is untyped
-    """A line that changes only when it is told to."""
+    """An output line that changes level only when it is driven."""
 
     def __init__(self, factory: "SteadyFactory", info: Any) -> None:
         LocalPiPin.__init__(self, factory, info)

@@ -45,7 +45,7 @@ class Relay:
         Args:
             spec: which line, and its polarity.
             clock: returns now in seconds, the clock of the permits.
-            on_feedback: told on each edge of the feedback pin whether the contact is closed, on the pin library's
+            on_feedback: called on each edge of the feedback pin with whether the contact is closed, on the library's
                 thread; must not raise. The first state is no edge: ask `is_contact_closed`.
 
         Raises:
@@ -81,6 +81,10 @@ class Relay:
             RelayError: the line cannot be driven or does not read on; it has been driven off.
         """
         with self._lock:
+            # A token, not a flag. An off may come from a signal handler in the middle of this very function, and must
+            # not wait for a lock that the interrupted code holds; so it cannot keep us from writing "on" after it. But
+            # every off leaves a new object here: if it is another one once "on" is written, that off is repeated. A
+            # flag would have to be cleared somewhere, and an off that comes before the clearing would be forgotten.
             last_off = self._last_off
             if self._shut:
                 return
@@ -89,6 +93,7 @@ class Relay:
                 self.forced_off_at = now
                 return
             self.forced_off_at = None
+            # Armed before the pin rises: a stall between the two then ends with the permit, not with the sunset.
             self.deadman.arm(permit_until)
             problem = self._write_on()
             if self._last_off is not last_off:
@@ -157,6 +162,7 @@ class Relay:
         self._shut = True
         try:
             self.off()
+            # Only after an off that was read back: until then the record is what the next process drives off by.
             if self._chip:
                 last_line.remove_records(os.environ)
         finally:
@@ -224,6 +230,7 @@ class Relay:
 
     def _drive_off_if_expired(self) -> None:
         """Runs on the dead-man thread."""
+        # With or without the lock: a thread that hangs inside a write must not keep the load on. Off twice is off.
         held = self._lock.acquire(timeout=LOCK_S)
         try:
             if self.deadman.has_expired():

@@ -85,7 +85,7 @@ class Backlog:
             return self._closed
 
     def wait_until_closed(self, at_most_s: float) -> bool:
-        """Wait so long, or until this is closed; return whether it is."""
+        """Wait at most this long for the close; return whether it came."""
         with self._condition:
             self._condition.wait_for(lambda: self._closed, at_most_s)
             return self._closed

@@ -2,12 +2,6 @@
 
 A damaged file is moved aside, never deleted or repaired; a file that is not ours is left alone. Errors are raised:
 what to do about them is the writer's business.
-
-The journal is a rollback journal, truncated at each commit, and no write-ahead log: that one is indexed in a file that
-is mapped into the memory of every process that has the database open, and when a nearly full disk has no block for a
-page of it the kernel ends the process with SIGBUS (ext4 with blocks of 1 KiB, 8 to 32 KiB free). Heap memory in its
-place needs an exclusive lock, under which nobody could read beside the daemon. The price is two syncs a commit, paid
-by half as many commits.
 """
 
 import sqlite3
@@ -231,6 +225,11 @@ class HistoryFile:
 
     def _set_up(self) -> None:
         self._database.execute("PRAGMA auto_vacuum = INCREMENTAL")  # counts only while there are no tables
+        # A rollback journal, truncated at each commit, and no write-ahead log. The log is indexed in a file that is
+        # mapped into the memory of every process that has the database open, and when a nearly full disk has no block
+        # for a page of it the kernel ends the process with SIGBUS: a daemon that controls a heater was killed by its
+        # own record (ext4 with blocks of 1 KiB, 8 to 32 KiB free). Heap memory in its place needs an exclusive lock,
+        # under which nobody could read beside the daemon. The price is two syncs a commit, paid for by half as many.
         mode = self._database.execute("PRAGMA journal_mode = TRUNCATE").fetchone()[0]
         if mode != "truncate":
             message = f"it is in use in journal mode {mode}"

@@ -70,7 +70,7 @@ def read_events(path: Path, since: float = -math.inf) -> Iterator[HistoryRow]:
 
 
 def read_last(path: Path, most: int) -> list[HistoryRow]:
-    """Return the last rows, at most so many, oldest first.
+    """Return at most this number of rows, the last ones, oldest first.
 
     Raises:
         HistoryError: it is no history database that this version can read.

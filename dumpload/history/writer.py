@@ -39,7 +39,10 @@ MAX_MOMENTS = 1000
 RETRY_S = 5.0
 LONGEST_RETRY_S = 300.0
 
-# One event makes fewer rows than this: a gap, a clock step, six losses, itself, two changes, a fault.
+# Rows are ordered by numbers that are handed out before it is known what an event comes to, in steps, so that whatever
+# it causes finds room behind it and before the next. The numbers come from one counter without a lock, since a fault
+# may be recorded from a signal handler or another thread. One event makes fewer rows than this: a gap, a clock step,
+# six losses, itself, two changes, a fault.
 SEQUENCE_STEP = 16
 
 # Kinds that are written at once: a power cut must not take them.
@@ -70,7 +73,7 @@ class HistoryWriter:
     ) -> None:
         """Nothing is opened before `begin`.
 
-        `on_note` is told, from the writer's thread, what is wrong ("" once all is well again). `wall` gives Unix s.
+        `on_note` is called from the writer's thread with what is wrong ("" once all is well). `wall` gives Unix s.
         """
         self._path, self._options, self._on_note, self._wall = path, options, on_note, wall
         self._limits = Retention(options.retain_days, options.max_size_mb * 1e6)

@@ -39,7 +39,7 @@ class LinkOptions(NamedTuple):
 
 
 class Ending(Enum):
-    """How a session ended, as far as that tells of another client with our id."""
+    """How a session ended, to notice another client with our id."""
 
     TAKEN_OVER = auto()
     # The broker closed a session that was up, without a word. MQTT 3.1.1 has no reason codes, and a widely used broker
@@ -58,7 +58,7 @@ class Message(NamedTuple):
 
 
 class Listener:
-    """Who is told what happens on the link, on the event loop's thread. Here nothing is done about it."""
+    """Callbacks of the link, on the event loop's thread. These do nothing."""
 
     def on_message(self, message: Message) -> None:
         """A message came."""

@@ -19,6 +19,7 @@ from dumpload.files import FileKindError, read_plain
 from dumpload.mqtt import LinkOptions, Subscription
 
 CONNECT_TIMEOUT_S = 5.0
+# One system call serves a whole packet, and says whether the socket is now empty, which the arrival stamp needs.
 CHUNK_BYTES = 16 * 1024
 PASSWORD_FILE_BYTES = 64 * 1024
 # The largest packet that is kept whole: the largest payload that is looked at (64 KiB), its topic and properties.
@@ -37,12 +38,12 @@ _PUBLISH_QOS_2 = 0b0011_0100
 
 
 class _Skipped(bytes):
-    """Bytes that were read and not kept: they count as many, and hold none.
+    """Bytes that were read and not kept: they count as many, and hold none."""
 
-    paho has no way to skip a packet. It counts down what is still to come of one and appends it to what it has, so
-    the end of a packet that is too large can be told to it without any of it being stored; topic, identifier and
-    acknowledgement remain paho's.
-    """
+    # paho has no way to skip a packet. It counts down what is still to come of one and appends it to what it has, so
+    # the end of a packet that is too large can be told to it without any of it being stored; topic, identifier and
+    # acknowledgement remain paho's. To end the session instead would end every one: on MQTT 3.1.1 the broker hands a
+    # retained message over again at each subscription.
 
     def __new__(cls, count: int) -> Self:
         """Stand for `count` bytes."""

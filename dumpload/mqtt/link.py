@@ -15,6 +15,8 @@ from dumpload.mqtt import Ending, LinkOptions, Listener
 if TYPE_CHECKING:
     from dumpload.mqtt.session import Session
 
+# Back-off between connections: doubled from the first to the longest (our choice, no source). A minute costs an owner
+# nothing, since the load goes off by the age of the data long before, and spares a modem that is paid by the byte.
 FIRST_DELAY_S = 1.0
 LONGEST_DELAY_S = 60.0
 # A connection that lived this long was a good one: the next back-off starts from the shortest again.
@@ -23,11 +25,16 @@ SETTLED_S = 10.0
 # A session that lived this long was not taken over: two of one id that try once a minute at most meet before.
 RIVAL_S = 120.0
 
-# After this many sessions in a row that may have been taken over, another client is taken to have our id.
+# After this many sessions in a row that may have been taken over, another client is taken to have our id. With MQTT 5
+# a broker can say "session taken over" when it hangs up; mosquitto 2.0.11 says nothing, and on 3.1.1 none can. A
+# hang-up without a word may also be a restart of the broker, and a second one another (three is our choice, no source).
+# Two clients of one id throw each other out for ever, and either log shows what looks like a bad network.
 RIVAL_AFTER = 3
 
 _CHANGE_IT = "give one of the two another name or mqtt.client_id"
 
+# Relay changes kept while the broker is away, the oldest given up first: with five minutes of dwell each way they are
+# more than eight hours of switching. The history has them all.
 OUTBOX_LIMIT = 100
 
 
@@ -123,7 +130,7 @@ class Link:
         self.flush()
 
     def _report(self, part: str, words: str) -> None:
-        """Tell of a fault when it begins, changes or ends, whatever reconnections lie between."""
+        """Report a fault when it begins, changes or ends, across reconnections."""
         if self._faults.get(part, "") != words:
             self._faults[part] = words
             self._listener.on_fault(part, words)

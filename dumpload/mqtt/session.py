@@ -4,9 +4,7 @@ Everything here runs on the event loop's thread, except `connect`, which may blo
 of its own. A session is used once: the next connection is a new one, so nothing of a broken one is carried over.
 
 A message is stamped with the last moment at which the socket was known to be empty before the first byte of a packet
-was read, never with the moment a callback ran: what piled up during a stall is as old as the stall, and a packet
-that comes in parts is as old as its first byte. (Stamped at its last byte, a value held back on the way for longer
-than it may be old once switched the load on.)
+was read: `Session.read` says why.
 """
 
 import asyncio
@@ -149,6 +147,11 @@ class Session:
         """Take what the socket has; called when it is readable, and by the supervision tick."""
         if self._socket is None or self._reading_on:
             return
+        # The arrival stamp. The moment a callback runs says nothing: after a stall of a minute the kernel hands over a
+        # minute's messages at once, and each would look new. What can be known is a bound: when the socket was last
+        # seen empty, nothing that is read now had arrived yet, so it is as old as that at most. The clock is taken
+        # before the read, or what comes during it would be dated too late; and a packet in parts is as old as its first
+        # byte, because stamped at its last one a value held back for longer than its age once switched the load on.
         before = self._clock()
         self._notice_stall(before)
         if self._client.fill(self.drained_at):

@@ -46,22 +46,10 @@ def crossing_time_s(band_wh: float, net_w: float) -> float:
     return SECONDS_PER_HOUR * within("band_wh", band_wh, 0, 1e12) / above("net_w", net_w, 0, 1e12)
 
 
-def cycle_time_s(band_wh: float, load_w: float, surplus_w: float) -> float:
-    """Return how long one fall through the band with the load on and one rise without it take: E (1/S + 1/(P - S)).
-
-    With no surplus, or as much as the load takes, there is no cycle.
-
-    Raises:
-        ValueError: `band_wh` is not within [0, 1e12] Wh, or `surplus_w` not above 0 and below `load_w`.
-    """
-    if not 0 < surplus_w < load_w:
-        msg = f"surplus_w = {surplus_w:g}: expected above 0 and below load_w = {load_w:g}"
-        raise ValueError(msg)
-    return crossing_time_s(band_wh, surplus_w) + crossing_time_s(band_wh, load_w - surplus_w)
-
-
 def shortest_cycle_s(band_wh: float, load_w: float) -> float:
-    """Return 4 E / P, the least of `cycle_time_s` over every surplus; it is reached at half the load's power.
+    """Return 4 E / P, the shortest time of a fall through the band with the load on and a rise without it.
+
+    With a surplus S they take E (1/S + 1/(P - S)), which is least at half the load's power.
 
     Raises:
         ValueError: as `crossing_time_s`.

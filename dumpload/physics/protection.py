@@ -109,7 +109,7 @@ def gauge_within(area_mm2: float) -> str:
 
 
 def ampacity_a(gauge: str, insulation_c: float, conductors: int = 2, *, engine_space: bool = False) -> float:
-    """Return what a conductor may carry on and on: Table 5 x factor of the space x factor of the bundle.
+    """Return the ampacity of a conductor (continuous): Table 5 x factor of the space x factor of the bundle.
 
     An insulation between two columns counts as the lower one.
 

@@ -37,18 +37,8 @@ def density_kg_m3(water_c: float) -> float:
     return sum(factor * t**power for power, factor in enumerate(_DENSITY)) / (1 + _DENSITY_BELOW * t)
 
 
-def specific_heat_j_kgk(water_c: float) -> float:
-    """Return the heat capacity of water at constant pressure.
-
-    A polynomial fitted to IAPWS-95 (computed with the package iapws 1.5.5) at 101.325 kPa, within 0.2 J/(kg K).
-
-    Raises:
-        ValueError: `water_c` is not within [0, 100] degC.
-    """
-    t = _celsius("water_c", water_c)
-    return sum(factor * t**power for power, factor in enumerate(_HEAT))
-
-
+# J/(kg K) against degC: a polynomial fitted to IAPWS-95 (computed with the package iapws 1.5.5) at 101.325 kPa, within
+# 0.2 J/(kg K). Only its integral is needed.
 def _heat_j_kg(water_c: float) -> float:
     return sum(factor * water_c ** (power + 1) / (power + 1) for power, factor in enumerate(_HEAT))
 
@@ -95,18 +85,6 @@ def steam_kg_h(heater_w: float) -> float:
         ValueError: `heater_w` is not within [0, 1e12] W.
     """
     return within("heater_w", heater_w, 0, 1e12) * 3600 / EVAPORATION_J_KG
-
-
-def tank_after_c(start_c: float, end_c: float, capacity_j_k: float, loss_w_k: float, passed_s: float) -> float:
-    """Return the tank's temperature after a time, on its way to `end_c` (`equilibrium_c`): Te + (T0 - Te) e^(-t UA/C).
-
-    Raises:
-        ValueError: `capacity_j_k` is not within (0, 1e12] J/K, `loss_w_k` not within [0, 1e4] W/K, or `passed_s` not
-            within [0, 1e10] s.
-    """
-    above("capacity_j_k", capacity_j_k, 0, 1e12)
-    constants = within("passed_s", passed_s, 0, 1e10) * within("loss_w_k", loss_w_k, 0, 1e4) / capacity_j_k
-    return end_c + (start_c - end_c) * math.exp(-constants)
 
 
 def time_to_s(start_c: float, target_c: float, end_c: float, capacity_j_k: float, loss_w_k: float) -> float:
@@ -157,7 +135,7 @@ def expansion_l(volume_l: float, cold_c: float, hot_c: float) -> float:
 
 
 def vessel_l(growth_l: float, supply_bar: float, most_bar: float) -> float:
-    """Return the expansion vessel that takes so much between two gauge pressures: dV / (1 - (p0 + 1) / (p1 + 1)).
+    """Return the expansion vessel (l) that takes a growth between two gauge pressures: dV / (1 - (p0 + 1) / (p1 + 1)).
 
     Boyle's law, with the vessel charged to the supply's pressure; plumbers' tables do the same (plumbrevise.co.uk,
     "Expansion Vessel Sizing"; read).

@@ -12,6 +12,10 @@ from dumpload.core.signals import QUANTITIES
 from dumpload.records.cells import UNSCALED, CellParser, RelayParser
 from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Column
 
+# Where pandas is installed, the first array that becomes numpy's loads it, and an interrupt is lost meanwhile: so it is
+# done here, while interrupts are held back (see `loading`).
+pa.array([0.0]).to_numpy()
+
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 

@@ -41,7 +41,7 @@ _OFFERED_BYTES = 16 * PART_BYTES
 
 
 class Layout(NamedTuple):
-    """Where things are in a row of `width` cells, by number of the cell; `names`: the header; `relay`: None: nowhere."""
+    """Where things are in a row of `width` cells, by number of the cell; `names`: the header."""
 
     delimiter: str
     width: int

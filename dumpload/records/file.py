@@ -3,13 +3,13 @@
 import gzip
 import io
 import os
-import stat
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO, NamedTuple, cast
 
+from dumpload.files import FileKindError, open_plain
 from dumpload.records.record import ReadLog, RecordError, RowError
 
 PART_BYTES = 64 * 1024
@@ -28,7 +28,6 @@ _GZIP = b"\x1f\x8b"
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _TORN_GZIP = (EOFError, zlib.error, gzip.BadGzipFile)
-_KINDS = {stat.S_IFDIR: "folder", stat.S_IFIFO: "pipe", stat.S_IFSOCK: "socket"}
 
 
 class Part(NamedTuple):
@@ -183,14 +182,11 @@ def _opened(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
 
 def _plain_file(path: Path) -> BinaryIO:
     try:
-        file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)  # a pipe must not block
+        return open_plain(path)
+    except FileKindError as error:
+        raise RecordError(path, str(error.strerror)) from None
     except ValueError as error:  # a NUL in the name
         raise RecordError(path, f"a readable file: {error}") from None
-    kind = stat.S_IFMT(os.fstat(file).st_mode)
-    if kind == stat.S_IFREG:
-        return open(file, "rb")  # noqa: PTH123  (whoever asks closes it)
-    os.close(file)
-    raise RecordError(path, f"a file; this is a {_KINDS.get(kind, 'device')}")
 
 
 def _chunks(file: BinaryIO, log: ReadLog, size: int) -> Iterator[bytes]:

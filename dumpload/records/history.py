@@ -36,7 +36,6 @@ WHOLE = (-math.inf, math.inf)
 # A signal that arrives has a row at least every `sample_every_s`, which is an hour at most.
 LEAD_S = 7200.0
 
-WATCH_ROWS = 5000
 
 THINNED = (
     "the history is thinned: with other thresholds than those it was recorded under, a crossing may be off by the"
@@ -113,10 +112,9 @@ class HistoryRecord:
         begin, end = period
         since = -math.inf if timeline.steps_s else begin - LEAD_S
         try:
-            count = max(1, count_rows(self.path))
+            # Counting reads all of the file: not for a part of it.
+            count = 0 if math.isfinite(end - begin) else max(1, count_rows(self.path))
             for number, row in enumerate(read_events(self.path, since), 1):
-                if not number % WATCH_EVERY_ROWS:
-                    log.watch(min(1.0, number / count))
                 expected = _expected(row) or timeline.expected(row)
                 if expected:
                     log.drop(RowError(self.path, number, "", "", expected, "row"))
@@ -126,8 +124,9 @@ class HistoryRecord:
                 yield row, t
                 if t - timeline.ahead >= end:
                     return
-                if log.rows % WATCH_ROWS == 0 and math.isfinite(end - begin):
-                    log.watch(min(1.0, max(0.0, (t - timeline.ahead - begin) / (end - begin))))
+                if not number % WATCH_EVERY_ROWS:
+                    part = number / count if count else (t - timeline.ahead - begin) / (end - begin)
+                    log.watch(min(1.0, max(0.0, part)))
         except HistoryError as error:
             raise self._refused(error) from None
 

@@ -124,7 +124,7 @@ def column_of(values: Sequence[float], codes: Sequence[int]) -> Column:
 
 
 class Hold(NamedTuple):
-    """The last value of a signal kept arriving up to `until` (s), as far as a thinned record tells."""
+    """The last value of a signal kept arriving up to `until` (s), as recorded after thinning."""
 
     signal: Signal
     until: float

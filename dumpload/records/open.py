@@ -1,4 +1,4 @@
-"""Opens a record of any kind: what it is, the file itself tells. Reads the settings only for what its values mean."""
+"""Opens a record of any kind, by its content. Reads the settings only for what its values mean."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -11,6 +11,7 @@ from dumpload.records.capture import CaptureRecord
 from dumpload.records.csv import ArrowReader, CsvRecord, Layout
 from dumpload.records.file import magic
 from dumpload.records.history import MAGIC, HistoryRecord
+from dumpload.records.loading import interrupt_afterwards
 from dumpload.records.record import Record, RecordError, TableFormat
 from dumpload.records.time import Times
 
@@ -44,7 +45,8 @@ def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
 
 def _parquet(path: Path) -> "type[ParquetRecord]":
     try:
-        from dumpload.records.parquet import ParquetRecord  # only where the extra is installed
+        with interrupt_afterwards():
+            from dumpload.records.parquet import ParquetRecord  # only where the extra is installed
     except ImportError:
         raise RecordError(path, "the libraries that read Parquet: pip install 'dumpload[study]'") from None
     return ParquetRecord
@@ -53,7 +55,8 @@ def _parquet(path: Path) -> "type[ParquetRecord]":
 def _arrow() -> Callable[[Layout, Times], ArrowReader] | None:
     """Return the quick reader of tables, where it is installed."""
     try:
-        from dumpload.records.arrow import ArrowTableReader  # only where the extra is installed
+        with interrupt_afterwards():
+            from dumpload.records.arrow import ArrowTableReader  # only where the extra is installed
     except ImportError:
         return None
     return ArrowTableReader

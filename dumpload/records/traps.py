@@ -1,4 +1,4 @@
-"""What a record tells of how it should have been read: sparse rows, decimal commas, times of another form.
+"""Signs that a record was read the wrong way: sparse rows, decimal commas, times of another form.
 
 Each trap has words, and the command line's options that avoid it.
 """

@@ -76,5 +76,5 @@ class BatchReplayer(Replayer):
 
 
 def go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> BatchReplayer:
-    """Return what plays on where another replay is; `say` is told if that has to be compiled first."""
+    """Return what continues another replay; `say` is called if it has to be compiled first."""
     return BatchReplayer(begun, compiled(say), say)

@@ -46,7 +46,7 @@ def run_trials(
 ) -> list[Trial]:
     """Play the record once for each of the chosen settings.
 
-    `watch` is told how much is done (0 to 1), `say` what takes a while; `observers` watch one each, from the first on.
+    `watch` is called with the progress (0 to 1), `say` with slow steps; `observers`: one a trial, from the first.
 
     Raises:
         RecordError: the record cannot be used.

@@ -25,13 +25,15 @@ CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexErr
 class Group(NamedTuple):
     """What is compiled together: a name for its cache and one in words, the modules whole, and what is called.
 
-    `modules` come in the order in which they import each other.
+    `modules` come in the order in which they import each other. `allocates` False: no function makes an array, so that
+    none is counted on its way through them.
     """
 
     name: str
     words: str
     modules: tuple[ModuleType, ...]
     called: tuple[Callable[..., Any], ...]
+    allocates: bool = True
 
 
 def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
@@ -49,7 +51,7 @@ def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True) -> tuple[Any, ...]:
-    """Return what is called, compiled; the first time on a computer that takes a while, and `say` is told.
+    """Return what is called, compiled; the first time on a computer takes a while, and `say` is called.
 
     Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
     """
@@ -84,6 +86,9 @@ def _compile(group: Group, folder: Path, is_kept: bool) -> tuple[Any, ...]:  # n
                 # Inlined by force: left to itself numba copies the whole state at every call, at four times the cost.
                 is_called = function in group.called
                 inner = {} if is_called else {"no_cpython_wrapper": True, "forceinline": True}
-                options: dict[str, Any] = {"cache": is_kept and is_called, "nogil": is_called, **inner}
+                # Counting the references to a course's arrays took two thirds of a step. (An option that numba itself
+                # uses and does not document.)
+                counted = {} if group.allocates else {"_nrt": False}
+                options: dict[str, Any] = {"cache": is_kept and is_called, "nogil": is_called, **inner, **counted}
                 names[name] = jitted[function] = numba.njit(**options)(own)
     return tuple(jitted[function] for function in group.called)

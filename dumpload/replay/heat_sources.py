@@ -14,23 +14,23 @@ Where a signal is not live, what needs it is not known. The parts add up to the 
 """
 
 import math
-from operator import add, sub
+from operator import add
 from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
 from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Energy, LoadRating
 
-# What tells of the source; and of the energy into the load, too.
+# Signals of the source; and those of the energy into the load, too.
 SOURCE_SIGNALS = (Signal.BATTERY_POWER, Signal.SOLAR_POWER)
-FLOW_SIGNALS = (*ENERGY_SIGNALS, *SOURCE_SIGNALS)
+FLOW_SIGNALS = frozenset((*ENERGY_SIGNALS, *SOURCE_SIGNALS))
 
-_OWN_SIGNALS = (SOC, *SOURCE_SIGNALS)
+_OWN_SIGNALS = frozenset((SOC, *SOURCE_SIGNALS))
 _NEVER_SEEN = (MISSING, -math.inf)
 
 
 class HeatSources(NamedTuple):
-    """The energy into the load by source, Wh; `not_known`: what no live signal tells the source of.
+    """The energy into the load by source, Wh; `not_known`: without a live signal for its source.
 
     `throttled` is an upper bound, `throttled_least` the lower one. `discharged`: all that the battery gave, on or off.
     `has_battery`, `has_solar`: whether that power was ever live; without it the parts that need it are not known.
@@ -51,10 +51,6 @@ class HeatSources(NamedTuple):
         """All of it, Wh: the energy into the load."""
         return self.battery + self.throttled + self.still_taken + self.other + self.not_known
 
-    def minus(self, earlier: "HeatSources") -> "HeatSources":
-        """Return what has been added since an earlier reckoning."""
-        return self._replace(**dict(zip(self._fields[:7], map(sub, self[:7], earlier[:7]), strict=True)))
-
 
 class Moment(NamedTuple):
     """What is measured at one moment, W and percent; NaN: not live. `battery_at_on_w`: as the load was switched on."""
@@ -66,7 +62,7 @@ class Moment(NamedTuple):
 
 
 def split(wh: float, seconds: float, now: Moment, throttle_percent: float) -> HeatSources:
-    """Return the sources of an energy (Wh) that the load took evenly in so many seconds, as the module says."""
+    """Return the sources of an energy (Wh) that the load took evenly within `seconds`, as the module says."""
     if is_missing(now.battery_w) or seconds <= 0 or wh <= 0:
         return HeatSources(not_known=wh)
     hours = seconds / 3600.0
@@ -93,27 +89,35 @@ class SourcedEnergy(Energy):
 
     def __init__(self, load: LoadRating, t: float, throttle_percent: float) -> None:
         super().__init__(load, t)
-        self._sources: HeatSources | None = None  # until something tells of the source
+        self._sums: HeatSources | None = None  # until a signal of a source is live
+        self._discharged_wh = 0.0
         self._throttle_percent = throttle_percent
         self._battery_at_on_w = MISSING
         self._last = dict.fromkeys(_OWN_SIGNALS, _NEVER_SEEN)
+        self._seen: set[Signal] = set()
 
     @property
     def sources(self) -> HeatSources:
         """The sources of the energy so far."""
-        return HeatSources(not_known=self.wh) if self._sources is None else self._sources
+        if self._sums is None:
+            return HeatSources(not_known=self.wh)
+        has_battery, has_solar = (signal in self._seen for signal in SOURCE_SIGNALS)
+        return self._sums._replace(discharged=self._discharged_wh, has_battery=has_battery, has_solar=has_solar)
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
-        """Take a value, good until it expires; of the charge and the powers that tell of the source, too."""
-        if self._sources is None and signal in SOURCE_SIGNALS and not is_missing(value):
-            self.advance(t)
-            self._sources = self.sources
-        if signal in _OWN_SIGNALS:
-            # Else only where the compiled tally adds up, too: the last bit of a sum depends on it.
-            if self._sources is not None:
+        """Take a value, good until it expires; of the charge and the powers of the sources, too."""
+        if signal not in _OWN_SIGNALS:
+            super().note(signal, value, t, expires_at)
+            return
+        if t < expires_at and not is_missing(value):
+            self._seen.add(signal)
+            if self._sums is None and signal in SOURCE_SIGNALS:
                 self.advance(t)
-            self._last[signal] = (value, expires_at)
-        super().note(signal, value, t, expires_at)
+                self._sums = HeatSources(not_known=self.wh)
+        # Else only where the compiled tally adds up, too: the last bit of a sum depends on it.
+        if self._sums is not None and self.at < t:
+            self.advance(t)
+        self._last[signal] = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
         """Have the last value of a signal count longer."""
@@ -127,28 +131,25 @@ class SourcedEnergy(Energy):
         self._battery_at_on_w = self._live(Signal.BATTERY_POWER, t) if on else MISSING
 
     def advance(self, t: float) -> None:
-        """Add up to `t` (s), in parts between which nothing that tells of the source expires."""
-        if self._sources is None:
+        """Add up to `t` (s), in parts within which no signal of a source expires."""
+        begin = self.at
+        if self._sums is None or not self.is_on:
             super().advance(t)
-            return
-        ends = sorted(end for _value, end in self._last.values() if self.at < end < t)
-        for end in (*ends, t):
-            self._sources = self._advance_part(self._sources, end)
+        while self.at < t:
+            self._advance_part(min((t, *(end for _value, end in self._last.values() if self.at < end))))
+        battery_w, until = self._last[Signal.BATTERY_POWER]
+        if battery_w < 0.0 and begin < until and self._sums is not None:
+            self._discharged_wh -= battery_w * (min(t, until) - begin) / 3600.0
 
-    def _advance_part(self, sums: HeatSources, t: float) -> HeatSources:
+    def _advance_part(self, t: float) -> None:
         begin, before_wh, before_s = self.at, self.wh, self._known_s()
         super().advance(t)
-        battery_w = self._live(Signal.BATTERY_POWER, begin)
-        if t > begin and not is_missing(battery_w):
-            given = max(0.0, -battery_w) * (t - begin) / 3600.0
-            sums = sums._replace(discharged=sums.discharged + given, has_battery=True)
-        solar_w = self._live(Signal.SOLAR_POWER, begin)
         wh = self.wh - before_wh
-        if wh:
-            now = Moment(battery_w, solar_w, self._live(SOC, begin), self._battery_at_on_w)
+        if self._sums is not None and wh:
+            battery_w, solar_w, charge = (self._live(signal, begin) for signal in (*SOURCE_SIGNALS, SOC))
+            now = Moment(battery_w, solar_w, charge, self._battery_at_on_w)
             part = split(wh, self._known_s() - before_s, now, self._throttle_percent)
-            sums = sums._replace(**dict(zip(sums._fields[:6], map(add, sums[:6], part[:6]), strict=True)))
-        return sums if is_missing(solar_w) else sums._replace(has_solar=True)
+            self._sums = HeatSources(*map(add, self._sums[:6], part[:6]))
 
     def _known_s(self) -> float:
         return self.measured.seconds + self.by_voltage.seconds + self.by_rating.seconds

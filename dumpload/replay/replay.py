@@ -11,6 +11,7 @@ from dumpload.core.signals import Signal, signal_name
 from dumpload.core.text import duration
 from dumpload.core.window import utc_text
 from dumpload.records.items import Item, RowBatch
+from dumpload.records.loading import interrupt_afterwards
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
 from dumpload.records.traps import Spacing, Trap
 from dumpload.replay.heat_sources import SOURCE_SIGNALS, HeatSources, SourcedEnergy
@@ -70,7 +71,7 @@ def replay(
     """Play a whole record: the rows of a long one compiled, with the extra `study`, unless an observer watches.
 
     One that has the power of the battery or of the panels is played plainly, too: the source of the heat is only
-    reckoned there. `say` is told what takes a while.
+    reckoned there. `say` is called with what takes a while.
 
     Raises:
         RecordError: it cannot be read, has no rows, or spans too long a time.
@@ -108,7 +109,8 @@ def _go_on(begun: Replayer, batch: RowBatch, say: Callable[[str], None]) -> Repl
 def _go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> Replayer:
     """Return what plays on compiled, where that can be had."""
     try:
-        from dumpload.replay.batches import go_on_compiled  # late: numba loads for a second, and is in an extra
+        with interrupt_afterwards():
+            from dumpload.replay.batches import go_on_compiled  # late: numba loads for a second, and is in an extra
     except ImportError:
         return begun
     return go_on_compiled(begun, say)

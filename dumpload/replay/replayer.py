@@ -76,7 +76,10 @@ class Replayer:
         self._settings, self._schedule = scenario.setup.settings, scenario.setup.schedule()
         self._ages = self._settings.max_age_s
         self._scenario = scenario
+        self._holds = [hold_s(self._ages, signal) for signal in Signal]
         self._heard = frozenset(signal for signal in Signal if self._is_heard(signal))
+        # Signals without settings: what they say is no sample, but may tell of energy.
+        self._unused = frozenset(signal for signal in Signal if is_missing(self._ages[signal]))
         self._ahead = ahead
         self._observer = observer
         self._midnight = NEVER
@@ -106,23 +109,22 @@ class Replayer:
         return self.totals.summary(t)
 
     def _play_row(self, t: float, said: Sequence[Event | Rejection]) -> None:
-        """Have the controller take a whole row, whose values came together, and evaluate it once.
-
-        What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one by
-        one, a row that comes as its values expire would lose one signal at the arrival of another.
-        """
+        """Have the controller take a whole row, whose values came together, and evaluate it once."""
+        # What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one
+        # by one, a row that comes as its values expire would lose one signal at the arrival of another.
         self._come_to(t)
-        events = [one for one in said if one.signal in self._heard and isinstance(one, Event)]
-        if len(events) < len(said):
-            for one in said:
-                if one.signal not in self._heard or isinstance(one, Rejection):
-                    self._play_event(one)
+        events, heard = [], self._heard
+        for one in said:
+            if one.signal not in heard or isinstance(one, Rejection):
+                self._play_event(one)
+            else:
+                events.append(one)
         for event in events[:-1]:
             self.state = remember(self._settings, self.state, event)
         if events:
             self._decide(events[-1])
-            for event in events:
-                self._count(event, accepted=event.kind == Kind.SAMPLE)
+        for event in events:
+            self._count(event, accepted=event.kind == Kind.SAMPLE)
         self.t = t
 
     def _play_instant(self, item: Instant) -> None:
@@ -141,7 +143,7 @@ class Replayer:
 
     def _play_event(self, one: Event | Rejection) -> bool:
         """Return whether it was a sample that counts."""
-        if self._is_unused(one):
+        if one.signal in self._unused and (isinstance(one, Rejection) or one.kind in _VALUES):
             self._note(one)
             return isinstance(one, Event)
         if isinstance(one, Rejection):
@@ -158,10 +160,6 @@ class Replayer:
         is_aside = signal == Signal.LOAD_POWER and not self._scenario.judge_contact
         return not is_missing(self._ages[signal]) and not is_aside
 
-    def _is_unused(self, one: Event | Rejection) -> bool:
-        """Return whether this is about a signal that has no settings: it is no sample, but may tell of energy."""
-        return is_missing(self._ages[one.signal]) and (isinstance(one, Rejection) or one.kind in _VALUES)
-
     def _is_aside(self, event: Event) -> bool:
         """Return whether an event is evidence of the recorded contact, which is not the replayed one."""
         if self._scenario.judge_contact:
@@ -173,8 +171,8 @@ class Replayer:
         """Have the value before it count longer, if that was accepted."""
         if not accepted:
             return
-        self.totals.energy.extend(hold.signal, hold.until + self._hold_s(hold.signal))
-        if not is_missing(self._ages[hold.signal]):
+        self.totals.energy.extend(hold.signal, hold.until + self._holds[hold.signal])
+        if hold.signal not in self._unused:
             held = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
             self.state = remember(self._settings, self.state, held)
             self.totals.know(self.t, self.state.charge_expires_at)
@@ -230,39 +228,35 @@ class Replayer:
     # ---- counting ----
 
     def _count(self, event: Event, *, accepted: bool) -> None:
-        if event.kind != Kind.SAMPLE:
+        if accepted and event.signal == SOC:
+            self.totals.accept()
+            self.totals.lowest(event.value)
+            self.totals.energy.note(SOC, event.value, event.t, event.stamp + self._holds[SOC])
+            if self._observer is not None:
+                self._observer.hold(event.wall, event.wall, event.value)
+        elif accepted:
+            self.totals.accept()
+            self._note(event)
+        elif event.kind == Kind.SAMPLE:
+            self.totals.reject()
+        else:
             self.totals.samples += event.kind == Kind.UNKNOWN
             if event.kind == Kind.ABSENT or (event.kind == Kind.UNKNOWN and event.signal == SOC):
                 self.totals.energy.note(SOC, MISSING, event.t, event.t)
             self._note(event)
-        elif not accepted:
-            self.totals.reject()
-        else:
-            self.totals.accept()
-            if event.signal == SOC:
-                self.totals.lowest(event.value)
-                self.totals.energy.note(SOC, event.value, event.t, event.stamp + self._hold_s(SOC))
-                if self._observer is not None:
-                    self._observer.hold(event.wall, event.wall, event.value)
-            else:
-                self._note(event)
 
     def _note(self, one: Event | Rejection) -> None:
-        """Tell the energy what is measured, or that it is not any more."""
+        """Hand the energy a measurement, or its end."""
         if isinstance(one, Rejection):
             return
-        is_sample = one.kind == Kind.SAMPLE
-        if is_sample and self._observer is not None and one.signal in SHOWN_SIGNALS:
-            self._observer.measure(one.signal, one.wall, one.wall, one.value)
+        signal = one.signal
         if one.kind == Kind.ABSENT:
-            for signal in FLOW_SIGNALS:
-                self.totals.energy.note(signal, MISSING, one.t, one.t)
-        elif one.signal not in FLOW_SIGNALS:
-            return
+            for flow in FLOW_SIGNALS:
+                self.totals.energy.note(flow, MISSING, one.t, one.t)
         elif one.kind == Kind.SAMPLE:
-            self.totals.energy.note(one.signal, one.value, one.t, one.stamp + self._hold_s(one.signal))
-        elif one.kind == Kind.UNKNOWN:
-            self.totals.energy.note(one.signal, MISSING, one.t, one.t)
-
-    def _hold_s(self, signal: Signal) -> float:
-        return hold_s(self._ages, signal)
+            if signal in FLOW_SIGNALS:
+                self.totals.energy.note(signal, one.value, one.t, one.stamp + self._holds[signal])
+            if self._observer is not None and signal in SHOWN_SIGNALS:
+                self._observer.measure(signal, one.wall, one.wall, one.value)
+        elif one.kind == Kind.UNKNOWN and signal in FLOW_SIGNALS:
+            self.totals.energy.note(signal, MISSING, one.t, one.t)

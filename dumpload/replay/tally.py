@@ -59,7 +59,7 @@ def put_back(totals: Totals, tally: Tally) -> None:
 
 
 def plus(share: tuple[float, float], power_w: float, seconds: float) -> tuple[float, float]:
-    """Return a share of the energy (Wh, s) with so much more."""
+    """Return a share of the energy (Wh, s), increased."""
     return (share[0] + power_w * seconds / 3600.0, share[1] + seconds)
 
 

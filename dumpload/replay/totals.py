@@ -42,7 +42,7 @@ class EnergyShare(NamedTuple):
     seconds: float = 0.0
 
     def plus(self, power_w: float, seconds: float) -> "EnergyShare":
-        """Return the share with so much more."""
+        """Return the share, increased."""
         return EnergyShare(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
 
 
@@ -158,11 +158,11 @@ class Energy:
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
-        if signal == Signal.LOAD_POWER:
+        if self.at < t and signal in ENERGY_SIGNALS:
             self.advance(t)
+        if signal == Signal.LOAD_POWER:
             self.load = (value, expires_at)
         elif signal == Signal.BATTERY_VOLTAGE:
-            self.advance(t)
             self.volts = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
@@ -201,7 +201,7 @@ class Totals:
     def __init__(self, load: LoadRating, t: float, max_age_s: float) -> None:
         """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
 
-        `on_loss` is told from when to when (s) it was not known.
+        `on_loss` is called with the begin and end (s) of each time without it.
         """
         self.on_loss: Callable[[float, float], None] = lambda _begin, _end: None
         self.energy = Energy(load, t)

@@ -1,4 +1,7 @@
-"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps."""
+"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps.
+
+Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
+"""
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -10,6 +13,12 @@ from dumpload.replay.heat_text import kwh
 from dumpload.report.data import Day
 
 SHADES = 5
+
+# Up to so many months are drawn day by day.
+MOST_MONTHS = 3
+
+# Of a month in a row of bars: the width of a day, and the height.
+DAY, HEIGHT, DAYS = 10, 40, 31
 
 # The scale reaches at least as far, so that its steps can be told apart.
 LEAST_WH, LEAST_H = 1000.0, 1.0
@@ -26,6 +35,10 @@ STYLE = f"""
 .cal a::after {{ content: ""; display: block; height: .5rem; width: 0; background: currentcolor }}
 .cal .kx {{ border-style: dashed }} .cal a:hover, .cal a:focus {{ outline: 2px solid currentcolor }}
 {MARKS}
+.year {{ display: grid; grid-template-columns: auto 1fr auto; gap: .15rem .6rem; align-items: end; max-width: 34rem;
+  font-variant-numeric: tabular-nums }} .year a {{ color: inherit; line-height: 1.5rem }}
+.year span {{ text-align: right }} .year svg {{ width: 100%; height: 1.5rem; border-bottom: 1px solid var(--line) }}
+.year path {{ stroke-width: 8; fill: none }} .year .x {{ stroke-width: 2; stroke-dasharray: 2 2 }}
 .scale {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem; list-style: none; padding: 0; margin: .4rem 0;
   font-size: .85rem; color: var(--quiet) }}
 .scale i {{ display: inline-block; width: 1rem; height: .6rem; margin-right: .3rem }}
@@ -35,7 +48,7 @@ STYLE = f"""
 def shades_rules(shades: Sequence[str]) -> str:
     """Return the style of the marks in these shades, from little to much."""
     rules = (f".cal .k{step}::after,.k{step} i{{background-color:{shade}}}" for step, shade in enumerate(shades, 1))
-    return "".join(rules)
+    return f"{''.join(rules)}.year .h{{stroke:{shades[2]}}}"
 
 
 def day_id(day: date) -> str:
@@ -49,6 +62,9 @@ def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
     in_kwh = not any(is_missing(day.energy_wh) for day in days)
     most = max([*sizes, LEAST_WH if in_kwh else LEAST_H])
     months = [(name, list(group)) for name, group in groupby(days, key=lambda day: f"{day.date:%B %Y}")]
+    if len(months) > MOST_MONTHS:
+        yield from _year([group for _name, group in months], most, in_kwh=in_kwh)
+        return
     yield f'<div class="months{" one" if len(months) == 1 else ""}">'
     for name, group in months:
         yield f'<div><p><b>{name}</b></p><div class="cal">'
@@ -57,6 +73,34 @@ def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
         yield "</div></div>"
     yield "</div>"
     yield from _legend(most, in_kwh=in_kwh)
+
+
+def _year(months: Sequence[Sequence[Day]], most: float, *, in_kwh: bool) -> Iterator[str]:
+    """Yield a row for every month: its name, a bar for every day, and its sum."""
+    yield '<div class="year">'
+    for days in months:
+        first, total = days[0].date, sum(_size(day) for day in days if not is_missing(_size(day)))
+        words = kwh(total) if in_kwh else f"{total:.0f} h"
+        best = max(days, key=_size)
+        label = f"{first:%B %Y}: {words}; most on {best.date.day} {best.date:%b}"
+        yield (
+            f'<a href="#m{first:%Y-%m}">{first:%b %Y}</a><svg viewBox="0 0 {DAY * DAYS} {HEIGHT}" role="img"'
+            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{words}</span>'
+        )
+    yield "</div>"
+    top = kwh(most) if in_kwh else f"{most:.1f} h"
+    yield f'<p class="scale">A bar for every day, the highest {top}. A low dashed line: no data.</p>'
+
+
+def _bars(days: Sequence[Day], most: float) -> str:
+    """Return the bars of a month, and a dashed line where there were no data."""
+    heights = [(day, _size(day) / most * HEIGHT) for day in days]
+    middle = {day.date: DAY * (day.date.day - 0.5) for day in days}
+    bars = "".join(f"M{middle[day.date]:g} {HEIGHT}v-{max(1, round(high))}" for day, high in heights if high > 0)
+    gaps = "".join(
+        f"M{middle[day.date] - DAY / 2:g} {HEIGHT - 3}h{DAY}" for day, _ in heights if is_missing(day.charge.high)
+    )
+    return "".join(f'<path class="{kind}" d="{path}"/>' for kind, path in (("h", bars), ("x", gaps)) if path)
 
 
 def step(size: float, most: float) -> int:

@@ -1,4 +1,4 @@
-"""What a report tells of a relay over days: built from changes, a trace of the charge, and the energy at midnights.
+"""The data of a report over days: built from changes, a trace of the charge, and the energy at midnights.
 
 The same for what a replay would have done and for what a history says was done (`recorded.py`).
 """

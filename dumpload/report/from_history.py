@@ -298,18 +298,18 @@ def incident_words(row: HistoryRow) -> str:
 
 
 def has_heartbeat(row: HistoryRow) -> bool:
-    """Return whether the settings that a start or a reload tells have a heartbeat."""
+    """Return whether the settings recorded at a start or a reload have a heartbeat."""
     keys: Any = said_in(row).get("settings")
     return isinstance(keys, dict) and bool(keys.get("telemetry.heartbeat.topic"))
 
 
 def recorded_charge(row: HistoryRow) -> float:
-    """Return the state of charge (percent) that a change tells; NaN: none."""
+    """Return the state of charge (percent) in a recorded change; NaN: none."""
     charge: Any = said_in(row).get("state_of_charge")
     is_number = isinstance(charge, int | float) and not isinstance(charge, bool)
     return float(charge) if is_number and in_range(SOC, charge) else MISSING
 
 
 def recorded_position(row: HistoryRow) -> Position:
-    """Return where the relay is, as a gap tells."""
+    """Return the position of the relay as recorded in a gap."""
     return Position.ON if said_in(row).get("relay") == "on" else Position.OFF

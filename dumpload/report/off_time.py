@@ -6,7 +6,7 @@ the relay went off holds to the end of that day (a lockout until the relay moves
 outside_window; a charge that stayed below the cut-in is below_cut_in; else it waited (confirming, minimum off time).
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from operator import attrgetter
@@ -91,12 +91,13 @@ def _parts(
     one: ReportData, span: Span, schedule: Schedule, cut_in_percent: float
 ) -> Iterator[tuple[Cause, float, bool]]:
     """Yield cause, seconds, and whether within the window, of every quarter of a time off within one day."""
-    gaps = [gap for gap in one.day_log.lost if gap.begin < span.end and gap.end > span.begin]
+    gaps = _gaps(one, span)
     veto = _veto(one, span.begin)
     begin = span.begin
     while begin < span.end:
-        quarter = Span(begin, min(span.end, (begin // QUARTER_S + 1) * QUARTER_S))
-        is_inside = schedule.at(begin).inside
+        local = schedule.at(begin)
+        is_inside = local.inside
+        quarter = Span(begin, min(span.end, _quarter_end(begin, local.valid_until, gaps)))
         lost_s = min(quarter.seconds, sum(gap.within(quarter) for gap in gaps))
         yield Cause.DATA_LOST, lost_s, is_inside
         if lost_s < quarter.seconds:
@@ -106,6 +107,20 @@ def _parts(
                 cause = (Cause.BELOW_CUT_IN if is_low else Cause.CONFIRMING) if is_inside else Cause.OUTSIDE_WINDOW
             yield cause, quarter.seconds - lost_s, is_inside
         begin = quarter.end
+
+
+def _quarter_end(begin: float, window_until: float, gaps: Sequence[Span]) -> float:
+    """Return when the quarter that begins there ends; within one gap, the last one before the window may change."""
+    end = (begin // QUARTER_S + 1) * QUARTER_S
+    until = next((gap.end for gap in gaps if gap.begin <= begin and gap.end > end), end)
+    return max(end, min(until, window_until) // QUARTER_S * QUARTER_S)
+
+
+def _gaps(one: ReportData, span: Span) -> Sequence[Span]:
+    """Return the gaps that reach into a time. They are in order; to look through all for each day took minutes."""
+    lost = one.day_log.lost
+    first = bisect_right(lost, span.begin, key=attrgetter("end"))
+    return lost[first : bisect_left(lost, span.end, first, key=attrgetter("begin"))]
 
 
 def _selected(one: ReportData, wall: float) -> Cause | None:
@@ -138,7 +153,7 @@ def _reason(one: ReportData, day: Day, inside: Mapping[Cause, float], settings: 
 
 def _why(one: ReportData, day: Day, cause: Cause, cut_in_percent: float) -> str:
     if cause == Cause.DATA_LOST:
-        gap = max(one.day_log.lost, key=lambda gap: gap.within(day.span))
+        gap = max(_gaps(one, day.span), key=lambda gap: gap.within(day.span))
         return f"no data {_from_to(gap, day, one)}"
     if cause == Cause.BELOW_CUT_IN and not day.on_time_s:
         return _low(day, cut_in_percent)

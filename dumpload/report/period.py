@@ -38,7 +38,7 @@ def days_of(text: str, today: date) -> tuple[date, date]:
 
 
 def last_span(text: str, zone: tzinfo, now: float) -> Span:
-    """Return the last so many hours, or local days or weeks of which today is one: 36h, 7d, 4w.
+    """Return the last hours, or local days or weeks including today: 36h, 7d, 4w.
 
     Raises:
         ValueError: the text is no such length of time.

@@ -203,7 +203,7 @@ def _cells(places: Sequence[tuple[int, int]]) -> str:
 
 
 def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: str = "") -> Picture:
-    """Return one bar for every day, or for so many days together that there are not more than `MOST_BARS`."""
+    """Return one bar a day, or for groups of days, at most `MOST_BARS` in all."""
     group = -(-len(values) // MOST_BARS)
     sums = [sum(values[first : first + group]) for first in range(0, len(values), group)]
     height, most = 130, _round_up(max(sums, default=0.0))
@@ -229,7 +229,7 @@ def bars(name: str, title: str, one: ReportData, values: Sequence[float], unit: 
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
     days = f"{len(values)} day{'' if len(values) == 1 else 's'}"
     on = one.days[best].date
-    words = f"{days}, {whole}{unit} in all; most on {on.day} {on:%b %Y}: {most_a_day}{unit}."
+    words = f"{days}, {whole}{unit} in all; best day: {on.day} {on:%b %Y}, {most_a_day}{unit}."
     return Picture(name, title, words, height, parts)
 
 

@@ -64,8 +64,10 @@ def report_of_history(
     record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
         raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
-    report = report_of_record(record, settings, ReadLog(watch), period)
-    return report._replace(before=_headline_before(record, report, period))
+    if period.begin == WHOLE.begin:
+        return report_of_record(record, settings, ReadLog(watch), period)
+    report = report_of_record(record, settings, ReadLog(lambda part: watch(part / 2)), period)
+    return report._replace(before=_headline_before(record, report, lambda part: watch(0.5 + part / 2)))
 
 
 def report_of_record(record: HistoryRecord, settings: Settings, log: ReadLog, period: Span = WHOLE) -> Report:
@@ -81,14 +83,12 @@ def report_of_record(record: HistoryRecord, settings: Settings, log: ReadLog, pe
     return Report(one, figures(settings, result.summary), settings)
 
 
-def _headline_before(record: HistoryRecord, report: Report, period: Span) -> Headline | None:
+def _headline_before(record: HistoryRecord, report: Report, watch: Watch) -> Headline | None:
     """Return the first figures of as many days before the period; None where not all of them are recorded."""
     days = report.data.days
-    if period.begin == WHOLE.begin:
-        return None
     first = midnight(days[0].date - timedelta(days=len(days)), report.data.zone)
     try:
-        before = report_of_record(record, report.settings, ReadLog(), Span(first, days[0].span.begin))
+        before = report_of_record(record, report.settings, ReadLog(watch), Span(first, days[0].span.begin))
     except RecordError:
         return None
     found = headline(before.data, before.figures)

@@ -76,5 +76,16 @@ class MinMaxTrace:
         return columns
 
     def extremes(self, begin: float, end: float) -> Extremes:
-        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour."""
-        return self.columns(begin, end, 1)[0]
+        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour (or what `each_s` says).
+
+        What `columns` returns for one of them, without looking at every quarter of decades in which there were few.
+        """
+        first = int(begin // self._each_s)
+        last = first + 1 if end - begin < self._each_s else math.ceil(end / self._each_s)
+        if last - first > len(self._quarters):
+            found = [one for quarter, one in self._quarters.items() if first <= quarter < last]
+        else:
+            found = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
+        if not found:
+            return NOTHING
+        return Extremes(min(one.low for one in found), max(one.high for one in found))

@@ -177,13 +177,3 @@ def _of_string(weather: Weather, sun: Any, panels: Panels) -> Floats:
     kept = 1.0 - pvlib.pvsystem.pvwatts_losses() / 100.0
     best: Floats = np.maximum(np.asarray(watts, dtype=np.float64) * kept, 0.0)
     return best
-
-
-def resample(weather: Weather, watts: Floats, step_s: float) -> tuple[Floats, Floats, Floats]:
-    """Return times (beginning of each step), offered power and air temperature at a finer step, by straight lines.
-
-    An hour's mean hides its clouds: what is really wasted or caught within an hour is smoothed with it.
-    """
-    times = np.arange(weather.times[0], weather.times[-1], step_s)
-    middle = times + step_s / 2
-    return times, np.interp(middle, weather.times, watts), np.interp(middle, weather.times, weather.air_c)

@@ -70,18 +70,24 @@ def application(pages: Pages) -> Starlette:
 def _reporting(reports: Reports) -> Callable[[Request], Awaitable[Response]]:
     async def report(request: Request) -> Response:
         period = request.path_params["period"]
-        bar = live.navigation(f"/report/{period}")
         try:
             text = await reports.page(period)
         except UnknownPeriodError:
             return PlainTextResponse("No such period: today, yesterday, 7d, 2025-06-16, 2025-06 or 2025.\n", 404)
         except NoReportError as error:
-            text = page("No report", live.STYLE, [f"<p>{escape(str(error))}.</p>"])
-            headers = {"Retry-After": str(error.retry_s)} if error.retry_s else {}
-            return _html(text.replace("<main>", f"<main>{bar}", 1), PAGE_POLICY, 503 if error.retry_s else 404, headers)
-        return _html(text.replace("<main>", f"<main>{bar}", 1), PAGE_POLICY)
+            again = ' <a href="">Refresh</a>' if error.retry_s else ""
+            text = page("Not yet" if again else "No report", "", [f"<p>{escape(str(error))}.{again}</p>"])
+            headers = {"Retry-After": str(error.retry_s)} if again else {}
+            return _html(_with_links(text, period), PAGE_POLICY, 503 if again else 404, headers)
+        return _html(_with_links(text, period), PAGE_POLICY)
 
     return report
+
+
+def _with_links(text: str, period: str) -> str:
+    """Return a page with the links to all others on top, which a page written into a file does not have."""
+    styled = text.replace("</style>", f"{live.NAVIGATION}</style>", 1)
+    return styled.replace("<main>", f"<main>\n{live.navigation(f'/report/{period}')}", 1)
 
 
 def _html(text: str, policy: str, code: int = 200, headers: Mapping[str, str] | None = None) -> Response:

@@ -5,12 +5,14 @@ A status costs one rendering, however many look at it.
 
 import asyncio
 import math
+import time
 from collections.abc import Callable
 from datetime import date, tzinfo
 
 from dumpload.config.model import Settings
 from dumpload.core.decode import parse_rfc3339
 from dumpload.daemon.payloads import Document
+from dumpload.report.local_time import local_date
 from dumpload.web.hub import Hub
 from dumpload.web.live import View, blocks_of, day_block
 from dumpload.web.today import Today, day_of
@@ -26,12 +28,18 @@ class Current:
     """The state that is shown."""
 
     def __init__(
-        self, settings: Settings, zone: tzinfo, hub: Hub, recorded: Recorded, say: Callable[[str], None]
+        self,
+        settings: Settings,
+        zone: tzinfo,
+        hub: Hub,
+        recorded: Recorded,
+        say: Callable[[str], None],
+        wall: Callable[[], float] = time.time,
     ) -> None:
         self.status: Document | None = None
         self.away_because = ""
         self._settings, self._zone, self._hub = settings, zone, hub
-        self._recorded, self._say = recorded, say
+        self._recorded, self._say, self._wall = recorded, say, wall
         self._today: Today | None = None
         self._drawn_at = -math.inf
         self._filling: asyncio.Task[None] | None = None
@@ -55,6 +63,9 @@ class Current:
         """Take that there is no daemon to be heard."""
         if why != self.away_because:
             self._say(why)
+        if self._today is None:  # the history is there all the same
+            self._today = Today(local_date(self._wall(), self._zone), self._zone)
+            self._fill(self._today.date)
         self.away_because = why
         self._show()
 

@@ -36,11 +36,16 @@ LOW_PERCENT = 60
 
 PERIODS = (("today", "Today"), ("7d", "7 days"), ("30d", "30 days"), ("365d", "Year"))
 
+NAVIGATION = """
+nav[aria-label] { display: flex; flex-wrap: wrap; gap: .3rem; margin: 0 0 .8rem }
+nav[aria-label] a { color: inherit; padding: .3rem .45rem; border: 1px solid var(--line); border-radius: .3rem;
+  text-decoration: none } nav[aria-label] a[aria-current] { font-weight: 600; border-width: 2px }
+nav[aria-label] a:hover, nav[aria-label] a:focus-visible { outline: 2px solid currentcolor }
+@media print { nav[aria-label] { display: none } }
+"""
+
 STYLE = f"""
-nav {{ display: flex; flex-wrap: wrap; gap: .3rem; margin: 0 0 .8rem }}
-nav a {{ color: inherit; padding: .3rem .45rem; border: 1px solid var(--line); border-radius: .3rem;
-  text-decoration: none }} nav a[aria-current] {{ font-weight: 600; border-width: 2px }}
-nav a:hover, nav a:focus-visible {{ outline: 2px solid currentcolor }}
+{NAVIGATION}
 .state {{ border: 1px solid var(--line); border-left: .5rem solid var(--line); padding: .5rem .8rem }}
 .state .large {{ font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem }} .state p {{ margin: .2rem 0 }}
 .on {{ border-left-color: var(--pass) }} .trouble {{ border-left-color: var(--fail) }}
@@ -56,7 +61,7 @@ footer {{ display: flex; flex-wrap: wrap; gap: .2rem 1rem; border-top: 1px solid
 .halves {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(21rem, 100%), 1fr)); gap: 0 2rem }}
 .figures {{ grid-template-columns: repeat(auto-fill, minmax(min(8.5rem, 100%), 1fr)) }}
 @media (max-width: 40rem) {{ body {{ padding: .6rem }} }}
-@media print {{ nav, #link, footer a {{ display: none }} * {{ print-color-adjust: exact }} }}
+@media print {{ #link, footer a {{ display: none }} * {{ print-color-adjust: exact }} }}
 """
 
 

@@ -1,7 +1,7 @@
 """The one reader of the daemon's socket, for all viewers: asks for the status once a second, and only that."""
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import aclosing
 from pathlib import Path
 from typing import Any
@@ -38,15 +38,18 @@ class Reader:
         closed: list[Path] = []
         try:
             async with aclosing(answering(sockets(self._environ), closed)) as found:
-                async for line, answer in found:
-                    if answer.get("config") == str(self._config):
-                        self._heard(answer["status"])
-                        await self._listen(line)
+                await self._listen_to_ours(found)
         except OSError as error:
             return f"the daemon has stopped, or does not answer ({error or 'timeout'})"
         if closed:
             return f"a daemon listens on {closed[0]}, which this user may not use"
         return f"no daemon runs on this computer with {self._config}"
+
+    async def _listen_to_ours(self, found: AsyncIterator[tuple[Connection, Document]]) -> None:
+        async for line, answer in found:
+            if answer.get("config") == str(self._config):
+                self._heard(answer["status"])
+                await self._listen(line)
 
     async def _listen(self, line: Connection) -> None:
         while True:

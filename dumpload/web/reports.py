@@ -14,11 +14,12 @@ from dumpload.report.local_time import Span
 from dumpload.report.period import span_of
 from dumpload.report.report import report_of_history
 
-# A page that may still change is made anew after this, and any other after the second.
-FRESH_S, KEPT_S = 60.0, 3600.0
+# A page that may still change is good for this, or for so many times as long as it took; any other for the third.
+FRESH_S, TIMES, KEPT_S = 60.0, 20, 3600.0
 
-# Pages kept, of about 150 kB each; requests that wait for their turn; and how long one may take on a slow board.
-MOST_KEPT, MOST_WAITING, LONGEST_S = 12, 8, 180.0
+# Pages kept, of about 150 kB each; those that wait to be made; how long a browser is left waiting, and how long one
+# may take on a slow board, where a year takes minutes.
+MOST_KEPT, MOST_WAITING, PROMPT_S, LONGEST_S = 12, 8, 10.0, 1200.0
 
 
 class UnknownPeriodError(Exception):
@@ -47,8 +48,9 @@ class Reports:
     def __init__(self, path: Path | None, settings: Settings, zone: tzinfo) -> None:
         self._path, self._settings, self._zone = path, settings, zone
         self._made: dict[str, _Made] = {}
+        self._making: dict[str, asyncio.Task[_Made]] = {}
         self._turn = asyncio.Lock()
-        self._waiting = 0
+        self._part, self._at_work_on = 0.0, ""
         self._stop = threading.Event()
 
     async def page(self, name: str) -> str:
@@ -56,7 +58,7 @@ class Reports:
 
         Raises:
             UnknownPeriodError: it names none.
-            NoReportError: there is nothing to report, or no time for it now.
+            NoReportError: there is nothing to report, or not yet.
         """
         try:
             span_of(name, self._zone, time.time())
@@ -65,7 +67,7 @@ class Reports:
         if self._path is None:
             message = "No history is kept: set history.path in the settings"
             raise NoReportError(message)
-        made = self._kept(name) or await self._make_in_turn(name, self._path)
+        made = self._kept(name) or await self._wait_for(name, self._path)
         if made.reason:
             raise NoReportError(made.reason)
         return made.page
@@ -73,44 +75,63 @@ class Reports:
     def close(self) -> None:
         """End what is being made."""
         self._stop.set()
+        for task in self._making.values():
+            task.cancel()
 
     def _kept(self, name: str) -> _Made | None:
         made = self._made.get(name)
         return made if made is not None and time.monotonic() < made.until else None
 
-    async def _make_in_turn(self, name: str, path: Path) -> _Made:
-        if self._waiting >= MOST_WAITING:
+    async def _wait_for(self, name: str, path: Path) -> _Made:
+        """Have a page made; it is made to its end, whoever still waits."""
+        if name not in self._making and len(self._making) >= MOST_WAITING:
             message = "Other reports are being made. Try again in a minute"
             raise NoReportError(message, 60)
-        self._waiting += 1
-        try:
-            async with self._turn:
-                return self._kept(name) or await self._make(name, path)
-        finally:
-            self._waiting -= 1
+        if name not in self._making:
+            self._making[name] = asyncio.create_task(self._make(name, path))
+            self._making[name].add_done_callback(lambda _task: self._making.pop(name))
+        task = self._making[name]
+        await asyncio.wait({task}, timeout=PROMPT_S)
+        if not task.done():
+            own = f"The report is being made, {100 * self._part:.0f} % so far"
+            raise NoReportError(own if self._at_work_on == name else "Another report is being made first", 10)
+        return task.result()
 
     async def _make(self, name: str, path: Path) -> _Made:
-        now = time.time()
-        span = span_of(name, self._zone, now)
-        page, reason = await asyncio.to_thread(self._work, path, span, time.monotonic() + LONGEST_S)
-        good_s = KEPT_S if page and span.end < now else FRESH_S
-        while len(self._made) >= MOST_KEPT:
-            del self._made[next(iter(self._made))]
-        self._made.pop(name, None)
-        self._made[name] = made = _Made(page, reason, time.monotonic() + good_s)
-        return made
+        async with self._turn:
+            began, now = time.monotonic(), time.time()
+            span = span_of(name, self._zone, now)
+            self._at_work_on = name
+            page, reason = await asyncio.to_thread(self._work, path, span, began + LONGEST_S)
+            took_s = time.monotonic() - began
+            good_s = KEPT_S if page and span.end < now else max(FRESH_S, TIMES * took_s)
+            while len(self._made) >= MOST_KEPT:
+                del self._made[next(iter(self._made))]
+            self._made.pop(name, None)
+            self._made[name] = made = _Made(page, reason, time.monotonic() + good_s)
+            return made
 
     def _work(self, path: Path, span: Span, end_at: float) -> tuple[str, str]:
-        def watch(_part: float) -> None:
+        self._part = 0.0
+
+        def watch(part: float) -> None:
+            self._part = part
             if self._stop.is_set() or time.monotonic() > end_at:
                 raise _TooLongError
 
         try:
             return report_of_history(path, self._settings, span, watch).page, ""
         except RecordError as error:
-            return "", one_line(str(error))
+            return "", _without_path(error, path)
         except _TooLongError:
-            return "", f"The report takes longer than {LONGEST_S:.0f} s on this computer. Ask for a shorter period"
+            return "", f"The report takes longer than {LONGEST_S / 60:.0f} min here. Ask for a shorter period"
+
+
+def _without_path(error: RecordError, path: Path) -> str:
+    """Return why there is no report; where the file lies is nobody's business who looks at a page."""
+    words = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
+    words = words.replace("expected a period with rows in it", "Nothing is recorded of that time")
+    return f"The history cannot be read ({words})" if words.startswith("expected") else words
 
 
 class _TooLongError(Exception):

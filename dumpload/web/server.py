@@ -31,8 +31,9 @@ from dumpload.web.today import Today, recorded_day
 
 MOST_CONNECTIONS = MOST_VIEWERS + 50
 
-# A request must be whole, and an answer taken, within this; a connection without a request is closed after the third.
-REQUEST_S, SLOW_S, IDLE_S = 10.0, 15.0, 5
+# A request must be whole within the first; what waits to be taken must become little within the second (a report over
+# a line of 40 kbit/s does); a connection without a request is closed after the third.
+REQUEST_S, SLOW_S, IDLE_S = 10.0, 30.0, 5
 
 # What the kernel keeps for a peer that does not read; and how long it waits for one that is gone (tcp(7)).
 SEND_BUFFER_BYTES, GONE_S = 65_536, 20
@@ -61,7 +62,6 @@ class LimitedProtocol(H11Protocol):
     """uvicorn's protocol of HTTP/1.1, with limits: on connections, and on how long a peer may send or take."""
 
     _deadline: asyncio.TimerHandle | None = None
-    _reading_s = REQUEST_S
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Take a peer, unless there are too many."""

@@ -17,6 +17,8 @@ BENCHES = (
     "faults",
     "replay_speed",
     "plant_speed",
+    "tune_speed",
+    "tune_search",
     "report",
     "export",
     "viewers",

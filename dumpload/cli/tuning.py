@@ -1,0 +1,149 @@
+"""The command `tune`: which settings would serve this boat better, by a search in the closed loop."""
+
+import argparse
+import math
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dumpload.cli import console
+from dumpload.cli.progress import Bar
+from dumpload.cli.records import add_record_arguments, table_format
+from dumpload.cli.rerun import rerun_words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from dumpload.config.model import Settings
+    from dumpload.tune.tune import Tuning
+
+WITHOUT_EXTRA = "dumpload tune: expected the extra `study` to be installed: pip install 'dumpload[study]'"
+MOST_SETTINGS, MOST_MEMBERS, MOST_OPERATIONS, FULL_PERCENT = 5000, 64, 1000.0, 100.0
+# As `tune.tune.SETTINGS` and `forecast.model.MEMBERS` have them; those load numpy, and every command builds the parser.
+SETTINGS, MEMBERS = 200, 16
+
+
+def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `tune`."""
+    add_record_arguments(parser)
+    parser.add_argument("--recorded-with", metavar="A.toml",
+                        help="the settings under which the record was made (else today's)")  # fmt: skip
+    parser.add_argument("--lowest-charge", type=_number(0.0, FULL_PERCENT, "percent"), default=0.0, metavar="PERCENT",
+                        help="hard limit: the heater is never on below this true charge")  # fmt: skip
+    parser.add_argument("--operations-per-day", type=_number(0.0, MOST_OPERATIONS, "switch-ons"), default=math.inf,
+                        metavar="N", help="hard limit: at most so many switch-ons a day on average")  # fmt: skip
+    parser.add_argument("--settings", type=_whole(2, MOST_SETTINGS), default=SETTINGS, metavar="N",
+                        help=f"how many settings to try ({SETTINGS}); more take longer")  # fmt: skip
+    parser.add_argument("--members", type=_whole(1, MOST_MEMBERS), default=MEMBERS, metavar="N",
+                        help=f"members of the ensemble that makes the intervals ({MEMBERS})")  # fmt: skip
+    parser.add_argument("--write", metavar="FOLDER", type=Path,
+                        help="write [control] and [permissive] of each proposal into a new file there")  # fmt: skip
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write the picture of the trade-off, as SVG")
+
+
+def run_tune(args: argparse.Namespace) -> int:
+    """Search, show and write; 1 if the record is refused or nothing keeps to the limits, 130 if it was interrupted."""
+    path, settings = console.load(args)
+    recorded_with = _recorded_with(args, settings)
+    _refuse_written(args)
+    try:
+        found = _search(args, settings, recorded_with)
+    except ModuleNotFoundError as error:
+        console.fail(args, f"{WITHOUT_EXTRA} ({error.name} is missing)")
+        return console.USAGE
+    except KeyboardInterrupt:
+        console.say_error("interrupted before any setting was tried")
+        return console.INTERRUPTED
+    if found is None:
+        return console.USAGE
+    from dumpload.tune.document import tuning_document, tuning_text
+
+    if found.now is not None:
+        _write(args, path, settings, found)
+    console.show(args, lambda: tuning_document(found), lambda: tuning_text(found))
+    if not found.whole:
+        return console.INTERRUPTED
+    return console.OK if found.within else console.WRONG
+
+
+def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Settings") -> "Tuning | None":
+    """Return what the search found; None: the record cannot be read, which has been said."""
+    from dumpload.records.open import open_record
+    from dumpload.records.record import ReadLog, RecordError
+    from dumpload.tune.aims import Limits
+    from dumpload.tune.tune import READ, tune
+
+    timezone = settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
+    limits = Limits(args.lowest_charge, args.operations_per_day)
+    try:
+        with Bar(sys.stderr, "tune") as bar:
+            return tune(
+                open_record(args.log, table_format(args, timezone), settings), settings, recorded_with,
+                ReadLog(lambda part: bar.watch(READ * part)), limits=limits,
+                count=args.settings, members=args.members, watch=bar.watch, say=bar.say,
+            )  # fmt: skip
+    except RecordError as error:
+        console.fail(args, str(error))
+        sys.stderr.write(rerun_words(args.words, error.options))
+        return None
+
+
+def _recorded_with(args: argparse.Namespace, settings: "Settings") -> "Settings":
+    from dumpload.config.layers import find_config
+    from dumpload.config.model import load_settings
+
+    if args.recorded_with is None:
+        return settings
+    return load_settings(find_config(args.recorded_with, os.environ).resolve(), os.environ)
+
+
+def _refuse_written(args: argparse.Namespace) -> None:
+    """Refuse a folder in which proposals lie already, before the work is done.
+
+    Raises:
+        WriteError: there are some.
+    """
+    if args.write is not None and any(args.write.glob("proposal-*.toml")):
+        from dumpload.files import WriteError
+
+        message = f"--write {args.write}: expected a folder without proposals; those in it are left as they are"
+        raise WriteError(message)
+
+
+def _write(args: argparse.Namespace, path: Path, settings: "Settings", found: "Tuning") -> None:
+    """Write what files are wanted, all or none."""
+    from dumpload.files import write_outputs
+    from dumpload.tune.parts import new_output, outputs
+    from dumpload.tune.picture import trade_off
+
+    files = outputs(found, args.write) if args.write is not None else []
+    if args.svg is not None:
+        picture = trade_off(found)
+        files.append(new_output("--svg", args.svg / f"{picture.name}.svg", picture.file()))
+    write_outputs(files, console.named(args, path, settings))
+
+
+def _number(least: float, most: float, unit: str) -> "Callable[[str], float]":
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            msg = f"{text!r}: expected a number of {unit} from {least:g} to {most:g}"
+            raise argparse.ArgumentTypeError(msg)
+        return value
+
+    return read
+
+
+def _whole(least: int, most: int) -> "Callable[[str], int]":
+    def read(text: str) -> int:
+        value = int(text) if text.isascii() and text.isdigit() and len(text) < len(str(most)) + 1 else -1
+        if not least <= value <= most:
+            msg = f"{text!r}: expected a whole number from {least} to {most}"
+            raise argparse.ArgumentTypeError(msg)
+        return value
+
+    return read

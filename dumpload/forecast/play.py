@@ -1,0 +1,71 @@
+"""Plays a model under any settings of the law: daily sums by law, member and day."""
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import numpy as np
+
+from dumpload.core.controller import Setup
+from dumpload.forecast.evidence import Floats
+from dumpload.forecast.model import Model, hours_of
+from dumpload.forecast.step import COLUMNS, ENERGY, LOWEST, Course, Hours
+from dumpload.replay.arrays import with_floats
+
+
+def play(
+    model: Model,
+    laws: Sequence[Setup],
+    members: int | None = None,
+    *,
+    run: Callable[..., Any],
+    heated: bool = True,
+    anchored: bool = True,
+    substeps: int | None = None,
+    threads: int | None = None,
+    hours: dict[Any, Hours] | None = None,
+    watch: Callable[[float], None] = lambda _part: None,
+) -> Floats:
+    """Return the daily sums (law, member, day, column of `step`) of the recorded days under each of the laws.
+
+    `run`: `step.sail`, or compiled (then `threads` run side by side). `substeps`: steps to an entry of the record, else
+    as many as make 10 s. `hours`: what several calls share.
+    """
+    members = len(model.ships) if members is None else min(members, len(model.ships))
+    sums = np.zeros((len(laws), members, model.days, COLUMNS))
+    sums[..., LOWEST] = np.inf
+    course = model.course if substeps is None else _coarser(model.course, substeps)
+    cache = {} if hours is None else hours
+    for law in laws:
+        key = (law.spans, law.zone)
+        if key not in cache:
+            cache[key] = hours_of(model.evidence, law)
+
+    def one(place: tuple[int, int]) -> None:
+        law, member = place
+        setup = laws[law]
+        with_asked = course._replace(draw_w=model.draws[member])
+        run(
+            model.ships[member], with_floats(setup.settings), with_asked, cache[setup.spans, setup.zone],
+            model.nets[member], heated, anchored, sums[law, member],
+        )  # fmt: skip
+
+    places = [(law, member) for law in range(len(laws)) for member in range(members)]
+    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
+        for done, _ in enumerate(pool.map(one, places), 1):
+            watch(done / len(places))
+    return sums
+
+
+def _coarser(course: Course, substeps: int) -> Course:
+    factor = course.substeps / substeps
+    return course._replace(
+        step_s=course.step_s * factor, substeps=substeps, extra=course.extra * factor, drift=course.drift * factor
+    )
+
+
+def total(sums: Floats, column: int = ENERGY) -> Floats:
+    """Return a column's sum over the days."""
+    whole: Floats = sums[..., column].sum(axis=-1)
+    return whole

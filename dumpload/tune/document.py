@@ -1,0 +1,163 @@
+"""A search as a document, and as text: today's settings first, then what others would give more or less."""
+
+from collections.abc import Iterator
+from textwrap import wrap
+from typing import Any
+
+from dumpload.config.model import Settings, flat
+from dumpload.core.text import duration
+from dumpload.forecast.interval import Figure
+from dumpload.tune import grid
+from dumpload.tune.month import MONTH_DAYS, Month
+from dumpload.tune.parts import varied
+from dumpload.tune.tune import Told, Tuning
+
+WIDTH = 80
+_LABEL, _INDENT = 22, "   "
+NO_DIFFERENCE = "No difference that this record can show"
+_ROWS = (
+    ("caught_kwh", "Sun caught", "kWh", 1),
+    ("heat_kwh", "Heat", "kWh", 1),
+    ("operations", "Operations", "", 0),
+    ("hot_evenings", "Hot evenings", "", 0),
+)
+
+
+def tuning_document(tuning: Tuning) -> dict[str, Any]:
+    """Return the JSON document."""
+    document: dict[str, Any] = {"trust": tuning.verdict.trust, "reasons": list(tuning.verdict.reasons)}
+    if tuning.now is None:
+        return {**document, "now": None, "proposals": []}
+    return document | {
+        "partial": not tuning.whole,
+        "settings_asked": tuning.asked,
+        "settings_tried": tuning.tried,
+        "settings_within_limits": tuning.within,
+        "learned_days": tuning.learned_days,
+        "reported_days": tuning.reported_days,
+        "now": _told(tuning.now),
+        "proposals": [_told(one) for one in tuning.proposals],
+        "no_difference_at": list(tuning.as_good),
+        "remarks": list(tuning.remarks),
+    }
+
+
+def _told(one: Told) -> dict[str, Any]:
+    told: dict[str, Any] = {"best_at": list(one.aims), "settings": varied(one.settings), "month": _month(one.month)}
+    if one.more is not None:
+        told |= {"more_than_now": _month(one.more)}
+    return told | {"from_battery": one.from_battery, "trust": one.trust, "reasons": list(one.reasons)}
+
+
+def _month(month: Month) -> dict[str, Any]:
+    return {name: figure._asdict() for name, figure in month._asdict().items()}
+
+
+def tuning_text(tuning: Tuning) -> str:
+    """Return it in words; 80 columns wide."""
+    return "\n".join(_lines(tuning))
+
+
+def _lines(tuning: Tuning) -> Iterator[str]:
+    if tuning.now is None:
+        yield "This record gives no advice on settings:"
+        yield from _warnings(tuning.verdict.reasons)
+        return
+    yield from wrap(headline(tuning), WIDTH)
+    yield ""
+    yield from wrap(basis(tuning), WIDTH)
+    yield ""
+    yield from _block("Today", tuning.now)
+    for number, one in enumerate(tuning.proposals, 1):
+        yield ""
+        yield from _block(f"{number}", one)
+    if tuning.as_good and tuning.proposals:
+        yield ""
+        yield from wrap(
+            f"At these, nothing tried is surely better than today's settings: {', '.join(tuning.as_good)}.", WIDTH
+        )
+    if tuning.remarks or tuning.verdict.reasons:
+        yield ""
+    yield from _warnings((*tuning.verdict.reasons, *tuning.remarks))
+
+
+def headline(tuning: Tuning) -> str:
+    """Return what came of it in a sentence or two."""
+    partial = f"Partial: interrupted after {tuning.tried} of {tuning.asked} settings. " if not tuning.whole else ""
+    if not tuning.within:
+        return f"{partial}None of the {tuning.tried} settings tried keeps to these limits{_limits(tuning)}."
+    if not tuning.proposals:
+        return f"{partial}{NO_DIFFERENCE}: today's settings do as well as the best of the {tuning.tried} tried."
+    count = len(tuning.proposals)
+    return (
+        f"{partial}{count} setting{'s' * (count > 1)} worth choosing between, of {tuning.tried} tried{_limits(tuning)}."
+    )
+
+
+def _limits(tuning: Tuning) -> str:
+    words = []
+    if tuning.limits.lowest_percent > 0.0:
+        words.append(f"never on below {tuning.limits.lowest_percent:g} % charge")
+    if tuning.limits.operations != float("inf"):
+        words.append(f"at most {tuning.limits.operations:g} operations a day")
+    return f" ({', '.join(words)})" if words else ""
+
+
+def basis(tuning: Tuning) -> str:
+    """Return what the figures rest on."""
+    return (
+        f"Chosen by {tuning.learned_days} days of the record, judged on its other {tuning.reported_days}. Figures are "
+        f'for {MONTH_DAYS:g} days like those, in brackets the 90 % interval; "more" is against today\'s settings. An '
+        f"operation is one switch-on. An evening is hot with water of 40 degC at 18:00."
+    )
+
+
+def _block(number: str, one: Told) -> Iterator[str]:
+    yield from wrap(f"{number}{':' if one.more is None else '.'} {settings_words(one.settings)}", WIDTH,
+                    subsequent_indent=_INDENT)  # fmt: skip
+    if one.aims:
+        yield from wrap(f"Best at: {', '.join(one.aims)}.", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
+    for name, label, unit, digits in _ROWS:
+        more = None if one.more is None else getattr(one.more, name)
+        yield _row(label, getattr(one.month, name), more, unit, digits)
+    yield f"{_INDENT}{'From the battery':{_LABEL}}{one.from_battery}"
+    if one.more is not None:
+        yield from _warnings(one.reasons, _INDENT)
+
+
+def _row(label: str, figure: Figure, more: Figure | None, unit: str, digits: int) -> str:
+    value = f"{figure.value:.{digits}f} {unit}".strip()
+    words = f"{_INDENT}{label:{_LABEL}}{value:10}({figure.low:.{digits}f} to {figure.high:.{digits}f})"
+    if more is None:
+        return words
+    return (
+        f"{words:51}more: {_signed(more.value, digits)} ({_signed(more.low, digits)} to {_signed(more.high, digits)})"
+    )
+
+
+def _signed(value: float, digits: int) -> str:
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def settings_words(settings: Settings) -> str:
+    """Return what a search may change."""
+    values = flat(settings)
+    words = [
+        f"cut-in {values[grid.CUT_IN]:g} %, cut-out {values[grid.CUT_OUT]:g} %",
+        f"confirmed for {_time(values[grid.CONFIRM])}",
+        f"at least {_time(values[grid.MIN_ON])} on and {_time(values[grid.MIN_OFF])} off",
+    ]
+    if values.get(grid.VOLTS_IN) is not None:
+        words.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
+    if values.get(grid.DRAIN) is not None:
+        words.append(f"off at a drain above {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}")
+    return ", ".join(words)
+
+
+def _time(seconds: float) -> str:
+    return duration(seconds).removesuffix(" 00 s")
+
+
+def _warnings(reasons: tuple[str, ...], indent: str = "") -> Iterator[str]:
+    for reason in reasons:
+        yield from wrap(f"! {reason}", WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  ")

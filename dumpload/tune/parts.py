@@ -1,0 +1,76 @@
+"""Proposals as files: the `[control]` and `[permissive]` tables of a settings file. None is ever replaced."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from dumpload.config.layers import show
+from dumpload.config.model import Settings, flat
+from dumpload.files import Output
+from dumpload.tune.grid import VARIED
+from dumpload.tune.tune import Told, Tuning
+
+TABLES = ("control", "permissive")
+
+
+def name_of(number: int) -> str:
+    """Return the name of a proposal's file, without its end."""
+    return f"proposal-{number}"
+
+
+def part(told: Told, today: Settings) -> str:
+    """Return the two tables with everything in them; a comment where a value is another than today's."""
+    before, after = flat(today), flat(told.settings)
+    lines = [
+        f"# Best at: {', '.join(told.aims)}. Proposed by dumpload tune.",
+        "# Put these tables in place of those of the same name in your settings, then: dumpload check",
+    ]
+    for table in TABLES:
+        lines += ["", f"[{table}]"]
+        lines += _table(f"{table}.", before, after)
+    return "\n".join(lines) + "\n"
+
+
+def _table(prefix: str, before: dict[str, Any], after: dict[str, Any]) -> Iterator[str]:
+    for key in dict.fromkeys([*after, *before]):
+        if not key.startswith(prefix):
+            continue
+        name, old, new = key.removeprefix(prefix), before.get(key), after.get(key)
+        if new is None:
+            yield f"# {name} is not set; today: {show(old)}"
+        else:
+            yield f"{name} = {show(new)}" + (
+                "" if new == old else f"  # today: {'not set' if old is None else show(old)}"
+            )
+
+
+def outputs(tuning: Tuning, folder: Path) -> list[Output]:
+    """Return a file for every proposal.
+
+    Raises:
+        WriteError: there is one of that name already.
+    """
+    assert tuning.now is not None  # noqa: S101  (there are no proposals without it)
+    today = tuning.now.settings
+    return [
+        new_output("--write", folder / f"{name_of(number)}.toml", part(told, today))
+        for number, told in enumerate(tuning.proposals, 1)
+    ]
+
+
+def new_output(option: str, path: Path, text: str) -> Output:
+    """Return a file to be written that is not there yet.
+
+    Raises:
+        WriteError: there is one.
+    """
+    output = Output(option, path, text.encode())
+    if path.exists() or path.is_symlink():
+        output.refuse("there is one of this name already, and it is left as it is")
+    return output
+
+
+def varied(settings: Settings) -> dict[str, Any]:
+    """Return what a search may change, by dotted key; None: not set."""
+    values = flat(settings)
+    return {key: values.get(key) for key in VARIED}

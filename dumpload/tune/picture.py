@@ -1,0 +1,88 @@
+"""The trade-off as a picture: operations a day against sun caught, today's settings and the proposals among all."""
+
+import math
+from collections.abc import Iterator
+
+from dumpload.report.pictures import BOTTOM, LEFT, TOP, WIDTH, Picture
+from dumpload.tune.aims import Score
+from dumpload.tune.month import MONTH_DAYS, WH_A_KWH
+from dumpload.tune.tune import Told, Tuning
+
+HEIGHT = 240
+# Least distance between two labels of an axis, of about how many there are.
+LABELS = 6
+RADIUS, SMALL = 4, 1.8
+
+
+def trade_off(tuning: Tuning) -> Picture:
+    """Return the picture; a bar through each proposal is the interval of its sun caught against today's."""
+    told = [one for one in (tuning.now, *tuning.proposals) if one is not None]
+    axes = _Axes([_point(score) for score in (*tuning.cloud, *(one.score for one in told))])
+    best = set(tuning.best)
+    parts = [
+        *axes.frame(),
+        f'<text x="{LEFT + 4}" y="{TOP + 12}">kWh of sun a month</text>',
+        f'<text class="e" x="{WIDTH - 4}" y="{HEIGHT - BOTTOM - 6}">switch-ons a day</text>',
+        *(axes.dot(_point(one), "w" if number in best else "g", SMALL) for number, one in enumerate(tuning.cloud)),
+    ]
+    for number, one in enumerate(told):
+        parts += _marked(axes, one, str(number) if number else "today")
+    words = (
+        f"One dot for each of {len(tuning.cloud)} settings: switch-ons a day to the right, sun caught in a month "
+        f"upwards (kWh). Blue: no other setting is better in everything (also battery and hot evenings). Numbers: the "
+        f"proposals, with the 90 % interval of their difference from today's settings."
+        f"{'' if tuning.whole else ' Partial: the search was interrupted.'}"
+    )
+    return Picture("trade-off", "Sun caught, and operations a day", words, HEIGHT, parts)
+
+
+def _point(score: Score) -> tuple[float, float]:
+    return score.operations, score.caught_wh * MONTH_DAYS / WH_A_KWH
+
+
+def _marked(axes: "_Axes", one: Told, label: str) -> Iterator[str]:
+    x, y = _point(one.score)
+    if one.more is not None:
+        low, high = (y + part - one.more.caught_kwh.value for part in one.more.caught_kwh[1:])
+        yield f'<path class="u" d="M{axes.x(x):.1f} {axes.y(low):.1f}V{axes.y(high):.1f}"/>'
+    yield axes.dot((x, y), "a" if one.more is None else "q", RADIUS)
+    end = ' class="e"' if axes.x(x) > WIDTH - LEFT else ""
+    yield f'<text{end} x="{axes.x(x) + (-7 if end else 7):.1f}" y="{axes.y(y) + 4:.1f}">{label}</text>'
+
+
+class _Axes:
+    """Where things are: operations to the right from none on, sun caught upwards over what there is."""
+
+    def __init__(self, points: list[tuple[float, float]]) -> None:
+        self.x_step = _step(max(x for x, _ in points))
+        self.most = self.x_step * (math.floor(max(x for x, _ in points) / self.x_step) + 1)
+        low, high = min(y for _, y in points), max(y for _, y in points)
+        self.y_step = _step(max(high - low, 0.1 * abs(high), 0.1))
+        self.low = self.y_step * math.floor(low / self.y_step)
+        self.high = self.y_step * (math.floor(high / self.y_step) + 1)
+
+    def x(self, value: float) -> float:
+        return LEFT + value / self.most * (WIDTH - LEFT - 4)
+
+    def y(self, value: float) -> float:
+        inside = min(self.high, max(self.low, value))
+        return TOP + (self.high - inside) / (self.high - self.low) * (HEIGHT - TOP - BOTTOM)
+
+    def dot(self, point: tuple[float, float], kind: str, radius: float) -> str:
+        x, y = self.x(point[0]), self.y(point[1])
+        return f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="{radius:g}"/>'
+
+    def frame(self) -> Iterator[str]:
+        for number in range(round((self.high - self.low) / self.y_step) + 1):
+            value = self.low + number * self.y_step
+            yield f'<path class="x" d="M{LEFT} {self.y(value):.1f}H{WIDTH}"/>'
+            yield f'<text class="e" x="{LEFT - 5}" y="{self.y(value) + 4:.1f}">{value:g}</text>'
+        for number in range(round(self.most / self.x_step)):
+            value = number * self.x_step
+            yield f'<text x="{self.x(value):.1f}" y="{HEIGHT - BOTTOM + 14}">{value:g}</text>'
+
+
+def _step(span: float) -> float:
+    """Return the step of an axis: 1, 2 or 5 times a power of ten."""
+    power = 10.0 ** math.floor(math.log10(max(span, 1e-3) / LABELS))
+    return next(factor * power for factor in (1.0, 2.0, 5.0, 10.0) if factor * power * LABELS >= span)

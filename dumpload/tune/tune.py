@@ -1,0 +1,218 @@
+"""From a record to the settings worth choosing between: one call for the command line."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+from dumpload.config.model import Settings
+from dumpload.config.to_core import controller_setup
+from dumpload.core.controller import Setup
+from dumpload.forecast import gates, interval
+from dumpload.forecast.closed_loop import least_part_of
+from dumpload.forecast.document import from_bank
+from dumpload.forecast.evidence import FINEST_S, EvidenceError, Floats, gather
+from dumpload.forecast.gates import Trust
+from dumpload.forecast.model import MEMBERS, Model, build
+from dumpload.forecast.step import compiled_sail
+from dumpload.records.record import ReadLog, Record
+from dumpload.tune.aims import Halves, Limits, Score, halves_of, keeps_to, score
+from dumpload.tune.choose import FEWEST, Choice, Pick, choose, front
+from dumpload.tune.grid import Candidate, bounds_of, candidates, distance
+from dumpload.tune.month import Month, Player, difference, differs, month
+from dumpload.tune.play import Played, play_all
+
+SETTINGS = 200
+# Where fewer proposals than wanted differ from today's settings, this many others are looked at.
+MOST_OTHERS = 40
+# How much of the time each part takes (part): read, identify, judge today's settings, lay out the grid.
+READ, BUILT, JUDGED, LAID_OUT = 0.04, 0.10, 0.14, 0.20
+NO_EVENINGS = (
+    "Hot evenings are not judged: the record does not show when the water is hot. Record tank_temperature, or days on "
+    "which the thermostat opens."
+)
+
+
+class Told(NamedTuple):
+    """One choice of settings, and what it would give. `more`: than today's settings; None: these are today's.
+
+    `from_battery`: "low", "medium" or "high". `reasons`: why it is only warned of.
+    """
+
+    aims: tuple[str, ...]
+    settings: Settings
+    month: Month
+    more: Month | None
+    from_battery: str
+    trust: Trust
+    reasons: tuple[str, ...]
+    score: Score
+
+
+class Tuning(NamedTuple):
+    """What came of a search. `now` None: the record was refused, with the reasons of `verdict`.
+
+    `as_good`: aims at which no other settings are surely better than today's.
+
+    `asked`, `tried`: settings that were to be tried, and that were; fewer: it was interrupted. `within`: how many of
+    them the record can judge and keep to the limits. `cloud`: their scores on the days that are reported on, `best`:
+    which of these nothing else beats.
+    """
+
+    verdict: gates.Verdict
+    now: Told | None = None
+    proposals: tuple[Told, ...] = ()
+    as_good: tuple[str, ...] = ()
+    limits: Limits = Limits()
+    asked: int = 0
+    tried: int = 0
+    within: int = 0
+    whole: bool = True
+    learned_days: int = 0
+    reported_days: int = 0
+    cloud: tuple[Score, ...] = ()
+    best: tuple[int, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+
+class Bench(NamedTuple):
+    """What every law is judged with."""
+
+    model: Model
+    halves: Halves
+    base: interval.Sums
+    least_part: float
+    limits: Limits
+    is_as_recorded: bool
+
+    def player(self, law: Setup, sums: Floats) -> Player:
+        """Return a law's sums with what the forecaster makes of them."""
+        of_one = self.base._replace(b=sums)
+        outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
+        unseen = interval.trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
+        return Player(of_one, outcome, unseen)
+
+    def verdict(self, candidate: Candidate, player: Player) -> gates.Verdict:
+        """Return whether the record can judge these settings."""
+        return gates.verdict(self.model, candidate.law, player.outcome, self.least_part)
+
+
+def tune(
+    record: Record,
+    settings: Settings,
+    recorded_with: Settings,
+    log: ReadLog,
+    *,
+    limits: Limits = Limits(),  # noqa: B008  (a tuple)
+    count: int = SETTINGS,
+    members: int = MEMBERS,
+    run: Callable[..., Any] | None = None,
+    watch: Callable[[float], None] = lambda _part: None,
+    say: Callable[[str], None] = lambda _words: None,
+) -> Tuning:
+    """Search for better settings than `settings`, with a record made under `recorded_with`.
+
+    An interrupt while settings are played ends the search with the best so far.
+
+    Raises:
+        RecordError: the record cannot be read.
+        KeyboardInterrupt: before anything was tried.
+    """
+    try:
+        model = build(gather(record.read(log)), settings, recorded_with, members=members)
+    except EvidenceError as error:
+        return Tuning(gates.Verdict("refused", (f"{error}.",)))
+    watch(BUILT)
+    sail = run or compiled_sail(say)
+    today = Candidate(settings, controller_setup(settings))
+    bench = _bench(model, today, limits, sail)
+    watch(JUDGED)
+    player = bench.player(today.law, bench.base.b)
+    verdict = bench.verdict(today, player)
+    if verdict.trust == "refused":
+        return Tuning(verdict)
+    chosen = list(candidates(settings, bounds_of(model, settings), count, _scaled(watch, JUDGED, LAID_OUT)))
+    played = play_all(model, [one.law for one in chosen], run=sail, watch=_scaled(watch, LAID_OUT, 1.0))
+    return _judged(bench, chosen, played, player, verdict, count)
+
+
+def _scaled(watch: Callable[[float], None], begin: float, end: float) -> Callable[[float], None]:
+    return lambda part: watch(begin + (end - begin) * part)
+
+
+def _bench(model: Model, today: Candidate, limits: Limits, run: Callable[..., Any]) -> Bench:
+    base = interval.sums_of(model, today.law, run, lambda _part: None)
+    least_part = least_part_of(model.evidence.has)
+    return Bench(model, halves_of(model), base, least_part, limits, today.law == model.setup)
+
+
+def _judged(
+    bench: Bench, chosen: Sequence[Candidate], played: Played, today: Player, verdict: gates.Verdict, count: int
+) -> Tuning:
+    halves, never = bench.halves, bench.base.never
+    within = _within(bench, chosen, played)
+    numbers = list(within)
+    evenings = bench.model.tank.is_known
+    far = [distance(chosen[0].settings, chosen[number].settings) for number in numbers]
+    learned = [score(played.sums[number], never, halves.learn, halves.known_s) for number in numbers]
+    cloud = [score(played.sums[number], never, halves.report, halves.known_s) for number in numbers]
+    choice = choose(learned, far, evenings=evenings)
+
+    def told(pick: Pick) -> Told:
+        number = numbers[pick.number]
+        return _told(bench, chosen[number], pick.aims, played.sums[number], today, within[number])
+
+    proposals, as_good = _worth_it(choice, told)
+    own = score(today.sums.b, never, halves.report, halves.known_s)
+    now = Told(
+        (), chosen[0].settings, month(today, bench.model.recorded, halves), None, from_bank(today.outcome),
+        verdict.trust, verdict.reasons, own,
+    )  # fmt: skip
+    return Tuning(
+        verdict, now, proposals, as_good, bench.limits, min(count, len(chosen)), len(played.sums), len(numbers),
+        played.whole, int(halves.learn.sum()), int(halves.report.sum()), tuple(cloud), tuple(front(learned)),
+        () if evenings else (NO_EVENINGS,),
+    )  # fmt: skip
+
+
+def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
+    """Return the picks that surely differ from today's settings, and the aims of which none does.
+
+    Where nothing is surely better at any aim, what else differs is only worse.
+    """
+    proposals: list[Told] = []
+    as_good: list[str] = []
+    for pick in choice.picks:
+        one = told(pick)
+        if one.more is not None and differs(one.more):
+            proposals.append(one)
+        else:
+            as_good += pick.aims
+    for pick in choice.others[:MOST_OTHERS] if proposals else ():
+        if len(proposals) >= FEWEST:
+            break
+        one = told(pick)
+        if one.more is not None and differs(one.more):
+            proposals.append(one)
+    return tuple(proposals), tuple(as_good)
+
+
+def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[int, gates.Verdict]:
+    """Return the numbers of the settings that keep to the limits and that the record can judge."""
+    found = {}
+    for number, sums in sorted(played.sums.items()):
+        if keeps_to(bench.limits, sums, bench.halves.known_s):
+            verdict = bench.verdict(chosen[number], bench.player(chosen[number].law, sums))
+            if verdict.trust != "refused":
+                found[number] = verdict
+    return found
+
+
+def _told(
+    bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.Verdict
+) -> Told:
+    player = bench.player(candidate.law, sums)
+    recorded, halves = bench.model.recorded, bench.halves
+    more = difference(player, today, recorded, halves, is_as_recorded=bench.is_as_recorded)
+    return Told(
+        aims, candidate.settings, month(player, recorded, halves), more, from_bank(player.outcome), verdict.trust,
+        verdict.reasons, score(sums, player.sums.never, halves.report, halves.known_s),
+    )  # fmt: skip

@@ -1,0 +1,39 @@
+"""A full bank takes no more in a forecast: what is left of the sun then counts as curtailed, whatever the step."""
+
+from pathlib import Path
+
+import pytest
+
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+pytest.importorskip("pvlib")
+
+from voyages import WORLDS, chosen, sail_on, write_csv  # noqa: E402
+
+from dumpload.config.to_core import controller_setup  # noqa: E402
+from dumpload.forecast.evidence import gather  # noqa: E402
+from dumpload.forecast.model import build  # noqa: E402
+from dumpload.forecast.play import play  # noqa: E402
+from dumpload.forecast.step import CURTAILED, compiled_sail  # noqa: E402
+from dumpload.records.open import open_record  # noqa: E402
+from dumpload.records.record import ReadLog, TableFormat  # noqa: E402
+
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning:pvlib", "ignore:.*dayofyear.*")
+
+# The record hardly shows a full bank, so that the rest voltage up there is fitted by little; with B it is full often.
+A = {"control.cut_in_percent": 88, "control.cut_out_percent": 80}
+B = {"control.cut_in_percent": 98, "control.cut_out_percent": 93}
+
+
+def test_the_surplus_of_a_full_bank_is_curtailed_with_short_steps_as_with_long_ones(tmp_path: Path) -> None:
+    world = WORLDS["tail"]._replace(days=40)
+    rows, _truth, began = sail_on(world, A)
+    write_csv(tmp_path / "log.csv", rows, began, world.row_s)
+    told = chosen(world, A)
+    record = open_record(tmp_path / "log.csv", TableFormat(), told)
+    model = build(gather(record.read(ReadLog(lambda _part: None))), told, told, members=1)
+    law, run = controller_setup(chosen(world, B)), compiled_sail()
+    short, long = (play(model, [law], run=run, substeps=steps)[0, 0, :, CURTAILED].sum() for steps in (6, 1))
+    truth = sail_on(world, B)[1].curtailed_wh.sum()
+    assert short == pytest.approx(long, rel=0.05)
+    assert short > 0.5 * truth
