@@ -21,7 +21,7 @@ from terminals import Terminal
 from waiting import eventually
 
 from dumpload.commissioning.live import Outcome
-from dumpload.commissioning.relay_test import Watched, claimed, close_for_a_second, relay_step
+from dumpload.commissioning.relay_test import RelayReadings, claimed, close_for_a_second, relay_step
 from dumpload.gpio.line import LineBusyError, PinSpec
 from dumpload.history.probe import why_not_writable
 
@@ -221,7 +221,7 @@ class Bench:
         self.slept: list[float] = []
         self._follows, self._sticks = follows, sticks
 
-    def run(self, *, closed_before: bool = False) -> Watched:
+    def run(self, *, closed_before: bool = False) -> RelayReadings:
         with claimed(self.spec) as relay:
             factory: MockFactory = relay._factory
             contact = factory.pin(27)
@@ -263,7 +263,7 @@ def test_what_the_contact_does_is_told(bench: Bench, closed_before: bool, outcom
 
 
 def test_without_a_feedback_line_nothing_is_claimed_of_the_contact() -> None:
-    step = relay_step(Watched(energised=True, before=None, during=None, after=None), 0.5)
+    step = relay_step(RelayReadings(energised=True, before=None, during=None, after=None), 0.5)
     assert (step.outcome, "no relay.feedback_pin" in step.found) == (Outcome.UNSURE, True)
 
 

@@ -19,6 +19,7 @@ from dumpload.core.controller import Decision, Kind
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.window import utc_text
+from dumpload.history.schema import RowKind
 from dumpload.records.record import TableFormat
 from dumpload.replay.compare import run_trials
 
@@ -206,3 +207,16 @@ def test_the_history_of_a_controller_gives_the_changes_it_made(tmp_path: Path, s
     assert [(one["at"], one["relay"], one["cause"]) for one in found] == [
         written(row) for row in world.rows if row.changed
     ]
+
+
+@pytest.mark.parametrize("seed", range(8, 12))
+def test_the_history_keeps_every_sample_that_moved_the_relay(seed: int) -> None:
+    world = recorded(seed)
+    rows = world.notebook.rows
+    samples = {(row.t, row.signal) for row in rows if row.kind == RowKind.SAMPLE}
+    by_sample = [one for one in world.rows if one.changed and one.accepted]
+    assert len(by_sample) > 5
+    for one in by_sample:
+        assert any(t == one.t for t, _signal in samples), written(one)
+        change = [row for row in rows if row.kind == RowKind.CHANGE and row.t == one.t]
+        assert [bool(row.value) for row in change] == [one.position == 1]

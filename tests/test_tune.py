@@ -51,7 +51,21 @@ def found(thirsty: Files, tmp_path_factory: pytest.TempPathFactory) -> tuple[dic
     out: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("dumpload.cli.console.say", out.append)
-        assert main(thirsty.words(*QUICK, "--json", "--write", str(folder), "--svg", str(folder))) == OK
+        assert (
+            main(
+                thirsty.words(
+                    *QUICK,
+                    "--json",
+                    "--write",
+                    str(folder),
+                    "--svg",
+                    str(folder),
+                    "--report",
+                    str(folder / "page.html"),
+                )
+            )
+            == OK
+        )
     return json.loads(out[0]), folder
 
 
@@ -133,6 +147,14 @@ def test_the_picture_names_today_and_every_proposal(found: tuple[dict[str, Any],
     for label in ("today", *(str(number) for number in range(1, len(document["proposals"]) + 1))):
         assert f">{label}</text>" in drawn
     assert "nan" not in drawn
+
+
+def test_the_page_loads_nothing_and_has_every_setting(found: tuple[dict[str, Any], Path]) -> None:
+    document, folder = found
+    written = (folder / "page.html").read_text()
+    assert "<script" not in written
+    assert "http" not in written.replace("http-equiv", "")
+    assert written.count('<th scope="row">') == 1 + len(document["proposals"])
 
 
 def test_nothing_that_is_there_is_written_over(

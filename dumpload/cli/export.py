@@ -64,12 +64,12 @@ def _export(
     import sys
 
     from dumpload.cli.progress import Bar
-    from dumpload.export.folder import ExportFolder, Source
+    from dumpload.export.folder import ExportFolder, HistoryOrigin
     from dumpload.export.from_history import export_history
     from dumpload.history.reader import read_starts
     from dumpload.records.record import ReadLog
 
-    source = Source(settings.name, settings.permissive.timezone, read_starts(file))
+    source = HistoryOrigin(settings.name, settings.permissive.timezone, read_starts(file))
     folder = ExportFolder(args.output, args.format, source, protected)
     with Bar(sys.stderr, "export") as bar:
         export_history(file, settings, period, folder, ReadLog(bar.watch))

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from dumpload.daemon.payloads import Document
 
 
-class Wanted(NamedTuple):
+class WantedInstances(NamedTuple):
     """The instances that are asked for: the name of each by its settings file, and what no output may replace.
 
     `others`: whether daemons with other settings files are wanted, too; `name`: the only name that is (None: any).
@@ -68,13 +68,13 @@ def run_metrics(args: argparse.Namespace) -> int:
     return console.WRONG if away or closed or not statuses else console.OK
 
 
-def _one(path: Path, settings: "Settings") -> Wanted:
+def _one(path: Path, settings: "Settings") -> WantedInstances:
     from dumpload.config.named_files import named_files
 
-    return Wanted({str(path): settings.name}, False, None, named_files(path, settings, os.environ))
+    return WantedInstances({str(path): settings.name}, False, None, named_files(path, settings, os.environ))
 
 
-def _everyone(args: argparse.Namespace) -> Wanted:
+def _everyone(args: argparse.Namespace) -> WantedInstances:
     """Return the instances that have settings beside the installed ones; those refused have the name of their file."""
     from dumpload.config.instances import installed_instances
     from dumpload.config.named_files import named_files
@@ -85,10 +85,10 @@ def _everyone(args: argparse.Namespace) -> Wanted:
         protected += [Named("settings", path)] if settings is None else named_files(path, settings, os.environ)
         if args.name in (None, name):
             names[str(path.resolve())] = name
-    return Wanted(names, True, args.name, protected)
+    return WantedInstances(names, True, args.name, protected)
 
 
-def _by_name(wanted: Wanted, found: "list[Document]") -> "dict[str, Document | None]":
+def _by_name(wanted: WantedInstances, found: "list[Document]") -> "dict[str, Document | None]":
     """Return the status of every wanted instance by its name; None: away."""
     statuses: dict[str, Document | None] = {}
     for one in found:

@@ -62,7 +62,7 @@ class OffOptions(NamedTuple):
     wait_s: int = 0
 
 
-class Wanted(NamedTuple):
+class LineToDrive(NamedTuple):
     """A line to drive off, and the record that names it ("": the settings do).
 
     `may_be_busy`: it is another load's for all that is known, whose daemon may be running.
@@ -73,14 +73,14 @@ class Wanted(NamedTuple):
     may_be_busy: bool = False
 
 
-class Outcome:
+class OffResult:
     """What has been done: lines driven off, lines without a chip, remarks, what is wrong with lines and settings."""
 
     def __init__(self) -> None:
         self.config = ""
         self.tried: set[tuple[str, int]] = set()
         self.driven: list[dict[str, Any]] = []
-        self.without_chip: list[tuple[Wanted, str]] = []
+        self.without_chip: list[tuple[LineToDrive, str]] = []
         self.remarks: list[str] = []
         self.line_problems: list[str] = []
         self.settings_problems: list[str] = []
@@ -106,20 +106,20 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     if options.help:
         _say(OUT, HELP)
         return FINE
-    report = Outcome()
+    report = OffResult()
     drive_recorded_off(report)
     try:
         configured = read_spec(_load(options, searched, report))
     except ConfigError as error:
         report.settings_problems += str(error).splitlines()
     else:
-        drive_off(Wanted(configured), report)
+        drive_off(LineToDrive(configured), report)
     wait_for_chips(report, options.wait_s)
     _print(report, as_json=options.json)
     return report.exit_status
 
 
-def _load(options: OffOptions, searched: Sequence[str], report: Outcome) -> Layers:
+def _load(options: OffOptions, searched: Sequence[str], report: OffResult) -> Layers:
     """Return the settings; the report says which file they are from."""
     path = find_config(options.config, os.environ, searched)
     report.config = str(path.absolute())
@@ -177,7 +177,7 @@ def read_spec(layers: Layers) -> PinSpec:
     return PinSpec(pin, active_high, label, factory, None)
 
 
-def drive_recorded_off(report: Outcome) -> None:
+def drive_recorded_off(report: OffResult) -> None:
     """Drive off what the daemon recorded. A record that is none of ours is a remark: the settings' line is next."""
     outside_a_service = not any(os.environ.get(name) for name in FOLDER_VARIABLES)
     for path in find_records(os.environ):
@@ -188,10 +188,10 @@ def drive_recorded_off(report: Outcome) -> None:
             continue
         if recorded is not None:
             spec = PinSpec(recorded.pin, recorded.active_high, recorded.label, "lgpio", None)
-            drive_off(Wanted(spec, path, outside_a_service), report)
+            drive_off(LineToDrive(spec, path, outside_a_service), report)
 
 
-def drive_off(wanted: Wanted, report: Outcome) -> None:
+def drive_off(wanted: LineToDrive, report: OffResult) -> None:
     """Drive this line off and read it back, unless it has been tried already; put the outcome into the report."""
     spec = wanted.spec
     if spec.pin_factory == "mock":
@@ -213,7 +213,7 @@ def drive_off(wanted: Wanted, report: Outcome) -> None:
         report.line_problems.append(f"GPIO{spec.pin}: {error!r}")
 
 
-def wait_for_chips(report: Outcome, wait_s: float) -> None:
+def wait_for_chips(report: OffResult, wait_s: float) -> None:
     """Try again and again the lines whose chip is not there, for this long (s); what is left then has failed.
 
     While a computer starts, the driver's module may come seconds after everything else.
@@ -227,7 +227,7 @@ def wait_for_chips(report: Outcome, wait_s: float) -> None:
     report.line_problems += [text for _, text in report.without_chip]
 
 
-def _drive_line_off(wanted: Wanted, report: Outcome) -> None:
+def _drive_line_off(wanted: LineToDrive, report: OffResult) -> None:
     lgpio, spec = load_lgpio(), wanted.spec
     chip = open_chip(lgpio, spec)
     line = (chip.label, spec.pin)
@@ -255,7 +255,7 @@ def _with_value(options: OffOptions, word: str, value: str) -> OffOptions:
     )
 
 
-def _print(report: Outcome, *, as_json: bool) -> None:
+def _print(report: OffResult, *, as_json: bool) -> None:
     problems = report.line_problems + report.settings_problems
     _say(ERR, "".join(one_line(f"dumpload off: {problem}") + "\n" for problem in problems))
     if as_json:

@@ -111,7 +111,7 @@ def run_report(args: argparse.Namespace) -> int:
         return console.USAGE
     try:
         with Bar(sys.stderr, "report") as bar:
-            told = report_of_history(file, settings, period, bar.watch)
+            outcome = report_of_history(file, settings, period, bar.watch)
     except RecordError as error:
         console.fail(args, str(error))
         return console.USAGE
@@ -119,8 +119,8 @@ def run_report(args: argparse.Namespace) -> int:
         console.say_error(str(interrupted))
         return console.INTERRUPTED
     if _wants_pictures(args):
-        _write_pictures(args, path, settings, told)
-    console.show(args, lambda: report_document(told), lambda: report_text(told, all_changes=args.all))
+        _write_pictures(args, path, settings, outcome)
+    console.show(args, lambda: report_document(outcome), lambda: report_text(outcome, all_changes=args.all))
     return console.OK
 
 
@@ -144,8 +144,8 @@ def _wants_pictures(args: argparse.Namespace) -> bool:
     return any((args.report, args.svg, args.png))
 
 
-def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", told: "Report") -> None:
+def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", outcome: "Report") -> None:
     """Write what files are wanted."""
     from dumpload.report.files import write_files
 
-    write_files(told, page=args.report, svg=args.svg, png=args.png, named=console.named(args, path, settings))
+    write_files(outcome, page=args.report, svg=args.svg, png=args.png, named=console.named(args, path, settings))

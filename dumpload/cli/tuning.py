@@ -39,6 +39,7 @@ def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
                         help=f"members of the ensemble that makes the intervals ({MEMBERS})")  # fmt: skip
     parser.add_argument("--write", metavar="FOLDER", type=Path,
                         help="write [control] and [permissive] of each proposal into a new file there")  # fmt: skip
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write a page with picture and table, too")
     parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write the picture of the trade-off, as SVG")
 
 
@@ -113,14 +114,17 @@ def _refuse_written(args: argparse.Namespace) -> None:
 
 def _write(args: argparse.Namespace, path: Path, settings: "Settings", found: "Tuning") -> None:
     """Write what files are wanted, all or none."""
-    from dumpload.files import write_outputs
-    from dumpload.tune.parts import new_output, outputs
+    from dumpload.files import Output, write_outputs
+    from dumpload.tune.page import tuning_page
+    from dumpload.tune.parts import outputs
     from dumpload.tune.picture import trade_off
 
     files = outputs(found, args.write) if args.write is not None else []
     if args.svg is not None:
         picture = trade_off(found)
-        files.append(new_output("--svg", args.svg / f"{picture.name}.svg", picture.file()))
+        files.append(Output("--svg", args.svg / f"{picture.name}.svg", picture.file().encode()))
+    if args.report is not None:
+        files.append(Output("--report", args.report, tuning_page(found).encode()))
     write_outputs(files, console.named(args, path, settings))
 
 

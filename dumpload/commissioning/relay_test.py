@@ -22,7 +22,7 @@ LOOK_EVERY_S = 0.01
 _ENDS = (signal.SIGTERM, signal.SIGHUP)
 
 
-class Watched(NamedTuple):
+class RelayReadings(NamedTuple):
     """What was read: the line while driven on; the contact before, during and after (None: no feedback line)."""
 
     energised: bool
@@ -60,7 +60,7 @@ def boot_clock() -> float:
     return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
-def close_for_a_second(relay: Relay, feedback_s: float, sleep: Callable[[float], None] = time.sleep) -> Watched:
+def close_for_a_second(relay: Relay, feedback_s: float, sleep: Callable[[float], None] = time.sleep) -> RelayReadings:
     """Close the relay for a second and watch; a contact that reads closed beforehand is left alone.
 
     Raises:
@@ -68,14 +68,14 @@ def close_for_a_second(relay: Relay, feedback_s: float, sleep: Callable[[float],
     """
     before = relay.is_contact_closed()
     if before:
-        return Watched(energised=False, before=before, during=None, after=None)
+        return RelayReadings(energised=False, before=before, during=None, after=None)
     relay.on(boot_clock() + PERMIT_S)
     try:
         sleep(ON_S)
         energised, during = relay.is_energised(), relay.is_contact_closed()
     finally:
         relay.off()
-    return Watched(energised, before, during, _settled(relay, feedback_s, sleep))
+    return RelayReadings(energised, before, during, _settled(relay, feedback_s, sleep))
 
 
 def _settled(relay: Relay, feedback_s: float, sleep: Callable[[float], None]) -> bool | None:
@@ -100,7 +100,7 @@ def refused_step(error: RelayError) -> Step:
     return Step("pin", "Pin", Outcome.WRONG, str(error))
 
 
-def relay_step(watched: Watched, feedback_s: float) -> Step:
+def relay_step(watched: RelayReadings, feedback_s: float) -> Step:
     """Return in words what the contact did."""
     wrong, change = "", ""
     if watched.before:

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_ori
 from pydantic import BaseModel
 
 from dumpload.config.layers import COMMAND_LINE, NOT_SHOWN, UNKNOWN, Layers, Problem, leaves, show
-from dumpload.config.rules import Complaint, Found
+from dumpload.config.rules import Conflict, ValidSettings
 from dumpload.config.types import NAME_PATTERN
 
 # Settings under `mqtt` of which no value is a secret, as long as it is of their kind.
@@ -232,7 +232,7 @@ def _closest(name: str, keys: Mapping[str, Key]) -> str:
     return next(iter(difflib.get_close_matches(name, keys, n=1)), "")
 
 
-def find_valid(values: Mapping[str, Any], faults: Iterable[Invalid], keys: Mapping[str, Key]) -> Found:
+def find_valid(values: Mapping[str, Any], faults: Iterable[Invalid], keys: Mapping[str, Key]) -> ValidSettings:
     """Return what is valid by itself, defaults included."""
     bad = {_name(fault.where)[0] for fault in faults}
     leaf = dict(leaves(values))
@@ -240,7 +240,7 @@ def find_valid(values: Mapping[str, Any], faults: Iterable[Invalid], keys: Mappi
     valid = {
         name: leaf.get(name, key.default) for name, key in keys.items() if not bad.intersection(_with_tables(name))
     }
-    return Found(valid, given)
+    return ValidSettings(valid, given)
 
 
 def _with_tables(name: str) -> list[str]:
@@ -249,14 +249,14 @@ def _with_tables(name: str) -> list[str]:
     return [".".join(parts[:length]) for length in range(1, len(parts) + 1)]
 
 
-def complain(complaints: Iterable[Complaint], found: Found, layers: Layers) -> list[Problem]:
+def complain(conflicts: Iterable[Conflict], settings: ValidSettings, layers: Layers) -> list[Problem]:
     """Return the complaints of the rules as problems."""
     problems = []
-    for key, expected, other in complaints:
+    for key, expected, other in conflicts:
         origin = _origin(layers, key)
         elsewhere = _origin(layers, other) if other else origin
         words = expected if elsewhere == origin else f"{expected} ({elsewhere})"
-        value = _shown(key, found.valid[key]) + ("" if key in found.given else " (default)")
+        value = _shown(key, settings.valid[key]) + ("" if key in settings.given else " (default)")
         problems.append(Problem(origin, key, value, words))
     return problems
 

@@ -316,8 +316,8 @@ def judge(layers: Layers, environ: Mapping[str, str]) -> Settings:
     except ValidationError as error:
         faults = [errors.Invalid(fault["loc"], fault["type"], fault["input"]) for fault in error.errors()]
     problems += errors.explain(faults, layers, keys)
-    found = errors.find_valid(values, faults, keys)
-    problems += errors.complain(rules.broken(found), found, layers)
+    valid = errors.find_valid(values, faults, keys)
+    problems += errors.complain(rules.broken(valid), valid, layers)
     if settings is not None:
         problems += named_files.misused(layers, settings, environ)
     if problems or settings is None:

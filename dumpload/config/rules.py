@@ -15,7 +15,7 @@ OWN_TOPICS = ("presence", "status", "change", "request", "alert")
 TOPIC_KEYS = (*(f"telemetry.{signal_name(signal)}.topic" for signal in Signal), "telemetry.presence_topic")
 
 
-class Found(NamedTuple):
+class ValidSettings(NamedTuple):
     """The settings to compare.
 
     `valid`: dotted key to value, defaults included, of all that is valid by itself. `given`: the dotted keys and
@@ -26,7 +26,7 @@ class Found(NamedTuple):
     given: frozenset[str]
 
 
-class Complaint(NamedTuple):
+class Conflict(NamedTuple):
     """A valid value that does not fit: its key, what was expected, and the key it was compared with (or "")."""
 
     key: str
@@ -79,92 +79,92 @@ WEB_FILES = ("web.password_file", "web.cert_file", "web.key_file")
 NEEDS_TLS = ("mqtt.ca_file", "mqtt.client_cert_file", "mqtt.client_key_file")
 
 
-def broken(found: Found) -> Iterator[Complaint]:
-    """Yield a complaint for every rule that the valid settings break."""
-    yield from _out_of_order(found)
-    yield from _lonely(found)
-    yield from _shared_topics(found)
-    yield from _own_topics(found)
-    pin, feedback_pin = found.valid.get("relay.pin"), found.valid.get("relay.feedback_pin")
+def broken(settings: ValidSettings) -> Iterator[Conflict]:
+    """Yield a conflict for every rule that the valid settings break."""
+    yield from _out_of_order(settings)
+    yield from _lonely(settings)
+    yield from _shared_topics(settings)
+    yield from _own_topics(settings)
+    pin, feedback_pin = settings.valid.get("relay.pin"), settings.valid.get("relay.feedback_pin")
     if pin is not None and pin == feedback_pin:
-        yield Complaint("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
-    if found.valid.get("control.min_off_s") == 0 and found.valid.get("permissive.max_on_s") is not None:
+        yield Conflict("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
+    if settings.valid.get("control.min_off_s") == 0 and settings.valid.get("permissive.max_on_s") is not None:
         # Without a rest the next run could begin at the very next event: the limit would limit nothing.
-        yield Complaint("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
-    if found.valid.get("wiring.gauge") is not None and found.valid.get("wiring.area_mm2") is not None:
-        yield Complaint("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
-    if found.valid.get("house.hourly_w") is not None and found.valid.get("house.day_w") is not None:
-        yield Complaint("house.day_w", "either this or house.hourly_w, not both", "house.hourly_w")
-    yield from _open_page(found)
-    yield from _two_pulls(found)
-    yield from _other_sum(found)
+        yield Conflict("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
+    if settings.valid.get("wiring.gauge") is not None and settings.valid.get("wiring.area_mm2") is not None:
+        yield Conflict("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
+    if settings.valid.get("house.hourly_w") is not None and settings.valid.get("house.day_w") is not None:
+        yield Conflict("house.day_w", "either this or house.hourly_w, not both", "house.hourly_w")
+    yield from _open_page(settings)
+    yield from _two_pulls(settings)
+    yield from _other_sum(settings)
 
 
-def _open_page(found: Found) -> Iterator[Complaint]:
-    """Yield a complaint if the live page can be reached from elsewhere without password or TLS."""
-    listen = found.valid.get("web.listen") if "web.listen" in found.given else None
-    needed = [key for key in WEB_FILES if key not in found.given]
+def _open_page(settings: ValidSettings) -> Iterator[Conflict]:
+    """Yield a conflict if the live page can be reached from elsewhere without password or TLS."""
+    listen = settings.valid.get("web.listen") if "web.listen" in settings.given else None
+    needed = [key for key in WEB_FILES if key not in settings.given]
     if listen is not None and needed and not is_loopback(listen):
         words = f"127.0.0.1 or [::1], or {' and '.join(needed)} to be set as well"
-        yield Complaint("web.listen", words)
+        yield Conflict("web.listen", words)
 
 
-def _other_sum(found: Found) -> Iterator[Complaint]:
-    """Yield a complaint if the strings of panels do not add up to what is said of all panels."""
-    peak_w, strings = found.valid.get("solar.peak_w"), found.valid.get("solar.strings")
+def _other_sum(settings: ValidSettings) -> Iterator[Conflict]:
+    """Yield a conflict if the strings of panels do not add up to what is said of all panels."""
+    peak_w, strings = settings.valid.get("solar.peak_w"), settings.valid.get("solar.strings")
     if not strings or peak_w is None:
         return
     total_w = sum(string["peak_w"] for string in strings)
     if abs(total_w - peak_w) > _SUM_TOLERANCE * total_w:
-        yield Complaint("solar.peak_w", f"the sum of solar.strings, which is {total_w:g}", "solar.strings")
+        yield Conflict("solar.peak_w", f"the sum of solar.strings, which is {total_w:g}", "solar.strings")
 
 
-def _two_pulls(found: Found) -> Iterator[Complaint]:
-    """Yield a complaint if the driver's input is pulled both ways, or pulled and floating."""
-    pulls = [key for key in ("driver.pull_down_ohm", "driver.pull_up_ohm") if found.valid.get(key) is not None]
-    if found.valid.get("driver.input_floats") and pulls:
-        yield Complaint("driver.input_floats", f"false where {pulls[0]} is set", pulls[0])
+def _two_pulls(settings: ValidSettings) -> Iterator[Conflict]:
+    """Yield a conflict if the driver's input is pulled both ways, or pulled and floating."""
+    pulls = [key for key in ("driver.pull_down_ohm", "driver.pull_up_ohm") if settings.valid.get(key) is not None]
+    if settings.valid.get("driver.input_floats") and pulls:
+        yield Conflict("driver.input_floats", f"false where {pulls[0]} is set", pulls[0])
     elif len(pulls) > 1:
-        yield Complaint(pulls[1], f"either this or {pulls[0]}, not both", pulls[0])
+        yield Conflict(pulls[1], f"either this or {pulls[0]}, not both", pulls[0])
 
 
-def _out_of_order(found: Found) -> Iterator[Complaint]:
+def _out_of_order(settings: ValidSettings) -> Iterator[Conflict]:
     for lower, higher, may_be_equal in ASCENDING:
-        low, high = found.valid.get(lower), found.valid.get(higher)
+        low, high = settings.valid.get(lower), settings.valid.get(higher)
         if low is None or high is None or low < high or (may_be_equal and low == high):
             continue
         words = "at most" if may_be_equal else "less than"
-        yield Complaint(lower, f"{words} {higher}, which is {high}", higher)
+        yield Conflict(lower, f"{words} {higher}, which is {high}", higher)
 
 
-def _lonely(found: Found) -> Iterator[Complaint]:
+def _lonely(settings: ValidSettings) -> Iterator[Conflict]:
     for key, needed in NEEDS:
-        if key in found.valid and found.valid[key] is not None and needed not in found.given:
-            yield Complaint(key, f"{needed} to be set as well")
+        if key in settings.valid and settings.valid[key] is not None and needed not in settings.given:
+            yield Conflict(key, f"{needed} to be set as well")
     for key in NEEDS_TLS:
-        if found.valid.get(key) is not None and found.valid.get("mqtt.tls") is False:
-            yield Complaint(key, "mqtt.tls = true as well", "mqtt.tls")
+        if settings.valid.get(key) is not None and settings.valid.get("mqtt.tls") is False:
+            yield Conflict(key, "mqtt.tls = true as well", "mqtt.tls")
 
 
-def _shared_topics(found: Found) -> Iterator[Complaint]:
+def _shared_topics(settings: ValidSettings) -> Iterator[Conflict]:
     """Yield telemetry topics used twice. Two signals may share a message, but not a place in it."""
-    topics = [(key, found.valid[key]) for key in TOPIC_KEYS if found.valid.get(key) is not None]
+    topics = [(key, settings.valid[key]) for key in TOPIC_KEYS if settings.valid.get(key) is not None]
     for (first, topic), (second, other) in combinations(topics, 2):
         if topic != other:
             continue
         if second == TOPIC_KEYS[-1]:
-            yield Complaint(second, f"a topic other than that of {first}", first)
-        elif _pointer(found, first) is not None and _pointer(found, first) == _pointer(found, second):
-            yield Complaint(second, f"a topic or a pointer other than that of {first}", first)
+            yield Conflict(second, f"a topic other than that of {first}", first)
+        elif _pointer(settings, first) is not None and _pointer(settings, first) == _pointer(settings, second):
+            yield Conflict(second, f"a topic or a pointer other than that of {first}", first)
 
 
-def _pointer(found: Found, topic_key: str) -> Any:
-    return found.valid.get(topic_key.removesuffix("topic") + "pointer")
+def _pointer(settings: ValidSettings, topic_key: str) -> Any:
+    return settings.valid.get(topic_key.removesuffix("topic") + "pointer")
 
 
-def _own_topics(found: Found) -> Iterator[Complaint]:
-    base = found.valid.get("mqtt.base_topic")
+def _own_topics(settings: ValidSettings) -> Iterator[Conflict]:
+    base = settings.valid.get("mqtt.base_topic")
     own = {f"{base}/{name}" for name in OWN_TOPICS} if base else set()
     for key in TOPIC_KEYS:
-        if found.valid.get(key) in own:
-            yield Complaint(key, "a topic that is not one of our own", "mqtt.base_topic")
+        if settings.valid.get(key) in own:
+            yield Conflict(key, "a topic that is not one of our own", "mqtt.base_topic")

@@ -58,14 +58,14 @@ def take_sample(settings: ControllerSettings, known: Known, event: Event) -> Kno
     return Known(data, seen, known.selector, known.hand_until, known.lockout, known.feedback)
 
 
-def take_beat(last: Datum, told: Datum) -> Datum:
+def take_beat(last: Datum, beat: Datum) -> Datum:
     """Return the heartbeat's datum after one more: only another value than the last one shows that the source lives."""
     # The first beat shows nothing: it is what a bridge hands over that has been repeating its last values since the
     # source died, and a restart of ours would else trust them for one more age. It is kept, so that the second one can
     # differ from it, but as expired since ever.
     if is_missing(last.value):
-        return Datum(told.value, told.stamp, -NEVER)
-    return last if told.value == last.value else told
+        return Datum(beat.value, beat.stamp, -NEVER)
+    return last if beat.value == last.value else beat
 
 
 def know(known: Known, data: Data) -> Known:

@@ -65,8 +65,8 @@ class Recorder:
         with self._guarded():
             t = state.law.relay_since
             self._ahead, self._lockout, self._footing = ahead, state.lockout, footing(rules, state)
-            told = {**_switches(state), "settings": settings}
-            first = Entry(self.reserve(), t + ahead, RowKind.START, t, t, t, text=_text(told))
+            document = {**_switches(state), "settings": settings}
+            first = Entry(self.reserve(), t + ahead, RowKind.START, t, t, t, text=_text(document))
             self._history.begin(Boot(boot_id, t + ahead, t, __version__), first)
 
     def after(self, place: int, event: Event, decision: Decision, rules: ControllerSettings, state: State) -> None:
@@ -216,8 +216,8 @@ class Recorder:
 
     def _put_gap(self, gap: "Gap", event: Event, state: State) -> None:
         self._thinner.keep_next(state.data)
-        told = {"why": gap.why, "relay": position_name(state.position), **_switches(state)}
-        text = _text(told)
+        document = {"why": gap.why, "relay": position_name(state.position), **_switches(state)}
+        text = _text(document)
         self._put(RowKind.GAP, event.t, event.wall, value=gap.rows, cause=state.cause, text=text)
 
 
@@ -225,8 +225,8 @@ def _switches(state: State) -> dict[str, str]:
     return {"selector": state.selector.name.lower(), "lockout": state.lockout.name.lower()}
 
 
-def _text(told: Mapping[str, Any]) -> str:
-    return json.dumps(told, separators=(",", ":"), default=str)
+def _text(document: Mapping[str, Any]) -> str:
+    return json.dumps(document, separators=(",", ":"), default=str)
 
 
 def _clean(words: str) -> str:

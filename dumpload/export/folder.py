@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
 from dumpload.core.window import utc_text
-from dumpload.export.tables import MOMENT, TABLES, Table
+from dumpload.export.tables import MOMENT, TABLES, ExportTable
 from dumpload.files import Named, Output, WriteError, read_plain, write_outputs
 
 FORMATS = ("parquet", "csv")
@@ -29,7 +29,7 @@ KNOWN_STARTS = 1000
 Row = Sequence[Any]
 
 
-class Source(NamedTuple):
+class HistoryOrigin(NamedTuple):
     """Of which history the parts are: the instance's name, its zone, and the starts of the program in it."""
 
     instance: str
@@ -57,7 +57,7 @@ class Counts(NamedTuple):
 class ExportFolder:
     """Writes the parts of one instance. `counts`: what came of them, by table."""
 
-    def __init__(self, path: Path, form: str, source: Source, protected: Iterable[Named] = ()) -> None:
+    def __init__(self, path: Path, form: str, source: HistoryOrigin, protected: Iterable[Named] = ()) -> None:
         """Look at what is there; nothing is written.
 
         Args:
@@ -94,7 +94,7 @@ class ExportFolder:
         text = json.dumps({"instance": self._source.instance, **self._mark._asdict()}, indent=1)
         self._write(self._mark_path, f"{text}\n".encode())
 
-    def put(self, table: Table, day: date, rows: Sequence[Row]) -> None:
+    def put(self, table: ExportTable, day: date, rows: Sequence[Row]) -> None:
         """Write the part of a day, unless it is there already; no rows are no part.
 
         Raises:
@@ -114,10 +114,10 @@ class ExportFolder:
             self._write(path, content)
             self.counts[table.name] = counts._replace(written=counts.written + 1, rows=counts.rows + len(rows))
 
-    def _part(self, table: Table, day: date) -> Path:
+    def _part(self, table: ExportTable, day: date) -> Path:
         return self._of_instance(table) / f"day={day.isoformat()}" / f"part.{self._form}"
 
-    def _of_instance(self, table: Table) -> Path:
+    def _of_instance(self, table: ExportTable) -> Path:
         return self._path / f"table={table.name}" / f"instance={self._source.instance}"
 
     def _write(self, path: Path, content: bytes) -> None:
@@ -156,7 +156,7 @@ def _content_is(path: Path, content: bytes) -> bool:
         return False
 
 
-def _encoder(form: str) -> Callable[[Table, Sequence[Row]], bytes]:
+def _encoder(form: str) -> Callable[[ExportTable, Sequence[Row]], bytes]:
     """Return what makes a file of rows.
 
     Raises:
@@ -172,7 +172,7 @@ def _encoder(form: str) -> Callable[[Table, Sequence[Row]], bytes]:
     return lambda table, rows: parquet_bytes([(column.name, column.kind) for column in table.columns], rows)
 
 
-def _csv_bytes(table: Table, rows: Sequence[Row]) -> bytes:
+def _csv_bytes(table: ExportTable, rows: Sequence[Row]) -> bytes:
     """Return RFC 4180 text with a header, but for its line ends; moments in RFC 3339 UTC."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -38,7 +38,7 @@ def export_history(path: Path, settings: Settings, period: Span, folder: ExportF
     """
     zone = zone_of(settings)
     samples = _Samples(folder, period, zone)
-    report = report_of_record(_Watched(path, samples.take), settings, log)
+    report = report_of_record(_TappedHistory(path, samples.take), settings, log)
     samples.flush()
     for day, rows in groupby(_changes(report), key=lambda row: local_date(row[0], zone)):
         if _touches(Span(midnight(day, zone), next_midnight(midnight(day, zone), zone)), period):
@@ -53,7 +53,7 @@ def _touches(day: Span, period: Span) -> bool:
     return day.begin < period.end and period.begin < day.end
 
 
-class _Watched(HistoryRecord):
+class _TappedHistory(HistoryRecord):
     """A history whose rows somebody else sees, too: row, when it was and until when its value arrived (Unix s)."""
 
     def __init__(self, path: Path, take: Callable[[HistoryRow, float, float], None]) -> None:

@@ -12,7 +12,7 @@ from dumpload.core.signals import Signal
 MOMENT, TEXT, NUMBER, COUNT, FLAG = "moment", "text", "number", "count", "flag"
 
 
-class Column(NamedTuple):
+class ExportColumn(NamedTuple):
     """One column: its name, what it holds, and its meaning."""
 
     name: str
@@ -20,11 +20,11 @@ class Column(NamedTuple):
     meaning: str
 
 
-class Table(NamedTuple):
+class ExportTable(NamedTuple):
     """One table; a row has its columns' values in this order, and None where there is none."""
 
     name: str
-    columns: tuple[Column, ...]
+    columns: tuple[ExportColumn, ...]
 
 
 # A heartbeat has no quantity: what it says is whether the others are live.
@@ -37,36 +37,36 @@ SIGNAL_COLUMNS = {
     Signal.TANK_TEMPERATURE: "tank_temperature_c",
 }
 
-SAMPLES = Table(
+SAMPLES = ExportTable(
     "samples",
     (
-        Column("arrived_at", MOMENT, "when the value arrived"),
-        Column("held_until", MOMENT, "when it, or one within the deadband, last arrived"),
-        Column("signal", TEXT, "which of the columns below has the value"),
-        *(Column(name, NUMBER, "the value") for name in SIGNAL_COLUMNS.values()),
+        ExportColumn("arrived_at", MOMENT, "when the value arrived"),
+        ExportColumn("held_until", MOMENT, "when it, or one within the deadband, last arrived"),
+        ExportColumn("signal", TEXT, "which of the columns below has the value"),
+        *(ExportColumn(name, NUMBER, "the value") for name in SIGNAL_COLUMNS.values()),
     ),
 )
-CHANGES = Table(
+CHANGES = ExportTable(
     "changes",
     (
-        Column("moved_at", MOMENT, "when the relay moved"),
-        Column("relay", TEXT, "`on` or `off`"),
-        Column("cause", TEXT, "why; `none` where the program did not live to end a run"),
-        Column("state_of_charge_percent", NUMBER, "state of charge, where it was live"),
+        ExportColumn("moved_at", MOMENT, "when the relay moved"),
+        ExportColumn("relay", TEXT, "`on` or `off`"),
+        ExportColumn("cause", TEXT, "why; `none` where the program did not live to end a run"),
+        ExportColumn("state_of_charge_percent", NUMBER, "state of charge, where it was live"),
     ),
 )
-DAYS = Table(
+DAYS = ExportTable(
     "days",
     (
-        Column("begins_at", MOMENT, "midnight of the local day"),
-        Column("ends_at", MOMENT, "the next midnight"),
-        Column("on_time_s", NUMBER, "how long the relay was on"),
-        Column("switch_ons", COUNT, "how often it was switched on"),
-        Column("energy_wh", NUMBER, "energy into the heater, as in `report`; empty where the load is not known"),
-        Column("data_lost_s", NUMBER, "time without a valid state of charge"),
-        Column("lowest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
-        Column("highest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
-        Column("hot_water", FLAG, "whether it counts as a day with hot water"),
+        ExportColumn("begins_at", MOMENT, "midnight of the local day"),
+        ExportColumn("ends_at", MOMENT, "the next midnight"),
+        ExportColumn("on_time_s", NUMBER, "how long the relay was on"),
+        ExportColumn("switch_ons", COUNT, "how often it was switched on"),
+        ExportColumn("energy_wh", NUMBER, "energy into the heater, as in `report`; empty where the load is not known"),
+        ExportColumn("data_lost_s", NUMBER, "time without a valid state of charge"),
+        ExportColumn("lowest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
+        ExportColumn("highest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
+        ExportColumn("hot_water", FLAG, "whether it counts as a day with hot water"),
     ),
 )
 TABLES = (SAMPLES, CHANGES, DAYS)

@@ -17,7 +17,7 @@ SUN_HEIGHT = 0.139
 # And so high (15 degrees) that even a dark cloud lets more through than the house takes.
 HIGH_SUN = 0.26
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
-FLOAT_HELD_S, PAUSE_S = 600.0, 1800.0
+FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
 
 
 class Charger(NamedTuple):
@@ -59,6 +59,23 @@ class Seen(NamedTuple):
     capacity_ah: float
     plate_v: float
 
+    @property
+    def noise_v(self) -> float:
+        """How much the measured voltage jitters: its usual change from entry to entry by night."""
+        moved = np.abs(np.diff(self.volts))[self.height[1:] < -0.1]
+        moved = moved[np.isfinite(moved)]
+        return float(np.median(moved)) if len(moved) else 0.0
+
+    @property
+    def held_v(self) -> float:
+        """How near to a set point the voltage is held there."""
+        return max(HELD_V, 3.5 * self.noise_v)
+
+    @property
+    def steady_v(self) -> float:
+        """What a steady voltage changes from entry to entry at most."""
+        return max(STEADY_V, 2.5 * self.noise_v)
+
 
 def find_charger(seen: Seen) -> Charger:
     """Return what the record tells of the charger."""
@@ -66,7 +83,7 @@ def find_charger(seen: Seen) -> Charger:
     was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
     top_v = top_v if was_full else seen.plate_v
     float_v = find_float_v(seen, top_v)
-    absorbing = (np.abs(seen.volts - top_v) < HELD_V) & (seen.height > 0.0) & was_full
+    absorbing = (np.abs(seen.volts - top_v) < seen.held_v) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
     restart_v, restarts = _restarts(seen, floating, resting)
@@ -101,7 +118,7 @@ def find_float_v(seen: Seen, top_v: float) -> float:
     """Return the voltage at which the bus stays by day once the bank is full; NaN: there is none."""
     low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
-    steady = (moved < STEADY_V) & (np.roll(moved, -1) < STEADY_V) & (seen.height > SUN_HEIGHT)
+    steady = (moved < seen.steady_v) & (np.roll(moved, -1) < seen.steady_v) & (seen.height > SUN_HEIGHT)
     steady &= seen.amps * seen.volts > -0.4 * seen.house_w  # else the charger gives nothing, and the bus just rests
     volts = seen.volts[steady & (seen.volts > low - 0.1) & (seen.volts < high)]
     least = max(30, round(0.003 * (seen.height > SUN_HEIGHT).sum()))
@@ -109,12 +126,15 @@ def find_float_v(seen: Seen, top_v: float) -> float:
         return math.nan
     at = np.arange(low - 0.2, high + 0.2, 0.01)
     counts = np.histogram(volts, np.append(at, at[-1] + 0.01) - 0.005)[0]
-    heap = np.convolve(counts, np.ones(3), mode="same")
+    wide = 1 + round(seen.noise_v / 0.01)
+    heap = np.convolve(counts, np.ones(2 * wide + 1), mode="same")
     best = int(np.where(at >= low, heap, 0).argmax())
-    beside = max(heap[max(0, best - 5)], heap[max(0, best - 4)], heap[min(len(heap) - 1, best + 5)])
+    beside = max(
+        heap[max(0, best - 5 * wide)], heap[max(0, best - 4 * wide)], heap[min(len(heap) - 1, best + 5 * wide)]
+    )
     if heap[best] < max(least, 0.2 * (volts > low).sum()) or beside > 0.5 * heap[best]:
         return math.nan  # no set point: the bank just passes there
-    return float(np.median(volts[np.abs(volts - at[best]) < 0.015]))
+    return float(np.median(volts[np.abs(volts - at[best]) < 0.015 * wide]))
 
 
 def _since(mark: Flags, height: Floats) -> Flags:
@@ -130,13 +150,13 @@ def _since(mark: Flags, height: Floats) -> Flags:
 def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Flags:
     if math.isnan(float_v):
         return np.zeros(len(seen.volts), np.bool_)
-    near = (np.abs(seen.volts - float_v) < HELD_V) & (seen.height > 0.0)
+    near = (np.abs(seen.volts - float_v) < seen.held_v) & (seen.height > 0.0)
     after = near & _since(absorbing, seen.height)
     small = near & (np.abs(seen.amps) < 0.01 * seen.capacity_ah)
     for run in runs_of(closed_up(small, 2)):  # a float that goes on from the day before
         if run.entries * seen.step_s < FLOAT_HELD_S:
             small[run.begin : run.end] = False
-    return np.asarray((after | small) & (seen.volts < top_v - HELD_V), np.bool_)
+    return np.asarray((after | small) & (seen.volts < top_v - seen.held_v), np.bool_)
 
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
@@ -144,7 +164,7 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
     idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
     if seen.solar_w is not None:
         idle = seen.solar_w < 8.0
-    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - HELD_V) & _since(absorbing | floating, seen.height)
+    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - seen.held_v) & _since(absorbing | floating, seen.height)
     if not math.isnan(float_v):
         idle &= seen.volts > float_v
     if seen.solar_w is None:  # a dark cloud looks the same, but does not begin as absorption ends
@@ -187,7 +207,7 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
         tail = float(np.min(seen.amps[inside[-3:]]))
         later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        found.append(Hold(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > PAUSE_S / 4), False))
+        found.append(Hold(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
     ends = [hold.amps for hold in found if hold.ended]
     most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
     return [hold._replace(is_full=hold.amps <= most) for hold in found]
@@ -196,13 +216,13 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
 def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
     """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
-    by_day = [hold for hold in holds if seen.height[min(hold.run.end, len(seen.height) - 1)] > HIGH_SUN]
-    if len(ended) < max(2, 0.3 * len(by_day)):
-        return math.inf, math.nan
+    others = [hold.held_s for hold in holds if not hold.ended]
+    if len(ended) < 2 or max(others, default=0.0) > 1.3 * float(np.median([hold.held_s for hold in ended])):
+        return math.inf, math.nan  # it holds for longer than what looked like an end: that was a cloud
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))
     varies_time = np.subtract(*np.quantile(times, (0.75, 0.25))) / max(time_s, 2 * seen.step_s)
     varies_tail = np.subtract(*np.quantile(tails, (0.75, 0.25))) / max(tail_a, 1.0)
-    if varies_time <= max(0.25, varies_tail):
+    if varies_time <= max(0.25, varies_tail) or tail_a < 0.002 * seen.capacity_ah:
         return time_s, math.nan
     return float(times.max()), tail_a

@@ -73,38 +73,38 @@ def sums_of(model: Model, law: Setup, run: Callable[..., Any], watch: Callable[[
 def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Outcome:
     """Return the figures; `least_part`: half an interval of energy is no less than this part of it."""
     days = model.evidence.known.sum() * model.evidence.step_s / 86_400.0
-    recorded = model.recorded
-    measured = float(recorded.energy_wh.sum())
+    measured, recorded_ons = float(model.recorded.energy_wh.sum()), float(model.recorded.switch_ons.sum())
     energy = _corrected(measured, total(sums.a), total(sums.b))
+    free, unseen_wh = float(np.median(total(sums.free))), float(np.median(total(sums.b, UNSEEN_WH)))
     apart = float(np.abs(np.median(sums.b[..., ENERGY] - sums.a[..., ENERGY], axis=0)).sum())
-    unseen_wh = float(np.median(total(sums.b, UNSEEN_WH)))
-    free = float(np.median(total(sums.free)))
     # What the model alone gets wrong of A, as far as B is not the record.
     wrong = abs(free - measured) * min(1.0, apart / max(measured, 1.0))
     drain = OF_DRAIN * float(np.median(energy)) if trips_anew(model, law) else 0.0
     extra = np.array([OF_FIGURE * np.median(energy), OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong, drain])
     figure = _figure(energy, float(np.sqrt((extra**2).sum())), least_part)
-    ons_a, ons_b = total(sums.a, SWITCH_ONS), total(sums.b, SWITCH_ONS)
-    ons = _corrected(float(recorded.switch_ons.sum()), ons_a, ons_b)
-    ons_wrong = abs(float(np.median(total(sums.free, SWITCH_ONS))) - float(recorded.switch_ons.sum()))
-    on_s = _corrected(float(recorded.on_s.sum()), total(sums.a, ON_S), total(sums.b, ON_S))
-    relative = figure.half / max(figure.value, 1.0)
-    caught = total(sums.never, CURTAILED) - total(sums.b, CURTAILED)
-    caught_extra = float(np.hypot(figure.half / NINETY, 0.5 * OF_UNSEEN * np.median(caught)))
+    on_s = _corrected(float(model.recorded.on_s.sum()), total(sums.a, ON_S), total(sums.b, ON_S))
     figures = {
         "difference_wh_per_day": _difference(figure, measured, energy, days, extra, least_part),
-        "caught_wh": _figure(caught, caught_extra, least_part),
-        "switch_ons": _figure(
-            ons, float(np.hypot(OF_COUNT * np.median(ons) + 1.0, min(ons_wrong, np.median(ons)))), 0.0
-        ),
+        "caught_wh": _caught(figure, total(sums.never, CURTAILED) - total(sums.b, CURTAILED), least_part),
+        "switch_ons": _switch_ons(recorded_ons, sums),
         "energy_wh": figure,
-        "on_time_s": _figure(on_s, relative * float(np.median(on_s)), 0.0),
+        "on_time_s": _figure(on_s, figure.half / max(figure.value, 1.0) * float(np.median(on_s)), 0.0),
     }
     return Outcome(
-        figures, measured, float(recorded.switch_ons.sum()), free / measured if measured > 0.0 else np.nan,
+        figures, measured, recorded_ons, free / measured if measured > 0.0 else np.nan,
         float(np.median(total(sums.free, SWITCH_ONS))), float(np.median(total(sums.b, FROM_BANK))) / days,
         unseen_wh / max(figure.value, 1.0), days,
     )  # fmt: skip
+
+
+def _caught(energy: Figure, caught: Floats, least_part: float) -> Figure:
+    return _figure(caught, float(np.hypot(energy.half / NINETY, 0.5 * OF_UNSEEN * np.median(caught))), least_part)
+
+
+def _switch_ons(recorded: float, sums: Sums) -> Figure:
+    ons = _corrected(recorded, total(sums.a, SWITCH_ONS), total(sums.b, SWITCH_ONS))
+    wrong = min(abs(float(np.median(total(sums.free, SWITCH_ONS))) - recorded), float(np.median(ons)))
+    return _figure(ons, float(np.hypot(OF_COUNT * np.median(ons) + 1.0, wrong)), 0.0)
 
 
 def trips_anew(model: Model, law: Setup) -> bool:

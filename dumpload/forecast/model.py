@@ -117,17 +117,13 @@ def _recorded(evidence: Evidence, sight: Sight, day: Any) -> Recorded:
 def _course(
     evidence: Evidence, sight: Sight, monitor: bank.Monitor, voltage: bank.Voltage, tank: heater.Tank, day: Any
 ) -> Course:
-    substeps = max(1, round(evidence.step_s / STEP_S))
-    step_s, amps, found = evidence.step_s / substeps, sight.amps, sight.charger
+    substeps, amps, found = max(1, round(evidence.step_s / STEP_S)), sight.amps, sight.charger
     after = RESTING if math.isnan(found.float_v) else FLOAT
     stage = np.where(found.absorbing, BULK, np.where(found.floating | found.resting, after, -1)).astype(np.int64)
-    per_ah = np.where(amps > 0, monitor.counting.in_per_ah, monitor.counting.out_per_ah)
-    extra = (np.gradient(monitor.charge) - per_ah * amps * evidence.step_s / 3600.0) / substeps
-    extra = np.where(np.abs(extra) * substeps > 1.0, 0.0, _smoothed(extra, round(7200.0 / evidence.step_s)))
     model_v = np.interp(np.clip(monitor.charge, 0, 100), np.linspace(0, 100, 1001), voltage.rest_v)
-    model_v = model_v + voltage.ohm * amps + voltage.slow_ohm * bank.slow_amps(evidence.step_s, amps)
+    model_v += voltage.ohm * amps + voltage.slow_ohm * bank.slow_amps(evidence.step_s, amps)
     return Course(
-        step_s=step_s,
+        step_s=evidence.step_s / substeps,
         substeps=substeps,
         known=evidence.known & np.isfinite(sight.power_w),
         throttled=found.throttled,
@@ -140,14 +136,21 @@ def _course(
         house_w=sight.house_w,
         charge=np.minimum(monitor.charge, 100.0),
         offset=monitor.offset,
-        extra=extra,
-        drift=monitor.rate * step_s,
+        extra=_unexplained(monitor, amps, evidence.step_s) / substeps,
+        drift=monitor.rate * evidence.step_s / substeps,
         bias_v=sight.volts - model_v,
         draw_w=tank.draw_w,
         missing_wh=tank.missing_wh,
         relay_on=evidence.relay > 0.5,
         day=day,
     )
+
+
+def _unexplained(monitor: bank.Monitor, amps: Floats, step_s: float) -> Floats:
+    """Return the charge (percent, in each entry) that the bank gained or lost beyond what its current explains."""
+    per_ah = np.where(amps > 0, monitor.counting.in_per_ah, monitor.counting.out_per_ah)
+    extra = np.gradient(monitor.charge) - per_ah * amps * step_s / 3600.0
+    return np.where(np.abs(extra) > 1.0, 0.0, _smoothed(extra, round(7200.0 / step_s)))
 
 
 def _smoothed(values: Floats, width: int) -> Floats:

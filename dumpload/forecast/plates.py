@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from dumpload.check.facts import CABLE_RUN, cable_ohm, has
 from dumpload.check.tank import LOSS, tank_loss_w_k
 from dumpload.config.model import Settings, flat
 from dumpload.config.types import parse_draw
@@ -50,10 +51,11 @@ def plates_of(settings: Settings) -> Plates:
     cells = int(values.get("battery.cells") or round(values["battery.nominal_v"] / CELL_V))
     capacity_ah = float(values["battery.capacity_ah"])
     usual = CELL_MOHM_AT_100_AH * cells * 100.0 / capacity_ah
+    cable = cable_ohm(values) if has(values, CABLE_RUN) else 0.0
     rated_w, rated_v = float(values["load.rated_w"]), float(values["load.rated_v"])
     return Plates(
         float(values["solar.latitude"]), float(values["solar.longitude"]), capacity_ah, cells,
-        float(values.get("battery.resistance_mohm", usual)) / 1000.0, rated_v * rated_v / rated_w, rated_w,
+        float(values.get("battery.resistance_mohm", usual)) / 1000.0, rated_v * rated_v / rated_w + cable, rated_w,
         _tank_plates(values),
         float(values.get("solar.rebulk_v", RESTART_CELL_V * cells)),
         float(values.get("solar.absorption_v", ABSORPTION_CELL_V * cells)),

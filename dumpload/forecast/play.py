@@ -36,26 +36,28 @@ def play(
     sums = np.zeros((len(laws), members, model.days, COLUMNS))
     sums[..., LOWEST] = np.inf
     course = model.course if substeps is None else _coarser(model.course, substeps)
-    cache = {} if hours is None else hours
-    for law in laws:
-        key = (law.spans, law.zone)
-        if key not in cache:
-            cache[key] = hours_of(model.evidence, law)
+    cache = _look_up({} if hours is None else hours, model, laws)
 
     def one(place: tuple[int, int]) -> None:
         law, member = place
-        setup = laws[law]
-        with_asked = course._replace(draw_w=model.draws[member])
-        run(
-            model.ships[member], with_floats(setup.settings), with_asked, cache[setup.spans, setup.zone],
-            model.nets[member], heated, anchored, sums[law, member],
-        )  # fmt: skip
+        setup, drawn = laws[law], course._replace(draw_w=model.draws[member])
+        local = cache[setup.spans, setup.zone]
+        rules, net_w, row = with_floats(setup.settings), model.nets[member], sums[law, member]
+        run(model.ships[member], rules, drawn, local, net_w, heated, anchored, row)
 
     places = [(law, member) for law in range(len(laws)) for member in range(members)]
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
         for done, _ in enumerate(pool.map(one, places), 1):
             watch(done / len(places))
     return sums
+
+
+def _look_up(known: dict[Any, Hours], model: Model, laws: Sequence[Setup]) -> dict[Any, Hours]:
+    """Return the local times of every window and zone among the laws."""
+    for law in laws:
+        if (law.spans, law.zone) not in known:
+            known[law.spans, law.zone] = hours_of(model.evidence, law)
+    return known
 
 
 def _coarser(course: Course, substeps: int) -> Course:

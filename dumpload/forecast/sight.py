@@ -52,7 +52,8 @@ def look(evidence: Evidence, plates: Plates) -> Sight:
     solar_w, load_w = evidence.signals.get(SOLAR), evidence.signals.get(LOAD)
     night = evidence.known & (sun.height < -0.1) & (evidence.relay == 0.0)
     night_w = float(np.clip(np.mean(-power_w[night]), 1.0, 2000.0)) if night.any() else 20.0
-    element = heater.element_of(evidence.relay, volts, load_w, plates.element_ohm)
+    other_w = power_w if solar_w is None else power_w - np.nan_to_num(solar_w)
+    element = heater.element_of(evidence.relay, volts, load_w, plates.element_ohm, other_w, None)
     drawn_w = evidence.relay * volts**2 / element.ohm if load_w is None else np.nan_to_num(load_w)
     found = charger.find_charger(
         charger.Seen(

@@ -146,14 +146,14 @@ def set_point(ship: Ship, stage: int) -> float:
     return ship.float_v if stage == FLOAT else ship.absorption_v
 
 
-def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -> tuple[float, bool]:
-    """Return the heat missing until the thermostat opens (Wh), and whether it is closed, after a step."""
+def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -> Afloat:
+    """Return the state with the tank after a step: the heat that is missing, and whether the thermostat is closed."""
     celsius = ship.opens_c - now.missing_wh / ship.wh_per_k
     warm = min(1.0, max(0.0, (celsius - ship.cold_c) / (WANTED_C - ship.cold_c)))
     asked_w = ship.loss_w_k * (celsius - ship.around_c) + draw_w * warm
     missing = min(now.missing_wh + (asked_w - load_w) * step_s / HOUR_S, ship.most_wh)
     closed = missing > 0.0 if now.closed else missing >= ship.band_wh
-    return missing, closed
+    return Afloat(now.charge, now.offset, now.volts, now.slow_a, now.stage, now.held_s, now.low_s, missing, closed)
 
 
 def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) -> float:
@@ -186,30 +186,31 @@ def move(
     same_load = abs(load_w - course.load_w[entry]) <= SAME_LOAD * max(load_w, course.load_w[entry])
     if anchored and same_load and apart < SAME_PERCENT:
         return follow(ship, course, entry, now, net_w, load_w)
-    rest_v, slope = rest_at(ship, now.charge)
-    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
-    want_w = net_w - load_w
-    set_v = set_point(ship, now.stage)
-    least_w = -course.house_w[entry] - load_w
-    if now.stage == RESTING:
-        power_w, held = least_w, False
-    else:
-        rise = slope * ship.in_per_ah * step_s / HOUR_S
-        # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
-        room_w = now.volts * (100.0 - now.charge) / ship.in_per_ah * HOUR_S / step_s
-        most_w = min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
-        held = most_w < want_w
-        power_w = max(min(want_w, most_w), least_w) if held else want_w
+    want_w, least_w = net_w - load_w, -course.house_w[entry] - load_w
+    emf_v, most_w = acceptance(ship, course, entry, now)
+    held = most_w < want_w and now.stage != RESTING
+    power_w = least_w if now.stage == RESTING else max(min(want_w, most_w), least_w) if held else want_w
     amps = power_w / now.volts
     volts = emf_v + ship.ohm * amps  # above the set point, too, where the bank alone holds it there
     held = held and power_w > least_w
     if held:
-        volts = set_v
+        volts = set_point(ship, now.stage)
     stage, held_s, low_s = next_stage(ship, now, held, volts, amps, step_s)
     charge, offset, slow_a = count(ship, course, entry, now, amps, held)
     unseen = course.throttled[entry] and not held and now.stage != RESTING
     after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
     return after, Flow(power_w, load_w, max(0.0, want_w - power_w), unseen, False)
+
+
+def acceptance(ship: Ship, course: Course, entry: int, now: Afloat) -> tuple[float, float]:
+    """Return the bank's voltage without current, and the most power it takes at the charger's set point (W)."""
+    rest_v, slope = rest_at(ship, now.charge)
+    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
+    rise = slope * ship.in_per_ah * course.step_s / HOUR_S
+    set_v = set_point(ship, now.stage)
+    # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
+    room_w = now.volts * (100.0 - now.charge) / ship.in_per_ah * HOUR_S / course.step_s
+    return emf_v, min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
 
 
 def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
@@ -277,9 +278,10 @@ def judge(
     return apply_law(law.limits, memory, looked).memory, kept
 
 
-def add_up(row: Any, flow: Flow, on: bool, charge: float, step_s: float) -> None:
-    """Add one step to its day's row."""
+def add_up(row: Any, flow: Flow, on: bool, begun: bool, charge: float, step_s: float) -> None:
+    """Add one step to its day's row; `begun`: at its end the relay closed."""
     hours = step_s / HOUR_S
+    row[SWITCH_ONS] += 1.0 if begun else 0.0
     row[ENERGY] += flow.load_w * hours
     row[CURTAILED] += flow.curtailed_w * hours
     row[FROM_BANK] += min(flow.load_w, max(0.0, -flow.power_w)) * hours
@@ -304,30 +306,24 @@ def sail(
         if not course.known[entry]:
             now, memory = adrift(course, entry, now, memory)
             continue
-        if ship.begins_daily and not course.sun_up[entry]:
-            now = begun_anew(now)
+        now = begun_anew(ship, course, entry, now)
         for sub in range(course.substeps):
             t = (entry * course.substeps + sub + 1) * course.step_s
             is_on = heated and memory.position == Position.ON
             load_w = load_at(ship, course, entry, now, is_on)
             now, flow = move(ship, course, entry, now, net_w[entry], load_w, anchored)
-            missing_wh, closed = heat(ship, now, course.draw_w[entry], load_w, course.step_s)
-            now = Afloat(
-                now.charge, now.offset, now.volts, now.slow_a, now.stage, now.held_s, now.low_s, missing_wh, closed
-            )
+            now = heat(ship, now, course.draw_w[entry], load_w, course.step_s)
             percent = course.told[entry] if flow.coincides else shown(ship, now.charge, now.offset)
-            celsius = ship.opens_c - missing_wh / ship.wh_per_k
+            celsius = ship.opens_c - now.missing_wh / ship.wh_per_k
             asked = PermissiveInputs(
                 t, now.volts, celsius, flow.power_w, memory.position, memory.relay_since, hours.inside[entry], NEVER,
                 hours.day[entry], hours.day_began_at[entry], NEVER,
             )  # fmt: skip
-            after, kept = judge(law, memory, kept, asked, percent)
-            add_up(row, flow, is_on, now.charge, course.step_s)
+            memory, kept = judge(law, memory, kept, asked, percent)
+            begun = heated and memory.position == Position.ON and not is_on
+            add_up(row, flow, is_on, begun, now.charge, course.step_s)
             if t - course.step_s < hours.day_began_at[entry] + EVENING_S <= t:
                 row[EVENING_C] = celsius
-            if heated and after.position == Position.ON and memory.position == Position.OFF:
-                row[SWITCH_ONS] += 1.0
-            memory = after
     return now
 
 
@@ -345,8 +341,10 @@ def adrift(course: Course, entry: int, now: Afloat, memory: Memory) -> tuple[Afl
     )
 
 
-def begun_anew(now: Afloat) -> Afloat:
-    """Return the state with the charger in bulk, as every morning."""
+def begun_anew(ship: Ship, course: Course, entry: int, now: Afloat) -> Afloat:
+    """Return the state with the charger in bulk, as every night."""
+    if not ship.begins_daily or course.sun_up[entry]:
+        return now
     return Afloat(now.charge, now.offset, now.volts, now.slow_a, BULK, 0.0, 0.0, now.missing_wh, now.closed)
 
 

@@ -51,8 +51,8 @@ class DeadMan:
 
     def extend(self, permit_until: float) -> None:
         """Move an armed permit forward; never back, and never to infinity or NaN. Cheap: no lock, no wake-up."""
-        held = self._permit_until
-        if held is not None and held < permit_until < FOREVER:
+        until = self._permit_until
+        if until is not None and until < permit_until < FOREVER:
             self._permit_until = permit_until
 
     def disarm(self) -> None:
@@ -61,8 +61,8 @@ class DeadMan:
 
     def has_expired(self) -> bool:
         """Return whether a permit is armed and has run out."""
-        held = self._permit_until
-        return held is not None and not self._clock() < held
+        until = self._permit_until
+        return until is not None and not self._clock() < until
 
     def is_alive(self) -> bool:
         """Return whether the thread runs and its last attempt to drive off did not fail."""
@@ -84,10 +84,10 @@ class DeadMan:
             self._wake.clear()
             if self._stopping:
                 return
-            held = self._permit_until
-            left_s = None if held is None else min(held - self._clock(), threading.TIMEOUT_MAX)
+            until = self._permit_until
+            left_s = None if until is None else min(until - self._clock(), threading.TIMEOUT_MAX)
             if left_s is None or left_s > 0:
-                self._looks_at = FOREVER if held is None else held
+                self._looks_at = FOREVER if until is None else until
                 self._wake.wait(left_s)
             else:
                 self._try_to_drive_off()

@@ -231,7 +231,7 @@ class Relay:
     def _drive_off_if_expired(self) -> None:
         """Runs on the dead-man thread."""
         # With or without the lock: a thread that hangs inside a write must not keep the load on. Off twice is off.
-        held = self._lock.acquire(timeout=LOCK_S)
+        is_locked = self._lock.acquire(timeout=LOCK_S)
         try:
             if self.deadman.has_expired():
                 self._last_off = object()
@@ -239,7 +239,7 @@ class Relay:
                 self.deadman.disarm()
                 self.forced_off_at = self._clock()
         finally:
-            if held:
+            if is_locked:
                 self._lock.release()
 
     def _explain(self, error: Exception, pin: int | None = None) -> RelayError:

@@ -46,20 +46,20 @@ class Backlog:
     def put(self, entry: Entry, *, urgent: bool = False) -> None:
         """Add a row; an urgent one is to be written at once, and everything before it with it. Never blocks long."""
         with self._condition:
-            held = self._batch
-            was_empty = held.is_empty
-            (held.samples if entry.kind == RowKind.SAMPLE else held.moments).append(entry)
+            waiting = self._batch
+            was_empty = waiting.is_empty
+            (waiting.samples if entry.kind == RowKind.SAMPLE else waiting.moments).append(entry)
             if urgent:
-                self._batch = held._replace(urgent=True)
+                self._batch = waiting._replace(urgent=True)
             self._trim()
             self._rouse(was_empty=was_empty, urgent=urgent)
 
     def extend(self, sequence: int, until: float) -> None:
         """Say that the value in this sample's row has gone on arriving until then (monotonic s)."""
         with self._condition:
-            held = self._batch
-            was_empty = held.is_empty
-            held.extended[sequence] = until
+            waiting = self._batch
+            was_empty = waiting.is_empty
+            waiting.extended[sequence] = until
             self._rouse(was_empty=was_empty, urgent=False)
 
     def _rouse(self, *, was_empty: bool, urgent: bool) -> None:
@@ -99,11 +99,11 @@ class Backlog:
     def put_back(self, batch: Batch) -> None:
         """Put a batch that could not be written before everything that came meanwhile."""
         with self._condition:
-            held = self._batch
-            batch.moments.extend(held.moments)
-            batch.samples.extend(held.samples)
-            batch.extended.update(held.extended)
-            self._batch = batch._replace(urgent=batch.urgent or held.urgent)
+            waiting = self._batch
+            batch.moments.extend(waiting.moments)
+            batch.samples.extend(waiting.samples)
+            batch.extended.update(waiting.extended)
+            self._batch = batch._replace(urgent=batch.urgent or waiting.urgent)
             self._trim()
 
     def take_dropped(self) -> int:

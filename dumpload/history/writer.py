@@ -210,8 +210,8 @@ class HistoryWriter:
         self._note()
 
     def _note(self) -> None:
-        told = "; ".join(filter(None, (self._trouble, self._remark)))
-        if told != self._noted:
-            self._noted = told
+        note = "; ".join(filter(None, (self._trouble, self._remark)))
+        if note != self._noted:
+            self._noted = note
             with contextlib.suppress(Exception):
-                self._on_note(told)
+                self._on_note(note)

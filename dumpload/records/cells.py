@@ -112,7 +112,7 @@ class RelayParser:
         return MISSING, REJECTED if text else EMPTY
 
 
-class _Parser(Protocol):
+class _AnyCellParser(Protocol):
     def parse(self, text: str, /) -> Meaning:
         """Return what a text means."""
 
@@ -120,7 +120,7 @@ class _Parser(Protocol):
 class _Meanings(dict[str, Meaning]):
     """The meanings of the texts seen so far, as long as they are few."""
 
-    def __init__(self, parser: _Parser) -> None:
+    def __init__(self, parser: _AnyCellParser) -> None:
         super().__init__()
         self._parser = parser
 

@@ -29,10 +29,10 @@ def replay_text(
     lines += [*wrap(OPEN_LOOP, WIDTH), ""] if is_replay else []
     for label, value in rows(result, figures, zone):
         lines += wrap(f"{label:{_LABEL}}{value}", WIDTH, subsequent_indent=" " * _LABEL)
-    told = [*remarks(result)]
-    if told:
+    notes = [*remarks(result)]
+    if notes:
         lines.append("")
-        for remark in told:
+        for remark in notes:
             lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     return "\n".join([*lines, "", *_changes(result.changes, zone, all_changes=all_changes)])
 
@@ -107,8 +107,8 @@ def _energy(summary: Summary) -> str:
     )
     whole = summary.on_time_s
     used = [(seconds, words) for seconds, words in parts if seconds]
-    told = ", ".join(f"{words} ({100 * seconds / whole:.0f} % of the on-time)" for seconds, words in used)
-    return f"{energy_words(summary.energy_wh)}{f' from {told}' if told else ''}"
+    sources = ", ".join(f"{words} ({100 * seconds / whole:.0f} % of the on-time)" for seconds, words in used)
+    return f"{energy_words(summary.energy_wh)}{f' from {sources}' if sources else ''}"
 
 
 def remarks(result: Result) -> Iterator[str]:

@@ -36,7 +36,7 @@ STYLE = """
 """
 
 
-class Course(NamedTuple):
+class DayCurves(NamedTuple):
     """What a day's picture shows, in parts of equal length: W, percent, degC, and the share of the time on (0 to 1)."""
 
     sun: Sequence[Extremes]
@@ -45,7 +45,7 @@ class Course(NamedTuple):
     on: Sequence[float]
 
 
-class Scale(NamedTuple):
+class AxisEnds(NamedTuple):
     """Where the axes end: W and degC at the top, percent at the bottom; and the thresholds, percent."""
 
     top_w: float
@@ -57,11 +57,11 @@ class Scale(NamedTuple):
 
 def scales(one: ReportData, low: int, cut_in_percent: float, cut_out_percent: float) -> str:
     """Return what all days have, drawn once: the lanes with their names and scales, the hours, the thresholds."""
-    scale = Scale(top_w(one), top_c(one), low, cut_in_percent, cut_out_percent)
+    scale = AxisEnds(top_w(one), top_c(one), low, cut_in_percent, cut_out_percent)
     return f'<svg class="once" aria-hidden="true"><g id="lanes">{axes(scale)}</g></svg>'
 
 
-def axes(scale: Scale) -> str:
+def axes(scale: AxisEnds) -> str:
     """Return the lanes with their names and scales, the hours, the thresholds."""
     low = scale.low
     lanes = (
@@ -85,7 +85,7 @@ def axes(scale: Scale) -> str:
     )
 
 
-def lanes(course: Course, scale: Scale) -> str:
+def lanes(course: DayCurves, scale: AxisEnds) -> str:
     """Return what is drawn in the lanes."""
     drawn = (
         ("a", SUN, band(_from_nothing(_scaled(course.sun, scale.top_w)), 1, 0, UNITS), UNITS),
@@ -114,7 +114,7 @@ def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
         )
     ]
     sun_w, charge_percent, tank_c = (trace.columns(*day.span, PARTS) for trace in (sun, one.day_log.charge, tank))
-    course = Course(sun_w, charge_percent, tank_c, shares(runs, day.span, PARTS))
+    course = DayCurves(sun_w, charge_percent, tank_c, shares(runs, day.span, PARTS))
     name, high = shown_day(day.date), day.charge.high
     energy = "" if is_missing(day.energy_wh) else f", {kwh(day.energy_wh)}"
     charge = "charge not known" if is_missing(high) else f"charge {day.charge.low:.0f} to {high:.0f} %"
@@ -123,7 +123,7 @@ def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
     return (
         f'<figure id="{day_id(day.date)}"><h3>{name}</h3>'
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}: {escape(words)}">'
-        f"{lanes(course, Scale(top_w(one), top_c(one), low, 0, 0))}<use href=#lanes /></svg>"
+        f"{lanes(course, AxisEnds(top_w(one), top_c(one), low, 0, 0))}<use href=#lanes /></svg>"
         f"<figcaption>{escape(_sentence(words))}{more}{_unmeasured(one)}</figcaption></figure>"
     )
 

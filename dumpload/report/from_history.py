@@ -51,7 +51,7 @@ def read_recorded(
         timeline = record.timeline()
         if timeline.steps_s:
             log.notes.append(STEPPED)
-        recorder = _Recorded(scenario, zone, period, timeline)
+        recorder = _HistoryPlayer(scenario, zone, period, timeline)
         for row, t in record.rows(log, timeline, period):
             recorder.take(row, t)
     except KeyboardInterrupt:
@@ -101,7 +101,7 @@ class Before:
             self.on = Change(row.wall, position, Cause(row.cause), recorded_charge(row))
 
 
-class _Recorded:
+class _HistoryPlayer:
     """Takes rows one by one. Times are on the record's own clock (s), `ahead` of Unix time by a constant."""
 
     def __init__(self, scenario: Scenario, zone: tzinfo, period: Span, timeline: Timeline) -> None:

@@ -30,7 +30,7 @@ class Headline(NamedTuple):
     gap_s: float
 
 
-class Figure(NamedTuple):
+class LargeFigure(NamedTuple):
     """One large figure: its label, value and unit, and the change against the period before, if that is known."""
 
     label: str
@@ -77,15 +77,15 @@ def state_words(one: ReportData) -> str:
     return f"Heater {state} at the end of the record, {end}; {state} since {since}{why}."
 
 
-def large_figures(now: Headline, before: Headline | None, *, is_replay: bool) -> Iterator[Figure]:
+def large_figures(now: Headline, before: Headline | None, *, is_replay: bool) -> Iterator[LargeFigure]:
     """Yield the figures in the order in which they are wanted."""
-    yield Figure("Water at 40 °C", _or_unknown(now.litres, _litres), _against(now, before, "litres"))
-    yield Figure("Into the heater", _or_unknown(now.energy_wh, kwh), _against(now, before, "energy_wh"))
+    yield LargeFigure("Water at 40 °C", _or_unknown(now.litres, _litres), _against(now, before, "litres"))
+    yield LargeFigure("Into the heater", _or_unknown(now.energy_wh, kwh), _against(now, before, "energy_wh"))
     battery = "From the battery, as recorded" if is_replay else "From the battery"
-    yield Figure(battery, _or_unknown(now.battery_wh, kwh), _against(now, before, "battery_wh"))
-    yield Figure("Days with hot water", f"{now.hot} of {now.days}", _against(now, before, "hot"))
+    yield LargeFigure(battery, _or_unknown(now.battery_wh, kwh), _against(now, before, "battery_wh"))
+    yield LargeFigure("Days with hot water", f"{now.hot} of {now.days}", _against(now, before, "hot"))
     gap = "none" if not now.gap_s else duration(now.gap_s)
-    yield Figure("Longest gap in data", gap, _against(now, before, "gap_s"))
+    yield LargeFigure("Longest gap in data", gap, _against(now, before, "gap_s"))
 
 
 def missed_full(one: ReportData) -> int:

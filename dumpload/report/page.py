@@ -101,8 +101,8 @@ def report_page(
 
 def _technical(one: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
     """Yield what only who looks closer wants to know."""
-    if told := [*remarks(one.result)]:
-        yield from section("Notes on these figures", bullets(told))
+    if notes := [*remarks(one.result)]:
+        yield from section("Notes on these figures", bullets(notes))
     yield from section("In figures", _in_figures(one, figures))
     yield from section("Charts", ['<div class="charts">', *map(figure, pictures(one, *limits)), "</div>"])
     yield from section("Why it went off", _causes(one))
@@ -172,8 +172,8 @@ def _causes(one: ReportData) -> Iterator[str]:
     if not one.offs:
         yield "<p>It never went off.</p>"
         return
-    told = ((*cause_words(cause), f"{count}") for cause, count in one.offs.items())
-    yield from _table(("Cause", "What it means", "Times"), told)
+    offs = ((*cause_words(cause), f"{count}") for cause, count in one.offs.items())
+    yield from _table(("Cause", "What it means", "Times"), offs)
 
 
 def _gaps(one: ReportData) -> Iterator[str]:

@@ -21,7 +21,7 @@ from dumpload.physics.bank import LIFEPO4_OCV
 from dumpload.physics.plant import Bank, Charger, Heater, Monitor, Plant, PlantState, Stage
 from dumpload.physics.water import heat_capacity_j_k
 from dumpload.replay.arrays import with_floats
-from dumpload.simulate.engine import Boat, Gateway
+from dumpload.simulate.engine import Boat, MeterSteps
 
 # Common practice, no source, unless said otherwise: per cell (V), per Ah of the bank (A), and so on.
 ABSORPTION_CELL_V, FLOAT_CELL_V, REBULK_CELL_V, BELOW_CELL_V = 3.55, 3.375, 3.3, 0.025
@@ -94,7 +94,7 @@ class Installed(NamedTuple):
 
     plant: Plant
     law: ControllerSettings
-    telemetry: Gateway
+    telemetry: MeterSteps
     start: Boat
     needs: Needs
     strings: tuple[tuple[float, float, float], ...]
@@ -276,10 +276,10 @@ def _draws(known: KnownBoat) -> tuple[tuple[int, float], ...]:
     return (7 * 60, litres / 2.0), (19 * 60, litres / 2.0)
 
 
-def telemetry_of(known: KnownBoat, step_s: float) -> Gateway:
+def telemetry_of(known: KnownBoat, step_s: float) -> MeterSteps:
     """Return how finely and how often the gateway publishes."""
     charge = known.number("battery.counter_step_percent", CHARGE_STEP_PERCENT, "%")
     known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {VOLTAGE_STEP_V:g} V, power to "
                f"{POWER_STEP_W:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is ever lost")  # fmt: skip
     every = max(1, round(MESSAGES_S / step_s))
-    return Gateway(every, charge, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C)
+    return MeterSteps(every, charge, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C)

@@ -34,7 +34,7 @@ COLUMNS = 23
 GROWTH_FROM_C, GROWTH_TO_C = 20.0, 45.0
 
 
-class Gateway(NamedTuple):
+class MeterSteps(NamedTuple):
     """What the gateway publishes: every `every_steps` steps, each value rounded to a step of its own (0: as it is)."""
 
     every_steps: int
@@ -86,7 +86,7 @@ def sample(t: float, wall: float, signal: Signal, value: float) -> Event:
 
 
 def tell(
-    settings: ControllerSettings, telemetry: Gateway, boat: Boat, flows: Flows, t: float, wall: float,
+    settings: ControllerSettings, telemetry: MeterSteps, boat: Boat, flows: Flows, t: float, wall: float,
     local: LocalTime,
 ) -> State:  # fmt: skip
     """Return the law's state after one message of the gateway, the state of charge decided last."""
@@ -148,7 +148,7 @@ def add_energy(row: Any, flows: Flows, hours: float) -> None:
 
 
 def run_steps(
-    plant: Plant, settings: ControllerSettings, telemetry: Gateway, boat: Boat, outside: Outside, clock: Clock,
+    plant: Plant, settings: ControllerSettings, telemetry: MeterSteps, boat: Boat, outside: Outside, clock: Clock,
     locals_: Any, heated: bool, begin: int, end: int, daily: Any,
 ) -> Boat:  # fmt: skip
     """Run the entries of `outside` from `begin` to `end`, adding up into `daily`; return the boat at the end.

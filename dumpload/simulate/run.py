@@ -50,7 +50,7 @@ class WeatherSource(NamedTuple):
     home_longitude_deg: float
 
 
-class Run(NamedTuple):
+class YearRun(NamedTuple):
     """Daily sums (see `engine`) of one year with the load, and with a relay that never closes."""
 
     with_load: Floats
@@ -63,8 +63,8 @@ class Simulation(NamedTuple):
     source: WeatherSource
     boat: Installed
     span: YearSpan
-    run: Run
-    others: tuple[Run, ...]
+    run: YearRun
+    others: tuple[YearRun, ...]
     assumed: tuple[Assumption, ...]
 
 
@@ -136,7 +136,7 @@ def simulate(
     else:
         span = recorded_span(schedule, zone, weather)
     minutes = offered_minutes(span, weather, watts, is_typical=source.is_typical)
-    runs: list[Run] = []
+    runs: list[YearRun] = []
     try:
         for number, offered in enumerate(chain([minutes], resampled(minutes, years))):
             runs.append(
@@ -155,7 +155,7 @@ def run_year(
     run_steps: Callable[..., Any],
     step_s: float,
     watch: Callable[[float], None] = lambda _part: None,
-) -> Run:
+) -> YearRun:
     """Return the daily sums of one year, with the load and without."""
     around = outside(span, boat.needs, offered, step_s)
     clock, entries = Clock(step_s, span.began), len(span.day)
@@ -171,4 +171,4 @@ def run_year(
             )
             watch((half + end / entries) / 2)
         sums.append(daily)
-    return Run(*sums)
+    return YearRun(*sums)

@@ -10,7 +10,7 @@ from dumpload.core.freshness import MISSING
 from dumpload.core.text import number_or_null
 from dumpload.physics.scald import STORE_C
 from dumpload.simulate import engine as day
-from dumpload.simulate.run import Run, Simulation
+from dumpload.simulate.run import Simulation, YearRun
 from dumpload.simulate.weather import Floats
 from dumpload.simulate.years import SEASON_DAYS, SPELL_DAYS, YEAR_DAYS
 
@@ -43,7 +43,7 @@ class Interval(NamedTuple):
     high: float = MISSING
 
 
-class Month(NamedTuple):
+class MonthFigures(NamedTuple):
     """The figures of one calendar month, and of how many days."""
 
     month: int
@@ -57,7 +57,7 @@ class SimulationSummary(NamedTuple):
     days: int
     is_year: bool
     figures: dict[str, Interval]
-    months: list[Month]
+    months: list[MonthFigures]
 
 
 Figure = Callable[[Floats, Floats], float]
@@ -117,12 +117,12 @@ def summarize(simulation: Simulation) -> SimulationSummary:
     for month in dict.fromkeys(numbers.tolist()):
         chosen = numbers == month
         years = len({one.year for one in simulation.span.days if one.month == month})
-        months.append(Month(month, chosen.sum() / years, _all(simulation, chosen, 1.0 / years)))
+        months.append(MonthFigures(month, chosen.sum() / years, _all(simulation, chosen, 1.0 / years)))
     return SimulationSummary(days, days >= YEAR_DAYS, figures, months)
 
 
 def _all(simulation: Simulation, chosen: Any, scale: float) -> dict[str, Interval]:
-    def scaled(figure: Figure) -> Callable[[Run], float]:
+    def scaled(figure: Figure) -> Callable[[YearRun], float]:
         return lambda run: scale * figure(run.with_load[chosen], run.without[chosen])
 
     found = {name: _interval(simulation, scaled(figure)) for name, figure in FIGURES.items()}
@@ -140,7 +140,7 @@ def caught_percent(load: Floats, without: Floats) -> float:
     return 100.0 * _caught(load, without) / wasted_wh
 
 
-def _interval(simulation: Simulation, of_run: Callable[[Run], float]) -> Interval:
+def _interval(simulation: Simulation, of_run: Callable[[YearRun], float]) -> Interval:
     others = np.array([of_run(run) for run in simulation.others])
     others = others[np.isfinite(others)]
     if not len(others):

@@ -14,6 +14,7 @@ from dumpload.tune.tune import Told, Tuning
 
 WIDTH = 80
 _LABEL, _INDENT = 22, "   "
+NOTHING_BETTER = "At these, nothing tried is surely better than today's settings"
 NO_DIFFERENCE = "No difference that this record can show"
 _ROWS = (
     ("caught_kwh", "Sun caught", "kWh", 1),
@@ -73,9 +74,7 @@ def _lines(tuning: Tuning) -> Iterator[str]:
         yield from _block(f"{number}", one)
     if tuning.as_good and tuning.proposals:
         yield ""
-        yield from wrap(
-            f"At these, nothing tried is surely better than today's settings: {', '.join(tuning.as_good)}.", WIDTH
-        )
+        yield from wrap(f"{NOTHING_BETTER}: {', '.join(tuning.as_good)}.", WIDTH)
     if tuning.remarks or tuning.verdict.reasons:
         yield ""
     yield from _warnings((*tuning.verdict.reasons, *tuning.remarks))

@@ -59,7 +59,7 @@ def application(pages: Pages) -> Starlette:
     routes = [
         Route("/", now),
         Route("/live.js", javascript),
-        Route("/events", _Events(pages.hub)),
+        Route("/events", _StatusStream(pages.hub)),
         Route("/report/{period}", _reporting(pages.reports)),
         Route("/healthz", health),
         Route("/metrics", metrics),
@@ -97,7 +97,7 @@ def _html(text: str, policy: str, code: int = 200, headers: Mapping[str, str] | 
     )
 
 
-class _Events:
+class _StatusStream:
     """The stream of the live page: server-sent events (HTML standard, 9.2), the same bytes for all viewers."""
 
     def __init__(self, hub: Hub) -> None:

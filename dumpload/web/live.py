@@ -18,7 +18,7 @@ from dumpload.html import STYLE as SHELL_STYLE
 from dumpload.html import bullets, page
 from dumpload.report import first_screen
 from dumpload.report.colours import DARK, LIGHT, rules
-from dumpload.report.day_screen import HEIGHT, TOPS_C, TOPS_W, WIDTH, Course, Scale, axes, lanes, round_top
+from dumpload.report.day_screen import HEIGHT, TOPS_C, TOPS_W, WIDTH, AxisEnds, DayCurves, axes, lanes, round_top
 from dumpload.report.local_time import shown_day
 from dumpload.web.today import Today
 
@@ -205,7 +205,7 @@ def day_block(today: Today | None, control: Control) -> str:
     if today is None:
         return ""
     charge, scale = today.extremes(Signal.STATE_OF_CHARGE), _scale(today, control)
-    course = Course(
+    course = DayCurves(
         today.columns(Signal.SOLAR_POWER),
         today.columns(Signal.STATE_OF_CHARGE),
         today.columns(Signal.TANK_TEMPERATURE),
@@ -222,13 +222,13 @@ def day_block(today: Today | None, control: Control) -> str:
     )
 
 
-def _scale(today: Today, control: Control) -> Scale:
+def _scale(today: Today, control: Control) -> AxisEnds:
     """Return the axes on which all of the day can be seen."""
     lowest = today.extremes(Signal.STATE_OF_CHARGE).low
     low = min(LOW_PERCENT, control.cut_out_percent, LOW_PERCENT if is_missing(lowest) else lowest)
     top_w = round_top(today.extremes(Signal.SOLAR_POWER).high, TOPS_W)
     top_c = round_top(today.extremes(Signal.TANK_TEMPERATURE).high, TOPS_C)
-    return Scale(top_w, top_c, int(low // 10 * 10), control.cut_in_percent, control.cut_out_percent)
+    return AxisEnds(top_w, top_c, int(low // 10 * 10), control.cut_in_percent, control.cut_out_percent)
 
 
 def _more(view: View) -> Iterator[str]:

@@ -92,6 +92,7 @@ def side_by_side(protocol: str) -> dict[str, Outcome]:
             publish(port, [(topic, payload, 0.01) for topic in (FLOOR, OURS) for _, payload in alternate("", WARM_UP)])
             before = {FLOOR: cpu_ns(floor.pid), OURS: cpu_ns(ours.pid)}
             sent = publish(port, shuffled_plan())
+            wait_until(lambda: idle(floor.pid) and idle(ours.pid), "both receivers to have handled everything", 120.0)
             after = {FLOOR: cpu_ns(floor.pid), OURS: cpu_ns(ours.pid)}
         outcomes = {}
         for topic in (FLOOR, OURS):
