@@ -142,6 +142,9 @@ def test_a_refusal_is_counted_and_a_figure_that_is_not_there_is_no_error() -> No
     assert scores.spread([scores.error_of("energy_wh")(refused)]).count == 0
     assert scores.inside("energy_wh", [refused]) != scores.inside("energy_wh", [refused])  # NaN: nothing stated
     assert read_answer({"error": "line 3"}).trust == "failed"
+    withheld = {"energy_wh": {"value": 1.0, "low": 0.5, "high": 2.0}}
+    told = read_answer({"trust": "refused", "energy_wh": None, "withheld": withheld})
+    assert told.figures["energy_wh"] == Figure(1.0, 0.5, 2.0)
 
 
 def test_the_verdicts_turn_on_the_figure() -> None:

@@ -87,7 +87,9 @@ def read_answer(document: Mapping[str, Any]) -> Answer:
     """Return what a document of the closed loop says."""
     if "trust" not in document:
         return Answer("failed", (str(document.get("error", "no document")),), {})
-    figures = {name: _figure(document.get(name)) for name in FIGURES}
+    # What was refused is told for those who judge the method: it counts among all pairs, never among the answered.
+    told = document.get("withheld") if document["trust"] == "refused" else None
+    figures = {name: _figure((told or document).get(name)) for name in FIGURES}
     return Answer(document["trust"], tuple(map(str, document.get("reasons", ()))), figures)
 
 
