@@ -31,13 +31,14 @@ def days_of(days: int, seed: int) -> tuple[Any, Any, Any]:
 
 def sail(
     run: Any, keys: dict[str, Any], days: int = 1, *, seed: int = 1, step_s: float = 10.0, heated: bool = True,
-    charge: float = 0.9,
+    charge: float = 0.9, sun_w: Any = None,
 ) -> tuple[Boat, Any]:  # fmt: skip
-    """Return the boat at the end of some days, and the daily sums."""
+    """Return the boat at the end of some days, and the daily sums. `sun_w`: W offered, minute by minute."""
     chosen = settings({**BARGE, **SIGNALS, **keys})
     boat = installed(chosen, step_s)
     schedule: Schedule = controller_setup(chosen).schedule()
     offered, house, drawn = days_of(days, seed)
+    offered = offered if sun_w is None else sun_w
     day = np.arange(days * 1440) // 1440
     around = Outside(round(60 / step_s), offered, house, drawn, day, 18.0, 10.0, 40.0)
     daily = np.zeros((days, COLUMNS))

@@ -20,6 +20,7 @@ SETTINGS: list[dict[str, Any]] = [
      "permissive.max_on_s": 3600, "permissive.max_on_per_day_s": 7200},
     {"permissive.tank_cut_out_c": 55, "permissive.tank_cut_in_c": 50, "battery.counter_step_percent": 1},
     {"solar.stops_when_full": True, "solar.begins_daily": False, "battery.counter_offset_a": 0.5, "solar.tail_a": 8},
+    {"solar.absorption_s": 0, "solar.float_v": 27.2},
 ]  # fmt: skip
 
 
