@@ -298,6 +298,13 @@ def test_the_page_reads_the_daemons_socket_and_history_and_writes_nothing() -> N
     assert not [key for key in service if key.startswith(("ReadWrite", "BindPaths"))]
 
 
+def test_the_page_cannot_fill_the_card_or_the_memory_by_a_place_for_temporary_files() -> None:
+    """ProtectSystem=strict leaves these open: a private folder of /tmp lies on the card (systemd.exec(5))."""
+    service = read(PAGE)["Service"]
+    assert service["ReadOnlyPaths"] == ["/dev/shm /tmp /var/tmp"]  # noqa: S108  (named, not used)
+    assert service["ProtectSystem"] == ["strict"]
+
+
 @DAEMONS
 def test_the_group_may_read_the_history_and_write_nothing(unit: str) -> None:
     assert one(unit, "Service", "StateDirectoryMode") == "0750"
