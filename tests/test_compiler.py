@@ -31,8 +31,10 @@ np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
 from dumpload.replay import compiled as compiler  # noqa: E402  (only with the extra)
+from dumpload.replay import compiler as compiler_module  # noqa: E402
 from dumpload.replay.arrays import Restart, as_arrays, local_times, of_batches, play, replay_arrays  # noqa: E402
 from dumpload.replay.compiled import cache_folder, compiled  # noqa: E402
+from dumpload.replay.compiler import Group, compile_one  # noqa: E402
 
 SOC = Signal.STATE_OF_CHARGE
 PERMISSIVES = PermissiveLimits(25.0, 26.0, 70.0, 60.0, 50.0, 40.0, 90.0, 400.0, 1_500.0)
@@ -233,6 +235,21 @@ def test_what_is_said_of_compiling_and_what_a_damaged_file_raises(tmp_path: Path
     (tmp_path / "file").touch()
     nowhere = run_program(environ | {"XDG_CACHE_HOME": str(tmp_path / "file")}, tmp_path)
     assert (nowhere.stdout, nowhere.stderr.startswith(f"{line}; it cannot be kept in {tmp_path}")) == ("True\n", True)
+
+
+def test_what_is_damaged_is_compiled_anew_where_one_function_is_called(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+
+    def damaged(_limits: object) -> None:
+        raise EOFError
+
+    def compile_group(_group: Group, _say: object, *, keep: bool = True) -> tuple[object]:
+        asked.append(keep)
+        return (damaged if keep else len,)
+
+    monkeypatch.setattr(compiler_module, "compile_group", compile_group)
+    call = compile_one(Group("latch", "the latch", (), (len,)), print)
+    assert (call([1, 2]), call([]), asked) == (2, 0, [True, False])
 
 
 @pytest.mark.slow

@@ -5,7 +5,6 @@ from textwrap import wrap
 from typing import Any
 
 from dumpload.core.signals import signal_name
-from dumpload.core.text import duration
 from dumpload.forecast.closed_loop import Forecast
 from dumpload.forecast.interval import Figure, Outcome
 
@@ -70,7 +69,7 @@ def _lines(told: Forecast) -> Iterator[str]:
 
 def _headline(outcome: Outcome) -> str:
     figure = outcome.figures["difference_wh_per_day"]
-    days = duration(outcome.days * 86_400.0)
+    days = f"{outcome.days:.0f} days"
     if figure.low <= 0.0 <= figure.high:
         return f"Over {days} of record, these settings (B) would have given about as much heat as the recorded (A)."
     more = "more" if figure.value > 0 else "less"

@@ -21,7 +21,7 @@ from dumpload.core.permissive import PermissiveInputs, PermissiveMemory, first_f
 from dumpload.core.permissive import remember as remember_permissives
 from dumpload.core.permissive import start as start_permissives
 from dumpload.replay.compiled import CORE
-from dumpload.replay.compiler import Group, compile_group
+from dumpload.replay.compiler import Group, compile_one
 
 # What is added up for each day, in the order of the columns: Wh, s, counts, Wh, Wh, percent, Wh, s; and the water's
 # temperature in the evening (degC; 0: not known).
@@ -353,6 +353,4 @@ def compiled_sail(say: Callable[[str], None] = lambda _words: None) -> Callable[
     """Return `sail`, compiled with the law; the first time on a computer that takes a while."""
     assert law_module in CORE  # noqa: S101
     assert permissive_module in CORE  # noqa: S101
-    (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)
-    compiled: Callable[..., Any] = run
-    return compiled
+    return compile_one(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)

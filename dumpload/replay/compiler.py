@@ -69,6 +69,24 @@ def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True
     return _compile(group, folder, is_kept)
 
 
+def compile_one(group: Group, say: Callable[[str], None]) -> Callable[..., Any]:
+    """Return the one function that a group calls, compiled; what was kept and is damaged is compiled anew.
+
+    After a power cut there may be an empty file in the cache.
+    """
+    (run,) = compile_group(group, say)
+
+    def call(*arguments: Any) -> Any:
+        nonlocal run
+        try:
+            return run(*arguments)
+        except CACHE_ERRORS:
+            (run,) = compile_group(group, say, keep=False)
+            return run(*arguments)
+
+    return call
+
+
 # The folders of what this process has compiled, and whether it is kept there: it is at hand without them, too.
 _made: set[tuple[Path, bool]] = set()
 
