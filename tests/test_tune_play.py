@@ -1,7 +1,7 @@
 """Many laws played side by side: all of them, each once, and what is finished when it is interrupted."""
 
-import os
 import signal
+import threading
 from types import SimpleNamespace
 from typing import Any
 
@@ -41,13 +41,26 @@ def test_every_law_is_played_once_and_has_its_own_sums(model: Any, members: int,
 
 
 def test_an_interrupt_leaves_what_is_finished(model: Any) -> None:
+    seen, waiting = threading.Event(), threading.Event()
+
+    def interrupt(*_signal: Any) -> None:
+        seen.set()
+        raise KeyboardInterrupt
+
     def run(law: int) -> None:
         if law == 10:
-            os.kill(os.getpid(), signal.SIGINT)
+            assert waiting.wait(60.0), "all laws are handed to the threads, and the first is reported"
+            signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+            assert seen.wait(60.0)
 
-    found = play_all(model, list(range(2000)), run=run, members=16, threads=1)  # type: ignore[arg-type]
+    before = signal.signal(signal.SIGINT, interrupt)
+
+    try:
+        found = play_all(model, list(range(200)), run=run, members=16, threads=1, watch=lambda _part: waiting.set())  # type: ignore[arg-type]
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert not found.whole
-    assert 10 <= len(found.sums) < 2000
+    assert 10 <= len(found.sums) < 200
     assert all(sums[0, 0, 0] == law for law, sums in found.sums.items())
 
 

@@ -54,7 +54,7 @@ def run_tune(args: argparse.Namespace) -> int:
         console.fail(args, f"{WITHOUT_EXTRA} ({error.name} is missing)")
         return console.USAGE
     except KeyboardInterrupt:
-        console.say_error("interrupted before any setting was tried")
+        console.say_error("interrupted; there is nothing to show yet")
         return console.INTERRUPTED
     if found is None:
         return console.USAGE
