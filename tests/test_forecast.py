@@ -23,7 +23,7 @@ from dumpload.core.signals import Signal  # noqa: E402
 from dumpload.forecast import bank, heater, hidden_sun  # noqa: E402
 from dumpload.forecast.closed_loop import Forecast, forecast  # noqa: E402
 from dumpload.forecast.document import forecast_document, forecast_text  # noqa: E402
-from dumpload.forecast.evidence import Evidence, EvidenceError, gather, held, means  # noqa: E402
+from dumpload.forecast.evidence import EvidenceError, RecordEvidence, gather, held, means  # noqa: E402
 from dumpload.forecast.model import Model, build  # noqa: E402
 from dumpload.forecast.play import play  # noqa: E402
 from dumpload.forecast.runs import Run, closed_up, runs_of, smeared  # noqa: E402
@@ -180,7 +180,7 @@ def test_a_history_says_what_its_relay_did_and_how_long_its_values_went_on() -> 
 
 
 def built(path: Path, changes: dict[str, Any] | None = None, members: int = 2) -> Model:
-    evidence: Evidence = gather(CsvRecord(path).read(ReadLog()))
+    evidence: RecordEvidence = gather(CsvRecord(path).read(ReadLog()))
     return build(evidence, settings(keys(changes)), settings(keys()), members=members)
 
 

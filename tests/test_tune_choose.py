@@ -12,7 +12,7 @@ from hypothesis import strategies as st  # noqa: E402
 from hypothesis.extra.numpy import arrays  # noqa: E402
 
 from dumpload.forecast.step import COLUMNS, LOWEST, SWITCH_ONS  # noqa: E402
-from dumpload.tune.aims import DAY_S, Limits, Score, costs, keeps_to, pareto  # noqa: E402
+from dumpload.tune.aims import DAY_S, Score, SearchLimits, costs, keeps_to, pareto  # noqa: E402
 from dumpload.tune.choose import AIMS, BALANCED, choose, front  # noqa: E402
 
 COSTS = arrays(np.float64, st.tuples(st.integers(1, 25), st.just(3)), elements=st.integers(0, 5).map(float))
@@ -78,9 +78,9 @@ def test_limits_are_kept_to_on_the_worst_day_and_on_average() -> None:
     sums = np.zeros((4, 10, COLUMNS))
     sums[..., LOWEST] = np.inf
     known_s = np.full(10, DAY_S)
-    assert not keeps_to(Limits(), sums, known_s), "a heater that never runs is no proposal"
+    assert not keeps_to(SearchLimits(), sums, known_s), "a heater that never runs is no proposal"
     sums[:, 3, LOWEST], sums[:, 3, SWITCH_ONS] = 71.0, 20.0
-    assert keeps_to(Limits(), sums, known_s)
-    assert keeps_to(Limits(71.0, 2.0), sums, known_s)
-    assert not keeps_to(Limits(71.5, 2.0), sums, known_s)
-    assert not keeps_to(Limits(71.0, 1.9), sums, known_s)
+    assert keeps_to(SearchLimits(), sums, known_s)
+    assert keeps_to(SearchLimits(71.0, 2.0), sums, known_s)
+    assert not keeps_to(SearchLimits(71.5, 2.0), sums, known_s)
+    assert not keeps_to(SearchLimits(71.0, 1.9), sums, known_s)

@@ -72,11 +72,11 @@ def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Sett
     """Return what the search found; None: the record cannot be read, which has been said."""
     from dumpload.records.open import open_record
     from dumpload.records.record import ReadLog, RecordError
-    from dumpload.tune.aims import Limits
+    from dumpload.tune.aims import SearchLimits
     from dumpload.tune.tune import READ, tune
 
     timezone = settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
-    limits = Limits(args.lowest_charge, args.operations_per_day)
+    limits = SearchLimits(args.lowest_charge, args.operations_per_day)
     try:
         with Bar(sys.stderr, "tune") as bar:
             return tune(

@@ -52,7 +52,7 @@ class Counting(NamedTuple):
     error: float
 
 
-class Monitor(NamedTuple):
+class SeenMonitor(NamedTuple):
     """The monitor as seen. `offset`: percent by which it shows too much, at every entry; `rate`: its drift (percent/s).
 
     `resync_share`: part of the full charges after which it showed full; NaN: none was seen. `resync_at`: true charge
@@ -109,7 +109,7 @@ def _biggest(flow: Floats, hours: float, capacity_ah: float) -> float:
 
 def monitor_of(
     step_s: float, told: Floats, amps: Floats, counting: Counting, full: Sequence[int], charge_step: float
-) -> Monitor:
+) -> SeenMonitor:
     """Return true charge and the monitor's offset: both are known where the bank was full, and in between by current.
 
     What the current leaves open between two full charges is laid evenly over the time between them.
@@ -128,7 +128,7 @@ def monitor_of(
         resynced.append(bool(np.nanmax(told[near]) >= 100.0 - max(0.06, 0.51 * charge_step)))
     share = float(np.mean(resynced)) if resynced else math.nan
     worst = float(np.max(np.abs(rates)) * 86_400.0 / step_s) if len(rates) else math.nan
-    return Monitor(counting, charge, offset, rate, share, _resync_at(told, charge, charge_step), worst)
+    return SeenMonitor(counting, charge, offset, rate, share, _resync_at(told, charge, charge_step), worst)
 
 
 def _anchored(moved: Floats, full: Sequence[int], told: Floats) -> tuple[Floats, Floats]:

@@ -20,7 +20,7 @@ HIGH_SUN = 0.26
 FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
 
 
-class Charger(NamedTuple):
+class SeenCharger(NamedTuple):
     """The charger as seen. `float_v` NaN: it gives nothing once full, until the bus is below `restart_v`.
 
     `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
@@ -77,7 +77,7 @@ class Seen(NamedTuple):
         return max(STEADY_V, 2.5 * self.noise_v)
 
 
-def find_charger(seen: Seen) -> Charger:
+def find_charger(seen: Seen) -> SeenCharger:
     """Return what the record tells of the charger."""
     top_v = absorption_v(seen)
     was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
@@ -95,7 +95,9 @@ def find_charger(seen: Seen) -> Charger:
     holds = holds_of(seen, absorbing, floating | resting)
     absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
-    return Charger(top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full)
+    return SeenCharger(
+        top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full
+    )
 
 
 def _set_v(absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Floats:
@@ -187,7 +189,7 @@ def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
     return (float(np.quantile(lows, 0.15)) + 0.01 if lows else math.nan), len(lows)
 
 
-class Hold(NamedTuple):
+class Absorption(NamedTuple):
     """One absorption: its entries, how long it held (s), and the current at its end; `ended`: float or rest followed.
 
     `is_full`: it left the bank full.
@@ -200,20 +202,20 @@ class Hold(NamedTuple):
     is_full: bool
 
 
-def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Hold]:
+def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
     """Return every absorption."""
     found = []
     for run in runs_of(closed_up(absorbing, round(PAUSE_S / seen.step_s))):
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
         tail = float(np.min(seen.amps[inside[-3:]]))
         later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        found.append(Hold(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
+        found.append(Absorption(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
     ends = [hold.amps for hold in found if hold.ended]
     most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
     return [hold._replace(is_full=hold.amps <= most) for hold in found]
 
 
-def _end_of_absorption(seen: Seen, holds: list[Hold]) -> tuple[float, float]:
+def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float]:
     """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
     others = [hold.held_s for hold in holds if not hold.ended]

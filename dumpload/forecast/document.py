@@ -6,7 +6,7 @@ from typing import Any
 
 from dumpload.core.signals import signal_name
 from dumpload.forecast.closed_loop import Forecast
-from dumpload.forecast.interval import Figure, Outcome
+from dumpload.forecast.interval import Figure, ForecastOutcome
 
 WIDTH = 80
 _LABEL = 26
@@ -34,7 +34,7 @@ def forecast_document(told: Forecast) -> dict[str, Any]:
     return document
 
 
-def from_bank(outcome: Outcome) -> str:
+def from_bank(outcome: ForecastOutcome) -> str:
     """Return how much of the heat the bank gave, not surplus: "low", "medium" or "high"."""
     part = outcome.from_bank_wh * outcome.days / max(1.0, outcome.figures["energy_wh"].value)
     return "low" if part < _LITTLE else "medium" if part < _MUCH else "high"
@@ -67,7 +67,7 @@ def _lines(told: Forecast) -> Iterator[str]:
         yield from wrap(f"! {reason}", WIDTH, subsequent_indent="  ")
 
 
-def _headline(outcome: Outcome) -> str:
+def _headline(outcome: ForecastOutcome) -> str:
     figure = outcome.figures["difference_wh_per_day"]
     days = f"{outcome.days:.0f} days"
     if figure.low <= 0.0 <= figure.high:
@@ -81,7 +81,7 @@ def _row(label: str, figure: Figure, divisor: float, unit: str, *, digits: int =
     return f"{label:{_LABEL}}{value:>7} {unit:9} (90 %: {low} to {high})"
 
 
-def _check(outcome: Outcome) -> str:
+def _check(outcome: ForecastOutcome) -> str:
     return (
         f"Check: the recorded settings, forecast the same way, come to {100 * outcome.hindcast:.0f} % of the measured "
         f"energy and {outcome.hindcast_ons:.0f} of {outcome.recorded_ons:.0f} switch-ons."

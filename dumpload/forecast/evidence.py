@@ -27,7 +27,7 @@ class EvidenceError(Exception):
     """The record cannot be used for a forecast; the message says why and what to record."""
 
 
-class Evidence(NamedTuple):
+class RecordEvidence(NamedTuple):
     """The record on its grid. `step_s`: length of an entry (s); `began`: Unix s of the first.
 
     `signals`: mean of each signal in each entry, NaN where it is not known. `relay`: part of the entry that the relay
@@ -82,7 +82,7 @@ class _Track:
         return t[order], value[order]
 
 
-def gather(items: Iterable[Item]) -> Evidence:
+def gather(items: Iterable[Item]) -> RecordEvidence:
     """Return a record's items on a grid.
 
     Raises:
@@ -124,7 +124,7 @@ def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track)
             relay.add(wall, 1.0 if one.on else 0.0)
 
 
-def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Floats, Floats]) -> Evidence:
+def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Floats, Floats]) -> RecordEvidence:
     charge_t, charge = tracks.get(Signal.STATE_OF_CHARGE, (np.empty(0), np.empty(0)))
     if not len(relay[0]):
         msg = (
@@ -151,7 +151,7 @@ def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Float
     }
     known = np.isfinite(signals[Signal.STATE_OF_CHARGE])
     on = held(*relay, edges)
-    return Evidence(step_s, float(edges[0]), signals, on, known, step_of(charge), rows_s)
+    return RecordEvidence(step_s, float(edges[0]), signals, on, known, step_of(charge), rows_s)
 
 
 def _is_measured(signal: Signal, t: Floats, edges: Floats) -> bool:

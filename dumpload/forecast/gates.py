@@ -9,7 +9,7 @@ import numpy as np
 from dumpload.core.controller import Setup
 from dumpload.core.signals import Signal
 from dumpload.forecast import interval
-from dumpload.forecast.interval import Outcome
+from dumpload.forecast.interval import ForecastOutcome
 from dumpload.forecast.model import Model
 
 Trust = Literal["good", "warned", "refused"]
@@ -26,7 +26,7 @@ KNIFE_EDGE_PERCENT = 0.4
 HIDDEN_WARNED = 0.35
 
 
-class Verdict(NamedTuple):
+class Judgement(NamedTuple):
     """How far a forecast is to be trusted, and why."""
 
     trust: Trust
@@ -40,14 +40,14 @@ class Doubt(NamedTuple):
     words: str
 
 
-def verdict(model: Model, law: Setup, outcome: Outcome, least_part: float = 0.0) -> Verdict:
+def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> Judgement:
     """Return whether the outcome is to be given."""
     doubts = [*_signals(model), *_record(model), *_monitor(model), *_heater(model, outcome), *_fit(model, outcome)]
     doubts += [*_edge(model, law), *_drain(model, law), *_width(outcome, 1.2 * least_part)]
     refused = [one.words for one in doubts if one.refused]
     warned = [one.words for one in doubts if not one.refused]
     trust: Trust = "refused" if refused else "warned" if warned else "good"
-    return Verdict(trust, (*refused, *warned))
+    return Judgement(trust, (*refused, *warned))
 
 
 def _signals(model: Model) -> Iterator[Doubt]:
@@ -88,7 +88,7 @@ def _monitor(model: Model) -> Iterator[Doubt]:
         )
 
 
-def _heater(model: Model, outcome: Outcome) -> Iterator[Doubt]:
+def _heater(model: Model, outcome: ForecastOutcome) -> Iterator[Doubt]:
     on_h = float(model.recorded.on_s.sum()) / 3600.0
     if on_h < LEAST_ON_H:
         yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so what it does to the bank was never "
@@ -107,7 +107,7 @@ def _heater(model: Model, outcome: Outcome) -> Iterator[Doubt]:
                            "known: record tank_temperature, or days on which the water gets hot.")  # fmt: skip
 
 
-def _fit(model: Model, outcome: Outcome) -> Iterator[Doubt]:
+def _fit(model: Model, outcome: ForecastOutcome) -> Iterator[Doubt]:
     wrong = abs(outcome.hindcast - 1.0)
     if math.isnan(wrong) or wrong <= HINDCAST_WARNED:
         return
@@ -144,7 +144,7 @@ def _drain(model: Model, law: Setup) -> Iterator[Doubt]:
     )
 
 
-def _width(outcome: Outcome, least_part: float) -> Iterator[Doubt]:
+def _width(outcome: ForecastOutcome, least_part: float) -> Iterator[Doubt]:
     figure = outcome.figures["energy_wh"]
     part = figure.half / max(figure.value, 0.25 * outcome.recorded_wh, 1.0)
     if part > WIDE_WARNED:

@@ -51,7 +51,7 @@ class TankPlates(NamedTuple):
         return self.wh_per_k * (self.opens_c - self.cold_c)
 
 
-class Tank(NamedTuple):
+class SeenTank(NamedTuple):
     """The tank as heat missing until the thermostat opens (Wh), at every entry, in the recorded boat.
 
     `draw_w`: heat that the taps would take from water that is hot enough; `least_w`: the least that it can be.
@@ -146,7 +146,7 @@ def openings_of(step_s: float, relay: Floats, load_w: Floats, drawn_w: Floats) -
 def tank_of(
     step_s: float, relay: Floats, load_w: Floats, drawn_w: Floats, celsius: Floats | None, taps: Floats,
     plates: TankPlates,
-) -> Tank:  # fmt: skip
+) -> SeenTank:  # fmt: skip
     """Return the tank; `taps`: when water is drawn (mean 1), `celsius`: its measured temperature.
 
     The heat drawn between two openings of the thermostat is what makes the heat that went in fit.
@@ -158,7 +158,7 @@ def tank_of(
     count = len(load_w) // size
     load = np.nan_to_num(load_w[: count * size]).reshape(count, size).mean(axis=1)
     weight = taps[: count * size].reshape(count, size).mean(axis=1)
-    blocks = _Blocks(plates, size * step_s / HOUR_S, load, weight)
+    blocks = _TankBlocks(plates, size * step_s / HOUR_S, load, weight)
     level: dict[int, float] = {}
     nodes = sorted({one // size for one in opened if one // size < count})
     # Openings say to the watt-hour what a sensor in half degrees says to 25: that is for tanks that were seldom hot.
@@ -169,7 +169,7 @@ def tank_of(
     spread = [np.pad(np.repeat(one, size), (0, rest), mode="edge") for one in (missing, draw)]
     is_known = _is_telling(nodes, count)
     least_w = 0.0 if is_known else blocks.least(0, count, 0.5 * plates.most_wh)
-    return Tank(spread[0], spread[1] * taps, band_wh, len(opened), is_known, least_w)
+    return SeenTank(spread[0], spread[1] * taps, band_wh, len(opened), is_known, least_w)
 
 
 def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates) -> tuple[list[int], dict[int, float]]:
@@ -185,7 +185,7 @@ def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates)
     return sorted(level), level
 
 
-class _Blocks(NamedTuple):
+class _TankBlocks(NamedTuple):
     """The tank by blocks of ten minutes."""
 
     plates: TankPlates

@@ -34,7 +34,7 @@ class Sky(NamedTuple):
     hidden_part: float
 
 
-class Blocks(NamedTuple):
+class ClearnessBlocks(NamedTuple):
     """Clearness by blocks of five minutes: seen, or at least that; where there is sun; which class before it."""
 
     clearness: Floats
@@ -85,7 +85,9 @@ def _line(x: Floats, y: Floats, weight: Floats) -> tuple[float, float]:
     return slope, level - slope * middle
 
 
-def blocks_of(step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: Sky) -> Blocks:
+def blocks_of(
+    step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: Sky
+) -> ClearnessBlocks:
     """Return the clearness block by block."""
     size = max(1, round(BLOCK_S / step_s))
     count = len(net_w) // size
@@ -99,7 +101,7 @@ def blocks_of(step_s: float, began: float, net_w: Floats, throttled: Flags, hous
     clearness = np.clip(gross.sum(axis=1) / np.maximum(full.sum(axis=1), 1.0), 0.0, CLEAREST)
     day = np.floor((began + np.arange(count) * size * step_s) / DAY_S)
     seen = sunlit & ~hidden
-    return Blocks(clearness, seen, sunlit, _kinds(clearness, seen, day, round(BEFORE_S / BLOCK_S)), day)
+    return ClearnessBlocks(clearness, seen, sunlit, _kinds(clearness, seen, day, round(BEFORE_S / BLOCK_S)), day)
 
 
 def _kinds(clearness: Floats, seen: Flags, day: Floats, length: int) -> Floats:
@@ -167,7 +169,7 @@ def paths(
     return np.where(throttled, offered, seen)
 
 
-def _flicker(ratio: Floats, clearness: Floats, blocks: Blocks, draw: np.random.Generator) -> Floats:
+def _flicker(ratio: Floats, clearness: Floats, blocks: ClearnessBlocks, draw: np.random.Generator) -> Floats:
     """Return what clouds do within each block (mean 1): as in a block that was seen and is about as clear.
 
     Short dips matter to a drain limit, which trips within a minute.
@@ -187,7 +189,7 @@ def _flicker(ratio: Floats, clearness: Floats, blocks: Blocks, draw: np.random.G
     return shapes.reshape(members, -1)
 
 
-def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:
+def _drawn(blocks: ClearnessBlocks, members: int, draw: np.random.Generator) -> Floats:
     tables = {}
     for kind in (-1.0, *range(len(CLASSES) + 1)):
         here = blocks.sunlit & (blocks.kind == kind) if kind >= 0 else blocks.sunlit
@@ -214,7 +216,7 @@ def _drawn(blocks: Blocks, members: int, draw: np.random.Generator) -> Floats:
     return found
 
 
-def _persistence(score: Floats, blocks: Blocks) -> float:
+def _persistence(score: Floats, blocks: ClearnessBlocks) -> float:
     """Return the correlation of the scores of one block with the next."""
     both = blocks.seen[1:] & blocks.seen[:-1] & (blocks.day[1:] == blocks.day[:-1])
     if both.sum() < 50:
@@ -223,7 +225,7 @@ def _persistence(score: Floats, blocks: Blocks) -> float:
     return float(np.clip(np.corrcoef(one, other)[0, 1], 0.5, 0.98))
 
 
-def _hidden_runs(blocks: Blocks) -> Iterator[tuple[int, int, tuple[int, int]]]:
+def _hidden_runs(blocks: ClearnessBlocks) -> Iterator[tuple[int, int, tuple[int, int]]]:
     """Yield each run of hidden blocks, with the seen blocks before and after it of the same day (-1: none)."""
     for run in runs_of(blocks.sunlit & ~blocks.seen):
         day = blocks.day[run.begin]

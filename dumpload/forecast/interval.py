@@ -38,7 +38,7 @@ class Figure(NamedTuple):
         return (self.high - self.low) / 2.0
 
 
-class Outcome(NamedTuple):
+class ForecastOutcome(NamedTuple):
     """What came of a forecast. `hindcast`: forecast of A over what was measured, by the model alone.
 
     `from_bank`: Wh a day that the bank gave. `unseen`: part of B's heat that rests on sun nobody saw.
@@ -71,7 +71,7 @@ def sums_of(model: Model, law: Setup, run: Callable[..., Any], watch: Callable[[
     return Sums(free, a, b, never)
 
 
-def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Outcome:
+def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> ForecastOutcome:
     """Return the figures; `least_part`: half an interval of energy is no less than this part of it."""
     days = model.evidence.known.sum() * model.evidence.step_s / 86_400.0
     measured, recorded_ons = float(model.recorded.energy_wh.sum()), float(model.recorded.switch_ons.sum())
@@ -91,7 +91,7 @@ def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Ou
         "energy_wh": figure,
         "on_time_s": _figure(on_s, figure.half / max(figure.value, 1.0) * float(np.median(on_s)), 0.0),
     }
-    return Outcome(
+    return ForecastOutcome(
         figures, measured, recorded_ons, free / measured if measured > 0.0 else np.nan,
         float(np.median(total(sums.free, SWITCH_ONS))), float(np.median(total(sums.b, FROM_BANK))) / days,
         unseen_wh / max(figure.value, 1.0), days,

@@ -10,7 +10,7 @@ from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Setup
 from dumpload.core.signals import Signal
 from dumpload.forecast import bank, heater, hidden_sun
-from dumpload.forecast.evidence import Evidence, EvidenceError, Floats
+from dumpload.forecast.evidence import EvidenceError, Floats, RecordEvidence
 from dumpload.forecast.plates import Plates, plates_of
 from dumpload.forecast.sight import Sight, look
 from dumpload.forecast.step import BULK, FLOAT, RESTING, Course, Hours, Ship
@@ -35,13 +35,13 @@ class Recorded(NamedTuple):
 class Model(NamedTuple):
     """A boat and its recorded days. `ships`, `nets`, `draws`: one for each member of the ensemble."""
 
-    evidence: Evidence
+    evidence: RecordEvidence
     plates: Plates
     setup: Setup
     sight: Sight
-    monitor: bank.Monitor
+    monitor: bank.SeenMonitor
     voltage: bank.Voltage
-    tank: heater.Tank
+    tank: heater.SeenTank
     sky: hidden_sun.Sky
     recorded: Recorded
     course: Course
@@ -57,7 +57,7 @@ WRONG_SIGN = (
 )
 
 
-def build(evidence: Evidence, settings: Settings, recorded_with: Settings, *, members: int = MEMBERS) -> Model:
+def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings, *, members: int = MEMBERS) -> Model:
     """Return what the record tells of the boat; plates and place come from `settings`, A's law from `recorded_with`.
 
     Raises:
@@ -97,7 +97,7 @@ def _taps(sun: SunAt) -> Floats:
     return awake / max(1e-9, float(awake.mean()))
 
 
-def hours_of(evidence: Evidence, setup: Setup) -> Hours:
+def hours_of(evidence: RecordEvidence, setup: Setup) -> Hours:
     """Return the local time of every entry under some settings."""
     end = evidence.began + evidence.entries * evidence.step_s
     local = local_times_between(setup.schedule(), evidence.began, end)
@@ -105,7 +105,7 @@ def hours_of(evidence: Evidence, setup: Setup) -> Hours:
     return Hours(local.inside[place], local.day[place], local.day_began_at[place] - evidence.began)
 
 
-def _recorded(evidence: Evidence, sight: Sight, day: Any) -> Recorded:
+def _recorded(evidence: RecordEvidence, sight: Sight, day: Any) -> Recorded:
     hours, days = evidence.step_s / 3600.0, int(day[-1]) + 1
     on = evidence.relay > 0.5
     begun = np.concatenate([[False], on[1:] & ~on[:-1]]) & evidence.known
@@ -115,8 +115,9 @@ def _recorded(evidence: Evidence, sight: Sight, day: Any) -> Recorded:
 
 
 def _course(
-    evidence: Evidence, sight: Sight, monitor: bank.Monitor, voltage: bank.Voltage, tank: heater.Tank, day: Any
-) -> Course:
+    evidence: RecordEvidence, sight: Sight, monitor: bank.SeenMonitor, voltage: bank.Voltage, tank: heater.SeenTank,
+    day: Any,
+) -> Course:  # fmt: skip
     substeps, amps, found = max(1, round(evidence.step_s / STEP_S)), sight.amps, sight.charger
     after = RESTING if math.isnan(found.float_v) else FLOAT
     stage = np.where(found.absorbing, BULK, np.where(found.floating | found.resting, after, -1)).astype(np.int64)
@@ -145,7 +146,7 @@ def _course(
     )
 
 
-def _unexplained(monitor: bank.Monitor, amps: Floats, step_s: float) -> Floats:
+def _unexplained(monitor: bank.SeenMonitor, amps: Floats, step_s: float) -> Floats:
     """Return the charge (percent, in each entry) that the bank gained or lost beyond what its current explains."""
     per_ah = np.where(amps > 0, monitor.counting.in_per_ah, monitor.counting.out_per_ah)
     extra = np.gradient(monitor.charge) - per_ah * amps * step_s / 3600.0
@@ -160,8 +161,9 @@ def _smoothed(values: Floats, width: int) -> Floats:
 
 
 def _ship(
-    plates: Plates, sight: Sight, monitor: bank.Monitor, voltage: bank.Voltage, tank: heater.Tank, evidence: Evidence
-) -> Ship:
+    plates: Plates, sight: Sight, monitor: bank.SeenMonitor, voltage: bank.Voltage, tank: heater.SeenTank,
+    evidence: RecordEvidence,
+) -> Ship:  # fmt: skip
     found = sight.charger
     return Ship(
         absorption_v=found.absorption_v,
@@ -191,7 +193,7 @@ def _ship(
 
 
 def _varied(
-    ship: Ship, monitor: bank.Monitor, tank: heater.Tank, sight: Sight, plates: Plates, members: int
+    ship: Ship, monitor: bank.SeenMonitor, tank: heater.SeenTank, sight: Sight, plates: Plates, members: int
 ) -> tuple[tuple[Ship, ...], tuple[Floats, ...]]:
     """Return the ship of every member, each different by what the record leaves open."""
     draw = np.random.default_rng(11)
@@ -213,7 +215,7 @@ def _varied(
     return tuple(ships), tuple(draws)
 
 
-def _draw_factor(tank: heater.Tank, plates: heater.TankPlates, place: float, normal: float) -> float:
+def _draw_factor(tank: heater.SeenTank, plates: heater.TankPlates, place: float, normal: float) -> float:
     """Return by what a member's draws differ; `place`: of the member, from 0 to 1.
 
     Where the tank was never seen to get hot, anything from just enough to far more may be wanted.

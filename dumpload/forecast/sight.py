@@ -6,7 +6,7 @@ import numpy as np
 
 from dumpload.core.signals import Signal
 from dumpload.forecast import charger, heater
-from dumpload.forecast.evidence import Evidence, EvidenceError, Floats
+from dumpload.forecast.evidence import EvidenceError, Floats, RecordEvidence
 from dumpload.forecast.plates import Plates
 from dumpload.forecast.sun import SunAt, sun_at
 
@@ -30,7 +30,7 @@ class Sight(NamedTuple):
     house_w: Floats
     night_w: float
     element: heater.Element
-    charger: charger.Charger
+    charger: charger.SeenCharger
     measured: bool
 
     @property
@@ -40,7 +40,7 @@ class Sight(NamedTuple):
         return amps
 
 
-def look(evidence: Evidence, plates: Plates) -> Sight:
+def look(evidence: RecordEvidence, plates: Plates) -> Sight:
     """Return what is seen.
 
     Raises:
@@ -69,7 +69,7 @@ def look(evidence: Evidence, plates: Plates) -> Sight:
     return Sight(sun, told, volts, power_w, drawn_w, net_w, house, night_w, element, found, load_w is not None)
 
 
-def _house(net_w: Floats, house_w: float, solar_w: Floats | None, found: charger.Charger) -> Floats:
+def _house(net_w: Floats, house_w: float, solar_w: Floats | None, found: charger.SeenCharger) -> Floats:
     """Return what the house takes in each entry: measured where that is possible, else its mean by night."""
     if solar_w is not None:
         return np.clip(np.nan_to_num(solar_w - net_w, nan=house_w), 0.0, None)
@@ -86,7 +86,7 @@ def filled(values: Floats) -> Floats:
     return values[good[np.maximum(place, 0)]]
 
 
-def _powers(evidence: Evidence, plates: Plates, told: Floats, sun: SunAt) -> tuple[Floats, Floats]:
+def _powers(evidence: RecordEvidence, plates: Plates, told: Floats, sun: SunAt) -> tuple[Floats, Floats]:
     """Return bus voltage and battery power; where they were not recorded, what the charge tells of them."""
     if evidence.has(POWER):
         power_w = np.where(evidence.known, np.nan_to_num(filled(evidence.signals[POWER])), 0.0)

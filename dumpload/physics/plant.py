@@ -153,7 +153,7 @@ class BankFlows(NamedTuple):
     charging_loss_w: float
 
 
-class Tank(NamedTuple):
+class TankFlows(NamedTuple):
     """The tank after a step: its temperature, what it kept, lost and gave (mean W), and litres drawn warm enough."""
 
     celsius: float
@@ -175,7 +175,7 @@ class Flows(NamedTuple):
     element_w: float
     bus_v: float
     bank: BankFlows
-    tank: Tank
+    tank: TankFlows
     resynced: bool
 
 
@@ -265,7 +265,7 @@ def count(monitor: Monitor, state: PlantState, bus_v: float, bank_a: float, step
     return min(1.0, max(0.0, counted)), full_for_s, resynced
 
 
-def heat_tank(heater: Heater, tank_c: float, element_w: float, around: Surroundings, step_s: float) -> Tank:
+def heat_tank(heater: Heater, tank_c: float, element_w: float, around: Surroundings, step_s: float) -> TankFlows:
     """Return the tank after a step: exact for constant power and surroundings, the draw at the end of it.
 
     T(t) = Te + (T0 - Te) exp(-t UA / C) with Te = Ta + P / UA.
@@ -280,7 +280,7 @@ def heat_tank(heater: Heater, tank_c: float, element_w: float, around: Surroundi
     cooled_c, warm_l = draw(heater, heated_c, around)
     stored_w = heater.capacity_j_k * (cooled_c - tank_c) / step_s
     drawn_w = heater.capacity_j_k * (heated_c - cooled_c) / step_s
-    return Tank(cooled_c, stored_w, loss_w, drawn_w, warm_l)
+    return TankFlows(cooled_c, stored_w, loss_w, drawn_w, warm_l)
 
 
 def draw(heater: Heater, tank_c: float, around: Surroundings) -> tuple[float, float]:

@@ -12,7 +12,7 @@ DAY_S = 86_400.0
 WEEK_DAYS = 7
 
 
-class Limits(NamedTuple):
+class SearchLimits(NamedTuple):
     """What no proposal may go beyond. `lowest_percent`: true charge while on. `operations`: switch-ons a day."""
 
     lowest_percent: float = 0.0
@@ -67,7 +67,7 @@ def score(sums: Floats, never: Floats, days: Flags, known_s: Floats) -> Score:
     return Score(*(float(np.median(one[:, days].sum(axis=1))) / count for one in columns))
 
 
-def keeps_to(limits: Limits, sums: Floats, known_s: Floats) -> bool:
+def keeps_to(limits: SearchLimits, sums: Floats, known_s: Floats) -> bool:
     """Return whether settings run the heater, and keep to the limits on all days, in all but one in twenty members."""
     if not np.median(sums[..., SWITCH_ONS].sum(axis=1)):
         return False

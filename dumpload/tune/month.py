@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from dumpload.forecast.evidence import Floats
-from dumpload.forecast.interval import Figure, Outcome, Sums
+from dumpload.forecast.interval import Figure, ForecastOutcome, Sums
 from dumpload.forecast.model import Recorded
 from dumpload.forecast.step import ENERGY, SWITCH_ONS
 from dumpload.tune.aims import DAY_S, Halves, caught, hot
@@ -35,7 +35,7 @@ class Player(NamedTuple):
     """
 
     sums: Sums
-    outcome: Outcome
+    outcome: ForecastOutcome
     unseen_drains: bool = False
 
 

@@ -15,7 +15,7 @@ from dumpload.forecast.step import Hours
 RUNS_A_GROUP = 16
 
 
-class Played(NamedTuple):
+class PlayedLaws(NamedTuple):
     """The daily sums (member, day, column) by the law's number; `whole`: of all laws that were asked for."""
 
     sums: dict[int, Floats]
@@ -31,7 +31,7 @@ def play_all(
     substeps: int | None = None,
     threads: int | None = None,
     watch: Callable[[float], None] = lambda _part: None,
-) -> Played:
+) -> PlayedLaws:
     """Play every law; an interrupt ends it with those that are finished.
 
     `run`: the compiled step, which lets threads run side by side. The first law is played first. `substeps`: as for
@@ -55,4 +55,4 @@ def play_all(
     finally:
         pool.shutdown(cancel_futures=True)
     finished = [(task.result(), group) for task, group in tasks.items() if task.done() and not task.cancelled()]
-    return Played({law: sums[at] for sums, group in finished for at, law in enumerate(group)}, whole)
+    return PlayedLaws({law: sums[at] for sums, group in finished for at, law in enumerate(group)}, whole)

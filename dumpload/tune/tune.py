@@ -14,11 +14,11 @@ from dumpload.forecast.gates import Trust
 from dumpload.forecast.model import MEMBERS, Model, build
 from dumpload.forecast.step import compiled_sail
 from dumpload.records.record import ReadLog, Record
-from dumpload.tune.aims import Halves, Limits, Score, halves_of, keeps_to, score
+from dumpload.tune.aims import Halves, Score, SearchLimits, halves_of, keeps_to, score
 from dumpload.tune.choose import FEWEST, Choice, Pick, choose, front
 from dumpload.tune.grid import Candidate, bounds_of, candidates, distance
 from dumpload.tune.month import Month, Player, difference, differs, month
-from dumpload.tune.play import Played, play_all
+from dumpload.tune.play import PlayedLaws, play_all
 
 SETTINGS = 200
 # Where fewer proposals than wanted differ from today's settings, this many others are looked at.
@@ -57,11 +57,11 @@ class Tuning(NamedTuple):
     which of these nothing else beats.
     """
 
-    verdict: gates.Verdict
+    verdict: gates.Judgement
     now: Told | None = None
     proposals: tuple[Told, ...] = ()
     as_good: tuple[str, ...] = ()
-    limits: Limits = Limits()
+    limits: SearchLimits = SearchLimits()
     asked: int = 0
     tried: int = 0
     within: int = 0
@@ -80,7 +80,7 @@ class Bench(NamedTuple):
     halves: Halves
     base: interval.Sums
     least_part: float
-    limits: Limits
+    limits: SearchLimits
     is_as_recorded: bool
 
     def player(self, law: Setup, sums: Floats) -> Player:
@@ -90,7 +90,7 @@ class Bench(NamedTuple):
         unseen = interval.trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
         return Player(of_one, outcome, unseen)
 
-    def verdict(self, candidate: Candidate, player: Player) -> gates.Verdict:
+    def verdict(self, candidate: Candidate, player: Player) -> gates.Judgement:
         """Return whether the record can judge these settings."""
         return gates.verdict(self.model, candidate.law, player.outcome, self.least_part)
 
@@ -101,7 +101,7 @@ def tune(
     recorded_with: Settings,
     log: ReadLog,
     *,
-    limits: Limits = Limits(),  # noqa: B008  (a tuple)
+    limits: SearchLimits = SearchLimits(),  # noqa: B008  (a tuple)
     count: int = SETTINGS,
     members: int = MEMBERS,
     run: Callable[..., Any] | None = None,
@@ -119,7 +119,7 @@ def tune(
     try:
         model = build(gather(record.read(log)), settings, recorded_with, members=members)
     except EvidenceError as error:
-        return Tuning(gates.Verdict("refused", (f"{error}.",)))
+        return Tuning(gates.Judgement("refused", (f"{error}.",)))
     watch(BUILT)
     sail = run or compiled_sail(say)
     today = Candidate(settings, controller_setup(settings))
@@ -138,14 +138,14 @@ def _scaled(watch: Callable[[float], None], begin: float, end: float) -> Callabl
     return lambda part: watch(begin + (end - begin) * part)
 
 
-def _bench(model: Model, today: Candidate, limits: Limits, run: Callable[..., Any]) -> Bench:
+def _bench(model: Model, today: Candidate, limits: SearchLimits, run: Callable[..., Any]) -> Bench:
     base = interval.sums_of(model, today.law, run, lambda _part: None)
     least_part = least_part_of(model.evidence.has)
     return Bench(model, halves_of(model), base, least_part, limits, today.law == model.setup)
 
 
 def _judged(
-    bench: Bench, chosen: Sequence[Candidate], played: Played, today: Player, verdict: gates.Verdict, count: int
+    bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws, today: Player, verdict: gates.Judgement, count: int
 ) -> Tuning:
     halves, never = bench.halves, bench.base.never
     within = _within(bench, chosen, played)
@@ -195,7 +195,7 @@ def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told,
     return tuple(proposals), tuple(as_good)
 
 
-def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[int, gates.Verdict]:
+def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.Judgement]:
     """Return the numbers of the settings that keep to the limits and that the record can judge."""
     found = {}
     for number, sums in sorted(played.sums.items()):
@@ -207,7 +207,7 @@ def _within(bench: Bench, chosen: Sequence[Candidate], played: Played) -> dict[i
 
 
 def _told(
-    bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.Verdict
+    bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.Judgement
 ) -> Told:
     player = bench.player(candidate.law, sums)
     recorded, halves = bench.model.recorded, bench.halves
