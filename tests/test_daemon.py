@@ -117,7 +117,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorded]:
 
     class Stand:
         def __init__(self, *arguments: Any, **more: Any) -> None:
-            recorded.given = SimpleNamespace(settings=arguments[0], relay=arguments[1], voice=arguments[2], **more)
+            recorded.given = SimpleNamespace(settings=arguments[0], relay=arguments[1], **more)
             recorded.trace.append("service")
             self.control = SimpleNamespace(recorder=None, state_file=StateFile({}))
 
@@ -136,7 +136,7 @@ def stand_in(monkeypatch: pytest.MonkeyPatch) -> Iterator[Recorded]:
                 raise recorded.fault
             for number in (signal.SIGTERM, signal.SIGINT):
                 os.kill(os.getpid(), number)
-            recorded.given.voice.log.info("last", text="the last word")
+            recorded.given.log.info("last", text="the last word")
             return recorded.code
 
     monkeypatch.setattr("dumpload.daemon.service.Service", Stand)
