@@ -15,7 +15,7 @@ from dumpload.history.file import HistoryFile
 from dumpload.history.schema import Boot, Entry, RowKind
 from dumpload.history.writer import HistoryOptions, HistoryWriter
 
-FAST = HistoryOptions(retain_days=36_500, max_size_mb=200, batch_s=0.002, retry_s=0.01)
+FAST = HistoryOptions(retain_days=36_500, max_size_mb=10_000, batch_s=0.002, retry_s=0.01)
 
 ROWS_AT_ONCE = 20
 LONG = "x" * 1000

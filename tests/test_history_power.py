@@ -12,12 +12,14 @@ import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
 import pytest
 from histories import NOON, batch, change, is_whole, open_file, rows, sample, sequences, start
 
 from dumpload.history.file import HistoryFile
+from dumpload.history.reader import HistoryError
 from dumpload.history.schema import RowKind
 from dumpload.history.writer import BATCH_S
 
@@ -129,6 +131,32 @@ def found_after(path: Path, database: bytes, journal: bytes) -> None:
     file.write(batch(change(16)), durable=True)
     file.close()
     assert sequences(path)[-2:] == [("next", 0), ("next", 16)]
+
+
+def test_a_reader_that_comes_before_the_next_start_takes_back_what_was_cut_off(tmp_path: Path, cut: Cut) -> None:
+    """Read past the journal there was a row twice, and another time no database at all."""
+    path = tmp_path / "history.sqlite3"
+    path.write_bytes(cut.amid)
+    Path(f"{path}-journal").write_bytes(cut.journal)
+    assert [row.sequence for row in rows(path)] == [0, *range(16, 501)]
+    assert {row.value for row in rows(path)[1:485]} == {98.0}
+    assert is_whole(path)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs root to become another user")
+def test_a_reader_that_may_not_write_says_what_takes_it_back(cut: Cut) -> None:
+    with TemporaryDirectory() as folder:
+        path = Path(folder, "history.sqlite3")
+        path.write_bytes(cut.amid)
+        Path(f"{path}-journal").write_bytes(cut.journal)
+        Path(folder).chmod(0o755)
+        os.seteuid(65_534)
+        try:
+            with pytest.raises(HistoryError, match=r"cut off in the middle of a commit.*sudo.*start of the daemon"):
+                rows(path)
+        finally:
+            os.seteuid(0)
+        assert path.read_bytes() == cut.amid
 
 
 PAGE = 4096

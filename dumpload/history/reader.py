@@ -154,18 +154,47 @@ def _marks(database: sqlite3.Connection) -> list[int]:
 def _connect(path: Path) -> sqlite3.Connection:
     """Open read-only. What the first version of the program left, in WAL mode, is read as a file at rest."""
     address = path.absolute().as_uri()
-    database = sqlite3.connect(f"{address}?mode=ro", uri=True, timeout=PATIENCE_S, isolation_level=None)
+    database = _open_address(f"{address}?mode=ro")
     try:
         database.execute("PRAGMA schema_version").fetchone()
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as error:
         database.close()
-        if Path(f"{path}-wal").exists():
+        if error.sqlite_errorcode == sqlite3.SQLITE_BUSY or Path(f"{path}-wal").exists():
             raise
-        return sqlite3.connect(f"{address}?immutable=1", uri=True, isolation_level=None)
+        if _is_cut_off(path):
+            _take_back(path, address)
+            return _open_address(f"{address}?mode=ro")
+        return _open_address(f"{address}?immutable=1")
     except _DAMAGED:
         database.close()
         raise
     return database
+
+
+def _open_address(address: str) -> sqlite3.Connection:
+    return sqlite3.connect(address, uri=True, timeout=PATIENCE_S, isolation_level=None)
+
+
+def _is_cut_off(path: Path) -> bool:
+    """Return whether there is a journal of a commit that did not end."""
+    journal = Path(f"{path}-journal")
+    return journal.is_file() and journal.stat().st_size > 0
+
+
+def _take_back(path: Path, address: str) -> None:
+    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would.
+
+    Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at all.
+    """
+    with closing(_open_address(f"{address}?mode=rw")) as database:
+        try:
+            database.execute("PRAGMA schema_version").fetchone()
+        except sqlite3.OperationalError as error:
+            message = (
+                f"{path}: it was cut off in the middle of a commit: expected a user who may write it (sudo), "
+                f"or a start of the daemon first ({error})"
+            )
+            raise HistoryError(message) from error
 
 
 def _read(path: Path, database: sqlite3.Connection, since: float) -> Iterator[HistoryRow]:
