@@ -143,6 +143,7 @@ def test_topics_and_pointers_are_bounded() -> None:
     heard = survey({}, *((f"t/{number}", 1) for number in range(MOST_TOPICS + 5)))
     assert (len(heard.topics), heard.uncounted) == (MOST_TOPICS, 5)
     assert len(leaves_of({str(number): number for number in range(500)})) == MOST_POINTERS
+    assert leaves_of([[[[[[["too deep"]]]]]], 1]) == {"/1": 1}
 
 
 json_values = st.recursive(
