@@ -111,7 +111,7 @@ class Driven:
 
     @property
     def words(self) -> str:
-        return " ".join(str(self.say("document.body.innerText")).split())
+        return " ".join(str(self.say("document.body?.innerText ?? ''")).split())
 
     def picture(self, png: Path, *, whole: bool = True) -> None:
         taken = self._call("Page.captureScreenshot", captureBeyondViewport=whole)
