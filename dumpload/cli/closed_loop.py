@@ -12,11 +12,6 @@ if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.records.record import TableFormat
 
-WITHOUT_EXTRA = (
-    "replay --closed-loop: expected the extra `study` to be installed: pip install 'dumpload[study]' "
-    "({name} is missing)"
-)
-
 
 def run_closed_loop(
     args: argparse.Namespace, form: "TableFormat", settings: "Settings", recorded_with: "Settings"
@@ -26,8 +21,7 @@ def run_closed_loop(
         from dumpload.forecast.closed_loop import forecast
         from dumpload.forecast.document import forecast_document, forecast_text
     except ModuleNotFoundError as error:
-        console.fail(args, WITHOUT_EXTRA.format(name=error.name))
-        return console.USAGE
+        return console.fail_without(args, "replay --closed-loop", "study", error)
     from dumpload.records.open import open_record
     from dumpload.records.record import ReadLog, RecordError
 

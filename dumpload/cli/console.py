@@ -36,6 +36,18 @@ def load(args: argparse.Namespace) -> "tuple[Path, Settings]":
     return path, load_settings(path, os.environ, args.sets)
 
 
+def load_file(file: str) -> "tuple[Path, Settings]":
+    """Return the settings in a file that an option names, and the file.
+
+    Raises:
+        ConfigError: there are none, or they are wrong.
+    """
+    from dumpload.config.model import load_settings
+
+    path = find_config(file, os.environ).resolve()
+    return path, load_settings(path, os.environ)
+
+
 def say(text: str) -> None:
     """Print to standard output."""
     sys.stdout.write(printable(text, lines=True) + "\n")
@@ -59,6 +71,13 @@ def fail(args: argparse.Namespace, reason: str) -> None:
     say_error(reason)
     if getattr(args, "json", False):
         say(json.dumps({"error": reason}))
+
+
+def fail_without(args: argparse.Namespace, what: str, extra: str, error: ModuleNotFoundError) -> int:
+    """Print that an extra is missing, and how to install it; return the exit code."""
+    install = f"pip install 'dumpload[{extra}]'"
+    fail(args, f"{what}: expected the extra `{extra}` to be installed: {install} ({error.name} is missing)")
+    return USAGE
 
 
 def named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterator[Named]:

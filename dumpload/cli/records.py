@@ -9,11 +9,13 @@ from datetime import tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dumpload.cli import console
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from dumpload.config.model import Settings
     from dumpload.records.record import TableFormat
 
 _NAMES = {signal_name(signal): signal for signal in Signal}
@@ -41,8 +43,22 @@ def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--sort", action="store_true", help="sort rows by time (reads the whole file into memory)")
 
 
-def table_format(args: argparse.Namespace, timezone: str | None = None) -> "TableFormat":
-    """Return how the record is written; `timezone`: that of the settings, for times of which nobody says the zone.
+def recorded_settings(args: argparse.Namespace, settings: "Settings") -> "Settings":
+    """Return the settings that a record was made under: those of --recorded-with, else the same.
+
+    Raises:
+        ConfigError: there are none in the file, or they are wrong.
+    """
+    return settings if args.recorded_with is None else console.load_file(args.recorded_with)[1]
+
+
+def _own_zone(settings: "Settings") -> str | None:
+    """Return the time zone, if the settings name one."""
+    return settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
+
+
+def table_format(args: argparse.Namespace, settings: "Settings | None" = None) -> "TableFormat":
+    """Return how the record is written; the zone of the settings holds for times of which nobody says it.
 
     Raises:
         ConfigError: the column map is none.
@@ -53,6 +69,7 @@ def table_format(args: argparse.Namespace, timezone: str | None = None) -> "Tabl
     said = read_column_map(args.column_map, _MAPPED) if args.column_map else {}
     scaling = {signal: scale for signal, _unit, scale in args.units if scale is not None}
     zone, note = args.timezone or said.get("timezone"), ""
+    timezone = None if settings is None else _own_zone(settings)
     if zone is None and timezone is not None:
         zone, note = (
             _zone(timezone),

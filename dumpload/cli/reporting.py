@@ -1,7 +1,6 @@
 """The commands `replay` and `report`: what the relay would have done, and what it did."""
 
 import argparse
-import os
 import sys
 import time
 from collections.abc import Sequence
@@ -11,9 +10,8 @@ from typing import TYPE_CHECKING
 from dumpload.cli import console
 from dumpload.cli.periods import add_period_arguments, period_of
 from dumpload.cli.progress import Bar
-from dumpload.cli.records import add_record_arguments, table_format
+from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
 from dumpload.cli.rerun import rerun_words, without_secrets
-from dumpload.config.layers import find_config
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
@@ -68,7 +66,7 @@ def run_replay(args: argparse.Namespace) -> int:
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
-                args.log, table_format(args, _zone_of(settings)), chosen, judge_contact=args.judge_contact,
+                args.log, table_format(args, settings), chosen, judge_contact=args.judge_contact,
                 watch=bar.watch, say=bar.say, observers=day_logs,
             )  # fmt: skip
     except RecordError as error:
@@ -89,8 +87,7 @@ def run_replay(args: argparse.Namespace) -> int:
 def _replay_closed_loop(args: argparse.Namespace, settings: "Settings") -> int:
     from dumpload.cli.closed_loop import run_closed_loop
 
-    recorded_with = next(iter(_others([args.recorded_with]).values())) if args.recorded_with else settings
-    return run_closed_loop(args, table_format(args, _zone_of(settings)), settings, recorded_with)
+    return run_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
 
 
 def run_report(args: argparse.Namespace) -> int:
@@ -128,16 +125,8 @@ def _with_sets(args: argparse.Namespace, path: Path) -> str:
     return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
 
 
-def _zone_of(settings: "Settings") -> str | None:
-    """Return the time zone, if the settings name one."""
-    return settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
-
-
 def _others(files: Sequence[str]) -> "dict[str, Settings]":
-    from dumpload.config.model import load_settings
-
-    found = [find_config(file, os.environ).resolve() for file in files]
-    return {str(path): load_settings(path, os.environ) for path in found}
+    return {str(path): settings for path, settings in map(console.load_file, files)}
 
 
 def _wants_pictures(args: argparse.Namespace) -> bool:

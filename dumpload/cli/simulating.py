@@ -8,9 +8,6 @@ from dumpload.cli import console
 from dumpload.cli.progress import Bar
 
 _MOST_YEARS = 1000
-WITHOUT_EXTRA = (
-    "simulate: expected the extra `solar` to be installed: pip install 'dumpload[solar]' ({name} is missing)"
-)
 
 
 def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,8 +43,7 @@ def run_simulation(args: argparse.Namespace) -> int:
         from dumpload.simulate.engine import compiled_steps
         from dumpload.simulate.weather import WeatherError
     except ModuleNotFoundError as error:
-        console.fail(args, WITHOUT_EXTRA.format(name=error.name))
-        return console.USAGE
+        return console.fail_without(args, "simulate", "solar", error)
     try:
         # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
         with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:

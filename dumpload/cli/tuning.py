@@ -2,14 +2,13 @@
 
 import argparse
 import math
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dumpload.cli import console
 from dumpload.cli.progress import Bar
-from dumpload.cli.records import add_record_arguments, table_format
+from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
 from dumpload.cli.rerun import rerun_words
 
 if TYPE_CHECKING:
@@ -18,7 +17,6 @@ if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.tune.tune import Tuning
 
-WITHOUT_EXTRA = "dumpload tune: expected the extra `study` to be installed: pip install 'dumpload[study]'"
 MOST_SETTINGS, MOST_MEMBERS, MOST_OPERATIONS, FULL_PERCENT = 5000, 64, 1000.0, 100.0
 # As `tune.tune.SETTINGS` and `forecast.model.MEMBERS` have them; those load numpy, and every command builds the parser.
 SETTINGS, MEMBERS = 200, 16
@@ -46,13 +44,12 @@ def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
 def run_tune(args: argparse.Namespace) -> int:
     """Search, show and write; 1 if the record is refused or nothing keeps to the limits, 130 if it was interrupted."""
     path, settings = console.load(args)
-    recorded_with = _recorded_with(args, settings)
+    recorded_with = recorded_settings(args, settings)
     _refuse_written(args)
     try:
         found = _search(args, settings, recorded_with)
     except ModuleNotFoundError as error:
-        console.fail(args, f"{WITHOUT_EXTRA} ({error.name} is missing)")
-        return console.USAGE
+        return console.fail_without(args, "dumpload tune", "study", error)
     except KeyboardInterrupt:
         console.say_error("interrupted; there is nothing to show yet")
         return console.INTERRUPTED
@@ -75,12 +72,11 @@ def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Sett
     from dumpload.tune.aims import SearchLimits
     from dumpload.tune.tune import READ, tune
 
-    timezone = settings.permissive.timezone if "timezone" in settings.permissive.model_fields_set else None
     limits = SearchLimits(args.lowest_charge, args.operations_per_day)
     try:
         with Bar(sys.stderr, "tune") as bar:
             return tune(
-                open_record(args.log, table_format(args, timezone), settings), settings, recorded_with,
+                open_record(args.log, table_format(args, settings), settings), settings, recorded_with,
                 ReadLog(lambda part: bar.watch(READ * part)), limits=limits,
                 count=args.settings, members=args.members, watch=bar.watch, say=bar.say,
             )  # fmt: skip
@@ -88,15 +84,6 @@ def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Sett
         console.fail(args, str(error))
         sys.stderr.write(rerun_words(args.words, error.options))
         return None
-
-
-def _recorded_with(args: argparse.Namespace, settings: "Settings") -> "Settings":
-    from dumpload.config.layers import find_config
-    from dumpload.config.model import load_settings
-
-    if args.recorded_with is None:
-        return settings
-    return load_settings(find_config(args.recorded_with, os.environ).resolve(), os.environ)
 
 
 def _refuse_written(args: argparse.Namespace) -> None:
