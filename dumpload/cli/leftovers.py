@@ -3,11 +3,13 @@
 import asyncio
 import secrets
 import time
+from collections.abc import Iterable
 
 from dumpload.config.model import Settings
 from dumpload.config.to_mqtt import link_options
-from dumpload.mqtt import Listener, Message, Subscription
+from dumpload.mqtt import Message, Subscription
 from dumpload.mqtt.link import Link
+from dumpload.mqtt.visit import Visitor, visiting
 
 ANSWER_S = 5.0
 # How long retained messages may take to come after the subscription is acknowledged (our choice, no source).
@@ -18,31 +20,17 @@ class ForgetError(Exception):
     """The broker cannot be reached, or the instance is alive; the message says which."""
 
 
-class _Leftovers(Listener):
+class _Leftovers(Visitor):
     """Takes the retained messages that the broker has."""
 
     def __init__(self) -> None:
+        super().__init__("it does not answer")
         self.payloads: dict[str, bytes] = {}
-        self.up = asyncio.Event()
-        self.trouble = "it does not answer"
 
     def on_message(self, message: Message) -> None:
         """Keep what is retained; an empty one clears."""
         if message.retained:
             self.payloads[message.topic] = message.payload
-
-    def on_up(self) -> None:
-        """Every subscription is acknowledged."""
-        self.up.set()
-
-    def on_down(self, reason: str, retry_s: float) -> None:
-        """Keep the reason, in case no answer ever comes."""
-        del retry_s
-        self.trouble = reason
-
-    def on_callback_error(self, error: Exception) -> None:
-        """Keep the reason."""
-        self.trouble = repr(error)
 
 
 async def leftovers(settings: Settings, base: str, *, clear: bool = False) -> dict[str, bytes]:
@@ -58,24 +46,24 @@ async def leftovers(settings: Settings, base: str, *, clear: bool = False) -> di
         will=None,
         subscriptions=(Subscription(f"{base}/#", 1, retained=True),),
     )
-    link = Link(own, found, time.monotonic)
-    running = asyncio.create_task(link.run())
     try:
-        async with asyncio.timeout(ANSWER_S):
-            await found.up.wait()
-        await _settle(link)
-        if clear:
-            for topic in found.payloads:
-                link.publish(topic, "", qos=1, retain=True)
+        async with visiting(own, found) as link:
+            async with asyncio.timeout(ANSWER_S):
+                await found.up.wait()
             await _settle(link)
-        await link.close(ANSWER_S)
+            if clear:
+                await _clear(link, found.payloads)
+            await link.close(ANSWER_S)
     except TimeoutError:
         msg = f"{options.host}:{options.port}: expected a broker that answers: {found.trouble}"
         raise ForgetError(msg) from None
-    finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
     return found.payloads
+
+
+async def _clear(link: Link, topics: Iterable[str]) -> None:
+    for topic in topics:
+        link.publish(topic, "", qos=1, retain=True)
+    await _settle(link)
 
 
 async def _settle(link: Link) -> None:

@@ -7,13 +7,12 @@ broker need not say that it drops what somebody may not publish: on MQTT 5 most 
 import asyncio
 import contextlib
 import secrets
-import time
 from typing import NamedTuple
 
 from dumpload.commissioning.collect import ANSWER_S
 from dumpload.commissioning.live import Outcome, Step
-from dumpload.mqtt import LinkOptions, Listener, Message, Subscription
-from dumpload.mqtt.link import Link
+from dumpload.mqtt import LinkOptions, Message, Subscription
+from dumpload.mqtt.visit import Visitor, visiting
 
 # How long the broker may take to hand our own message back, and what it keeps of a daemon.
 ECHO_S = 2.0
@@ -30,13 +29,14 @@ class Rights(NamedTuple):
     is_up: bool
 
 
-class _Probe(Listener):
+class _Probe(Visitor):
     """Takes what the broker says."""
 
     def __init__(self, status: str, presence: str) -> None:
+        super().__init__()
         self._status, self._presence = status, presence
-        self.up, self.answered, self.failed = asyncio.Event(), asyncio.Event(), asyncio.Event()
-        self.trouble = self.refused = ""
+        self.answered, self.failed = asyncio.Event(), asyncio.Event()
+        self.refused = ""
         self.is_up = False
 
     def on_message(self, message: Message) -> None:
@@ -45,12 +45,8 @@ class _Probe(Listener):
         elif message.topic == self._status and not message.retained and not message.payload:
             self.answered.set()
 
-    def on_up(self) -> None:
-        self.up.set()
-
     def on_down(self, reason: str, retry_s: float) -> None:
-        del retry_s
-        self.trouble = reason
+        super().on_down(reason, retry_s)
         self.failed.set()
 
     def on_fault(self, part: str, words: str) -> None:
@@ -58,7 +54,7 @@ class _Probe(Listener):
         self.refused = words
 
     def on_callback_error(self, error: Exception) -> None:
-        self.trouble = repr(error)
+        super().on_callback_error(error)
         self.failed.set()
 
 
@@ -76,9 +72,7 @@ async def _try(options: LinkOptions, status: str, presence: str, wanted: tuple[S
     probe = _Probe(status, presence)
     # A name of its own: a second client with the daemon's would throw it out.
     own_id = f"{options.client_id}-check-{secrets.token_hex(4)}"
-    link = Link(options._replace(client_id=own_id, subscriptions=wanted, will=None), probe, time.monotonic)
-    running = asyncio.create_task(link.run())
-    try:
+    async with visiting(options._replace(client_id=own_id, subscriptions=wanted, will=None), probe) as link:
         if not await _first(probe.up, probe.failed, within_s=ANSWER_S):
             return Rights(probe.trouble or "it does not answer", "", echoed=False, is_up=False)
         await asyncio.sleep(0.2)  # what it keeps comes right after the subscription
@@ -86,9 +80,6 @@ async def _try(options: LinkOptions, status: str, presence: str, wanted: tuple[S
             link.publish_acked(status, "")
             await _first(probe.answered, probe.failed, within_s=ECHO_S)
         await link.close(1.0)
-    finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
     return Rights("", probe.refused, echoed=probe.answered.is_set(), is_up=probe.is_up)
 
 

@@ -9,8 +9,8 @@ import time
 from collections.abc import Callable
 
 from dumpload.commissioning.survey import Arrived, Survey
-from dumpload.mqtt import LinkOptions, Listener, Message, Subscription
-from dumpload.mqtt.link import Link
+from dumpload.mqtt import LinkOptions, Message, Subscription
+from dumpload.mqtt.visit import Visitor, visiting
 
 EVERY_TOPIC = "#"
 # How long a broker may take to answer.
@@ -21,31 +21,17 @@ class NoBrokerError(Exception):
     """The broker cannot be reached, or refuses; the message says which, and why."""
 
 
-class _Ear(Listener):
+class _Ear(Visitor):
     """Takes what the link says."""
 
     def __init__(self, survey: Survey) -> None:
+        super().__init__()
         self._survey = survey
-        self.up = asyncio.Event()
-        self.trouble = ""
 
     def on_message(self, message: Message) -> None:
         """Hand a message to the survey, with the time of its arrival."""
         arrived = Arrived(message.topic, message.payload, message.retained, time.monotonic(), time.time())
         self._survey.take(arrived)
-
-    def on_up(self) -> None:
-        """Every subscription is acknowledged."""
-        self.up.set()
-
-    def on_down(self, reason: str, retry_s: float) -> None:
-        """Keep the reason, in case no answer ever comes."""
-        del retry_s
-        self.trouble = reason
-
-    def on_callback_error(self, error: Exception) -> None:
-        """Keep the reason."""
-        self.trouble = repr(error)
 
 
 async def collect(
@@ -71,20 +57,16 @@ async def _listen(options: LinkOptions, survey: Survey, for_s: float, watch: Cal
     ear = _Ear(survey)
     # A name of its own: a second client with the daemon's would throw it out.
     own = options._replace(client_id=f"{options.client_id}-listen-{secrets.token_hex(4)}", will=None)
-    link = Link(own, ear, time.monotonic)
-    running = asyncio.create_task(link.run())
     try:
-        async with asyncio.timeout(ANSWER_S):
-            await ear.up.wait()
-        began = time.monotonic()
-        while (passed := time.monotonic() - began) < for_s:
-            watch(passed / for_s)
-            link.tick()
-            await asyncio.sleep(min(0.5, for_s - passed))
-        await link.close(1.0)
+        async with visiting(own, ear) as link:
+            async with asyncio.timeout(ANSWER_S):
+                await ear.up.wait()
+            began = time.monotonic()
+            while (passed := time.monotonic() - began) < for_s:
+                watch(passed / for_s)
+                link.tick()
+                await asyncio.sleep(min(0.5, for_s - passed))
+            await link.close(1.0)
     except TimeoutError:
         return ear.trouble or "it does not answer"
-    finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
     return ""
