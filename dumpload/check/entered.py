@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from functools import reduce
 from typing import Any
 
-from dumpload.config.model import Settings, known_keys
+from dumpload.config.model import Settings, key_schemas
 
 Document = dict[str, Any]
 
@@ -50,7 +50,7 @@ def entered(settings: Settings) -> list[Document]:
 
 
 def _entered(settings: Settings) -> Iterator[Document]:
-    for name, key in known_keys().items():
+    for name, schema in key_schemas().items():
         table, _, last = name.rpartition(".")
         if name in SIMULATED or (table not in TABLES and name not in ALSO):
             continue
@@ -60,7 +60,7 @@ def _entered(settings: Settings) -> Iterator[Document]:
         yield {
             "key": name,
             "value": list(value) if isinstance(value, tuple) else value,
-            "unit": key.schema.get("x-unit", ""),
+            "unit": schema.get("x-unit", ""),
             "state": "given" if given else "missing" if value is None else "default",
-            "meaning": key.schema["description"],
+            "meaning": schema["description"],
         }

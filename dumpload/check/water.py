@@ -15,7 +15,7 @@ from dumpload.check.tank import (
     stored_c,
     tank_loss_w_k,
 )
-from dumpload.core.window import MINUTES_PER_DAY, contains, parse_span
+from dumpload.core.window import minutes_a_day, parse_span
 from dumpload.physics.scald import BATH_C, GROWTH_C, SCALD_ENDS_C, STORE_C, scald_time_s
 from dumpload.physics.water import heat_capacity_j_k, heat_j, mixed_l, time_to_s
 
@@ -80,7 +80,7 @@ def _mixed(known: Known) -> Judgement:
 def _open_h(known: Known) -> float:
     """Return for how many hours a day the settings let the load run at most."""
     spans = [parse_span(text) for text in known["permissive.window"]]
-    window_h = sum(contains(spans, minute) for minute in range(MINUTES_PER_DAY)) / 60
+    window_h = minutes_a_day(spans) / 60
     return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / 3600))
 
 

@@ -72,6 +72,11 @@ def contains(spans: Sequence[DayWindow], minute: float) -> bool:
     )
 
 
+def minutes_a_day(spans: Sequence[DayWindow]) -> int:
+    """Return how many minutes of a day lie in any span."""
+    return sum(contains(spans, minute) for minute in range(MINUTES_PER_DAY))
+
+
 class Schedule:
     """Answers for one set of spans in one time zone; keeps its last answer while that is valid."""
 
