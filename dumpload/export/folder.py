@@ -165,7 +165,7 @@ def _encoder(form: str) -> Callable[[ExportTable, Sequence[Row]], bytes]:
     if form == "csv":
         return _csv_bytes
     try:
-        from dumpload.records.parquet_writer import parquet_bytes
+        from dumpload.records.parquet import parquet_bytes
     except ImportError:
         message = "--format parquet: expected the extra that writes it: pip install 'dumpload[study]' (or --format csv)"
         raise WriteError(message) from None
