@@ -19,6 +19,7 @@ from dumpload.check.instances import instance_checks
 from dumpload.check.sign import sign_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
 from dumpload.config.model import Settings, flat, key_schemas
+from dumpload.core.window import HOUR_S
 
 Document = dict[str, Any]
 
@@ -113,7 +114,7 @@ def _data_lost(known: Known) -> str:
     if not has(known, HIGHEST):
         needs = ", ".join(key for key in HIGHEST if key not in known)
         return f"{words} (not worked out what that can cost: needs {needs})"
-    energy_wh = highest_w(known) * reaction_s / 3600
+    energy_wh = highest_w(known) * reaction_s / HOUR_S
     words = f"{words}, which costs at most {num(energy_wh)} Wh"
     return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else words
 

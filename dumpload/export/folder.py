@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.export.tables import MOMENT, TABLES, ExportTable
 from dumpload.files import Named, Output, WriteError, read_plain, write_outputs
 

@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
+from dumpload.core.window import DAY_S
 from dumpload.history.backlog import Batch
 from dumpload.history.schema import APPLICATION_ID, MIGRATIONS, Boot, Entry
 
@@ -270,7 +271,7 @@ class HistoryFile:
 
     def _drop_outdated(self, most: int) -> None:
         """Delete the oldest rows that are too old, up to a limit: a clock that is wrong for an hour costs little."""
-        before = self._wall() - self._limits.retain_days * 86_400
+        before = self._wall() - self._limits.retain_days * DAY_S
         oldest = self._oldest(most)
         self._delete(oldest[: count_outdated([wall < before for _boot, _sequence, wall in oldest])])
 
