@@ -132,7 +132,7 @@ class Requests:
             self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S
-            veto = self._obey(asked)
+            veto = self._apply(asked)
             if veto != Cause.NONE:
                 asked.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
                 return
@@ -143,7 +143,7 @@ class Requests:
     def _confirm(self, asked: Asked, trouble: str, *, unchanged: bool) -> None:
         asked.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
-    def _obey(self, asked: Asked) -> Cause:
+    def _apply(self, asked: Asked) -> Cause:
         """Do what is asked; return the veto for which hand was refused, or NONE."""
         request = asked.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
