@@ -1,7 +1,7 @@
 """What one finding of the installation check is, how and how checks are run.
 
 A check is worked out only when everything it needs is known; otherwise it is missing, with the names of the keys.
-Nothing is guessed. Knows nothing of cables or water.
+Nothing is guessed.
 """
 
 from collections.abc import Callable, Iterable, Mapping

@@ -1,6 +1,6 @@
 """Asks a running daemon over the broker: what is the load doing, and please move the selector.
 
-Talks MQTT only; knows nothing of the pin. What it prints is for a person; what it returns is for the exit code.
+What it prints is for a person; what it returns is for the exit code.
 """
 
 import asyncio

@@ -214,10 +214,8 @@ def drive_off(wanted: LineToDrive, report: OffResult) -> None:
 
 
 def wait_for_chips(report: OffResult, wait_s: float) -> None:
-    """Try again and again the lines whose chip is not there, for this long (s); what is left then has failed.
-
-    While a computer starts, the driver's module may come seconds after everything else.
-    """
+    """Try again and again the lines whose chip is not there, for this long (s); what is left then has failed."""
+    # While a computer starts, the driver's module may come seconds after everything else.
     give_up_at = time.monotonic() + wait_s
     while report.without_chip and time.monotonic() < give_up_at:
         time.sleep(POLL_S)

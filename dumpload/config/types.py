@@ -1,6 +1,6 @@
 """The kinds of value a setting may have: bounds, units and the words for what is expected.
 
-Judges one value at a time and opens nothing; how values must fit together is in `rules`.
+How values must fit together is in `rules`.
 """
 
 import re
@@ -161,11 +161,10 @@ def _check_path(path: Path) -> Path:
 
 
 def _matching(pattern: str) -> AfterValidator:
-    """Return the check that a text is as the pattern says.
+    """Return the check that a text is as the pattern says."""
 
-    Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other settings.
-    """
-
+    # Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other
+    # settings.
     def check(text: str) -> str:
         if not re.fullmatch(pattern, text):
             raise ValueError(text)

@@ -1,7 +1,4 @@
-"""The words a person reads: what every cause means, and what would change the relay and when.
-
-Words only: nothing is decided here.
-"""
+"""The words a person reads: what every cause means, and what would change the relay and when."""
 
 from collections.abc import Callable, Iterator
 from typing import NamedTuple

@@ -1,7 +1,6 @@
 """Events to decisions to the pin: the state of one controller, its relay, and the timer for its next deadline.
 
-It decides nothing: every decision is the controller's, and the pin is written before anything is announced. It knows
-nothing of the broker, of signals or of how the service lives and ends.
+Every decision is the controller's, and the pin is written before anything is announced.
 """
 
 import asyncio

@@ -1,4 +1,4 @@
-"""The JSON documents that go out over MQTT: status, change and alert. Builds them; sends nothing, decides nothing."""
+"""The JSON documents that go out over MQTT: status, change and alert."""
 
 import json
 import math
@@ -211,12 +211,10 @@ def to_json(document: Document) -> str:
 
 
 def status_misfit(payload: Any) -> str:
-    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there.
-
-    Keys that are not known here are no misfit: another version may have more.
-    """
+    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there."""
     if not isinstance(payload, dict):
         return "the whole document"
+    # Keys that are not known here are no misfit: another version may have more.
     unfit = [key for key, fits in _STATUS.items() if key not in payload or not fits(payload[key])]
     unfit += [key for key, fits in _LATER.items() if key in payload and not fits(payload[key])]
     if not unfit and payload["state_of_charge"] is not None and payload["data_age_s"] is None:

@@ -1,4 +1,4 @@
-"""Publishes what happened: to the log, the broker and the service manager. Decides nothing, and never raises.
+"""Publishes what happened: to the log, the broker and the service manager. Never raises.
 
 Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
 """
@@ -145,10 +145,8 @@ class Publisher:
         self.status_soon()
 
     def refused(self, reason: str, payload: bytes) -> None:
-        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
-
-        A person who asks otherwise, or again a second later, is answered.
-        """
+        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted."""
+        # A person who asks otherwise, or again a second later, is answered: only the log waits for a minute.
         if (left_out := self._answers.allow((reason, hash(payload)), self._clock())) is not None:
             self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
         if (left_out := self._refusals.allow(reason, self._clock())) is not None:

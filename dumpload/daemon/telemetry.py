@@ -1,6 +1,6 @@
 """What the status shows of the telemetry beside the controller's state: topics, rejections, energy, a wrong sign.
 
-It decides nothing. Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
+Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
 """
 
 from collections.abc import Mapping

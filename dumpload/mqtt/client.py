@@ -101,21 +101,17 @@ class ChunkClient(paho.Client):
         return len(data) < CHUNK_BYTES and not isinstance(self.socket(), ssl.SSLSocket)
 
     def acknowledge(self) -> None:
-        """Let the kernel acknowledge at once what was read.
-
-        It would wait up to 40 ms for something to send along with it, and a broker that leaves Nagle's algorithm on
-        holds the next message back for as long.
-        """
+        """Let the kernel acknowledge at once what was read."""
+        # The kernel would wait up to 40 ms for something to send along with it, and a broker that leaves Nagle's
+        # algorithm on holds the next message back for as long.
         sock: Any = self.socket()
         if sock is not None:
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
     def keep_alive_within(self, longest_s: int) -> None:
-        """Ping at least as often as we want to, though the broker asks for less, or for none at all (0).
-
-        paho takes the broker's word, and has no public way to change it on a connection.
-        """
+        """Ping at least as often as we want to, though the broker asks for less, or for none at all (0)."""
+        # paho takes the broker's word, and has no public way to change it on a connection.
         self._keepalive = min(self._keepalive or longest_s, longest_s)
 
     def take_packet(self) -> bool:
@@ -218,10 +214,8 @@ def _read_password(file: Path) -> str:
 
 
 def subscribe(client: ChunkClient, options: LinkOptions) -> int | None:
-    """Ask for every topic, and return the packet identifier.
-
-    On MQTT 5 retained values are not even sent where they are not wanted (3.8.3.1).
-    """
+    """Ask for every topic, and return the packet identifier."""
+    # MQTT 5 does not even send retained values where they are not wanted (3.8.3.1).
     if options.protocol == "5":
         return client.subscribe([(one.topic, _five(one)) for one in options.subscriptions])[1]
     return client.subscribe([(one.topic, one.qos) for one in options.subscriptions])[1]

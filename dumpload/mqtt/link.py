@@ -147,11 +147,10 @@ class Link:
     def publish(
         self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
     ) -> None:
-        """Publish if the link is up; otherwise the message is dropped (state is published again when it is).
-
-        While too much waits to be acknowledged, the newest message of each topic is kept until there is room.
-        """
+        """Publish if the link is up; otherwise the message is dropped (state is published again when it is)."""
         if self.is_up:
+            # While too much waits to be acknowledged, the newest message of each topic is kept until there is room: a
+            # status of minutes ago helps nobody.
             self._state[topic] = payload, qos, retain, expires_s
             self.flush()
 

@@ -30,10 +30,8 @@ class Hub:
         return {name: html for name, (_version, html) in self._blocks.items()}
 
     def since(self, seen: int) -> bytes:
-        """Return an event of server-sent events (HTML standard, 9.2) with the blocks changed after version `seen`.
-
-        The very same bytes for all who have seen the same: one more viewer costs one more write.
-        """
+        """Return an event of server-sent events (HTML standard, 9.2) with the blocks changed after version `seen`."""
+        # The very same bytes for all who have seen the same: one more viewer costs one more write.
         if seen not in self._news:
             found = {name: html for name, (version, html) in self._blocks.items() if version > seen}
             self._news[seen] = b"data: " + json.dumps(found, ensure_ascii=False).encode() + b"\n\n"

@@ -1,8 +1,7 @@
 """Who may look: a file of names and hashed passwords, and how often one may try.
 
 A line a person: the name, a colon, and the hash by scrypt (RFC 7914) as a string in the PHC format, in base64 without
-padding. The parameters are those of the OWASP password storage cheat sheet (N = 2^14, r = 8, p = 5; from memory): 16
-MiB and about a second of a small board, paid once for each browser, since what was accepted is remembered.
+padding.
 """
 
 import base64
@@ -17,6 +16,8 @@ from typing import NamedTuple
 
 from dumpload.files import read_plain
 
+# Those of the OWASP password storage cheat sheet (N = 2^14, r = 8, p = 5; from memory): 16 MiB and about a second of a
+# small board, paid once for each browser, since what was accepted is remembered.
 LOG_N, R, P = 14, 8, 5
 SALT_BYTES, HASH_BYTES = 16, 32
 MOST_MEMORY = 64 * 1024 * 1024
