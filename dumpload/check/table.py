@@ -139,7 +139,8 @@ def _rank(check: Check, *, by_danger: bool) -> int:
 def _verdict(check: Check, known: Known) -> Judgement:
     try:
         verdict = check.work_out(known)
-    except (ValueError, ArithmeticError) as error:  # a figure outside what its formula was made for
+    except (ValueError, ArithmeticError) as error:
+        # A figure outside what its formula was made for.
         change = "Look at that figure again, or have it worked out by hand."
         return Judgement(
             Grade.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change

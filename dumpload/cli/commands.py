@@ -129,7 +129,8 @@ def _add(commands: Any, name: str, command: _Command) -> None:
 
 def run_run(args: argparse.Namespace) -> int:
     """Run the daemon until a signal ends it."""
-    gc.disable()  # there is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it
+    # There is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it.
+    gc.disable()
     path, settings = console.load(args)
     from dumpload.daemon.bootstrap import run_daemon
 

@@ -204,7 +204,8 @@ def drive_off(wanted: LineToDrive, report: OffResult) -> None:
     except LineBusyError as error:
         if wanted.may_be_busy:
             report.remarks.append(f"{error}; recorded in {wanted.recorded_in}, left alone")
-            report.tried.discard((str(spec.chip_label), spec.pin))  # the settings may name it: then it is a failure
+            # The settings may name it: then it is a failure.
+            report.tried.discard((str(spec.chip_label), spec.pin))
         else:
             report.line_problems.append(f"{error}; if it is the daemon, use `dumpload select off`")
     except RelayError as error:

@@ -41,7 +41,8 @@ def find_zone(name: str) -> tzinfo:
     """
     try:
         return UTC if name == "UTC" else ZoneInfo(name)
-    except (KeyError, OSError) as error:  # a folder of zones, such as "Europe", is an OSError
+    except (KeyError, OSError) as error:
+        # A folder of zones, such as "Europe", is an OSError.
         raise ValueError(name) from error
 
 
@@ -57,7 +58,8 @@ def _check_topic(text: str) -> str:
 def _check_host(text: str) -> str:
     """Refuse an address with a user, a port or a query in it: it would be shown wherever the broker is named."""
     if ":" in text:
-        import ipaddress  # for those who have an address of IP version 6
+        # For those who have an address of IP version 6.
+        import ipaddress
 
         ipaddress.IPv6Address(text)
     elif not re.fullmatch(_HOST, text):

@@ -48,7 +48,8 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
     if saved.day < 0:
         return 0.0, -1
     saved_on = local.day + (saved.at - local.day_began_at) // DAY_S
-    was_seen = saved.day - saved_on <= 1  # around midnight summer time may make one of it
+    # Around midnight summer time may make one of it.
+    was_seen = saved.day - saved_on <= 1
     is_later_day = saved.day < local.day
     since = max(saved.at, local.day_began_at) if is_later_day else saved.at
     # A program that died with the relay on counts as on until this start, the first moment at which the line is known
@@ -76,7 +77,8 @@ class StateFile:
         self.on_trouble = on_trouble
         self._trouble = ""
         self._changed = threading.Condition()
-        self._wanted: SavedState | None = SavedState()  # None: as it is on the disk, which could not be read
+        # None: as it is on the disk, which could not be read.
+        self._wanted: SavedState | None = SavedState()
         self._written: SavedState | None = SavedState()
         self._tried: SavedState | None = None
         self._is_writing = False

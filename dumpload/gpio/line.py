@@ -191,6 +191,7 @@ def _make_private_folder() -> Path:
 
 def _remove_folder(folder: Path) -> None:
     with contextlib.suppress(OSError):
-        for pipe in folder.iterdir():  # both ends are open already: the names are not needed any more
+        # Both ends are open already: the names are not needed any more.
+        for pipe in folder.iterdir():
             pipe.unlink()
         folder.rmdir()

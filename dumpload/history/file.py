@@ -143,7 +143,8 @@ class HistoryFile:
         """
         self._path, self._limits, self._wall = path, limits, wall
         if path.exists() and 0 < path.stat().st_size < LEAST_BYTES and not is_ours(path):
-            raise ForeignError(NOT_OURS)  # the library would take it for an empty database, and write over it
+            # The library would take it for an empty database, and write over it.
+            raise ForeignError(NOT_OURS)
         self._database = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
             schema = self._look(check=check)
@@ -187,7 +188,8 @@ class HistoryFile:
             untils = ((until, self._boot, sequence) for sequence, until in extended.items())
             self._database.executemany(_EXTEND, untils)
             self._keep_size(used)
-            if not durable:  # a relay change is not held up by what can be tidied up a minute later
+            # A relay change is not held up by what can be tidied up a minute later.
+            if not durable:
                 self._drop_outdated(max(LEAST_TRIM_ROWS, 2 * len(entries)))
 
     @contextmanager
@@ -259,7 +261,8 @@ class HistoryFile:
         while self._used_bytes() > goal and (oldest := self._oldest(LEAST_TRIM_ROWS)):
             self._delete(oldest)
         spare = self._ask("page_count") - SHRINK_PAGES - int(room / page_bytes)
-        for _ in range(min(spare, SHRINK_PAGES)):  # the library takes one step of it at a time
+        # The library takes one step of it at a time.
+        for _ in range(min(spare, SHRINK_PAGES)):
             self._database.execute("PRAGMA incremental_vacuum(1)")
 
     def _drop_outdated(self, most: int) -> None:
@@ -340,7 +343,8 @@ def _try_file(path: Path) -> str:
     database = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
     try:
         database.execute("BEGIN IMMEDIATE")
-        database.execute("CREATE TABLE probe (x)")  # reaches the journal, so that folder and file are both written to
+        # Reaches the journal, so that folder and file are both written to.
+        database.execute("CREATE TABLE probe (x)")
         database.execute("ROLLBACK")
     finally:
         with contextlib.suppress(sqlite3.Error):

@@ -239,11 +239,13 @@ def _relay_before(database: sqlite3.Connection, start: tuple[str, int], at: int)
 
 
 def _read_start(database: sqlite3.Connection, start: tuple[str, int], at: int) -> Iterator[HistoryRow]:
-    last: Any = at  # a foreign file may have anything there
+    # A foreign file may have anything there.
+    last: Any = at
     while rows := database.execute(_PAGE, (*start, last)).fetchall():
         yield from map(HistoryRow._make, rows)
         last = rows[-1][2]
-        if not isinstance(last, int | float):  # text comes after all numbers, and none of ours is one
+        # Text comes after all numbers, and none of ours is one.
+        if not isinstance(last, int | float):
             return
 
 

@@ -92,7 +92,8 @@ class ChunkClient(paho.Client):
             data = super()._sock_recv(CHUNK_BYTES)
         except BlockingIOError:
             return True
-        except OSError:  # a connection reset, for one: paho learns of it as of any other end
+        except OSError:
+            # A connection reset, for one: paho learns of it as of any other end.
             self.at_end = True
             return True
         self.chunk = memoryview(data)
@@ -151,7 +152,8 @@ class ChunkClient(paho.Client):
         if (kind == _CONNACK) == self._was_accepted:
             self.refused = "the first packet from a broker, and no other, accepts the connection"
         self._was_accepted = True
-        if not kind:  # paho would take the next byte for a packet's first once more
+        # paho would take the next byte for a packet's first once more.
+        if not kind:
             self.refused = "a packet of a kind that does not exist"
         # paho keeps a message at QoS 2 until its release, whenever that is, and as many as a broker likes to send.
         if first_byte & _KIND_AND_QOS == _PUBLISH_QOS_2:

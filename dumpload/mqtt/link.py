@@ -59,8 +59,10 @@ class Link:
         self._draw = draw
         self._session: Session | None = None
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
-        self._state: dict[str, tuple[str, int, bool, int | None]] = {}  # by topic: the newest, while it must wait
-        self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
+        # By topic: the newest, while it must wait.
+        self._state: dict[str, tuple[str, int, bool, int | None]] = {}
+        # Unacknowledged; None: not to be sent again.
+        self._on_the_way: dict[int, tuple[str, str] | None] = {}
         self._began = clock()
         self._takeovers = 0
         self._faults: dict[str, str] = {}

@@ -89,7 +89,8 @@ def _parse(text: str) -> tuple[str, Hash | None]:
     if match is None:
         return "", None
     log_n, r, p = (int(match[place]) for place in (2, 3, 4))
-    costs = 128 * r * 2**log_n  # RFC 7914, section 2: the memory that it takes
+    # RFC 7914, section 2: the memory that it takes.
+    costs = 128 * r * 2**log_n
     if not (log_n >= 1 and r >= 1 and 1 <= p <= 16 and costs <= MOST_MEMORY // 2):  # noqa: PLR2004
         return "", None
     try:
