@@ -34,7 +34,7 @@ def _years(text: str) -> int:
     return int(text)
 
 
-def run_simulation(args: argparse.Namespace) -> int:
+def run_simulate(args: argparse.Namespace) -> int:
     """Simulate and show it; return the exit code: 2 if an extra, a setting or the weather is missing."""
     _path, settings = console.load(args)
     try:

@@ -77,8 +77,7 @@ class Publisher:
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
-        was = cause_name(decision.previous_cause)
-        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
+        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {document['previous_cause']})"
         ages = {
             f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
             for signal, datum in zip(Signal, state.data, strict=True)

@@ -10,14 +10,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from dumpload.core.window import Schedule
+from dumpload.core.window import DAY_S, Schedule
 from dumpload.replay.arrays import LocalTimes, local_times_between
 from dumpload.simulate.boat import Needs
 from dumpload.simulate.engine import Outside
 from dumpload.simulate.weather import Floats, Place, Weather, WeatherError
 
 ENTRY_S = 60.0
-DAY_S = 86_400.0
 DAY_ENTRIES = round(DAY_S / ENTRY_S)
 YEAR_DAYS = 365
 SPELL_DAYS, SEASON_DAYS = 3, 15
