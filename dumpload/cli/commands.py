@@ -46,11 +46,11 @@ class _Parser(argparse.ArgumentParser):
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Return the arguments, all of which must be known."""
-        found, rest = self.parse_known_args(args, namespace)
+        parsed, rest = self.parse_known_args(args, namespace)
         if rest:
-            words = (word.partition("=")[0] if word.startswith("-") else NOT_SHOWN for word in rest)
-            self.error(f"unrecognized arguments: {' '.join(words)}")
-        return found
+            rejects = (word.partition("=")[0] if word.startswith("-") else NOT_SHOWN for word in rest)
+            self.error(f"unrecognized arguments: {' '.join(rejects)}")
+        return parsed
 
     def error(self, message: str) -> NoReturn:
         """Print the usage and the reason, and exit with 2."""

@@ -80,9 +80,9 @@ def table_format(args: argparse.Namespace, settings: "Settings | None" = None) -
     """
     from dumpload.records.record import TableFormat
 
-    said = read_column_map(args.column_map, _MAPPED) if args.column_map else {}
+    mapping = read_column_map(args.column_map, _MAPPED) if args.column_map else {}
     scaling = {signal: scale for signal, _unit, scale in args.units if scale is not None}
-    zone, note = args.timezone or said.get("timezone"), ""
+    zone, note = args.timezone or mapping.get("timezone"), ""
     timezone = None if settings is None else _own_zone(settings)
     if zone is None and timezone is not None:
         zone, note = (
@@ -90,14 +90,14 @@ def table_format(args: argparse.Namespace, settings: "Settings | None" = None) -
             f"times are read as {timezone}, the settings' permissive.timezone (else --timezone)",
         )
     return TableFormat(
-        {**said.get("columns", {}), **dict(args.columns)},
-        {**said.get("units", {}), **{signal: unit for signal, unit, _scale in args.units if unit}},
-        args.time_format or said.get("time_format"),
+        {**mapping.get("columns", {}), **dict(args.columns)},
+        {**mapping.get("units", {}), **{signal: unit for signal, unit, _scale in args.units if unit}},
+        args.time_format or mapping.get("time_format"),
         zone,
-        args.decimal_comma or said.get("decimal_comma", False),
-        args.delimiter or said.get("delimiter"),
-        args.sort or said.get("sort", False),
-        {**said.get("scaling", {}), **scaling},
+        args.decimal_comma or mapping.get("decimal_comma", False),
+        args.delimiter or mapping.get("delimiter"),
+        args.sort or mapping.get("sort", False),
+        {**mapping.get("scaling", {}), **scaling},
         note,
     )
 
@@ -113,12 +113,12 @@ def _column(text: str) -> tuple[str, str]:
 def _unit(text: str) -> tuple[Signal, str, tuple[float, float] | None]:
     """Return the signal, its unit ("": not said), and its scale and offset (None: not said)."""
     name, _equals, rest = text.partition("=")
-    found = _UNIT.fullmatch(rest)
-    unit = found["unit"] if found else ""
-    is_scaled = bool(found and (found["scale"] or found["offset"]))
-    scale, offset = (float((found and found[part]) or default) for part, default in (("scale", 1), ("offset", 0)))
-    known = QUANTITIES[_NAMES[name]].scales if name in _NAMES else {}
-    if not scale or not (unit in known or (known and is_scaled and not unit)):
+    match = _UNIT.fullmatch(rest)
+    unit = match["unit"] if match else ""
+    is_scaled = bool(match and (match["scale"] or match["offset"]))
+    scale, offset = (float((match and match[part]) or default) for part, default in (("scale", 1), ("offset", 0)))
+    scales = QUANTITIES[_NAMES[name]].scales if name in _NAMES else {}
+    if not scale or not (unit in scales or (scales and is_scaled and not unit)):
         units = ", ".join(f"{name}={unit}" for name, signal in _NAMES.items() for unit in QUANTITIES[signal].scales)
         msg = f"{text!r}: expected one of {units}; scaled as battery_power=W*-1 or tank_temperature=degC*0.1-40"
         raise argparse.ArgumentTypeError(msg)
@@ -137,11 +137,11 @@ def _zone(text: str) -> tzinfo:
 
 
 def _delimiter(text: str) -> str:
-    one = {r"\t": "\t", "tab": "\t"}.get(text, text)
-    if len(one) != 1 or one in '"\r\n':
+    delimiter = {r"\t": "\t", "tab": "\t"}.get(text, text)
+    if len(delimiter) != 1 or delimiter in '"\r\n':
         msg = f"{text!r}: expected one character"
         raise argparse.ArgumentTypeError(msg)
-    return one
+    return delimiter
 
 
 # The options that a column map may have by name, and what reads their texts (True: a switch).
@@ -170,28 +170,29 @@ def read_column_map(path: Path, parse: Mapping[str, Words | bool]) -> dict[str, 
         ConfigError: it cannot be read, or a key or a value is none that is known; all of them are named.
     """
     document = _read(path)
-    found: dict[str, Any] = {"columns": {}, "units": {}, "scaling": {}}
+    options: dict[str, Any] = {"columns": {}, "units": {}, "scaling": {}}
     problems: list[Problem] = []
     for key, value in document.items():
         if key in _NAMES and isinstance(value, dict):
             problems += [
-                Problem(str(path), f"{key}.{name}", show(it), words) for name, it, words in _take(found, key, value)
+                Problem(str(path), f"{key}.{name}", show(it), expected)
+                for name, it, expected in _take(options, key, value)
             ]
         elif key == "time" or key in _NAMES:
             if _is_text(value):
-                found["columns"][key] = value
+                options["columns"][key] = value
             else:
                 problems.append(Problem(str(path), key, show(value), "the name of a column, in quotes"))
         elif key in parse:
             try:
-                found[key] = _option(parse[key], value)
+                options[key] = _option(parse[key], value)
             except (argparse.ArgumentTypeError, ValueError) as error:
                 problems.append(Problem(str(path), key, show(value), str(error).rpartition("expected ")[2]))
         else:
             problems.append(Problem(str(path), key, "", f"one of time, {', '.join((*_NAMES, *parse))}"))
     if problems:
         raise ConfigError(problems)
-    return found
+    return options
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -209,7 +210,7 @@ def _read(path: Path) -> dict[str, Any]:
     return document
 
 
-def _take(found: dict[str, Any], name: str, table: Mapping[str, Any]) -> list[tuple[str, Any, str]]:
+def _take(options: dict[str, Any], name: str, table: Mapping[str, Any]) -> list[tuple[str, Any, str]]:
     """Take the table of a signal; return what is wrong in it: key, value, what was expected."""
     signal = _NAMES[name]
     units = QUANTITIES[signal].scales
@@ -218,19 +219,19 @@ def _take(found: dict[str, Any], name: str, table: Mapping[str, Any]) -> list[tu
     ]
     if "column" in table:
         if _is_text(table["column"]):
-            found["columns"][name] = table["column"]
+            options["columns"][name] = table["column"]
         else:
             wrong.append(("column", table["column"], "the name of a column, in quotes"))
     if "unit" in table:
         if table["unit"] in [*units]:
-            found["units"][signal] = table["unit"]
+            options["units"][signal] = table["unit"]
         else:
             wrong.append(("unit", table["unit"], f"one of {', '.join(units)}"))
     scale, offset = table.get("scale", 1.0), table.get("offset", 0.0)
     wrong += [("scale", scale, "a number, but not 0")] if not _is_number(scale) or not scale else []
     wrong += [("offset", offset, "a number")] if not _is_number(offset) else []
     if not wrong and (scale, offset) != (1.0, 0.0):
-        found["scaling"][signal] = (float(scale), float(offset))
+        options["scaling"][signal] = (float(scale), float(offset))
     return wrong
 
 

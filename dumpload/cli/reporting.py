@@ -63,7 +63,7 @@ def run_replay(args: argparse.Namespace) -> int:
     if args.closed_loop:
         return _replay_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
-    day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
+    day_logs = [DayLog(zone_of(settings)) for settings in chosen.values()] if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
@@ -101,7 +101,7 @@ def _replay_closed_loop(
         with Bar(sys.stderr, "replay") as bar:
             log = ReadLog(lambda part: bar.watch(0.2 * part))
             record = open_record(args.log, form, settings)
-            told = forecast(
+            result = forecast(
                 record, settings, recorded_with, log, watch=lambda part: bar.watch(0.2 + 0.8 * part), say=bar.say
             )
     except RecordError as error:
@@ -111,8 +111,8 @@ def _replay_closed_loop(
     except KeyboardInterrupt:
         console.say_error("interrupted; nothing is shown for a part of it")
         return console.INTERRUPTED
-    console.show(args, lambda: forecast_document(told), lambda: forecast_text(told))
-    return console.WRONG if told.verdict.trust == "refused" else console.OK
+    console.show(args, lambda: forecast_document(result), lambda: forecast_text(result))
+    return console.WRONG if result.verdict.trust == "refused" else console.OK
 
 
 def run_report(args: argparse.Namespace) -> int:
@@ -147,7 +147,7 @@ def run_report(args: argparse.Namespace) -> int:
 
 
 def _with_sets(args: argparse.Namespace, path: Path) -> str:
-    return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
+    return " ".join([str(path), *(f"--set {without_secrets(setting)}" for setting in args.sets)])
 
 
 def _others(files: Sequence[str]) -> "dict[str, Settings]":
@@ -162,4 +162,4 @@ def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", 
     """Write what files are wanted."""
     from dumpload.report.files import write_files
 
-    write_files(outcome, page=args.report, svg=args.svg, png=args.png, named=console.named(args, path, settings))
+    write_files(outcome, page=args.report, svg=args.svg, png=args.png, protected=console.named(args, path, settings))

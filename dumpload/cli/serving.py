@@ -62,7 +62,7 @@ def run_password(args: argparse.Namespace) -> int:
         console.fail(args, f"expected a password of at least {LEAST_CHARACTERS} characters, the same one twice")
         return console.USAGE
     people[args.name] = hashed(password.encode())
-    content = "".join(f"{one.line(name)}\n" for name, one in people.items())
+    content = "".join(f"{person.line(name)}\n" for name, person in people.items())
     os.umask(0o077)
     write_outputs(
         [Output("FILE", args.file, content.encode())], [Named("settings", Path(name)) for name in args.searched]

@@ -41,8 +41,8 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
             # The password may have been put in place of the name.
-            shown = str(file) if file.exists() else NOT_SHOWN
-            problems.append(Problem(str(path), f"mqtt.{key}", shown, UNREADABLE))
+            value = str(file) if file.exists() else NOT_SHOWN
+            problems.append(Problem(str(path), f"mqtt.{key}", value, UNREADABLE))
     return problems
 
 
