@@ -103,23 +103,13 @@ def _notes(state: State, account: Account, telemetry: Telemetry) -> list[str]:
 
 def _heard(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
     """Return what a person wants to see beside the decision; bounded, as it is retained at the broker."""
-    t, wall = account.t, account.wall
+    t = account.t
     return {
         "name": telemetry.name,
         "timezone": telemetry.timezone,
         "hand_until": _hand_until(state, account),
         "signals": _signals(settings, state, account, telemetry),
-        "rejections": [
-            {
-                "signal": signal_name(rejection.signal),
-                "topic": rejection.topic,
-                "reason": rejection.reason.value,
-                "text": rejection.words,
-                "count": rejection.times,
-                "at": utc_text(wall - (t - rejection.t)),
-            }
-            for rejection in telemetry.rejected(t)
-        ],
+        "rejections": _rejections(account, telemetry),
         "alerts": [
             {"alert": alert_name(alert.alert), "since": utc_text(alert.since), "text": alert.text}
             for alert in account.alerts
@@ -165,6 +155,21 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
             else None,
         }
     return signals
+
+
+def _rejections(account: Account, telemetry: Telemetry) -> list[Document]:
+    """Return the last values that did not count, one of each kind."""
+    return [
+        {
+            "signal": signal_name(rejection.signal),
+            "topic": rejection.topic,
+            "reason": rejection.reason.value,
+            "text": rejection.words,
+            "count": rejection.times,
+            "at": utc_text(account.wall - (account.t - rejection.t)),
+        }
+        for rejection in telemetry.rejected(account.t)
+    ]
 
 
 def _on_time_today_s(state: State, t: float) -> float:
