@@ -34,7 +34,9 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     except WriteError as error:
         console.fail(args, str(error))
         return console.USAGE
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as interrupted:
+        if text := str(interrupted):
+            console.say_error(text)
         return console.INTERRUPTED
     except BrokenPipeError:  # whoever read our output has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
