@@ -132,9 +132,7 @@ def test_who_may_not_connect_reads_which_socket_it_was(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(nearby, "sockets", lambda *_: [Path("/run/dumpload/control.sock")])
     monkeypatch.setattr(local_socket, "connected", closed)
-    with pytest.raises(
-        NoAnswerError, match=r"/control\.sock, which this user may not use: requests are root's"
-    ):
+    with pytest.raises(NoAnswerError, match=r"/control\.sock, which this user may not use: requests are root's"):
         asyncio.run(off())
 
 
