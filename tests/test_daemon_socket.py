@@ -2,6 +2,8 @@
 
 import json
 import os
+import resource
+import signal
 import socket
 import tempfile
 import threading
@@ -132,6 +134,24 @@ def test_those_who_look_on_can_keep_nobody_from_the_control(alone: Alone) -> Non
     for peer in peers:
         peer.close()
     eventually(lambda: alone.answers(alone.view), "an answer to the next who looks on")
+
+
+def test_a_crowd_at_the_door_cannot_take_all_descriptors_and_end_the_control(alone: Alone) -> None:
+    """A hundred were accepted at a time; with no descriptor left the event loop reports an error: the daemon ended."""
+    alone.begun()
+    resource.prlimit(alone.pid, resource.RLIMIT_NOFILE, (100, 100))
+    alone.signal(signal.SIGSTOP)
+    peers = [socket.socket(socket.AF_UNIX) for _ in range(110)]
+    for peer in peers:
+        peer.setblocking(False)
+        with suppress(BlockingIOError):
+            peer.connect(str(alone.view))
+    alone.signal(signal.SIGCONT)
+    assert "status" in alone.ask('{"status": true}\n')
+    for peer in peers:
+        peer.close()
+    eventually(lambda: alone.answers(alone.view), "an answer to the next who looks on")
+    assert alone.logged("failed") == []
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another user for a moment")

@@ -70,7 +70,10 @@ class LocalSocket:
             OSError: the folder cannot be written, something else has that name, or another daemon listens there.
         """
         listening = _bind(self.path, self._mode)
-        self._server = await asyncio.start_unix_server(self._meet, sock=listening, limit=MAX_LINE_BYTES)
+        # As many as may wait are accepted at a time (100, if nothing is said), and each takes a descriptor for a while.
+        self._server = await asyncio.start_unix_server(
+            self._meet, sock=listening, limit=MAX_LINE_BYTES, backlog=MAX_CLIENTS
+        )
 
     def close(self) -> None:
         """Let everybody go and take the name away."""
