@@ -120,7 +120,10 @@ class Requests:
     def _act_on_pending(self) -> None:
         if self._pending is not None and self._acts_next_at <= self._clock():
             pending, self._pending = self._pending, None
-            self._act(pending)
+            if self._control.ended:
+                pending.answer(STOPPING)
+            else:
+                self._act(pending)
 
     def _changes_nothing(self, asked: Asked) -> bool:
         state, request = self._control.state, asked.request
