@@ -24,8 +24,6 @@ from dumpload.records.items import Hold, Instant, Moved, Restart
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, RecordError, RowError
 from dumpload.records.time import EARLIEST, IN_RANGE, LATEST
 
-MAGIC = b"SQLite format 3\0"
-
 WATCH_EVERY_ROWS = 1000
 
 # Clock steps above this are corrected back to the start of the boot.
