@@ -53,8 +53,8 @@ SIGN = (
 )
 
 DECLARATION = (
-    "Who signs has seen the installation and found these figures on it. This paper was worked out from the figures "
-    "entered; it is no certificate, and it was measured by nobody."
+    "By signing, you confirm that you have seen the installation and found these figures on it. This paper was "
+    "calculated from the figures entered; nothing was measured, and it is not a certificate."
 )
 
 STYLE = f"""
@@ -109,7 +109,7 @@ def check_page(document: Document) -> str:
         *_not_checked(document),
         '<div class="page"></div>',
         *section("Figures entered", _entered(entered)),
-        *section("Before anyone acts on a figure", bullets(map(typeset, document["cautions"]))),
+        *section("Before you act on any figure", bullets(map(typeset, document["cautions"]))),
         '<div class="signing">',
         *section("Signatures", _signatures()),
         "</div>",
@@ -205,7 +205,7 @@ def _article(finding: Document) -> str:
 
 
 def _line(finding: Document) -> str:
-    """Return a finding that asks for nothing, in as few lines as it can be read in."""
+    """Return a finding that needs no action, as briefly as possible."""
     (_, figure), *rest = rows(finding)
     more = "; ".join(f"{label}: {typeset(text)}" for label, text in rest)
     name = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}")
