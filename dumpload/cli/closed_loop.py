@@ -37,7 +37,7 @@ def run_closed_loop(
         sys.stderr.write(rerun_words(args.words, error.options))
         return console.USAGE
     except KeyboardInterrupt:
-        console.say_error("interrupted; nothing is shown for a part of it")
+        console.say_error("interrupted; an incomplete run gives no result")
         return console.INTERRUPTED
     console.show(args, lambda: forecast_document(result), lambda: forecast_text(result))
     return console.WRONG if result.verdict.trust == "refused" else console.OK

@@ -41,7 +41,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser whose errors are short, printable and repeat no loose word: it may be a secret that a space cut off."""
+    """A parser with short, printable errors that never repeat a stray word, since it may be part of a secret."""
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Return the arguments, all of which must be known."""
@@ -75,30 +75,30 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 
 
 def _add_desk_commands(commands: Any) -> None:
-    """Add what works on paper, on records and on weather."""
+    """Add the commands for planning, records and weather."""
     from dumpload.cli import checking, export, reporting, simulating, tuning
 
     help_text = "check the config and the installation, before the first switch-on"
     _add(commands, "check", checking.run_check, help_text, checking.add_check_arguments)
     help_text = "simulate the relay on logged data"
     _add(commands, "replay", reporting.run_replay, help_text, reporting.add_replay_arguments)
-    help_text = "say which settings would serve better, by a search in the closed loop"
+    help_text = "search for better settings by closed-loop replay of a record"
     _add(commands, "tune", tuning.run_tune, help_text, tuning.add_tune_arguments)
     help_text = "show what the relay did and why, from the daemon's own history"
     _add(commands, "report", reporting.run_report, help_text, reporting.add_report_arguments)
-    help_text = "write the history as tables for other programs"
+    help_text = "export the history as Parquet or CSV tables"
     _add(commands, "export", export.run_export, help_text, export.add_export_arguments)
-    help_text = "estimate the hot water that the sun would give in a year"
+    help_text = "estimate a year of hot water from surplus sun"
     _add(commands, "simulate", simulating.run_simulation, help_text, simulating.add_simulate_arguments)
 
 
 def _add_boat_commands(commands: Any) -> None:
-    """Add what deals with a broker, a running daemon or its pin."""
+    """Add the commands for a broker, a running daemon or its pin."""
     from dumpload.cli import commissioning, forget, live, metrics, serving
 
-    help_text = "ask for the first settings and write them into a new file"
+    help_text = "ask for the essential settings and write a new config file"
     commissioning.add_init_arguments(_add_bare(commands, "init", commissioning.run_init, help_text))
-    help_text = "listen at the broker and say what arrives for each signal"
+    help_text = "listen at the broker and show what arrives for each signal"
     _add(commands, "listen", commissioning.run_listen, help_text, commissioning.add_listen_arguments)
     help_text = "show what the heater is doing, why, and what comes next"
     _add(commands, "status", live.run_status, help_text, live.add_status_arguments)
@@ -108,9 +108,9 @@ def _add_boat_commands(commands: Any) -> None:
     _add(commands, "select", live.run_select, help_text, live.add_select_arguments)
     # `__main__` runs it before this parser is made; it is here so that the help names it.
     _add(commands, "off", off, "drive the pin off and exit (needs no broker and no secrets)")
-    _add_bare(commands, "reload", reload, "have the service read its settings again (systemctl reload)")
+    _add_bare(commands, "reload", reload, "reload the settings of the running service (systemctl reload runs this)")
     serving.add_page_commands(commands, _add)
-    help_text = "clear what an instance that is gone left at the broker"
+    help_text = "clear a removed instance's retained messages from the broker"
     _add(commands, "forget", forget.run_forget, help_text, forget.add_forget_arguments)
     _add_bare(commands, "demo", demo, "watch a simulated barge through a cloud and a lost connection")
 
@@ -126,9 +126,11 @@ def _add(
 ) -> argparse.ArgumentParser:
     """Add a command that reads settings, with the options that all of those have, and its own."""
     parser = _add_bare(commands, name, command, help_text)
-    parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
+    parser.add_argument(
+        "--config", metavar="FILE", help=f"config file (default: DUMPLOAD_CONFIG, {', '.join(SEARCHED)})"
+    )
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
-                        help="override one key, such as control.cut_in_percent=98")  # fmt: skip
+                        help="override one setting, such as control.cut_in_percent=98")  # fmt: skip
     if json_too:
         parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     if add_arguments is not None:
@@ -162,7 +164,7 @@ def off(args: argparse.Namespace) -> int:
 
 
 def reload(_args: argparse.Namespace) -> int:
-    """Have the service's daemon read its settings again; 1 with the reason if it does not take them."""
+    """Make the service's daemon reload its settings; return 1 with the reason if it does not take them."""
     from dumpload.daemon.reload_answer import NotTakenError, ask
 
     try:

@@ -1,4 +1,4 @@
-"""Completion for shells, made by a library that few need: only where it is asked for is it loaded."""
+"""Shell completion; its library is loaded only when the option is used."""
 
 import argparse
 import sys
@@ -9,7 +9,7 @@ SHELLS = ("bash", "zsh", "tcsh")
 
 
 class _Print(argparse.Action):
-    """Prints the completion script of a shell, and ends."""
+    """Print a shell's completion script and exit."""
 
     def __call__(
         self,
@@ -29,6 +29,4 @@ class _Print(argparse.Action):
 
 def add_completion(parser: argparse.ArgumentParser) -> None:
     """Add the option that prints completion for a shell."""
-    parser.add_argument(
-        "--print-completion", action=_Print, choices=SHELLS, help="print completion for a shell, and end"
-    )
+    parser.add_argument("--print-completion", action=_Print, choices=SHELLS, help="print shell completion and exit")

@@ -1,4 +1,4 @@
-"""The commands `serve` and `password`: the live page, and who may look at it from elsewhere."""
+"""The commands `serve` and `password`: the live page and its users."""
 
 import argparse
 import getpass
@@ -17,14 +17,18 @@ MISSING = "expected the extra that serves the page: pip install 'dumpload[web]'"
 
 def add_page_commands(commands: Any, add: Callable[..., argparse.ArgumentParser]) -> None:
     """Add both commands; `add` makes a parser with the options that most have."""
-    parser = add(commands, "serve", run_serve, "show the heater and its reports to browsers, to read only")
-    parser.add_argument("--listen", metavar="ADDRESS:PORT", help="where to listen (else web.listen: 127.0.0.1:8080)")
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    help_text = "write a password file, for a page that other computers reach"
+    parser = add(commands, "serve", run_serve, "serve a read-only web page with the heater's state and reports")
+    parser.add_argument(
+        "--listen", metavar="ADDRESS:PORT", help="address to listen on (default: web.listen, 127.0.0.1:8080)"
+    )
+    parser.add_argument(
+        "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
+    )
+    help_text = "write the password file for a page that other computers can reach"
     parser = commands.add_parser("password", help=help_text, description=help_text)
     parser.set_defaults(run_command=run_password, json=False)
     parser.add_argument("file", metavar="FILE", type=Path, help="the password file (web.password_file)")
-    parser.add_argument("--name", default="owner", help="user name (owner); a second one is added to the file")
+    parser.add_argument("--name", default="owner", help="user name (default: owner); other users in the file are kept")
 
 
 def run_serve(args: argparse.Namespace) -> int:

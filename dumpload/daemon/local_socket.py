@@ -62,7 +62,7 @@ class LocalSocket:
         self._server = await asyncio.start_unix_server(self._meet, sock=listening, limit=MAX_LINE_BYTES)
 
     def close(self) -> None:
-        """Let everybody go and take the name away."""
+        """Close every connection and remove the socket."""
         if self._server is None:
             return
         self._server.close()
@@ -118,7 +118,7 @@ def _bind(path: Path) -> socket.socket:
 
 
 def _clear(path: Path) -> None:
-    """Take away a name that a killed daemon left.
+    """Remove a socket that a killed daemon left.
 
     Raises:
         OSError: it is no socket, or somebody listens.
@@ -178,7 +178,7 @@ class Connection:
         return answer
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._writer.close()
 
 

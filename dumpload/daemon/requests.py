@@ -41,7 +41,7 @@ class Asked(NamedTuple):
 
 
 class Requests:
-    """Takes requests for one control loop."""
+    """Handles requests for one control loop."""
 
     def __init__(
         self,
@@ -128,7 +128,7 @@ class Requests:
 
     def _act(self, pending: Asked) -> None:
         if self._changes_nothing(pending):
-            self._say("unchanged", f"request over {pending.way} for what is already so")
+            self._say("unchanged", f"request over {pending.way} changes nothing")
             self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S
@@ -144,7 +144,7 @@ class Requests:
         pending.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
     def _obey(self, pending: Asked) -> Cause:
-        """Do what is asked; return the veto for which hand was refused, or NONE."""
+        """Apply a request; return the veto that refused hand, or NONE."""
         request = pending.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
         # would refuse.

@@ -233,7 +233,7 @@ def heater_of(known: KnownBoat) -> Heater:
         known.note("tank.loss_kwh_per_day", f"{LOSS_W_K:g} W/K")
     cable = cable_ohm(known.values) if has(known.values, CABLE_RUN) else 0.0
     if not cable:
-        known.note("wiring.length_m", "a cable without resistance")
+        known.note("wiring.length_m", "no cable resistance")
     volume_l = float(known.values["tank.volume_l"])
     heat = heat_capacity_j_k(volume_l, 10.0, 60.0)
     return Heater(element_ohm(known.values), cable, opens_c, opens_c - THERMOSTAT_BAND_K, heat, volume_l, loss_w_k)
@@ -280,6 +280,6 @@ def telemetry_of(known: KnownBoat, step_s: float) -> MeterSteps:
     """Return how finely and how often the gateway publishes."""
     charge = known.number("battery.counter_step_percent", CHARGE_STEP_PERCENT, "%")
     known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {VOLTAGE_STEP_V:g} V, power to "
-               f"{POWER_STEP_W:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is ever lost")  # fmt: skip
+               f"{POWER_STEP_W:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is lost")  # fmt: skip
     every = max(1, round(MESSAGES_S / step_s))
     return MeterSteps(every, charge, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C)

@@ -27,11 +27,11 @@ RESAMPLED = (
 )
 NOT_KNOWN = (
     "Clouds within an hour: weather by the hour is a straight line between hours, and hides short surpluses and pulls.",
-    "Shade, dirt and snow beyond the usual losses of 14 %, and how your own panels lie.",
+    "Shade, dirt and snow beyond the usual losses of 14 %, and the orientation of your own panels.",
     "Years duller or brighter than the weather they are made of; resampling only puts its days in another order.",
-    "Shore power, alternator or generator: what the house lacks is only counted.",
-    "Temperature and age of the bank, noise of its monitor, and lost messages.",
-    "Layers in the tank: its water is taken as mixed, so a first litre may be hotter, and a last one colder.",
+    "Shore power, alternator or generator: a shortfall of the house is only counted.",
+    "Temperature and age of the battery, noise of its monitor, and lost messages.",
+    "Stratification: the tank is taken as mixed, so the first litre may be hotter and the last one colder.",
 )
 
 
