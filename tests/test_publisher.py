@@ -1,6 +1,7 @@
 """Telling the outside what happened: in which words, how often, and with what marks."""
 
 import json
+import threading
 from typing import Any
 
 import pytest
@@ -249,3 +250,22 @@ def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> N
 def test_the_summary_is_what_the_load_does_and_why() -> None:
     assert summary(World().state) == "off: starting"
     assert summary(running().state) == "on: surplus"
+
+
+def test_a_fault_that_another_thread_reports_meanwhile_is_not_lost_nor_one_that_ended_kept(desk: Desk) -> None:
+    """The writers of the history and of what is kept report from threads of their own."""
+    publisher, reported = desk.publisher, threading.Event()
+
+    class Slow(dict[str, str]):
+        def items(self) -> Any:
+            found = list(super().items())
+            other = threading.Thread(target=lambda: (publisher.fault("history", ""), reported.set()), daemon=True)
+            other.start()
+            other.join(0.2)  # where it can, the other one comes right in between
+            return found
+
+    publisher.fault("history", "the disk is full")
+    publisher._faults = Slow(publisher._faults)
+    publisher.fault("state", "cannot be written")
+    assert reported.wait(20)
+    assert desk.status()["notes"] == ["state: cannot be written"]

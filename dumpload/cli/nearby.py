@@ -14,15 +14,18 @@ from dumpload.cli import client
 from dumpload.cli.client import NoAnswerError, RefusedError
 from dumpload.config.model import Settings
 from dumpload.core.printable import one_line
-from dumpload.core.window import utc_text
-from dumpload.daemon.local_socket import ANSWER_S, STATUS, Connection, answering, sockets
+from dumpload.core.text import utc_text
+from dumpload.daemon.local_socket import ANSWER_S, CONTROL, STATUS, VIEW, Connection, Door, answering, sockets
 from dumpload.daemon.payloads import Document, status_misfit
 
 # A request waits for its second and for the disk.
 DONE_S = 15.0
 LOOK_EVERY_S = 1.0
 
-NOBODY = "No dumpload daemon is running on this computer (no control.sock under /run/dumpload*)"
+# A daemon that has no socket for those who look on answers on the other one.
+LOOKING = (VIEW, CONTROL)
+
+NOBODY = "No dumpload daemon is running on this computer (no status.sock under /run/dumpload*)"
 
 _SHOWN = ("relay", "cause", "selector", "data")
 
@@ -65,12 +68,13 @@ class Daemon:
 
 
 @asynccontextmanager
-async def daemon_of(config: Path, closed: list[Path]) -> AsyncIterator[Daemon | None]:
+async def daemon_of(config: Path, closed: list[Path], *doors: Door) -> AsyncIterator[Daemon | None]:
     """Find the daemon that runs with this settings file, for the time of the block; None: none listens here.
 
-    `closed` is given the sockets to which this user may not connect.
+    `doors`: which of its sockets will do; not given: those for looking on. `closed` is given the sockets to which this
+    user may not connect.
     """
-    async with aclosing(answering(sockets(os.environ), closed)) as answers:
+    async with aclosing(answering(sockets(os.environ, *(doors or LOOKING)), closed)) as answers:
         async for line, answer in answers:
             if answer.get("config") == str(config):
                 yield Daemon(line, answer["status"])
@@ -116,13 +120,13 @@ async def select(config: Path, settings: Settings, request: Document) -> Documen
         RefusedError: it refused.
     """
     closed: list[Path] = []
-    async with daemon_of(config, closed) as daemon:
+    async with daemon_of(config, closed, CONTROL) as daemon:
         if daemon is not None:
             return await _select(daemon, request)
     try:
         return await client.select(settings, request)
     except NoAnswerError as error:
-        raise _with_hint(error, closed) from error
+        raise _with_hint(error, closed, "requests are root's here: try sudo") from error
 
 
 async def everyone(closed: list[Path]) -> list[Document]:
@@ -132,7 +136,7 @@ async def everyone(closed: list[Path]) -> list[Document]:
     """
     return [
         {"config": str(answer.get("config")), "status": answer["status"]}
-        async for _line, answer in answering(sockets(os.environ), closed)
+        async for _line, answer in answering(sockets(os.environ, *LOOKING), closed)
     ]
 
 
@@ -151,9 +155,7 @@ async def _select(daemon: Daemon, change: Document) -> Document:
     return status
 
 
-def _with_hint(error: NoAnswerError, closed: list[Path]) -> NoAnswerError:
+def _with_hint(error: NoAnswerError, closed: list[Path], advice: str = "try sudo, or its group") -> NoAnswerError:
     if not closed:
         return error
-    return NoAnswerError(
-        f"{error}; a daemon listens on {closed[0]}, which this user may not use: try sudo, or its group"
-    )
+    return NoAnswerError(f"{error}; a daemon listens on {closed[0]}, which this user may not use: {advice}")

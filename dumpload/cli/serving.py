@@ -5,9 +5,7 @@ import getpass
 import os
 import re
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from dumpload.cli import console
 from dumpload.files import Named, Output, write_outputs
@@ -15,18 +13,18 @@ from dumpload.files import Named, Output, write_outputs
 MISSING = "expected the extra that serves the page: pip install 'dumpload[web]'"
 
 
-def add_page_commands(commands: Any, add: Callable[..., argparse.ArgumentParser]) -> None:
-    """Add both commands; `add` makes a parser with the options that most have."""
-    parser = add(commands, "serve", run_serve, "serve a read-only web page with the heater's state and reports")
+def add_serve_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `serve`."""
     parser.add_argument(
         "--listen", metavar="ADDRESS:PORT", help="address to listen on (default: web.listen, 127.0.0.1:8080)"
     )
     parser.add_argument(
         "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
     )
-    help_text = "write the password file for a page that other computers can reach"
-    parser = commands.add_parser("password", help=help_text, description=help_text)
-    parser.set_defaults(run_command=run_password, json=False)
+
+
+def add_password_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `password`."""
     parser.add_argument("file", metavar="FILE", type=Path, help="the password file (web.password_file)")
     parser.add_argument("--name", default="owner", help="user name (default: owner); other users in the file are kept")
 

@@ -5,6 +5,7 @@ Everything here comes after the pin. What repeats is logged once, then once a mi
 
 import secrets
 from collections.abc import Callable
+from threading import Lock
 from typing import Any
 
 from dumpload.config.to_mqtt import Topics
@@ -58,6 +59,7 @@ class Publisher:
         self._changes, self._ended_runs_s = 0, 0.0
         self._given_up = 0
         self._faults: dict[str, str] = {}
+        self._faults_lock = Lock()
         self.alerts: tuple[Raised, ...] = ()
         self._repeats = RateLimiter()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
@@ -77,8 +79,7 @@ class Publisher:
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
-        was = cause_name(decision.previous_cause)
-        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
+        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {document['previous_cause']})"
         ages = {
             f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
             for signal, datum in zip(Signal, state.data, strict=True)
@@ -133,8 +134,9 @@ class Publisher:
     def fault(self, part: str, text: str) -> None:
         """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
         self._log.warning("fault", text=f"{part}: {text or 'recovered'}", part=part)
-        others = {name: text for name, text in self._faults.items() if name != part}
-        self._faults = {**others, part: f"{part}: {text}"} if text else others
+        with self._faults_lock:  # two threads at once: a fault was lost, or one that was over came back
+            others = {name: fault for name, fault in self._faults.items() if name != part}
+            self._faults = {**others, part: f"{part}: {text}"} if text else others
         self.status_soon()
 
     def alert(self, document: Document) -> None:

@@ -6,7 +6,6 @@ controller says which.
 """
 
 import asyncio
-import json
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -17,6 +16,7 @@ from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
+from dumpload.daemon.looking import STOPPING, looking_on, wants_status
 from dumpload.daemon.loop import ControlLoop
 from dumpload.daemon.payloads import Document
 from dumpload.daemon.publisher import Publisher
@@ -60,6 +60,7 @@ class Requests:
         self._acts_next_at = self._clock()
         self._pending: Asked | None = None
         self._repeats = RateLimiter()
+        self.look = looking_on(control.when_kept, lambda: control.ended, self._status)
 
     def hear(self, arrival: InboundMessage) -> None:
         """Take a request that came over MQTT, and answer it there."""
@@ -85,9 +86,9 @@ class Requests:
                 answered.set_result(document)
 
         if self._control.ended:
-            answer({"refused": "the service is stopping"})
+            answer(STOPPING)
         elif wants_status(line):
-            self._control.when_kept(lambda _trouble: answer({"status": self._status()}))
+            return await self.look(line)
         else:
             self.take(line, retained=False, way="the local socket", answer=answer)
         return await answered
@@ -119,7 +120,10 @@ class Requests:
     def _act_on_pending(self) -> None:
         if self._pending is not None and self._acts_next_at <= self._clock():
             pending, self._pending = self._pending, None
-            self._act(pending)
+            if self._control.ended:
+                pending.answer(STOPPING)
+            else:
+                self._act(pending)
 
     def _changes_nothing(self, pending: Asked) -> bool:
         state, request = self._control.state, pending.request
@@ -132,7 +136,7 @@ class Requests:
             self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S
-            veto = self._obey(pending)
+            veto = self._apply(pending)
             if veto != Cause.NONE:
                 pending.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
                 return
@@ -143,8 +147,8 @@ class Requests:
     def _confirm(self, pending: Asked, trouble: str, *, unchanged: bool) -> None:
         pending.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
-    def _obey(self, pending: Asked) -> Cause:
-        """Apply a request; return the veto that refused hand, or NONE."""
+    def _apply(self, pending: Asked) -> Cause:
+        """Do what is asked; return the veto for which hand was refused, or NONE."""
         request = pending.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
         # would refuse.
@@ -175,12 +179,3 @@ def _words(request: Request) -> str:
     selector = "" if request.selector is None else f"selector {request.selector.name.lower()}"
     for_s = f"for {request.for_s:g} s" if request.selector == Selector.HAND else ""
     return " ".join(filter(None, (selector, for_s, "reset" if request.reset else "")))
-
-
-def wants_status(line: bytes) -> bool:
-    """Return whether a line of the socket asks for the status: {"status": true}."""
-    try:
-        document = json.loads(line)
-    except (ValueError, RecursionError):
-        return False
-    return isinstance(document, dict) and document.keys() == {"status"} and document["status"] is True

@@ -20,7 +20,7 @@ from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.alerts import AlertFile, Alerts
-from dumpload.daemon.local_socket import LocalSocket, LocalWay
+from dumpload.daemon.local_socket import CONTROL, VIEW, LocalSocket, LocalWay
 from dumpload.daemon.loop import ControlLoop
 from dumpload.daemon.publisher import Publisher, summary
 from dumpload.daemon.requests import Requests
@@ -79,7 +79,7 @@ class Service(Listener):
         max_hand_s = settings.request.max_hand_s
         self._requests = Requests(self.control, self._publisher, log, clock=clock, wall=wall, max_hand_s=max_hand_s)
         self._alerts = Alerts(alert_limits(settings), self._publisher, alert_file or AlertFile({}), clock())
-        self._socket = LocalSocket(local, self._requests.answer) if local else None
+        self._sockets = self._make_sockets(local) if local else []
         self._stopped = asyncio.Event()
 
     def _make_control(self, state_file: StateFile) -> ControlLoop:
@@ -88,6 +88,10 @@ class Service(Listener):
             controller_setup(self._settings), relay=self._relay, publisher=self._publisher, log=self._log,
             state_file=state_file, clock=self._clock, wall=self._wall, fail=self.fail,
         )  # fmt: skip
+
+    def _make_sockets(self, way: LocalWay) -> list[LocalSocket]:
+        answers = {CONTROL: self._requests.answer, VIEW: self._requests.look}
+        return [LocalSocket(way, door, answer) for door, answer in answers.items()]
 
     # ---- life ----
 
@@ -125,12 +129,12 @@ class Service(Listener):
             self._on_feedback(closed)
 
     async def _listen(self) -> None:
-        """Listen on the local socket; without it the rest goes on."""
-        try:
-            if self._socket is not None:
-                await self._socket.open()
-        except OSError as error:
-            self._publisher.fault("local socket", str(error))
+        """Listen on the local sockets; without one of them the rest goes on."""
+        for one in self._sockets:
+            try:
+                await one.open()
+            except OSError as error:
+                self._publisher.fault(one.path.name, str(error))
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
@@ -148,7 +152,7 @@ class Service(Listener):
     def _shut(self) -> bool:
         """Drive off for good; return whether that worked. If not, the service manager's own off is the next layer."""
         try:
-            self._relay.shut()
+            self._relay.off_for_good()
         except RelayError:
             return False
         return True
@@ -166,8 +170,8 @@ class Service(Listener):
 
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
-        if self._socket is not None:
-            self._socket.close()
+        for one in self._sockets:
+            one.close()
         self.control.end(is_off=self._shut() or self.control.reads_off())
         await self._wait_until_kept()
         self._look_for_alerts()

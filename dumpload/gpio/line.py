@@ -167,7 +167,7 @@ def _chip_devices() -> Iterator[tuple[int, Path]]:
 def _why_no_chip(spec: PinSpec, opened: list[Chip], refused: list[Path]) -> str:
     barred = [str(path) for path in refused if not os.access(path, os.R_OK | os.W_OK)]
     if not opened and barred:
-        how = "a user in the group gpio (in a unit: Group=gpio and DeviceAllow=char-gpiochip rw)"
+        how = "a user in the group gpio (in a unit: SupplementaryGroups=gpio and DeviceAllow=char-gpiochip rw)"
         return f"{', '.join(barred)} may not be opened, expected {how}"
     expected = f"one chip labelled {spec.chip_label}" if spec.chip_label else f"one chip labelled {HEADER_PREFIX}..."
     if not opened and not refused:

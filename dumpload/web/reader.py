@@ -6,7 +6,7 @@ from contextlib import aclosing
 from pathlib import Path
 from typing import Any
 
-from dumpload.daemon.local_socket import ANSWER_S, STATUS, Connection, answering, sockets
+from dumpload.daemon.local_socket import ANSWER_S, STATUS, VIEW, Connection, answering, sockets
 from dumpload.daemon.payloads import Document, status_misfit
 
 ASK_EVERY_S = 1.0
@@ -41,7 +41,7 @@ class Reader:
         """Find the daemon and follow it to its end; return why there is no status any more."""
         closed: list[Path] = []
         try:
-            async with aclosing(answering(sockets(self._environ), closed)) as answers:
+            async with aclosing(answering(sockets(self._environ, VIEW), closed)) as answers:
                 await self._listen_to_ours(answers)
         except OSError as error:
             return f"the daemon has stopped, or does not answer ({error or 'timeout'})"
