@@ -24,14 +24,14 @@ def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
         "--weather",
         metavar="FILE",
         help="a CSV file with the columns time, direct_w_m2, diffuse_w_m2, air_c and wind_m_s, or a typical year: "
-        "greensboro, sand-point, miami (else the one nearest in latitude)",
+        "greensboro, sand-point, miami (default: the nearest in latitude)",
     )
     parser.add_argument(
         "--years",
         metavar="N",
         type=lambda text: _whole(text, _MOST_YEARS),
         default=20,
-        help="show the spread over N years of the same days in another order (default 20)",
+        help="number of resampled years behind the spread (default 20)",
     )
     parser.add_argument(
         "--seed",

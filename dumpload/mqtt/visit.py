@@ -17,7 +17,7 @@ class Visitor(Listener):
         self.trouble = trouble
 
     def on_up(self) -> None:
-        """Every subscription is acknowledged."""
+        """Note that every subscription is acknowledged."""
         self.up.set()
 
     def on_down(self, reason: str, retry_s: float) -> None:
