@@ -24,11 +24,11 @@ class FileKindError(OSError):
     """It is no plain file, or too large a one; the text says what was expected."""
 
     def __init__(self, expected: str) -> None:
-        """Keep the words where an `OSError` has them."""
+        """Store the text where an `OSError` has it."""
         super().__init__(0, expected)
 
     def __str__(self) -> str:
-        """Return the words alone: there is no error number to show."""
+        """Return the text alone: there is no error number to show."""
         return f"expected {self.strerror}"
 
 
@@ -103,7 +103,7 @@ def read_plain(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
 
 def _check_plain(status: os.stat_result) -> None:
     if kind := kind_of(status.st_mode):
-        message = f"a plain file, not {kind}"
+        message = f"a regular file, not {kind}"
         raise FileKindError(message)
 
 
@@ -167,7 +167,7 @@ def _check_target(output: Output, others: Iterable[Named]) -> None:
     if output.path.is_symlink():
         output.refuse("it is a link; name the file itself")
     if output.path.exists() and not output.path.is_file():
-        output.refuse("it is no plain file")
+        output.refuse("it is not a regular file")
 
 
 def _random_name_beside(path: Path) -> Path:
@@ -220,7 +220,7 @@ def _worded(output: Output) -> Iterator[None]:
     try:
         yield
     except FileExistsError:
-        output.refuse("what it should be in is no folder")
+        output.refuse("its parent is not a folder")
     except OSError as error:
         output.refuse(error.strerror)
     except ValueError as error:  # a NUL in the path

@@ -211,8 +211,8 @@ class RawBroker:
     def __init__(self, script: Script) -> None:
         self.port = free_port()
         self.connections = 0
+        # How many connections ended with a DISCONNECT, after which a broker publishes no will.
         self.goodbyes = 0
-        """How many connections ended with a DISCONNECT, after which a broker publishes no will."""
         self.published: list[tuple[str, bytes]] = []
         self.acknowledges = True
         self._owed: deque[bytes] = deque()

@@ -137,7 +137,7 @@ def test_findings_carry_figure_limit_source_and_what_to_change() -> None:
 
 def test_lost_data_cost_time_and_energy() -> None:
     assert document()["data_lost"] == (
-        "the load is off at most 61 s after the last value (not worked out what that can cost: needs load.rated_w, "
+        "the heater is off at most 61 s after the last value (cost not calculated: needs load.rated_w, "
         "load.rated_v, battery.highest_v)"
     )
     load = {"load__rated_w": 300, "load__rated_v": 24, "battery__highest_v": 28.8}
@@ -171,7 +171,7 @@ def test_the_law_is_said_in_words() -> None:
         "at any time of day",
         "only while the bus is at or above 26.4 V (again from 27.2 V)",
         "only until the tank reaches 65 degC (again from 58 degC)",
-        "a drain of more than 150 W for 60 s takes it off for 900 s",
+        "a drain above 150 W for 60 s switches it off for 900 s",
         "at most 7200 s in one run",
         "at most 18000 s in one local day",
     ]

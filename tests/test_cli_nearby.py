@@ -109,7 +109,7 @@ def test_a_refusal_and_what_was_not_kept_are_said(
 
 def test_a_lockout_that_came_back_at_once_is_said(serve: Callable[..., Any]) -> None:
     locked = {**FOUND, "status": {**STATUS, "lockout": "contact_closed"}}
-    with pytest.raises(NoAnswerError, match="came back at once: contact_closed"):
+    with pytest.raises(NoAnswerError, match="was set again at once: contact_closed"):
         serve(lambda: nearby.select(CONFIG, settings(), {"reset": True}), locked)
 
 

@@ -226,7 +226,7 @@ def run_program(environ: dict[str, str], folder: Path) -> subprocess.CompletedPr
 @pytest.mark.timeout(300)
 def test_what_is_said_of_compiling_and_what_a_damaged_file_raises(tmp_path: Path) -> None:
     environ = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache")}
-    line = "compiling the latch of the law for this computer, which takes a while the first time"
+    line = "compiling the latch of the law for this computer; this takes a while the first time"
     assert run_program(environ, tmp_path).stderr == f"{line}\n"
     for kept in (tmp_path / "cache").rglob("*.nbi"):
         os.truncate(kept, 20)

@@ -37,7 +37,7 @@ def _balance(known: Known) -> Judgement:
     charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=NEVER, key="solar.charger_a")
     short_a = at_least(load_a + other_a - known["solar.charger_a"])
     figure = f"the charger gives {{}} at most; the load takes {at_least(load_a)} A, everything else {other_a:g} A"
-    change = f"With everything on, the battery gives {short_a} A even in full sun: run less at the same time."
+    change = f"With everything on, the battery supplies {short_a} A even in full sun: run fewer loads at once."
     return judged(charger, sources.CURRENTS, change, figure=figure, limit="{}, everything on")
 
 
@@ -46,7 +46,7 @@ def _reach(known: Known) -> Judgement:
     charged_v = known.get("solar.absorption_v", known.get("battery.highest_v"))
     number = most("cut-in", asks_v, "V", charged_v, key=PERMISSIVE)
     of = "the charger's set point" if "solar.absorption_v" in known else "the highest bus voltage"
-    change = f"Lower {PERMISSIVE}: this bus never gets there, so the load would never run."
+    change = f"Lower {PERMISSIVE}: this bus never reaches it, so the heater would never run."
     return judged(number, sources.SET_POINT, change, figure="starts only from {}", limit=f"{{}}, {of}")
 
 
@@ -81,8 +81,8 @@ def _early(known: Known) -> str:
         return ""
     percent = charge_at_v(known, known[PERMISSIVE])
     if percent is None:
-        return "; in full sun the bus stands that high below 10 % charge"
-    return f"; in full sun ({num(charge_a(known))} A) the bus stands that high from {at_most(percent)} % charge"
+        return "; in full sun the bus is that high below 10 % charge"
+    return f"; in full sun ({num(charge_a(known))} A) the bus is that high from {at_most(percent)} % charge"
 
 
 def _sag(known: Known) -> Judgement:

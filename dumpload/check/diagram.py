@@ -161,7 +161,7 @@ def _second(known: Known) -> tuple[str, bool | None]:
 
 
 def diagram(known: Known) -> str:
-    """Return the figure, with its words for who does not see it."""
+    """Return the figure with a text alternative for screen readers."""
     line, tank = stations(known), tank_words(known)
     box_top = len(line) * STEP + 4
     height = box_top + len(tank) * 20 + 24

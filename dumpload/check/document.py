@@ -106,7 +106,7 @@ def _further_permissives(settings: Settings) -> list[str]:
         )
     if permissive.drain_limit_w is not None:
         drain = f"{permissive.drain_limit_w:g} W for {permissive.drain_limit_s:g} s"
-        lines.append(f"a drain of more than {drain} takes it off for {permissive.drain_rest_s:g} s")
+        lines.append(f"a drain above {drain} switches it off for {permissive.drain_rest_s:g} s")
     if permissive.max_on_s is not None:
         lines.append(f"at most {permissive.max_on_s:g} s in one run")
     if permissive.max_on_per_day_s is not None:
@@ -116,10 +116,10 @@ def _further_permissives(settings: Settings) -> list[str]:
 
 def _data_lost(known: Known) -> str:
     reaction_s = bank.reaction_s(known)
-    sentence = f"the load is off at most {num(reaction_s)} s after the last value"
+    sentence = f"the heater is off at most {num(reaction_s)} s after the last value"
     if not has(known, HIGHEST):
         needs = ", ".join(key for key in HIGHEST if key not in known)
-        return f"{sentence} (not worked out what that can cost: needs {needs})"
+        return f"{sentence} (cost not calculated: needs {needs})"
     energy_wh = highest_w(known) * reaction_s / HOUR_S
     sentence = f"{sentence}, which costs at most {num(energy_wh)} Wh"
     return f"{sentence}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else sentence
@@ -132,7 +132,7 @@ def check_document(
     *,
     wrong_sign: bool = False,
 ) -> Document:
-    """Return what the settings mean and what was found; the findings come the most dangerous first.
+    """Return what the settings mean and what was found; the findings come most dangerous first.
 
     `others`: the settings of other instances on this computer; None for those that cannot be read.
     `wrong_sign`: the history shows that the battery power is reported with the wrong sign.

@@ -82,7 +82,7 @@ def panels_w(known: Known) -> float:
 
 
 def cable_name(known: Known) -> str:
-    """Return how a person would call the cable."""
+    """Return the trade name of the cable's size."""
     gauge = known.get("wiring.gauge")
     if gauge is not None:
         return f"{gauge} AWG{' boat cable' if known['wiring.boat_cable'] else ''}"

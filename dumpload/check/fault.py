@@ -87,7 +87,7 @@ def _main_load(known: Known) -> Judgement:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     fuse = least("main fuse", known["wiring.main_fuse_a"], "A", CONTINUOUS * whole_a, fails=whole_a)
     fuse = fuse._replace(key="wiring.main_fuse_a")
-    change = "Run less at the same time, or fit a larger main fuse if its cable carries that."
+    change = "Run fewer loads at once, or fit a larger main fuse if its cable carries that."
     figure = f"main fuse {{}}; everything on takes {num(whole_a)} A"
     return judged(fuse, sources.CONTINUOUS_LOAD, change, figure=figure, limit="{}, 125 % of everything")
 

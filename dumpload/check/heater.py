@@ -38,8 +38,8 @@ def _dry_fire(known: Known) -> Judgement:
     change = "Fill the tank and bleed it before the first switch-on, and after every draining."
     return Judgement(
         graded(fails=False, cautions=not guarded),
-        f"{'something' if guarded else 'nothing'} keeps an empty tank from being heated",
-        "a level or flow interlock, or a person who looks",
+        f"{'something' if guarded else 'nothing'} prevents heating an empty tank",
+        "a level or flow interlock, or a check by a person",
         sources.DRY_ELEMENT,
         "" if guarded else change,
     )
@@ -56,7 +56,7 @@ def _guards(known: Known) -> str:
         (known.get("tank.cut_out"), f"the cut-out{degrees}"),
         (known.get("tank.relief_valve"), "the relief valve"),
     )
-    return ", ".join(guard for there, guard in guards if there) or "nothing"
+    return ", ".join(guard for there, guard in guards if there) or "none"
 
 
 def _stuck(known: Known) -> Judgement:
@@ -69,15 +69,15 @@ def _stuck(known: Known) -> Judgement:
     if not has(known, LOSS):
         effect += " (without standing loss)"
     if math.isinf(seconds):
-        effect = f"the tank gets to {num(end_c)} degC and no further"
-    change = "Only what is named there stops it: test each of them before you leave it alone."
+        effect = f"the tank gets no hotter than {num(end_c)} degC"
+    change = "Only these stop it: test each of them before you leave it unattended."
     if boils and not all(guards):
         change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
     numbers = () if math.isinf(seconds) else (Number("time until it boils", seconds, "s"),)
     return Judgement(
         graded(fails=boils and False in guards, cautions=True),
-        f"{num(watts)} W without a stop: {effect}; left to stop it, as stated: {_guards(known)}",
-        "thermostat, cut-out and relief valve, all three, whatever relay and software do",
+        f"{num(watts)} W continuous: {effect}; protection left, as stated: {_guards(known)}",
+        "thermostat, cut-out and relief valve, all three, independent of relay and software",
         sources.STEADY,
         change,
         (Number("power", watts, "W"), *numbers),

@@ -53,8 +53,8 @@ SIGN = (
 )
 
 DECLARATION = (
-    "Who signs has seen the installation and found these figures on it. This paper was worked out from the figures "
-    "entered; it is no certificate, and it was measured by nobody."
+    "By signing, you confirm that you have seen the installation and found these figures on it. This paper was "
+    "calculated from the figures entered; nothing was measured, and it is not a certificate."
 )
 
 # What is in our own words. What the owner entered is printed as it was: a "V2" there is no square.
@@ -114,7 +114,7 @@ def check_page(document: Document) -> str:
         *_not_checked(document, meanings),
         '<div class="page"></div>',
         *section("Figures entered", _entered(entered, meanings)),
-        *section("Before anyone acts on a figure", bullets(document["cautions"])),
+        *section("Before you act on any figure", bullets(document["cautions"])),
         '<div class="signing">',
         *section("Signatures", _signatures()),
         "</div>",
@@ -210,7 +210,7 @@ def _article(finding: Document) -> str:
 
 
 def _line(finding: Document) -> str:
-    """Return a finding that asks for nothing, in as few lines as it can be read in."""
+    """Return a finding that needs no action, as briefly as possible."""
     (_, figure), *rest = rows(finding)
     more = "; ".join(f"{label}: {text}" for label, text in rest)
     name = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}")

@@ -82,7 +82,7 @@ def sign_checks(settings: Settings, *, is_wrong: bool) -> Iterator[Check]:
         what + disarmed,
         "charging is positive",
         SIGN,
-        "Turn it: set telemetry.battery_power.scale to the negative of what it is (-1 if it is not set).",
+        "Reverse it: negate telemetry.battery_power.scale (set it to -1 if it is not set).",
     )
     yield Check(
         BANK, "power_sign", "sign of the battery power", Danger.BANK, (), lambda _known: judgement,

@@ -109,8 +109,8 @@ class Check(NamedTuple):
 def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], list[Missing]]:
     """Return what was found and what could not be checked.
 
-    Fails come first, then cautions, each with the most dangerous first; then passes and information, part by part. Of
-    what is missing the safety checks come first, the most dangerous first; then the rest, part by part.
+    Fails come first, then cautions, each with most dangerous first; then passes and information, part by part. Of
+    what is missing the safety checks come first, most dangerous first; then the rest, part by part.
     """
     findings, missing = [], []
     for check in checks:
@@ -141,9 +141,9 @@ def _verdict(check: Check, known: Known) -> Judgement:
         verdict = check.work_out(known)
     except (ValueError, ArithmeticError) as error:
         # A figure outside what its formula was made for.
-        change = "Look at that figure again, or have it worked out by hand."
+        change = "Check that figure, or have it calculated by hand."
         return Judgement(
-            Grade.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change
+            Grade.FAIL, f"cannot be right: {error}", "figures within the range of the formula", FORMULA, change
         )
     return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
 
@@ -156,7 +156,7 @@ def graded(*, fails: bool, cautions: bool = False) -> Grade:
 
 
 def asked(*, good: bool, figure: str, limit: str, source: Basis, change: str) -> Judgement:
-    """Return the verdict on something that is there or is not."""
+    """Return the verdict on a yes-or-no question."""
     return Judgement(graded(fails=not good), figure, limit, source, "" if good else change)
 
 

@@ -19,7 +19,7 @@ DANGERS = {
 }
 
 SECTIONS = (
-    ("fail", "Fix before the first switch-on, the most dangerous first"),
+    ("fail", "Fix before the first switch-on, most dangerous first"),
     ("unanswered", "Not answered: find out before the first switch-on"),
     ("caution", "Think about these"),
     ("pass", "Passed"),
@@ -44,12 +44,12 @@ def check_text(document: Document) -> str:
         lines.append("")
     lines += _not_checked(item for item in document["not_checked"] if not item["safety"])
     lines += ["What the settings mean", "-" * 22]
-    meanings = [f"relay: {document['relay']}", *(f"rule: {line}" for line in document["law"])]
+    meanings = [f"relay: {document['relay']}", *(f"control: {line}" for line in document["law"])]
     for line in (*meanings, f"lost data: {document['data_lost']}"):
         lines += _wrapped(line, "  ", "    ")
     if any(finding["common_practice"] for finding in document["findings"]):
         lines += ["", *_wrapped(PRACTICE_NOTE, "", "  ")]
-    lines += ["", "Before anyone acts on a figure", "-" * 30]
+    lines += ["", "Before you act on any figure", "-" * 30]
     for line in document["cautions"]:
         lines += _wrapped(line, "  ", "    ")
     return "\n".join(lines)
@@ -97,7 +97,7 @@ def headline(document: Document) -> str:
         first = f"CAUTION: nothing failed, but {_things(counts['caution'], 'thing')} to think about"
     else:
         first = f"{document['verdict'].upper()}: nothing failed"
-    rest = [f"{_things(unanswered, 'question')} of safety not answered"] if unanswered else []
+    rest = [f"{_things(unanswered, 'safety question')} not answered"] if unanswered else []
     rest += [cautions] if counts["caution"] and not first.startswith("CAUTION") else []
     rest.append(f"{counts['pass']} passed")
     missing = counts["not_checked"]

@@ -93,7 +93,7 @@ def _drawn(known: Known) -> Judgement:
     lost_wh, loss = 0.0, "the standing loss is not known"
     if has(known, LOSS):
         lost_wh = 24 * max(0.0, tank_loss_w_k(known) * (stored_c(known) - known["tank.around_c"]))
-        loss = f"and the tank loses {num(lost_wh / 1000)} kWh"
+        loss = f"plus {num(lost_wh / 1000)} kWh of standing loss"
     hours, open_h = (drawn_wh + lost_wh) / nominal_w(known), _open_h(known)
     full_l = mixed_l(known["tank.volume_l"], stored_c(known), cold_c, MIXED_C)
     who = f"{people} {'person draws' if people == 1 else 'people draw'}"
@@ -103,7 +103,7 @@ def _drawn(known: Known) -> Judgement:
     )
     run = Number("run time a day", hours, "h", Sense.AT_MOST, open_h)
     numbers = (Number("drawn", litres, "l"), Number("heat a day", drawn_wh + lost_wh, "Wh"), run)
-    simulate = "What the surplus gives in each month needs the simulation."
+    simulate = "For the yield of each month, run dumpload simulate."
     if run.state is Grade.PASS:
         return informed(figure, sources.DRAWN, *numbers, remark=simulate)
     change = f"The element cannot give that, whatever the sun does: a second source, or fewer litres. {simulate}"
@@ -144,7 +144,7 @@ def _storage(known: Known) -> Judgement:
     state = graded(fails=False, cautions=held_c < STORE_C)
     return Judgement(
         state,
-        f"{figure}; count on no disinfection",
+        f"{figure}; do not rely on it to disinfect",
         f"at least {STORE_C:g} degC, held; legionella grow from {GROWTH_C[0]:g} to {GROWTH_C[1]:g} degC",
         sources.LEGIONELLA,
         "" if state is Grade.PASS else change,

@@ -1,4 +1,4 @@
-"""Asks a running daemon over the broker: what is the load doing, and please move the selector.
+"""Talk to a running daemon over the broker: read its status, move its selector.
 
 What it prints is for a person; what it returns is for the exit code.
 """
@@ -65,7 +65,7 @@ class Conversation(Visitor):
         self.misfit = ""
 
     def on_message(self, message: Message) -> None:
-        """Queue what was heard; what does not look like it is not from a daemon of ours."""
+        """Queue a message from one of our daemons; ignore anything else."""
         kind = self._kinds[message.topic]
         text = message.payload.decode("utf-8", "replace")
         try:
@@ -92,7 +92,7 @@ class Conversation(Visitor):
 
 @asynccontextmanager
 async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
-    """Connect for the time of the block.
+    """Connect; disconnect at the end of the block.
 
     Raises:
         NoAnswerError: the broker cannot be reached or refuses.
@@ -207,7 +207,7 @@ def refusal_words(reason: object) -> str:
 
 def _why_no_effect(before: Document, now: Document, request: Document) -> str:
     if request.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
-        return f"The lockout is still set, or came back at once: {now['lockout']}"
+        return f"The lockout is still set, or was set again at once: {now['lockout']}"
     return "No answer from the daemon (over the broker it takes requests only with request.enabled = true)"
 
 

@@ -44,7 +44,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser whose errors are short, printable and repeat no loose word: it may be a secret that a space cut off."""
+    """A parser with short, printable errors that never repeat a stray word, since it may be part of a secret."""
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Return the arguments, all of which must be known."""
@@ -76,26 +76,28 @@ COMMANDS = {
     # What works on paper, on records and on weather.
     "check": _Command("check the config and the installation, before the first switch-on", "checking"),
     "replay": _Command("simulate the relay on logged data", "reporting"),
-    "tune": _Command("say which settings would serve better, by a search in the closed loop", "tuning"),
+    "tune": _Command("search for better settings by closed-loop replay of a record", "tuning"),
     "report": _Command("show what the relay did and why, from the daemon's own history", "reporting"),
-    "export": _Command("write the history as tables for other programs", "export"),
-    "simulate": _Command("estimate the hot water that the sun would give in a year", "simulating"),
+    "export": _Command("export the history as Parquet or CSV tables", "export"),
+    "simulate": _Command("estimate a year of hot water from surplus sun", "simulating"),
     # What deals with a broker, a running daemon or its pin.
     "init": _Command(
-        "ask for the first settings and write them into a new file", "commissioning", reads_settings=False
+        "ask for the essential settings and write a new config file", "commissioning", reads_settings=False
     ),
-    "listen": _Command("listen at the broker and say what arrives for each signal", "commissioning"),
+    "listen": _Command("listen at the broker and show what arrives for each signal", "commissioning"),
     "status": _Command("show what the heater is doing, why, and what comes next", "live"),
     "metrics": _Command("print the status as OpenMetrics text", "metrics", json_too=False),
     "select": _Command("run by hand, switch off, return to automatic, or clear a lockout", "live"),
     # `__main__` runs it before this parser is made; it is here so that the help names it.
     "off": _Command("drive the pin off and exit (needs no broker and no secrets)", "commands"),
-    "reload": _Command("have the service read its settings again (systemctl reload)", "commands", reads_settings=False),
-    "serve": _Command("show the heater and its reports to browsers, to read only", "serving"),
-    "password": _Command(
-        "write a password file, for a page that other computers reach", "serving", reads_settings=False
+    "reload": _Command(
+        "reload the settings of the running service (systemctl reload runs this)", "commands", reads_settings=False
     ),
-    "forget": _Command("clear what an instance that is gone left at the broker", "forget"),
+    "serve": _Command("serve a read-only web page with the heater's state and reports", "serving"),
+    "password": _Command(
+        "write the password file for a page that other computers can reach", "serving", reads_settings=False
+    ),
+    "forget": _Command("clear a removed instance's retained messages from the broker", "forget"),
     "demo": _Command("watch a simulated barge through a cloud and a lost connection", "commands", reads_settings=False),
 }
 
@@ -120,9 +122,9 @@ def _add(commands: Any, name: str, command: _Command) -> None:
     parser.set_defaults(run_command=getattr(home, f"run_{name}"))
     if command.reads_settings:
         searched = ", ".join(SEARCHED)
-        parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {searched})")
+        parser.add_argument("--config", metavar="FILE", help=f"config file (default: DUMPLOAD_CONFIG, {searched})")
         parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
-                            help="override one key, such as control.cut_in_percent=98")  # fmt: skip
+                            help="override one setting, such as control.cut_in_percent=98")  # fmt: skip
     if command.reads_settings and command.json_too:
         parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
     if add_arguments := getattr(home, f"add_{name}_arguments", None):
@@ -189,6 +191,4 @@ class _Print(argparse.Action):
 
 def add_completion(parser: argparse.ArgumentParser) -> None:
     """Add the option that prints completion for a shell."""
-    parser.add_argument(
-        "--print-completion", action=_Print, choices=SHELLS, help="print completion for a shell, and end"
-    )
+    parser.add_argument("--print-completion", action=_Print, choices=SHELLS, help="print shell completion and exit")

@@ -1,4 +1,4 @@
-"""What every command shares: where settings come from, what is printed where, and which code a command ends with."""
+"""Shared by every command: loading settings, printing output, exit codes."""
 
 import argparse
 import json
@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 # 1: the check or the run found something wrong; 2: usage, config or input error; 130: interrupted, as shells have it.
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-NO_HISTORY = "history.path: expected the file of a history, in the config or as --history FILE; none is kept"
+NO_HISTORY = "history.path: expected a history file, in the config or as --history FILE"
 
 
 def load(args: argparse.Namespace) -> "tuple[Path, Settings]":
-    """Return the settings that the call means, and their file; say which where several could be meant.
+    """Return the settings to use and their file; name the file where several candidates differ.
 
     Raises:
         ConfigError: there are none, or they are wrong.
@@ -55,7 +55,7 @@ def say(text: str) -> None:
 
 
 def say_error(text: str) -> None:
-    """Print to standard error, each line shortened to what a terminal bears."""
+    """Print to standard error, each line cut to a readable length."""
     sys.stderr.write("".join(shorten(line, LINE_CHARACTERS) + "\n" for line in printable(text, lines=True).split("\n")))
     sys.stderr.flush()
 
@@ -66,7 +66,7 @@ def show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[
 
 
 def fail(args: argparse.Namespace, reason: str) -> None:
-    """Print why a command failed; with --json as a document on standard output, too."""
+    """Print why a command failed; with --json also as a document on standard output."""
     reason = one_line(reason)
     say_error(reason)
     if getattr(args, "json", False):

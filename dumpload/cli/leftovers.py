@@ -1,4 +1,4 @@
-"""What an instance left at the broker, which keeps retained messages for ever: found, and cleared."""
+"""Find and clear the retained messages of an instance, which a broker keeps indefinitely."""
 
 import asyncio
 import secrets
@@ -21,14 +21,14 @@ class ForgetError(Exception):
 
 
 class _Leftovers(Visitor):
-    """Takes the retained messages that the broker has."""
+    """Collect the broker's retained messages."""
 
     def __init__(self) -> None:
         super().__init__("it does not answer")
         self.payloads: dict[str, bytes] = {}
 
     def on_message(self, message: Message) -> None:
-        """Keep what is retained; an empty one clears."""
+        """Keep a retained message; an empty payload removes it."""
         if message.retained:
             self.payloads[message.topic] = message.payload
 

@@ -1,4 +1,4 @@
-"""The commands `status` and `select`: ask the daemon of these settings, or every one on this computer."""
+"""The commands `status` and `select`: ask the daemon with these settings, or every one on this computer."""
 
 import argparse
 import json
@@ -30,11 +30,13 @@ def add_select_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--for", dest="for_s", type=duration, metavar="45m", help="how long to run, such as 45m or 1h30m"
     )
-    parser.add_argument("--reset", action="store_true", help="clear the lockout, once the fault is found and mended")
+    parser.add_argument(
+        "--reset", action="store_true", help="clear the lockout, once the fault has been found and repaired"
+    )
 
 
 def run_status(args: argparse.Namespace) -> int:
-    """Show the status; 1 with the reason if nobody answers."""
+    """Show the status; return 1 with the reason if no daemon answers."""
     import asyncio
 
     from dumpload.cli import client, nearby

@@ -1,6 +1,6 @@
-"""`dumpload metrics`: what the daemons on this computer do, as OpenMetrics text for a collector.
+"""The command `metrics`: the status of this computer's daemons as OpenMetrics text.
 
-Asks over the local socket only: the broker may keep the status of a daemon that hangs for a minute and a half.
+Asks over the local socket only: the broker may retain the status of a hung daemon for a minute and a half.
 """
 
 import argparse
@@ -35,11 +35,9 @@ class WantedInstances(NamedTuple):
 def add_metrics_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `metrics`."""
     whose = parser.add_mutually_exclusive_group()
-    whose.add_argument("--name", type=instance_name, help="the instance of this name (needs no config)")
+    whose.add_argument("--name", type=instance_name, help="only the instance of this name (needs no config)")
     whose.add_argument("--all", action="store_true", help="every instance on this computer (needs no config)")
-    parser.add_argument(
-        "--output", metavar="FILE", type=Path, help="write a file for a collector, replaced as a whole each time"
-    )
+    parser.add_argument("--output", metavar="FILE", type=Path, help="write a file for a collector, replaced atomically")
 
 
 def run_metrics(args: argparse.Namespace) -> int:
@@ -106,7 +104,7 @@ def _by_name(choice: WantedInstances, answers: "list[Document]") -> "dict[str, D
 
 
 def _give(args: argparse.Namespace, text: str, protected: Iterable[Named]) -> None:
-    """Print the text, or write the file whether the daemon answers or not: a collector goes on reading the old one.
+    """Print the text, or write the file even if no daemon answers: a collector would keep reading the old one.
 
     Raises:
         WriteError: the file cannot be written.

@@ -1,4 +1,4 @@
-"""Asks the daemon of these settings on this computer's own socket where it listens there, and over the broker if not.
+"""Talk to the daemon with these settings: over the local socket if it listens there, else over the broker.
 
 The socket works with the broker down, behind a broker's password, and with requests over MQTT disabled.
 """
@@ -150,7 +150,7 @@ async def _select(daemon: Daemon, change: Document) -> Document:
         message = f"Done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
         raise NoAnswerError(message)
     if change.get("reset") and status["lockout"]:
-        message = f"The lockout is still set, or came back at once: {status['lockout']}"
+        message = f"The lockout is still set, or was set again at once: {status['lockout']}"
         raise NoAnswerError(message)
     return status
 

@@ -28,17 +28,17 @@ from dumpload.gpio.line import LineBusyError, NoChipError, PinSpec, RelayError, 
 USAGE = "usage: dumpload off [--config FILE] [--set KEY=VALUE]... [--wait SECONDS] [--json] | dumpload off --recorded"
 HELP = f"""{USAGE}
 
-Drive the relay's pin off and exit, with no broker and no daemon: the line that the daemon recorded when it last drove
-one, then the one in the settings. A running daemon holds its line: ask it with `dumpload select off`.
+Drive the relay's pin off and exit, without broker or daemon: first the line that the daemon recorded when it last drove
+one, then the one in the settings. A running daemon holds its line: use `dumpload select off` instead.
 
-  --config FILE     the settings (else DUMPLOAD_CONFIG, or the first that there is of
+  --config FILE     config file (default: DUMPLOAD_CONFIG, or the first that exists of
                     {", ".join(SEARCHED)})
   --set KEY=VALUE   override one setting, such as relay.pin=17
-  --wait SECONDS    how long to wait for a GPIO chip that is not there yet, at most 600
+  --wait SECONDS    how long to wait for a GPIO chip to appear, at most 600
   --json            one JSON document on standard output
-  --recorded        alone: the recorded line only, with nothing but Python and the kernel
+  --recorded        without other options: only the recorded line, using only Python and the kernel
 
-Exit status: 0 the pin reads off; 1 nothing was driven, or it does not read off; 2 wrong usage or settings.
+Exit status: 0 the pin reads off; 1 nothing was driven, or it does not read off; 2 usage or config error.
 """
 
 OUT, ERR = 1, 2
@@ -49,11 +49,11 @@ POLL_S = 0.2
 
 
 class UsageError(Exception):
-    """The command line makes no sense."""
+    """The command line is invalid."""
 
 
 class OffOptions(NamedTuple):
-    """The command line, read."""
+    """The parsed command line."""
 
     config: str | None = None
     sets: tuple[str, ...] = ()
@@ -74,7 +74,7 @@ class LineToDrive(NamedTuple):
 
 
 class OffResult:
-    """What has been done: lines driven off, lines without a chip, remarks, what is wrong with lines and settings."""
+    """The outcome: lines driven off, lines without a chip, remarks, faults of lines and settings."""
 
     def __init__(self) -> None:
         self.config = ""
@@ -87,7 +87,7 @@ class OffResult:
 
     @property
     def exit_status(self) -> int:
-        """A line that could not be driven weighs more than settings that could not be read."""
+        """Return the exit status; a line that could not be driven outranks settings that could not be read."""
         if self.line_problems or not (self.driven or self.settings_problems):
             return WRONG
         return UNUSABLE if self.settings_problems else FINE
@@ -215,7 +215,7 @@ def drive_off(target: LineToDrive, report: OffResult) -> None:
 
 
 def wait_for_chips(report: OffResult, wait_s: float) -> None:
-    """Try again and again the lines whose chip is not there, for this long (s); what is left then has failed."""
+    """Retry the lines whose chip is missing for this long (s); the rest then count as failed."""
     # While a computer starts, the driver's module may come seconds after everything else.
     give_up_at = time.monotonic() + wait_s
     while report.without_chip and time.monotonic() < give_up_at:
@@ -278,6 +278,6 @@ def _as_recorded(line: Mapping[str, Any]) -> str:
 
 
 def _say(descriptor: int, text: str) -> None:
-    """Write past Python's buffers: a closed pipe must not turn a pin driven off into a failure."""
+    """Write unbuffered: a closed pipe must not turn a successful off into a failure."""
     with contextlib.suppress(OSError):
         os.write(descriptor, text.encode())

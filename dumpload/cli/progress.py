@@ -1,4 +1,4 @@
-"""A bar on a terminal that shows how far a long task is. Nothing is written where nobody watches."""
+"""A progress bar for long tasks; silent unless standard error is a terminal."""
 
 import time
 from typing import Self, TextIO

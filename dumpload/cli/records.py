@@ -41,17 +41,17 @@ _UNIT = re.compile(rf"(?P<unit>[A-Za-z]*)(?:\*(?P<scale>[-+]?{_NUMBER}))?(?P<off
 def add_record_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the record's file and the options that say how it is written."""
     parser.add_argument("log", metavar="LOG", type=Path,
-                        help="CSV or Parquet, message capture (JSON Lines) or history; gzip too")  # fmt: skip
-    group = parser.add_argument_group("records of other loggers")
+                        help="CSV, Parquet, message capture (JSON Lines) or history; may be gzipped")  # fmt: skip
+    group = parser.add_argument_group("records from other loggers")
     group.add_argument("--column", dest="columns", action="append", default=[], type=_column, metavar="SIGNAL=NAME",
                        help="name of a column: time=NAME, relay=NAME, state_of_charge=NAME and so on")  # fmt: skip
     group.add_argument("--unit", dest="units", action="append", default=[], type=_unit, metavar="SIGNAL=UNIT",
-                       help="the unit it is in, such as state_of_charge=ratio; scaled before that where the logger"
-                       " needs it: battery_power=W*-1, tank_temperature=degC*0.1-40")  # fmt: skip
+                       help="its unit, such as state_of_charge=ratio; with scale and offset if the logger"
+                       " needs them: battery_power=W*-1, tank_temperature=degC*0.1-40")  # fmt: skip
     group.add_argument("--columns", dest="column_map", type=Path, metavar="FILE",
-                       help="a column map, TOML or JSON: names, units and the options below, once for all")  # fmt: skip
+                       help="a column map (TOML or JSON): names, units and the options below")  # fmt: skip
     group.add_argument("--time-format", metavar="FORMAT", help="such as %%d.%%m.%%Y %%H:%%M:%%S (see date(1))")
-    group.add_argument("--timezone", type=_zone, metavar="NAME", help="zone of times that have no offset")
+    group.add_argument("--timezone", type=_zone, metavar="NAME", help="time zone of times without an offset")
     group.add_argument("--decimal-comma", action="store_true", help="97,5 means 97.5")
     group.add_argument("--delimiter", type=_delimiter, metavar="CHARACTER",
                        help="column separator, if not comma, semicolon or tab")  # fmt: skip

@@ -26,11 +26,11 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
                         help="compare with other settings (repeatable; --set affects only the first)")  # fmt: skip
     parser.add_argument("--closed-loop", action="store_true",
-                        help="forecast what these settings would really have done, the load's effect on the battery"
-                        " included (needs the extra study, and a record with its relay)")  # fmt: skip
+                        help="forecast what these settings would really have done, including the heater's effect on"
+                        " the battery (needs the extra study, and a record of the relay)")  # fmt: skip
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="settings that the record was made under (with --closed-loop; else the same)")  # fmt: skip
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
+                        help="settings in force during the record (with --closed-loop; default: the same)")  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="list every change")
     parser.add_argument("--judge-contact", action="store_true",
                         help="check recorded load power for a stuck contact")  # fmt: skip
     _add_picture_arguments(parser)
@@ -38,18 +38,20 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_report_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `report`."""
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
+    parser.add_argument(
+        "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
+    )
     add_period_arguments(parser)
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    parser.add_argument("--all", action="store_true", help="list every change")
     _add_picture_arguments(parser)
 
 
 def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="also write a page with charts and every day")
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each chart as an SVG file")
     parser.add_argument(
-        "--report", metavar="FILE.html", type=Path, help="write a page with pictures and every day, too"
+        "--png", metavar="FOLDER", type=Path, help="write each chart as a PNG file (needs the extra picture)"
     )
-    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each picture by itself, as SVG")
-    parser.add_argument("--png", metavar="FOLDER", type=Path, help="the same as PNG (needs the extra picture)")
 
 
 def run_replay(args: argparse.Namespace) -> int:
@@ -110,14 +112,14 @@ def _replay_closed_loop(
     except RecordError as error:
         return fail_to_read(args, error)
     except KeyboardInterrupt:
-        console.say_error("interrupted; nothing is shown for a part of it")
+        console.say_error("interrupted; an incomplete run gives no result")
         return console.INTERRUPTED
     console.show(args, lambda: forecast_document(result), lambda: forecast_text(result))
     return console.WRONG if result.verdict.trust == "refused" else console.OK
 
 
 def run_report(args: argparse.Namespace) -> int:
-    """Say from the history what the relay did."""
+    """Report from the history what the relay did."""
     from dumpload.records.record import RecordError
     from dumpload.report.report import report_document, report_of_history, report_text, zone_of
 
@@ -155,7 +157,7 @@ def _wants_pictures(args: argparse.Namespace) -> bool:
 
 
 def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", outcome: "Report") -> None:
-    """Write what files are wanted."""
+    """Write the requested files."""
     from dumpload.report.files import write_files
 
     write_files(outcome, page=args.report, svg=args.svg, png=args.png, protected=console.named(args, path, settings))

@@ -1,4 +1,4 @@
-"""A command line shown again: as it was given, with what it needs besides, and without a secret."""
+"""Repeat a command line with the options it still needs and without secrets."""
 
 import argparse
 import re

@@ -1,4 +1,4 @@
-"""The commands `serve` and `password`: the live page, and who may look at it from elsewhere."""
+"""The commands `serve` and `password`: the live page and its users."""
 
 import argparse
 import getpass
@@ -15,14 +15,18 @@ MISSING = "expected the extra that serves the page: pip install 'dumpload[web]'"
 
 def add_serve_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `serve`."""
-    parser.add_argument("--listen", metavar="ADDRESS:PORT", help="where to listen (else web.listen: 127.0.0.1:8080)")
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
+    parser.add_argument(
+        "--listen", metavar="ADDRESS:PORT", help="address to listen on (default: web.listen, 127.0.0.1:8080)"
+    )
+    parser.add_argument(
+        "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
+    )
 
 
 def add_password_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `password`."""
     parser.add_argument("file", metavar="FILE", type=Path, help="the password file (web.password_file)")
-    parser.add_argument("--name", default="owner", help="user name (owner); a second one is added to the file")
+    parser.add_argument("--name", default="owner", help="user name (default: owner); other users in the file are kept")
 
 
 def run_serve(args: argparse.Namespace) -> int:

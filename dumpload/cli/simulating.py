@@ -20,16 +20,37 @@ METER_OPTIONS = (
 
 def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `simulate`."""
-    parser.add_argument("--weather", metavar="FILE",
-                        help="a CSV file with the columns time, direct_w_m2, diffuse_w_m2, air_c and wind_m_s, or a"
-                        " typical year: greensboro, sand-point, miami (else the one nearest in latitude)")  # fmt: skip
-    parser.add_argument("--years", metavar="N", type=lambda text: _whole(text, _MOST_YEARS), default=20,
-                        help="show the spread over N years of the same days in another order (default 20)")  # fmt: skip
-    parser.add_argument("--seed", metavar="N", type=lambda text: _whole(text, _MOST_SEED), default=0,
-                        help="draw clouds, noise and the order of days anew; the same number gives the same figures"
-                        " (default 0)")  # fmt: skip
-    parser.add_argument("--no-clouds", dest="clouds", action="store_false",
-                        help="an even veil within each interval of the weather instead of passing clouds")  # fmt: skip
+    parser.add_argument(
+        "--weather",
+        metavar="FILE",
+        help="a CSV file with the columns time, direct_w_m2, diffuse_w_m2, air_c and wind_m_s, or a typical year: "
+        "greensboro, sand-point, miami (default: the nearest in latitude)",
+    )
+    parser.add_argument(
+        "--years",
+        metavar="N",
+        type=lambda text: _whole(text, _MOST_YEARS),
+        default=20,
+        help="number of resampled years behind the spread (default 20)",
+    )
+    parser.add_argument(
+        "--seed",
+        metavar="N",
+        type=lambda text: _whole(text, _MOST_SEED),
+        default=0,
+        help="draw clouds, noise and the order of days anew; the same number gives the same figures (default 0)",
+    )
+    parser.add_argument(
+        "--no-clouds",
+        dest="clouds",
+        action="store_false",
+        help="an even veil within each interval of the weather instead of passing clouds",
+    )
+    add_meter_arguments(parser)
+
+
+def add_meter_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say how the simulated gateway publishes."""
     for name, unit, words in METER_OPTIONS:
         parser.add_argument(
             f"--{name.replace('_', '-')}", dest=f"{name}_{unit.lower()}", metavar=unit, type=_meter, help=words

@@ -1,4 +1,4 @@
-"""The command `tune`: which settings would serve this boat better, by a search in the closed loop."""
+"""The command `tune`: search for better settings by closed-loop replay."""
 
 import argparse
 import math
@@ -26,19 +26,19 @@ def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `tune`."""
     add_record_arguments(parser)
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="the settings under which the record was made (else today's)")  # fmt: skip
+                        help="settings in force during the record (default: today's)")  # fmt: skip
     parser.add_argument("--lowest-charge", type=_number(0.0, FULL_PERCENT, "percent"), default=0.0, metavar="PERCENT",
-                        help="hard limit: the heater is never on below this true charge")  # fmt: skip
+                        help="hard limit: never heat below this true state of charge")  # fmt: skip
     parser.add_argument("--operations-per-day", type=_number(0.0, MOST_OPERATIONS, "switch-ons"), default=math.inf,
-                        metavar="N", help="hard limit: at most so many switch-ons a day on average")  # fmt: skip
+                        metavar="N", help="hard limit: average switch-ons per day")  # fmt: skip
     parser.add_argument("--settings", type=_whole(2, MOST_SETTINGS), default=SETTINGS, metavar="N",
-                        help=f"how many settings to try ({SETTINGS}); more take longer")  # fmt: skip
+                        help=f"number of settings to try (default {SETTINGS})")  # fmt: skip
     parser.add_argument("--members", type=_whole(1, MOST_MEMBERS), default=MEMBERS, metavar="N",
-                        help=f"members of the ensemble that makes the intervals ({MEMBERS})")  # fmt: skip
+                        help=f"size of the ensemble behind the intervals (default {MEMBERS})")  # fmt: skip
     parser.add_argument("--write", metavar="FOLDER", type=Path,
-                        help="write [control] and [permissive] of each proposal into a new file there")  # fmt: skip
-    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write a page with picture and table, too")
-    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write the picture of the trade-off, as SVG")
+                        help="write each proposal's [control] and [permissive] tables to a file there")  # fmt: skip
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="also write a page with chart and table")
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write the trade-off chart as SVG")
 
 
 def run_tune(args: argparse.Namespace) -> int:
@@ -51,7 +51,7 @@ def run_tune(args: argparse.Namespace) -> int:
     except ModuleNotFoundError as error:
         return console.fail_without(args, "dumpload tune", "study", error)
     except KeyboardInterrupt:
-        console.say_error("interrupted; there is nothing to show yet")
+        console.say_error("interrupted; no result yet")
         return console.INTERRUPTED
     if tuning is None:
         return console.USAGE
@@ -86,7 +86,7 @@ def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Sett
 
 
 def _refuse_written(args: argparse.Namespace) -> None:
-    """Refuse a folder in which proposals lie already, before the work is done.
+    """Refuse a folder that already has proposals before the search starts.
 
     Raises:
         WriteError: there are some.
@@ -94,12 +94,12 @@ def _refuse_written(args: argparse.Namespace) -> None:
     if args.write is not None and any(args.write.glob("proposal-*.toml")):
         from dumpload.files import WriteError
 
-        message = f"--write {args.write}: expected a folder without proposals; those in it are left as they are"
+        message = f"--write {args.write}: expected a folder without proposals; those in it were not changed"
         raise WriteError(message)
 
 
 def _write(args: argparse.Namespace, path: Path, settings: "Settings", tuning: "Tuning") -> None:
-    """Write what files are wanted, all or none."""
+    """Write the requested files, all or none."""
     from dumpload.files import Named, Output, write_outputs
     from dumpload.tune.page import tuning_page
     from dumpload.tune.parts import outputs

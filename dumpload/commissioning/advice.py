@@ -1,4 +1,4 @@
-"""What was heard, judged: a line of words for each signal, and what to change in the settings. Pure."""
+"""Judge a survey: one line for each signal, and what to change in the settings. Pure."""
 
 import math
 from collections.abc import Iterator
@@ -41,12 +41,12 @@ def state_of(survey: Survey, signal: Signal) -> str:
 
 
 def why_not(survey: Survey, signal: Signal) -> str:
-    """Return in words why a signal has no live value; "" if it has one."""
+    """Return why a signal has no live value; "" if it has one."""
     signal_survey, state = survey.signals[signal], state_of(survey, signal)
     if state == "live":
         return ""
     if state == "unknown":
-        return "the source says that it does not know"
+        return "the source reports it as unknown"
     if state == "retained only":
         return _why_rejected(survey, signal_survey, Reason.RETAINED)
     if state == "silent":
@@ -84,11 +84,12 @@ def _advice(survey: Survey, signal: Signal, wall: float) -> Iterator[Advice]:
     if gaps and signal_survey.field.max_age_s < GAPS_PER_AGE * max(gaps):
         fitting = math.ceil(GAPS_PER_AGE * max(gaps))
         yield Advice(
-            f"{key}.max_age_s", f"messages came up to {max(gaps):.1f} s apart: {fitting} survives two lost ones"
+            f"{key}.max_age_s",
+            f"messages came up to {max(gaps):.1f} s apart: {fitting} s would survive two lost messages",
         )
     elif gaps and signal_survey.field.max_age_s > max(LOOSE_GAPS * max(gaps), 10.0):
         fitting = max(10, math.ceil(GAPS_PER_AGE * max(gaps)))
-        yield Advice(f"{key}.max_age_s", f"messages came every {max(gaps):.1f} s: {fitting} is enough, and safer")
+        yield Advice(f"{key}.max_age_s", f"messages came every {max(gaps):.1f} s: {fitting} s is enough, and safer")
     pointers = time_pointers(document_of(topic.payload), wall)
     if pointers and signal_survey.field.timestamp_pointer is None:
         yield Advice(f"{key}.timestamp_pointer", f'the payload carries a time: set "{pointers[0]}", so that a stale '
@@ -96,7 +97,7 @@ def _advice(survey: Survey, signal: Signal, wall: float) -> Iterator[Advice]:
 
 
 def _direction(survey: Survey) -> Iterator[Advice]:
-    """Yield advice where the battery is said to be drained while the sun gives more than is used, or it fills."""
+    """Yield advice if the battery power reads negative while there is surplus sun or the charge rises."""
     mean = {
         signal: fmean(signal_survey.values) for signal, signal_survey in survey.signals.items() if signal_survey.values
     }

@@ -26,7 +26,7 @@ Show = Callable[[str], None]
 
 
 class Interview:
-    """One round of questions. `prompt` None: there is nobody to ask."""
+    """One round of questions. `prompt` None: not interactive."""
 
     def __init__(self, answers: Mapping[str, str], prompt: Prompt | None, show: Show) -> None:
         self._given = answers
@@ -36,7 +36,7 @@ class Interview:
         self._problems: list[Problem] = []
 
     def ask_all(self, questions: Sequence[Question]) -> None:
-        """Ask what is to be asked.
+        """Ask the remaining questions.
 
         Raises:
             ConfigError: there is nobody to ask, and an answer is wrong or missing.
@@ -109,7 +109,7 @@ class Interview:
 
 
 def interview(answers: Mapping[str, str], prompt: Prompt | None, show: Show) -> Interview:
-    """Begin: who the broker is, and what this heater is called.
+    """Start an interview with the questions on the broker and the heater's name.
 
     Raises:
         ConfigError: see `Interview.ask_all`.

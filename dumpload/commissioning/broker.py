@@ -30,7 +30,7 @@ class Rights(NamedTuple):
 
 
 class _Probe(Visitor):
-    """Takes what the broker says."""
+    """Records the broker's answers."""
 
     def __init__(self, status: str, presence: str) -> None:
         super().__init__()
@@ -96,7 +96,7 @@ async def _first(good: asyncio.Event, bad: asyncio.Event, *, within_s: float) ->
 
 
 def broker_steps(rights: Rights, options: LinkOptions, status: str) -> list[Step]:
-    """Return in words what the broker lets us do."""
+    """Return the steps that state which permissions the broker grants."""
     address = f"{options.host}:{options.port}"
     if rights.trouble:
         reason = rights.trouble.removeprefix(f"no connection to {address}: ")
@@ -110,8 +110,8 @@ def _publishing(rights: Rights, options: LinkOptions, status: str) -> Step:
     if rights.refused:
         return Step("publish", "Publishing", Outcome.WRONG, rights.refused, _RULES)
     if rights.is_up:
-        return Step("publish", "Publishing", Outcome.OK, "a daemon of this name is up and publishes")
+        return Step("publish", "Publishing", Outcome.OK, "a daemon of this name is running and publishing")
     if rights.echoed or options.protocol == "5":
-        return Step("publish", "Publishing", Outcome.OK, f"the broker takes {status}")
-    finding = f"the broker took {status} and did not hand it back; MQTT 3.1.1 has no refusal"
+        return Step("publish", "Publishing", Outcome.OK, f"the broker accepts {status}")
+    finding = f"the broker accepted {status} but did not return it; MQTT 3.1.1 cannot report a refusal"
     return Step("publish", "Publishing", Outcome.UNSURE, finding, f"if dumpload status finds nothing later, {_RULES}")

@@ -22,7 +22,7 @@ class NoBrokerError(Exception):
 
 
 class _Ear(Visitor):
-    """Takes what the link says."""
+    """Passes the link's messages to the survey."""
 
     def __init__(self, survey: Survey) -> None:
         super().__init__()

@@ -25,7 +25,7 @@ class Wish(NamedTuple):
 
 
 def parse_wish(text: str) -> Wish:
-    """Return what `SIGNAL=TOPIC` or `SIGNAL=TOPIC /POINTER` means.
+    """Parse `SIGNAL=TOPIC` or `SIGNAL=TOPIC /POINTER`.
 
     Raises:
         ConfigError: it is not of that form.

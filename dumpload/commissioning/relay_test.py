@@ -82,7 +82,7 @@ def _settled(relay: Relay, feedback_s: float, sleep: Callable[[float], None]) ->
 
 
 def pin_step(relay: Relay, line: str, *, is_mock: bool) -> Step:
-    """Return in words that the line was claimed, and what is doubtful about it."""
+    """Return the step for a claimed line, with warnings about the pin."""
     if is_mock:
         return Step("pin", "Pin", Outcome.UNSURE, f"{line}: nothing is driven (relay.pin_factory is mock)")
     return Step("pin", "Pin", Outcome.OK, f"{line}: claimed at its off level, and reads off", "; ".join(relay.warnings))
@@ -94,10 +94,10 @@ def refused_step(error: RelayError) -> Step:
 
 
 def relay_step(watched: RelayReadings, feedback_s: float) -> Step:
-    """Return in words what the contact did."""
+    """Return the step for the relay test."""
     wrong, change = "", ""
     if watched.before:
-        wrong, change = "the contact reads closed before anything was driven: not tried", _LOOK
+        wrong, change = "the contact reads closed although nothing was driven: test not run", _LOOK
     elif not watched.energised:
         wrong = "the line did not read on when it was driven on"
     elif watched.during is False:
@@ -110,8 +110,13 @@ def relay_step(watched: RelayReadings, feedback_s: float) -> Step:
     if wrong:
         return Step("relay", "Relay", Outcome.WRONG, wrong, change)
     if watched.during is None:
-        return Step("relay", "Relay", Outcome.UNSURE, f"driven on for {ON_S:g} s; no relay.feedback_pin to see it by")
-    return Step("relay", "Relay", Outcome.OK, f"closed for {ON_S:g} s and opened again, by its feedback line")
+        return Step(
+            "relay",
+            "Relay",
+            Outcome.UNSURE,
+            f"driven on for {ON_S:g} s; not verified, since relay.feedback_pin is not set",
+        )
+    return Step("relay", "Relay", Outcome.OK, f"closed for {ON_S:g} s and opened again, as the feedback line shows")
 
 
 _LOOK = "isolate the battery before anyone touches the contact"

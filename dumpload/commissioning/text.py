@@ -1,4 +1,4 @@
-"""What was heard, as a person reads it and as one JSON document. Pure."""
+"""A survey as text and as one JSON document. Pure."""
 
 from typing import Any
 
@@ -70,7 +70,7 @@ def listen_text(survey: Survey, for_s: float, wall: float) -> str:
     if not survey.signals:
         lines += [line for topic in sorted(survey.topics) for line in _topic_lines(topic, survey)]
         lines.append(
-            "Name the ones you mean, such as: dumpload listen --propose 'state_of_charge=TOPIC /POINTER'"
+            "Choose the ones you want, such as: dumpload listen --propose 'state_of_charge=TOPIC /POINTER'"
             if survey.topics
             else "Nothing arrived. Does the gateway publish to this broker?"
         )
@@ -88,9 +88,11 @@ def _signal_line(signal_survey: SignalSurvey, survey: Survey) -> str:
     unit = QUANTITIES[signal_survey.field.signal].unit
     every = "once" if is_missing(topic.typical_gap_s) else f"every {topic.typical_gap_s:.1f} s"
     clock = (
-        "" if is_missing(signal_survey.clock_ahead_s) else f", its clock {signal_survey.clock_ahead_s:+.1f} s from ours"
+        ""
+        if is_missing(signal_survey.clock_ahead_s)
+        else f", its clock {signal_survey.clock_ahead_s:+.1f} s from this computer's"
     )
-    retained = ", also kept by the broker" if topic.retained else ""
+    retained = ", also retained by the broker" if topic.retained else ""
     bad = f", {signal_survey.rejected.total()} rejected" if signal_survey.rejected else ""
     return (
         f"  {name:18} ok   {signal_survey.values[-1]:g} {unit}, {every}, on {signal_survey.topic}{clock}{retained}{bad}"
@@ -101,7 +103,7 @@ def _topic_lines(topic: str, survey: Survey) -> list[str]:
     summary = _topic(survey, topic)
     if not summary["numbers"]:
         return []
-    every = "kept by the broker only" if not summary["live"] else f"every {summary['every_s'] or '?'} s"
+    every = "retained only" if not summary["live"] else f"every {summary['every_s'] or '?'} s"
     values = ", ".join(
         f"{pointer or 'the number itself'} {value:.10g}" for pointer, value in summary["numbers"].items()
     )

@@ -184,7 +184,7 @@ def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) 
     for fault in faults:
         key, position = _name(fault.where)
         if fault.what == "extra_forbidden" and position:
-            problem = Problem(_origin(layers, key), key + position, NOT_SHOWN, "a setting that exists")
+            problem = Problem(_origin(layers, key), key + position, NOT_SHOWN, UNKNOWN)
             problems.setdefault(problem.key, problem)
             continue
         if fault.what == "extra_forbidden":

@@ -85,7 +85,7 @@ class ConfigError(Exception):
 
 
 class Layers(NamedTuple):
-    """The settings as found, not yet judged.
+    """The settings as read, before validation.
 
     `values`: nested tables, the later layer winning. `origins`: dotted key of every value to where it was set (the
     file's path, "environment DUMPLOAD_...", "--set"). `texts`: dotted key of every value from the environment or
@@ -134,13 +134,13 @@ def _say_the_same(first: Path, second: Path) -> bool:
 def choice_remark(
     explicit: str | None, environ: Mapping[str, str], chosen: Path, searched: Sequence[str] = SEARCHED
 ) -> str:
-    """Return which file was taken, if nobody named it and another one differs; else ""."""
+    """Return which settings file was used, if nobody named it and another one differs; else ""."""
     is_named = explicit is not None or CONFIG_VARIABLE in environ
     others = [] if is_named else others_that_differ(chosen, searched)
     if not others:
         return ""
     names = " and ".join(str(other.absolute()) for other in others)
-    return printable(f"settings from {chosen.absolute()}; not used, and different: {names} (choose with --config)")
+    return printable(f"settings from {chosen.absolute()}; ignored, although different: {names} (choose with --config)")
 
 
 def load_layers(path: Path, environ: Mapping[str, str], sets: Iterable[str]) -> Layers:
@@ -256,8 +256,8 @@ def _check_bounds(values: dict[str, Any]) -> None:
 
 # The usual slips: what the parser says, what then follows the "=", and what was expected in a person's words.
 _SLIPS = (
-    (r".* twice$", "", "every table once; this one is there already"),
-    (r"Cannot overwrite a value", "", "every key once; this one is there already"),
+    (r".* twice$", "", "each table once; this one is defined twice"),
+    (r"Cannot overwrite a value", "", "each key once; this one is defined twice"),
     (r"Expected newline", r"[-+]?\d+,\d+\s*(#|$)", "a decimal point, not a comma (such as 97.5)"),
     (r"Expected newline", r"[-+]?[\d.]+\s*[A-Za-z%\u00b0]+\s*(#|$)", "a number without its unit"),
     (r"Invalid value", r"[Tt][Rr][Uu][Ee]\b|[Ff][Aa][Ll][Ss][Ee]\b|yes\b|no\b", "true or false, in small letters"),

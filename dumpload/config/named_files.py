@@ -64,7 +64,7 @@ def _why_unfit(key: str, file: Path, environ: Mapping[str, str]) -> str:
         # Not there, or not for us: who opens it will say so.
         return ""
     if kind := kind_of(mode):
-        return f"a plain file, not {kind}"
+        return f"a regular file, not {kind}"
     if key in PASSWORDS and mode & _forbidden_bits(file, environ):
         return f"a file that only its owner may read: chmod 600 {shlex.quote(str(file))}"
     return ""

@@ -87,7 +87,7 @@ def broken(settings: ValidSettings) -> Iterator[Conflict]:
         yield Conflict("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
     if settings.valid.get("control.min_off_s") == 0 and settings.valid.get("permissive.max_on_s") is not None:
         # Without a rest the next run could begin at the very next event: the limit would limit nothing.
-        yield Conflict("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
+        yield Conflict("control.min_off_s", "above 0: it is the pause after permissive.max_on_s", "permissive.max_on_s")
     if settings.valid.get("wiring.gauge") is not None and settings.valid.get("wiring.area_mm2") is not None:
         yield Conflict("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
     if settings.valid.get("house.hourly_w") is not None and settings.valid.get("house.day_w") is not None:

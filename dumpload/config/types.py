@@ -333,7 +333,7 @@ Zone = Annotated[
 ]
 FileName = Annotated[Path, Field(strict=False), AfterValidator(_check_path), _said("the path of a file")]
 Span = Annotated[str, AfterValidator(_check_span), _said("HH:MM-HH:MM", r"^\d\d:\d\d *- *\d\d:\d\d$")]
-Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of parts of the day, such as ["09:00-17:00"]')]
+Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of time spans, such as ["09:00-17:00"]')]
 Codes = Annotated[tuple[float | str, ...], Field(strict=False), _said("a list of numbers and texts")]
 Draw = Annotated[str, AfterValidator(_check_draw), _said("HH:MM LITRES", _DRAW)]
 Draws = Annotated[tuple[Draw, ...], Field(strict=False), _said('a list of draws, such as ["07:00 20", "19:30 15.5"]')]

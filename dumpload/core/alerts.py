@@ -1,4 +1,4 @@
-"""Alerts for a heater that nobody watches: what has been wrong for long enough to say so. Pure and clockless.
+"""Alerts for an unattended heater: faults that have lasted long enough to report. Pure and clockless.
 
 An alert is news, not a veto: the law knows nothing of it, and nothing here reaches the relay.
 """
@@ -105,13 +105,13 @@ def longest_lost(settings: ControllerSettings, state: State, started_at: float) 
 
 
 def begin_words(alert: Alert, limits: AlertLimits, facts: Facts) -> str:
-    """Return what an alert says when it begins."""
+    """Return the text of an alert that begins."""
     return {
         Alert.DATA_LOST: f"no valid {signal_name(facts.lost).replace('_', ' ')} for {duration(facts.lost_s)}",
         Alert.NO_SURPLUS: f"no surplus for {facts.no_surplus_s / DAY_S:.3g} days",
         Alert.LOCKOUT: "locked out: contact closed although commanded off; inspect, then reset",
         Alert.PIN_FAULT: "locked out: the pin cannot be driven or read back; inspect, then reset",
-        Alert.HISTORY_FAULT: f"the history is not kept as it should be: {facts.history_words}",
+        Alert.HISTORY_FAULT: f"the history is not being recorded properly: {facts.history_words}",
         Alert.RESTARTS: f"started {facts.starts} times within 24 h (alert.restarts_per_day is {limits.restarts:.0f})",
     }[alert]
 
@@ -121,6 +121,6 @@ END_WORDS = {
     Alert.NO_SURPLUS: "surplus again",
     Alert.LOCKOUT: "the lockout was reset",
     Alert.PIN_FAULT: "the lockout was reset",
-    Alert.HISTORY_FAULT: "the history is kept again",
-    Alert.RESTARTS: "starts have become rare again",
+    Alert.HISTORY_FAULT: "the history is being recorded again",
+    Alert.RESTARTS: "the restarts have stopped",
 }

@@ -1,4 +1,4 @@
-"""The words a person reads: what every cause means, and what would change the relay and when."""
+"""The texts a person reads: what every cause means, and what would change the relay and when."""
 
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
@@ -11,7 +11,7 @@ from dumpload.core.text import duration
 
 MEANINGS: dict[Cause, str] = {
     Cause.STARTING: "No valid state of charge since the start.",
-    Cause.DATA_LOST: "No valid state of charge, or another signal that is needed is lost.",
+    Cause.DATA_LOST: "No valid state of charge, or another required signal is lost.",
     Cause.LOCKOUT: "Locked out: contact closed although commanded off, or pin failure. Inspect, then reset.",
     Cause.SELECTOR_OFF: "Switched off by the selector.",
     Cause.BELOW_FLOOR: "State of charge below the floor.",

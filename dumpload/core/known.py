@@ -1,4 +1,4 @@
-"""From events to what is known: which samples are believed, and the data after each event. No judgement."""
+"""From events to data: which samples are accepted, and the data after each event. No decision is made here."""
 
 from dumpload.core.freshness import NEVER, Datum, admit, is_missing
 from dumpload.core.law import Selector

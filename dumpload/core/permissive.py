@@ -85,12 +85,12 @@ def start(t: float, on_time_s: float = 0.0, day: int = -1) -> PermissiveMemory:
 
 
 def voltage_holds(limits: PermissiveLimits, is_held: bool, volts: float) -> bool:
-    """Bus voltage: ends strictly below the cut-out, begins at or above the cut-in."""
+    """Return whether the bus voltage permits: from at or above the cut-in until strictly below the cut-out."""
     return volts >= limits.voltage_cut_in_v or (is_held and volts >= limits.voltage_cut_out_v)
 
 
 def tank_holds(limits: PermissiveLimits, is_held: bool, celsius: float) -> bool:
-    """Tank temperature: ends at or above the cut-out, begins at or below the cut-in."""
+    """Return whether the tank permits: from at or below the cut-in until at or above the cut-out."""
     return celsius <= limits.tank_cut_in_c or (is_held and celsius < limits.tank_cut_out_c)
 
 
@@ -204,7 +204,7 @@ def step(
 
 
 def look_at_window(memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[PermissiveMemory, Permission]:
-    """Return what `step` comes to without any limit, as on most boats, where every message takes this way."""
+    """Return what `step` would return with no limit configured: the fast path of most boats."""
     on_time_s, day = count_on_time(memory, inputs), inputs.day if is_new_day(memory, inputs) else memory.day
     after = PermissiveMemory(False, False, MISSING, MISSING, on_time_s, inputs.t, day, inputs.day_ends_at)
     cause = Cause.NONE if inputs.inside_window else Cause.OUTSIDE_WINDOW

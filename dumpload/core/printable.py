@@ -1,4 +1,4 @@
-"""Text of strangers, made fit for a terminal, a page and a log line."""
+"""Make untrusted text safe for a terminal, a page and a log line."""
 
 LINE_CHARACTERS = 300
 ELLIPSIS = "…"

@@ -1,4 +1,4 @@
-"""What goes into a decision and what comes out: event, settings, state, decision; and how a state begins.
+"""The types of a decision: event, settings, state, decision; and the initial state.
 
 Named tuples of floats, ints, bools and enums, so that numba compiles what works on them. A missing number is NaN.
 """
@@ -98,7 +98,7 @@ class Setup(NamedTuple):
     zone: tzinfo
 
     def schedule(self) -> Schedule:
-        """Return what answers for the local time."""
+        """Return the schedule for local time."""
         return Schedule(self.spans, self.zone)
 
 

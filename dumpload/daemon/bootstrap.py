@@ -109,7 +109,7 @@ def _open_log(path: Path, settings: Settings) -> "tuple[Any, LineWriter]":
 
 
 def _let_go(relay: Relay, log: Any) -> None:
-    """Close the pin; whatever comes of it, the record and the log are still to be written."""
+    """Close the pin; the record and the log are written even if that fails."""
     trouble = ""
     try:
         relay.close()
@@ -144,7 +144,7 @@ def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:
-    """The database library is loaded only where a history is wanted."""
+    """Open the recorder; the database library is loaded only where a history is configured."""
     if settings.history.path is not None:
         from dumpload.daemon.recorder import open_recorder
 
@@ -152,7 +152,7 @@ def _keep_record(service: "Service", settings: Settings) -> None:
 
 
 def _take_signals(service: "Service") -> None:
-    """Signals are taken by plain handlers: these run even while the event loop is busy."""
+    """Install plain signal handlers: these run even while the event loop is busy."""
 
     def end(number: int, _frame: FrameType | None) -> None:
         service.stop(130 if number == signal.SIGINT else 0)

@@ -76,7 +76,7 @@ class LocalSocket:
         )
 
     def close(self) -> None:
-        """Let everybody go and take the name away."""
+        """Close every connection and remove the socket."""
         if self._server is None:
             return
         self._server.close()
@@ -133,7 +133,7 @@ def _bind(path: Path, mode: int) -> socket.socket:
 
 
 def _clear(path: Path) -> None:
-    """Take away a name that a killed daemon left.
+    """Remove a socket that a killed daemon left.
 
     Raises:
         OSError: it is no socket, or somebody listens.
@@ -202,7 +202,7 @@ class Connection:
         return answer
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._writer.close()
 
 

@@ -93,10 +93,10 @@ class LineWriter:
 
 
 class RateLimiter:
-    """Lets the first of a kind through at once, then one a while with the number left out."""
+    """Rate limiter: pass the first event of a key, then at most one per interval with the number suppressed."""
 
     def __init__(self, every_s: float = REPEAT_EVERY_S, kinds: int = REPEATS_KEPT) -> None:
-        """Nothing has been seen yet. A kind passes every `every_s`, and at most `kinds` of them in that time."""
+        """Pass a kind once in `every_s`, and at most `kinds` of them in that time."""
         self._every_s = every_s
         self._kinds = kinds
         self._seen: dict[Hashable, tuple[float, int]] = {}
@@ -115,13 +115,13 @@ class RateLimiter:
 
 
 def render_json(_logger: Any, _method: str, fields: Fields) -> str:
-    """One JSON object per line; what JSON cannot say is said as text, and what drives a terminal as JSON's escapes."""
+    """Render one JSON object per line; other types become text, control characters JSON escapes."""
     line = json.dumps(fields, default=str, ensure_ascii=False)
     return line if line.isprintable() else json.dumps(fields, default=str)
 
 
 def render_line(_logger: Any, _method: str, fields: Fields) -> str:
-    """One readable line: time (UTC), level if not plain, the sentence if there is one, else the event and fields."""
+    """Render one readable line: time (UTC), level unless info, then the sentence, or else the event and its fields."""
     clock = fields.pop("at")[11:19]
     level = fields.pop("level")
     mark = "" if level == "info" else f"{level.upper()}: "
@@ -136,7 +136,7 @@ def render_line(_logger: Any, _method: str, fields: Fields) -> str:
 
 
 class _ToWriter(logging.Handler):
-    """Sends what libraries log through the standard library the same way."""
+    """Routes records of the standard library's logging to the same writer."""
 
     def __init__(self, log: Any) -> None:
         super().__init__(logging.WARNING)
@@ -188,7 +188,7 @@ def open_log(
 
 
 class _Sink:
-    """What structlog calls with a finished line, whatever the level."""
+    """The structlog sink: takes finished lines of every level."""
 
     def __init__(self, put: Callable[[str], None]) -> None:
         self.debug = self.info = self.warning = self.error = self.exception = self.critical = put

@@ -190,7 +190,7 @@ class ControlLoop:
             timer = loop.call_later(KEEP_S, self._give_up_waiting, once)
 
     def _give_up_waiting(self, once: Callable[[str], None]) -> None:
-        trouble = f"the disk has not kept it within {KEEP_S:g} s: it may be lost at a restart"
+        trouble = f"not on disk within {KEEP_S:g} s: it may be lost at a restart"
         self._publisher.fault("state", trouble)
         self.state_file.when_durable(lambda later: None if later else self._publisher.fault("state", ""))
         once(trouble)
@@ -255,7 +255,7 @@ class ControlLoop:
     def _assume_on(self, since: float) -> Decision:
         """Count the relay as on since then (s), locked out: it could not be driven off, whatever was decided."""
         decision = self._evaluate(Event(self._clock(), self._wall(), Kind.ASSUME_ON, stamp=since))
-        self._publisher.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
+        self._publisher.fault("pin", "it could not be driven off and may be on: open the isolator")
         self._save()
         return decision
 
@@ -313,13 +313,13 @@ class ControlLoop:
         self._save()
         self._check_pin()
         if not self._relay.deadman.is_alive():
-            self._fail(RuntimeError("the dead-man thread has died"))
+            self._fail(RuntimeError("the dead-man thread has stopped"))
 
     def _check_pin(self) -> None:
         """Read the pin back: it must be where the controller put it, or where the dead-man thread did."""
         driven = self.state.position
         expected = driven == Position.ON
-        event, text = "pin_mismatch", f"the pin was not where it was driven: {position_name(driven)}"
+        event, text = "pin_mismatch", f"the pin does not read as it was driven: {position_name(driven)}"
         try:
             energised = self._relay.is_energised()
         except RelayError as error:

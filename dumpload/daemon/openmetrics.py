@@ -155,7 +155,7 @@ FAMILIES = (
     Family("dumpload_build", "info", "", "Version of the daemon.", _build),
     Family("dumpload_uptime_seconds", "gauge", "seconds", "Time since the daemon started.", _key("uptime_s")),
     Family(
-        "dumpload_status_timestamp_seconds", "gauge", "seconds", "When these figures were taken, Unix time.",
+        "dumpload_status_timestamp_seconds", "gauge", "seconds", "Time of this status, Unix time.",
         _moment("at"),
     ),
     Family(
@@ -163,7 +163,7 @@ FAMILIES = (
         lambda status: iter([Sample(status["relay"] == "on")]),
     ),
     Family(
-        "dumpload_relay_since_timestamp_seconds", "gauge", "seconds", "Since when it has been so, Unix time.",
+        "dumpload_relay_since_timestamp_seconds", "gauge", "seconds", "Time of the last relay change, Unix time.",
         _moment("since"),
     ),
     Family("dumpload_cause", "stateset", "", "Why.", _states("dumpload_cause", "cause", _CAUSES)),
@@ -213,10 +213,10 @@ FAMILIES = (
         "dumpload_on_time_seconds", "counter", "seconds", "On-time since the daemon started.", _key("on_time_s")
     ),
     Family(
-        "dumpload_on_time_today_seconds", "gauge", "seconds", "On-time of the local day.", _key("on_time_today_s")
+        "dumpload_on_time_today_seconds", "gauge", "seconds", "On-time today, local time.", _key("on_time_today_s")
     ),
     Family(
-        "dumpload_on_time_limit_seconds", "gauge", "seconds", "Most on-time of a local day, where there is a limit.",
+        "dumpload_on_time_limit_seconds", "gauge", "seconds", "On-time limit per local day, if one is set.",
         _key("on_time_limit_s"),
     ),
     Family(
@@ -224,12 +224,12 @@ FAMILIES = (
         "Energy into the heater since the daemon started, by its measured power.", _key("energy_wh", _WH_J),
     ),
     Family(
-        "dumpload_energy_today_joules", "gauge", "joules", "Measured energy into the heater, of the local day.",
+        "dumpload_energy_today_joules", "gauge", "joules", "Measured energy into the heater in the local day so far.",
         _key("energy_today_wh", _WH_J),
     ),
-    Family("dumpload_changes", "counter", "", "Times the relay moved since the daemon started.", _key("changes")),
+    Family("dumpload_changes", "counter", "", "Relay changes since the daemon started.", _key("changes")),
     Family(
-        "dumpload_rejections", "counter", "", "Values that did not count since the daemon started.", _key("rejected")
+        "dumpload_rejections", "counter", "", "Values rejected since the daemon started.", _key("rejected")
     ),
     Family(
         "dumpload_notes", "gauge", "", "Faults and remarks that the status shows.",

@@ -110,10 +110,7 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
         "hand_until": _hand_until(state, account),
         "signals": _signals(settings, state, account, telemetry),
         "rejections": _rejections(account, telemetry),
-        "alerts": [
-            {"alert": alert_name(alert.alert), "since": utc_text(alert.since), "text": alert.text}
-            for alert in account.alerts
-        ],
+        "alerts": [_alert(alert) for alert in account.alerts],
         "confirm_elapsed_s": _number(_confirm_elapsed_s(settings, state, t), 1),
         "confirm_s": settings.limits.confirm_s,
         "on_time_today_s": round(_on_time_today_s(state, t), 1),
@@ -123,6 +120,10 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
         "on_time_s": round(account.ended_runs_s + (t - state.law.relay_since if _is_on(state) else 0.0), 1),
         "energy_wh": _number(telemetry.energy_wh, 1),
     }
+
+
+def _alert(alert: Raised) -> dict[str, Any]:
+    return {"alert": alert_name(alert.alert), "since": utc_text(alert.since), "text": alert.text}
 
 
 def _is_on(state: State) -> bool:

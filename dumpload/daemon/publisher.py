@@ -1,4 +1,4 @@
-"""Publishes what happened: to the log, the broker and the service manager. Never raises.
+"""Publish events to the log, the broker and the service manager. Never raises.
 
 Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
 """
@@ -33,7 +33,7 @@ REASONS = 20
 
 
 class Publisher:
-    """Speaks for one controller."""
+    """The publisher of one controller."""
 
     def __init__(
         self,
@@ -69,7 +69,7 @@ class Publisher:
         self.status_due_at = clock()
 
     def presence(self, word: str) -> None:
-        """Publish that we are "up" or "down", retained."""
+        """Publish the retained presence, "up" or "down"."""
         self._link.publish(self._topics.presence, word, retain=True)
 
     def change(self, state: State, decision: Decision) -> None:
@@ -120,7 +120,7 @@ class Publisher:
         self.status_due_at = self._clock()
 
     def rejected(self, rejection: Rejection, arrival: InboundMessage) -> None:
-        """Count a value that does not count, and log the first of its kind."""
+        """Count a rejected value, and log the first of its kind."""
         self._rejected += 1
         self.telemetry.reject(rejection, arrival)
         if (more := self._more((rejection, arrival.topic))) is None:
@@ -133,7 +133,7 @@ class Publisher:
 
     def fault(self, part: str, text: str) -> None:
         """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
-        self._log.warning("fault", text=f"{part}: {text or 'all is well again'}", part=part)
+        self._log.warning("fault", text=f"{part}: {text or 'recovered'}", part=part)
         with self._faults_lock:  # two threads at once: a fault was lost, or one that was over came back
             others = {name: fault for name, fault in self._faults.items() if name != part}
             self._faults = {**others, part: f"{part}: {text}"} if text else others
@@ -164,7 +164,7 @@ class Publisher:
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
         if changes > self._given_up and self._repeats.allow("undelivered", self._clock()) is not None:
-            text = f"{changes - self._given_up} messages never reached the broker: too many were waiting"
+            text = f"{changes - self._given_up} messages never reached the broker: too many were queued"
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 
@@ -183,5 +183,5 @@ def _others(left_out: int) -> str:
 
 
 def summary(state: State) -> str:
-    """Return one short line on what the relay does and why."""
+    """Return one line: the relay's position and why."""
     return f"{position_name(state.position)}: {cause_name(state.cause)}"

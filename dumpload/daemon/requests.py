@@ -41,7 +41,7 @@ class Asked(NamedTuple):
 
 
 class Requests:
-    """Takes requests for one control loop."""
+    """Handles requests for one control loop."""
 
     def __init__(
         self,
@@ -133,7 +133,7 @@ class Requests:
 
     def _act(self, pending: Asked) -> None:
         if self._changes_nothing(pending):
-            self._say("unchanged", f"request over {pending.way} for what is already so")
+            self._say("unchanged", f"request over {pending.way} changes nothing")
             self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S

@@ -88,7 +88,7 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
         *_row("Next", next_words(status), width),
     ]
     if status["lockout"]:
-        lines += _row("Lockout", f"{lockout_words(status)}; once mended: dumpload select --reset", width, BAD)
+        lines += _row("Lockout", f"{lockout_words(status)}; once repaired: dumpload select --reset", width, BAD)
     for text in alert_words(status):
         lines += _row("Alert", text, width, BAD)
     for name, signal in status.get("signals", {}).items():

@@ -158,7 +158,7 @@ class Service(Listener):
         return True
 
     def fail(self, error: BaseException) -> None:
-        """Something that must not happen did: off, say so, and leave with an error. Safe from any thread."""
+        """Handle an internal fault: drive off, log it and exit with an error. Safe from any thread."""
         self.stop(1)
         self._exit_code = 1
         self._log.error("failed", text=f"unexpected error, stopping: {error!r}", exc_info=error)
@@ -184,7 +184,7 @@ class Service(Listener):
         saved: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self.control.when_kept(saved.set_result)
         if trouble := await saved:
-            self._log.error("not_kept", text=f"stopping all the same: {trouble}")
+            self._log.error("not_kept", text=f"stopping anyway: {trouble}")
 
     # ---- what the link says ----
 
@@ -223,24 +223,24 @@ class Service(Listener):
         self.link.flush()
 
     def on_down(self, reason: str, retry_s: float) -> None:
-        """Nothing changes at once: the age of the data decides."""
+        """Change nothing at once: the age of the data decides."""
         self._publisher.broker_down(reason, retry_s)
 
     def on_evidence_reset(self, reason: str) -> None:
-        """What was heard before is no evidence for surplus any more."""
+        """Discard the evidence for surplus."""
         self.control.happened(Kind.EVIDENCE_RESET)
-        self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+        self._log.warning("evidence_restarted", text=f"surplus confirmation starts again: {reason}", reason=reason)
 
     def on_fault(self, part: str, text: str) -> None:
         """Say what an owner should know of the broker."""
         self._publisher.fault(part, text)
 
     def on_callback_error(self, error: Exception) -> None:
-        """A fault in our own code: no decision can be trusted."""
+        """Stop: after a fault in our own code no decision can be trusted."""
         self.fail(error)
 
     def contact_moved(self, closed: bool) -> None:  # noqa: FBT001  (a line's level)
-        """The feedback line changed; called on the pin library's thread."""
+        """Handle an edge of the feedback line; called on the pin library's thread."""
         if self._loop is not None:
             with contextlib.suppress(RuntimeError):  # the loop has ended already
                 self._loop.call_soon_threadsafe(self._on_feedback, closed)
@@ -256,7 +256,7 @@ class Service(Listener):
     # ---- supervision and reload ----
 
     async def _supervise(self) -> None:
-        """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
+        """Supervise: the only periodic wake-up. A small age limit needs a finer tick: it stamps arrivals."""
         while True:
             limits = [age for age in self.control.settings.max_age_s if not is_missing(age)]
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
@@ -275,7 +275,7 @@ class Service(Listener):
         self._alerts.look(control.settings, control.state, self._clock(), self._wall())
 
     def _feed_watchdog(self, t: float) -> None:
-        """Only a round of supervision that was completed gets here."""
+        """Feed the watchdog; only a completed round of supervision gets here."""
         every_s = self._notifier.watchdog_s
         if every_s is not None and t - self._fed_at >= every_s / 4:
             self._fed_at = t
@@ -288,7 +288,7 @@ class Service(Listener):
             problem = self._take_settings(self._reload())
         except ConfigError as error:
             problem = str(error)
-            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
+            self._log.error("reload_rejected", text=f"new settings rejected, keeping the old ones:\n{error}")
         self._notifier.reloaded(problem)
         self._notifier.ready(summary(self.control.state))
 
@@ -297,7 +297,9 @@ class Service(Listener):
         changes = changed_keys(self._settings, new)
         if fixed := restart_needed(self._settings, new):
             problem = f"needs a restart: {', '.join(fixed)}"
-            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            self._log.error(
+                "reload_rejected", text=f"new settings rejected, keeping the old ones: {problem}", keys=fixed
+            )
             return problem
         self._settings = new
         self._requests.max_hand_s = new.request.max_hand_s

@@ -1,4 +1,4 @@
-"""What the status shows of the telemetry beside the controller's state: topics, rejections, energy, a wrong sign.
+"""Telemetry for the status: topics, rejections, energy, a wrong sign.
 
 Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
 """
@@ -38,12 +38,12 @@ class Rejected(NamedTuple):
 
 
 class Telemetry:
-    """What was heard. Times: monotonic s."""
+    """The telemetry received. Times: monotonic s."""
 
     def __init__(
         self, *, name: str = "dumpload", timezone: str = "UTC", fields: Mapping[str, tuple[Field, ...]] | None = None
     ) -> None:
-        """Nothing was heard yet. `timezone` is for those who read the status."""
+        """Start empty. `timezone` is shown in the status."""
         self.name, self.timezone = name, timezone
         self.take_fields(fields or {})
         self.direction = Direction()
@@ -92,7 +92,7 @@ class Telemetry:
         return self._energy_wh if is_today else 0.0
 
     def reject(self, rejection: Rejection, arrival: InboundMessage) -> None:
-        """Count a value that does not count."""
+        """Count a rejected value."""
         key = rejection.signal, rejection.reason
         last = self._rejected.get(key)
         if last is None or arrival.t - last.t > SHOWN_S or arrival.t - last.worded_at >= WORDS_EVERY_S:

@@ -70,7 +70,7 @@ INTRODUCTION = f"""\
 A simulated 24 V canal barge: 1.4 kW of panels, a 280 Ah battery, a 300 W heater in a 40-litre tank.
 It uses the real daemon and a real MQTT broker; only the pin is simulated: NO PIN IS DRIVEN.
 Time runs {SPEED} times faster, and the daemon's times are shortened to match.
-The rules: on at or above 97 % held for 1 min, off below 95 %, off when data are 2 min old.
+Settings: on at or above 97 % held for 1 min, off below 95 %, off when data are 2 min old.
 
  time   charge  panels  heater
 """

@@ -115,6 +115,6 @@ def drive(device: str, pin: int, level: int) -> int:
 
 
 def drive_off_if_recorded() -> None:
-    """For the daemon's start, before anything heavy is loaded: end at once what a killed daemon may have left on."""
+    """Drive off at the daemon's start, before anything heavy is loaded, what a killed daemon may have left on."""
     if any(os.environ.get(name) for name in FOLDER_VARIABLES):
         main()

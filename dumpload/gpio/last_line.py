@@ -70,7 +70,7 @@ def read_record(path: str) -> LastLine | None:
     fields = content.decode("utf-8", "replace").removesuffix("\n").rsplit(" ", 2)
     if len(fields) == 3 and _is_pin(fields[1]) and fields[2] in ("high", "low"):  # noqa: PLR2004 - label, pin, polarity
         return LastLine(path, fields[0], int(fields[1]), active_high=fields[2] == "high")
-    raise LastLineError(path, "is no record of a line; expected LABEL PIN high|low")
+    raise LastLineError(path, "is not a record of a line; expected LABEL PIN high|low")
 
 
 def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_high: bool) -> list[str]:

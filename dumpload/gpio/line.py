@@ -141,7 +141,7 @@ def explain(lg: Any, chip: Chip, pin: int, error: Exception) -> RelayError:
             holder = f'"{lg.gpio_get_line_info(chip.handle, pin)[LINE_HOLDER_FIELD]}"'
         except lg.error:
             holder = "an unknown program"
-        return LineBusyError(f"{line} is in use, held by {holder}: another dumpload, or another program, must let go")
+        return LineBusyError(f"{line} is in use, held by {holder}: stop that program first")
     if "GPIO number" in reason:
         return RelayError(f"{line}: {reason}; expected a line that this chip has: see relay.pin, relay.chip_label")
     return RelayError(f"{line}: {reason}")

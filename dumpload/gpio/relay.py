@@ -236,7 +236,7 @@ class Relay:
                 self._lock.release()
 
     def _drive_off_if_expired(self) -> None:
-        """Runs on the dead-man thread."""
+        """Drive off if the permit has expired; runs on the dead-man thread."""
         # With or without the lock: a thread that hangs inside a write must not keep the load on. Off twice is off.
         is_locked = self._lock.acquire(timeout=LOCK_S)
         try:

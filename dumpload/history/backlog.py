@@ -55,7 +55,7 @@ class Backlog:
             self._rouse(was_empty=was_empty, urgent=urgent)
 
     def extend(self, sequence: int, until: float) -> None:
-        """Say that the value in this sample's row has gone on arriving until then (monotonic s)."""
+        """Extend the sample's validity: its value was still arriving at `until` (monotonic s)."""
         with self._condition:
             waiting = self._batch
             was_empty = waiting.is_empty

@@ -64,7 +64,7 @@ class ForeignError(Exception):
     """The file is somebody else's database."""
 
 
-NOT_OURS = "expected a history database or no file, found something else, which is left alone"
+NOT_OURS = "expected a history database or no file, found something else, which was not changed"
 
 
 class Retention(NamedTuple):
@@ -221,7 +221,7 @@ class HistoryFile:
             message = "expected a history database or no file, found another program's database"
             raise ForeignError(message)
         if schema > len(MIGRATIONS):
-            message = f"schema {schema} is newer than {len(MIGRATIONS)}, the last we know"
+            message = f"schema {schema} is newer than {len(MIGRATIONS)}, the newest this version knows"
             raise NewerError(message)
         if check and (damage := self._database.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
             raise DamagedError(damage)

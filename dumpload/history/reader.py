@@ -123,7 +123,7 @@ def count_rows(path: Path) -> int:
 
 def _open(path: Path) -> sqlite3.Connection:
     if not path.is_file():
-        message = f"{path}: expected a history database, there is no such file"
+        message = f"{path}: expected a history database; there is no such file"
         raise HistoryError(message)
     try:
         database = _connect(path)
@@ -190,8 +190,8 @@ def _take_back(path: Path, address: str) -> None:
             database.execute("PRAGMA schema_version").fetchone()
         except sqlite3.OperationalError as error:
             message = (
-                f"{path}: it was cut off in the middle of a commit: expected a user who may write it (sudo), "
-                f"or a start of the daemon first ({error})"
+                f"{path}: a write to it was interrupted: run this as a user who may write it (sudo), "
+                f"or start the daemon first ({error})"
             )
             raise HistoryError(message) from error
 

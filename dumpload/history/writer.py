@@ -166,7 +166,7 @@ class HistoryWriter:
         file = HistoryFile(self._path, self._start, self._limits, check=self._is_doubtful, wall=self._wall)
         self._is_doubtful = False
         if file.is_new and self._why_new:
-            self._remark = f"{self._why_new}; a new file was begun"
+            self._remark = f"{self._why_new}; a new file was started"
         if file.is_new and self._was_open:
             self._gap = Gap(0, self._remark)
         self._why_new, self._was_open = "", True
@@ -190,7 +190,7 @@ class HistoryWriter:
         if not is_ours(self._path):
             raise ForeignError(NOT_OURS) from error
         aside = set_aside(self._path, word, self._wall())
-        self._why_new = f"{self._path} was {word} ({error}) and is now {aside.name}"
+        self._why_new = f"{self._path} was {word} ({error}) and was renamed to {aside.name}"
         return True
 
     def _fail(self, error: Exception, batch: Batch) -> None:

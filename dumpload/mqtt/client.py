@@ -111,7 +111,7 @@ class ChunkClient(paho.Client):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
     def keep_alive_within(self, longest_s: int) -> None:
-        """Ping at least as often as we want to, though the broker asks for less, or for none at all (0)."""
+        """Keep our own keepalive even if the broker asks for a longer one, or for none (0)."""
         # paho takes the broker's word, and has no public way to change it on a connection.
         self._keepalive = min(self._keepalive or longest_s, longest_s)
 
@@ -157,7 +157,7 @@ class ChunkClient(paho.Client):
             self.refused = "a packet of a kind that does not exist"
         # paho keeps a message at QoS 2 until its release, whenever that is, and as many as a broker likes to send.
         if first_byte & _KIND_AND_QOS == _PUBLISH_QOS_2:
-            self.refused = "a message at QoS 2, which was never asked for"
+            self.refused = "a message at QoS 2, which was never requested"
         if self.refused:
             raise ConnectionError(self.refused)
 
@@ -236,8 +236,8 @@ class BrokerLimits(NamedTuple):
     @property
     def words(self) -> tuple[str, ...]:
         """What an owner should know of them."""
-        no_qos = "it takes QoS 0 only: changes may be lost on the way (mqtt.host)"
-        no_retain = "it keeps no retained messages: status and presence reach only who listens (mqtt.host)"
+        no_qos = "it supports QoS 0 only: changes may be lost (mqtt.host)"
+        no_retain = "it keeps no retained messages: only current listeners get status and presence (mqtt.host)"
         return (no_qos,) * (not self.qos) + (no_retain,) * (not self.retain)
 
 

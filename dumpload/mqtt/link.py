@@ -31,7 +31,7 @@ RIVAL_S = 120.0
 # Two clients of one id throw each other out for ever, and either log shows what looks like a bad network.
 RIVAL_AFTER = 3
 
-_CHANGE_IT = "give one of the two another name or mqtt.client_id"
+_CHANGE_IT = "give one of them another name or mqtt.client_id"
 
 # Relay changes kept while the broker is away, the oldest given up first: with five minutes of dwell each way they are
 # more than eight hours of switching. The history has them all.
@@ -114,7 +114,7 @@ class Link:
             self._outbox = deque(unsent, maxlen=OUTBOX_LIMIT)
 
     def _look_for_rival(self, ending: Ending) -> None:
-        """Name another client of our id: the two would throw each other out for ever, as fast as they can connect."""
+        """Report another client with our id: the two would keep disconnecting each other."""
         client_id = self._options.client_id
         if self._clock() - self._began >= RIVAL_S:
             self._takeovers = 0
@@ -124,7 +124,7 @@ class Link:
         elif ending == Ending.HUNG_UP:
             self._takeovers += 1
             if self._takeovers >= RIVAL_AFTER:
-                symptom = "the broker hangs up again and again soon after it has let us in: most often another client"
+                symptom = "the broker keeps closing the connection soon after accepting it: most often another client"
                 self._report("client id", f"{symptom} uses the same id, {client_id!r}; {_CHANGE_IT}")
 
     def _forget(self, packet_id: int) -> None:

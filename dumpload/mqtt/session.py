@@ -133,7 +133,7 @@ class Session:
     def _start_reading(self) -> None:
         sock = cast("socket.socket | None", self._client.socket())
         if sock is None:
-            self._end("the connection was closed while it was being made")
+            self._end("the connection was closed while being established")
             return
         self._socket = sock
         self.drained_at = self._opened_at = self._clock()
@@ -187,12 +187,12 @@ class Session:
             self._end("the connection broke")
 
     def tick(self) -> None:
-        """Once a second: read what is there (which keeps the arrival stamp young), then keepalive."""
+        """Run once a second: drain the socket (which keeps the arrival stamp young), then keepalive."""
         if self._socket is None:
             return
         self.read()
         if not self.is_up and self._clock() - self._opened_at > max(self._options.keepalive_s, CONNECT_TIMEOUT_S):
-            self._end("the broker accepted the connection and then said nothing")
+            self._end("the broker accepted the connection, then did not answer")
         elif (silent_s := self._unacknowledged_s) > PATIENCE_KEEPALIVES * self._client.keepalive:
             self._end(f"the broker has acknowledged nothing for {silent_s:.0f} s")
         elif self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -224,7 +224,7 @@ class Session:
             f"it takes packets of at most {self.limits.packet_bytes} bytes, too few for"
             f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
         )
-        forbidden = f"it does not let us publish to {', '.join(sorted(self._forbidden))} (its access rules)"
+        forbidden = f"it does not allow publishing to {', '.join(sorted(self._forbidden))} (its access rules)"
         warnings = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
         return "; ".join((*self.limits.words, *warnings))
 
@@ -284,7 +284,7 @@ class Session:
         self._client.keep_alive_within(self._options.keepalive_s)
         self.limits = limits(props)
         if flags.session_present:
-            self._listener.on_evidence_reset("the broker resumed an old session though a clean one was asked for")
+            self._listener.on_evidence_reset("the broker resumed an old session although a clean one was requested")
         if (size := subscription_bytes(self._options)) > self.limits.packet_bytes:
             most = f"the broker takes packets of at most {self.limits.packet_bytes} bytes"
             self._end(f"{most}, our subscriptions need {size}: raise its limit, or shorten telemetry.*.topic")
@@ -298,7 +298,7 @@ class Session:
             return
         self._subscription_id = None
         if len(codes) != requested:
-            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, asked for were {requested}")
+            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, requested were {requested}")
             return
         denied = [
             subscription.topic
@@ -306,7 +306,7 @@ class Session:
             if code.is_failure
         ]
         if denied:
-            self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
+            self._end(f"the broker does not allow subscribing to {', '.join(denied)} (its access rules)")
             return
         self.is_up = self._was_up = True
         self.report(self.trouble)
@@ -339,7 +339,7 @@ class Session:
         if hasattr(message.properties, "TopicAlias"):
             return f"a topic alias with a message on {topic}, though none was allowed"
         if message.qos and message.qos > (most := self._asked_qos(topic)) != _NOT_ASKED:
-            return f"{topic} comes at QoS {message.qos}, asked for was {most}"
+            return f"{topic} arrived at QoS {message.qos}, requested was {most}"
         return ""
 
     def _asked_qos(self, topic: str) -> int:

@@ -17,7 +17,7 @@ class Visitor(Listener):
         self.trouble = trouble
 
     def on_up(self) -> None:
-        """Every subscription is acknowledged."""
+        """Note that every subscription is acknowledged."""
         self.up.set()
         self.tried.set()
 

@@ -60,7 +60,7 @@ class CaptureRecord:
                     log.drop(RowError(self.path, lines.number, "", text, str(error)))
                 continue
             if message.t < last and not self._form.sort:
-                expected = "a time not before the line above (--sort puts lines in order)"
+                expected = "a time not earlier than the line above (--sort sorts the lines)"
                 raise RecordError(self.path, expected, line=lines.number, text=text)
             last = message.t
             log.rows += 1

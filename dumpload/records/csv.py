@@ -25,7 +25,7 @@ from dumpload.records.record import ReadLog, RecordError, RowError, TableFormat
 from dumpload.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, TimeKind, Times
 from dumpload.records.traps import LOOKED_AT_TIMES, guess_formats
 
-OUT_OF_ORDER = "a time not before the row above (--sort puts rows in order)"
+OUT_OF_ORDER = "a time not earlier than the row above (--sort sorts the rows)"
 
 # Where nobody said which zone local times are of: at least all days are whole.
 _UTC = ("--timezone", "UTC")

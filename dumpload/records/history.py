@@ -49,12 +49,12 @@ _PLAIN = {
     RowKind.CLOCK: Kind.WAKE,
 }
 _COUNTED = {
-    RowKind.GAP: "places where rows are missing from the history",
+    RowKind.GAP: "gaps in the history's rows",
     RowKind.SETTINGS: "changes of the recorded program's settings",
-    RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
+    RowKind.START: "restarts of the recorded program, each beginning with the relay off",
     RowKind.SELECT: "manual switches, replayed as recorded",
-    RowKind.FAULT: "recorded faults, which are no part of the replay",
-    RowKind.ALERT: "recorded alerts, which are no part of the replay",
+    RowKind.FAULT: "recorded faults, not replayed",
+    RowKind.ALERT: "recorded alerts, not replayed",
 }
 _KINDS = frozenset(RowKind)
 _VALUES = {

@@ -28,7 +28,7 @@ def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
     With the extra `study` also Parquet, and a big CSV is read with Arrow.
 
     Raises:
-        RecordError: it is no plain file, or cannot be read.
+        RecordError: it is not a regular file, or cannot be read.
     """
     # A reader is loaded for files of its kind only: that of a history needs the database library, for one.
     begin = magic(path)

@@ -31,7 +31,7 @@ FIRST_BEAT = 1.0
 
 WHOLE = Span(-math.inf, math.inf)
 
-STEPPED = "the clock was stepped while this was recorded; all times are by the clock as it was set afterwards"
+STEPPED = "the clock was stepped during the recording; all times use the corrected clock"
 
 
 def read_recorded(
@@ -233,7 +233,7 @@ class _HistoryPlayer:
             self._incidents.append(Incident(wall, text))
 
     def _note(self, totals: Totals, signal: Signal, value: float, during: Span) -> None:
-        """Take a value that went on arriving."""
+        """Record a value that kept arriving."""
         t, until = during
         totals.energy.note(signal, value, t, until + hold_s(self._scenario.setup.settings.max_age_s, signal))
         ages = self._scenario.setup.settings.max_age_s
@@ -246,7 +246,7 @@ class _HistoryPlayer:
             totals.know(t, min(self._charge_until, self._heart_until))
 
     def _lose(self, totals: Totals, row: HistoryRow, t: float) -> None:
-        """Take that the charge, the heartbeat, or all of it is lost."""
+        """Record the loss of the charge, the heartbeat or all signals."""
         if row.signal in (SOC, NO_SIGNAL):
             self._charge_until = min(self._charge_until, t)
         if row.signal in (Signal.HEARTBEAT, NO_SIGNAL) and self._heart_until < NEVER:
@@ -269,7 +269,7 @@ def _expected(record: HistoryRecord, zone: tzinfo) -> str:
     if is_missing(t):
         return "at least one row"
     first, last = (local_date(wall - timeline.ahead, zone) for wall in (first_t, t))
-    return f"a period with rows in it; there are rows from {first} to {last}"
+    return f"a period with data; there are data from {first} to {last}"
 
 
 # ---- what a row says ----
@@ -291,7 +291,7 @@ def incident_words(row: HistoryRow) -> str:
         return printable(f"alert {message.get('alert', '?')} {message.get('state', '?')}: {message.get('text', '')}")
     return {
         RowKind.START: "the program started",
-        RowKind.STOP: "the program ended in good order",
+        RowKind.STOP: "the program shut down normally",
         RowKind.RESET: "the lockout was reset",
         RowKind.PIN_FAULT: "the pin could not be driven or read back",
         RowKind.SETTINGS: "new settings were taken",

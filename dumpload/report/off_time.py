@@ -161,7 +161,7 @@ def _why(data: ReportData, day: Day, cause: Cause, cut_in_percent: float) -> str
 
 
 def within_sentence(cause: Cause) -> str:
-    """Return the label of a cause as it is within a sentence."""
+    """Return a cause's label for use inside a sentence."""
     label = LABELS[cause]
     return f"{label[0].lower()}{label[1:]}"
 

@@ -34,7 +34,7 @@ ALL_SCREENS, FEW_SCREENS = 31, 5
 # Of so many days the reasons are listed.
 SHOWN_REASONS = 31
 
-UNSEEN = "The program was killed or the power failed; that the pin went off then is not recorded."
+UNSEEN = "The program was killed or the power failed; the switch-off itself was not recorded."
 
 STYLE = f"""
 body {{ max-width: 56rem }}
@@ -101,7 +101,7 @@ def report_page(
 
 
 def _technical(data: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
-    """Yield what only who looks closer wants to know."""
+    """Yield the technical sections, for readers who want details."""
     if notes := [*remarks(data.result)]:
         yield from section("Notes on these figures", bullets(notes))
     yield from section("In figures", _in_figures(data, figures))
@@ -117,7 +117,7 @@ def _sources(data: ReportData, figures: Derived) -> Iterator[str]:
 
 
 def figure(picture: Picture) -> str:
-    """Return a picture with its words."""
+    """Return a picture with its caption."""
     return (
         f"<figure><h3>{escape(picture.title)}</h3>{picture.svg()}"
         f"<figcaption>{escape(picture.words)}</figcaption></figure>"

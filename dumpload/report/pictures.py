@@ -40,7 +40,7 @@ LANE, LANE_GAP = 24, 6
 
 
 class Picture(NamedTuple):
-    """One picture: the name of its file, a title, words for who does not see it, its height, and what is in it."""
+    """One picture: the name of its file, a title, a text alternative, its height and its parts."""
 
     name: str
     title: str
@@ -166,7 +166,7 @@ def heat_map(data: ReportData) -> Picture:
     hours = [(24 - hour, f"{hour:02d}:00") for hour in (0, 6, 12, 18)]
     caption = (
         f"One column for {'every day' if group == 1 else f'{group} days'}, one row for every local hour, midnight on"
-        " top. The stronger the shade, the more of the hour the relay was on (steps of 20 %). A narrow grey line: no"
+        " top. The stronger the colour, the more of the hour the relay was on (steps of 20 %). A narrow grey line: no"
         " data for most of the hour."
     )
     cells = (f'<path class="s{shade}" {scale} d="{path}"/>' for shade, path in paths.items())

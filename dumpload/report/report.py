@@ -63,7 +63,7 @@ def report_of_history(
     """
     record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
-        raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
+        raise RecordError(path, "a history database of the daemon (for any other record use replay --report)")
     if period.begin == WHOLE.begin:
         return report_of_record(record, settings, ReadLog(watch), period)
     report = report_of_record(record, settings, ReadLog(lambda part: watch(part / 2)), period)

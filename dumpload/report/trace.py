@@ -45,7 +45,7 @@ class MinMaxTrace:
             self._quarters[quarter] = before.merge(Extremes(value, value))
 
     def hold(self, begin: float, end: float, value: float) -> None:
-        """Take a value that went on from `begin` to `end` (Unix s)."""
+        """Record a value that held from `begin` to `end` (Unix s)."""
         wall = begin
         while wall <= max(begin, end):
             self.add(wall, value)

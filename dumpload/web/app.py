@@ -107,7 +107,7 @@ class _StatusStream:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Send what changes for as long as the viewer is there."""
         if self._viewers >= MOST_VIEWERS:
-            refusal = PlainTextResponse("Too many look already.\n", 503, {"Retry-After": "30"})
+            refusal = PlainTextResponse("Too many viewers.\n", 503, {"Retry-After": "30"})
             await refusal(scope, receive, send)
             return
         self._viewers += 1

@@ -1,4 +1,4 @@
-"""Hands what is new to any number of viewers: no queue, since each asks for what has changed since it last asked."""
+"""Hands updates to any number of viewers: no queue, since each asks for the changes since its last version."""
 
 import asyncio
 import contextlib
@@ -38,7 +38,7 @@ class Hub:
         return self._news[last]
 
     async def wait(self, version: int, within_s: float) -> None:
-        """Wait until there is something that was changed after version `seen`, but no longer than that."""
+        """Wait until something has changed after `version`, for at most `within_s`."""
         if self.version > version or self.closed:
             return
         with contextlib.suppress(TimeoutError):

@@ -126,7 +126,7 @@ def _state(status: Document | None) -> Iterator[str]:
     if status["lockout"]:
         yield '<div class="state trouble"><p class="large"><b>Locked out</b></p>'
         yield f"<p>{escape(_capital(screen.lockout_words(status)))}. <b>The heater may be on.</b></p>"
-        yield f"<p>Relay {status['relay']} since {since}. Inspect; once mended: dumpload select --reset.</p>"
+        yield f"<p>Relay {status['relay']} since {since}. Inspect; once repaired: dumpload select --reset.</p>"
     else:
         yield f'<div class="state {status["relay"]}"><p class="large">The heater is <b>{status["relay"]}</b></p>'
         yield f"<p>Since {since}. {escape(screen.meaning(status))}</p>"

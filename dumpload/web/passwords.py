@@ -1,4 +1,4 @@
-"""Who may look: a file of names and hashed passwords, and how often one may try.
+"""The password file: names and hashed passwords, and the limits on attempts.
 
 A line a person: the name, a colon, and the hash by scrypt (RFC 7914) as a string in the PHC format, in base64 without
 padding.
@@ -69,17 +69,17 @@ def read_passwords(path: Path) -> dict[str, Hash]:
         lines = read_plain(path, MOST_FILE_BYTES).decode().splitlines()
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not text"
-        message = f"{path}: expected a file of `dumpload password`: {reason}"
+        message = f"{path}: expected a password file written by `dumpload password`: {reason}"
         raise PasswordFileError(message) from None
     people = {}
     for number, text in enumerate(lines, 1):
         name, person = _parse(text)
         if person is None:
-            message = f"{path}, line {number}: expected a line of `dumpload password`"
+            message = f"{path}, line {number}: expected a line written by `dumpload password`"
             raise PasswordFileError(message)
         people[name] = person
     if not 0 < len(people) <= MOST_PEOPLE:
-        message = f"{path}: expected 1 to {MOST_PEOPLE} lines of `dumpload password`"
+        message = f"{path}: expected 1 to {MOST_PEOPLE} lines written by `dumpload password`"
         raise PasswordFileError(message)
     return people
 
@@ -133,7 +133,7 @@ def credentials_of(header: str) -> Credentials | None:
 
 
 class Doorkeeper:
-    """Tells who may look. What was accepted once is remembered by a keyed hash, so that only strangers cost time."""
+    """Authenticates viewers. An accepted password is remembered by a keyed hash, so that only new viewers cost time."""
 
     def __init__(self, people: Mapping[str, Hash]) -> None:
         self._people = people
