@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from dumpload.check.sources import SIGN
-from dumpload.check.table import BANK, Check, Danger, Judgement, graded
+from dumpload.check.table import BANK, Check, Danger, Judgement, grade
 from dumpload.config.model import Settings, flat
 from dumpload.core.direction import RISE_PERCENT, Direction, observe
 from dumpload.core.freshness import MISSING
@@ -78,7 +78,7 @@ def sign_checks(settings: Settings, *, is_wrong: bool) -> Iterator[Check]:
     what = f"the charge rose by {RISE_PERCENT:g} % or more while the recorded battery power was negative"
     disarmed = "; the drain limit cannot work" if guarded else ""
     judgement = Judgement(
-        graded(fails=guarded, cautions=True),
+        grade(fails=guarded, cautions=True),
         what + disarmed,
         "charging is positive",
         SIGN,
