@@ -49,6 +49,11 @@ def test_the_irradiance_of_a_year_is_the_one_printed(name: str, level_kwh_m2: fl
     assert level == pytest.approx(level_kwh_m2, rel=0.02)
 
 
+def test_the_losses_are_those_of_pvwatts() -> None:
+    """14.0757 % (checks: calculated with pvlib 0.16.1); a later pvlib may have others."""
+    assert pvlib.pvsystem.pvwatts_losses() == pytest.approx(14.0757, abs=1e-4)
+
+
 @pytest.mark.skipif(
     not PVWATTS_YEAR, reason="PVWATTS_YEAR names no pvwatts_8760_rackmount.csv of pvlib's source archive"
 )
