@@ -1,6 +1,7 @@
 """A simulation from settings and weather to daily sums: the weather as it is, then years of the same days resampled."""
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -136,23 +137,28 @@ def simulate(
     schedule, zone = controller_setup(settings).schedule(), find_zone(settings.permissive.timezone)
     # The span comes first: weather with years between two rows is refused before there are minutes of it.
     span = typical_span(schedule, zone, TYPICAL) if source.is_typical else recorded_span(schedule, zone, source.weather)
-    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
-    if source.is_typical:
-        sky = moved_to(sky, source.place, source.home_longitude_deg)
+    sky = sky_at_home(source, boat)
     assumed += cloud_words(sky, clouds=clouds)
     runs: list[YearRun] = []
     try:
         for number in range(years + 1):
             offered, noise = drawn_year(source, span, sky, seed, number, clouds=clouds)
-            runs.append(
-                run_year(
-                    boat, span, offered, noise, run_steps, step_s, lambda part: watch((number + part) / (years + 1))
-                )  # noqa: B023  (called within)
-            )
+            seen = partial(_watched, watch, number, years + 1)
+            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, seen))
     except KeyboardInterrupt:
         msg = f"interrupted in year {len(runs) + 1} of {years + 1}; nothing is shown for a part of it"
         raise SimulationInterrupted(msg) from None
     return Simulation(source, boat, span, runs[0], tuple(runs[1:]), seed, (*assumed, *boat.assumed))
+
+
+def _watched(watch: Callable[[float], None], number: int, years: int, part: float) -> None:
+    watch((number + part) / years)
+
+
+def sky_at_home(source: WeatherSource, boat: Installed) -> Sky:
+    """Return what the panels make of the weather, with its noon at the boat's."""
+    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
+    return moved_to(sky, source.place, source.home_longitude_deg) if source.is_typical else sky
 
 
 def drawn_year(
