@@ -100,7 +100,8 @@ def _drift(known: Known) -> Judgement:
 
 
 def _surplus(known: Known) -> Judgement:
-    throttles = throttle_percent(known) or 0.0  # known: `applies` and `needs` see to it
+    # Known: `applies` and `needs` see to it.
+    throttles = throttle_percent(known) or 0.0
     cut_out, cut_in = known["control.cut_out_percent"], known["control.cut_in_percent"]
     share = 100 * min(1.0, max(0.0, (throttles - cut_out) / (cut_in - cut_out)))
     early = max(0.0, throttles - cut_in)
