@@ -113,7 +113,7 @@ def test_a_reader_is_told_that_it_is_thinned(path: Path) -> None:
     fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0), row(2, RowKind.GAP, 10, value=7.0)])
     notes = played(path).log.notes
     assert notes[0] == THINNED
-    assert "places where rows are missing from the history: 1" in notes
+    assert "gaps in the history's rows: 1" in notes
 
 
 def test_how_much_is_read_is_told_on_the_way(path: Path) -> None:

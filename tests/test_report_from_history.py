@@ -255,7 +255,7 @@ def test_between_an_orderly_end_and_the_next_start_data_are_lost(path: Path) -> 
     assert result.summary.data_lost_s == 10 + 4699
     assert [event.words for event in day_log.incidents] == [
         "the program started",
-        "the program ended in good order",
+        "the program shut down normally",
         "the program started",
     ]
 
@@ -345,7 +345,7 @@ def test_a_run_that_had_ended_with_the_program_is_none_of_the_period(path: Path,
 
 def test_a_period_without_rows_is_refused_by_the_name_of_the_file(path: Path) -> None:
     write_start(path, "a", NOON, charge(10))
-    with pytest.raises(RecordError, match=r"history\.sqlite3: expected a period with rows in it"):
+    with pytest.raises(RecordError, match=r"history\.sqlite3: expected a period with data"):
         told(path, Span(NOON + 86_400, NOON + 2 * 86_400))
 
 

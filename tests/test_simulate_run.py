@@ -70,7 +70,7 @@ def test_the_text_says_what_is_assumed_and_what_is_not_known_in_80_columns(done:
     assert text.startswith("In 2 days of the weather of ")
     for words in (
         "Assumed, since it is not set",
-        "Not known, and not in these figures",
+        "Not included in these figures",
         "June ",
         "Sun caught",
         "1 other",

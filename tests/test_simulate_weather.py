@@ -139,7 +139,7 @@ def test_weather_that_cannot_be_used_says_which_cell(tmp_path: Path, text: str, 
 
 def test_a_pipe_is_no_weather_and_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
-    with pytest.raises(WeatherError, match="expected a plain file, not a pipe"):
+    with pytest.raises(WeatherError, match="expected a regular file, not a pipe"):
         read_weather(tmp_path / "pipe")
 
 

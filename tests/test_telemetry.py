@@ -44,7 +44,7 @@ def status_of(world: World, shown: Telemetry) -> dict[str, Any]:
         (
             Reason.MISSING_POINTER,
             b'{"SOC":98}',
-            "messages arrive on barge/bank, but /soc is not in them; there are: /SOC",
+            "messages arrive on barge/bank, but /soc is not in them; they contain: /SOC",
         ),
         (Reason.WRONG_TYPE, b'{"soc":"98"}', "expected a number, got '98'"),
         (Reason.OUT_OF_RANGE, b'{"soc":980}', "980 in percent is outside 0 to 100 percent"),

@@ -32,13 +32,15 @@ def _thermostat(known: Known) -> Judgement:
         return Judgement(Grade.FAIL, "not rated for DC, as stated", limit, sources.DC_ARC, change)
     if not has(known, ("tank.thermostat_v", "tank.thermostat_a")):
         figure = "rated for DC, as stated, but not for how many volts and amperes"
-        return Judgement(Grade.CAUTION, figure, limit, sources.DC_ARC, "Look up both on its plate or data sheet.")
+        return Judgement(
+            Grade.CAUTION, figure, limit, sources.DC_ARC, "Look up both on its rating plate or data sheet."
+        )
     if breaks_coil and has(known, COIL):
         supply_v = known.get("driver.supply_v", known.get("battery.highest_v"))
         return rated(known, "tank.thermostat", supply_v, coil_current_a(supply_v, known["driver.coil_ohm"]), change)
     if not has(known, HIGHEST):
         figure = f"rated for {known['tank.thermostat_v']:g} V DC and {known['tank.thermostat_a']:g} A DC"
-        change = "Set the battery's highest voltage and the element's plate."
+        change = "Set the battery's highest voltage and the element's rating."
         return Judgement(Grade.CAUTION, f"{figure}; for what is not known", limit, sources.DC_ARC, change)
     return rated(known, "tank.thermostat", known["battery.highest_v"], highest_a(known), change)
 

@@ -76,8 +76,8 @@ def rules_in_force(known: Known) -> str | None:
 def ampacity(known: Known) -> TableRow:
     """Return what the cable may carry; where no known set of rules holds, the least that any of them allows it."""
     rules = rules_in_force(known)
-    read = [_read(known, one) for one in (RULES if rules is None else (rules,))]
-    return min(read, key=lambda one: one.amperes)._replace(is_careful_choice=rules is None)
+    read = [_read(known, rule) for rule in (RULES if rules is None else (rules,))]
+    return min(read, key=lambda rating: rating.amperes)._replace(is_careful_choice=rules is None)
 
 
 def _read(known: Known, rules: str) -> TableRow:
@@ -129,13 +129,13 @@ def _carries_enough(known: Known) -> bool:
 def _rules(known: Known) -> Judgement:
     place, rules = known["installation.place"], known.get("installation.rules")
     if rules is None:
-        figure = f"none set for a {place}: cable and fuse are judged by the most careful of US boats and IEC, PVC"
-        return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets holds with you.")
+        figure = f"none set for a {place}: cable and fuse are judged by the strictest of US boats and IEC, PVC"
+        return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets applies to you.")
     figure = f"{TITLES[rules]}; it is installed in a {place}"
     if MADE_FOR[rules] == place:
         return informed(figure, sources.CODES)
-    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the most careful of those known are taken"
-    change = "Ask which rules hold with you, and set or leave out installation.rules."
+    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the strictest of those known are used"
+    change = "Ask which rules apply to you, and set or leave out installation.rules."
     return Judgement(Grade.CAUTION, figure, limit, sources.CODES, change)
 
 
@@ -149,7 +149,7 @@ def _drop(known: Known) -> Judgement:
 
 
 def _read_as(reading: TableRow) -> str:
-    choice = ", the most careful of the known rules" if reading.is_careful_choice else ""
+    choice = ", the strictest of the known rules" if reading.is_careful_choice else ""
     return f"read at {reading.row}{choice}"
 
 
@@ -220,7 +220,7 @@ def _distance(known: Known) -> Judgement:
     )
     limit = f"{{}} {'if sheathed all the way' if sheathed else 'if not sheathed'}"
     if not is_law:
-        limit += "; taken from US boats, since no figure of your rules is known here"
+        limit += "; the US boat rule, since your rules' figure is not known here"
     figure = f"{{}} of conductor from the battery, {'sheathed' if sheathed else 'not sheathed'}"
     change = "Move the fuse to the battery: nothing protects the conductor before it."
     return judged(distance, sources.FUSE_DISTANCE, change, figure=figure, limit=limit)

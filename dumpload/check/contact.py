@@ -37,7 +37,7 @@ def _voltage(known: Known) -> Judgement:
 def _current(known: Known) -> Judgement:
     current_a = highest_a(known)
     rated = least("rating", known["contact.dc_a"], "A", CONTINUOUS * current_a, fails=current_a, key="contact.dc_a")
-    figure = f"rated for {{}} DC; the load is {at_least(current_a)} A for hours"
+    figure = f"rated for {{}} DC; the load is {at_least(current_a)} A continuous"
     limit = f"{{}} DC, 125 % of the load; below {at_least(current_a)} A it fails"
     return judged(rated, sources.DC_HOURS, REPLACE, figure=figure, limit=limit)
 

@@ -4,7 +4,7 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_w
-from dumpload.check.figures import Grade, Number, most, num, span
+from dumpload.check.figures import Grade, Number, in_one_unit, most, num
 from dumpload.check.table import HEATER, WATER, Check, Danger, Judgement, Known, asked, graded, informed
 from dumpload.check.tank import LOSS, boiling_s, has_other_heater, hottest_c, tank_loss_w_k
 from dumpload.physics.scald import CUT_OUT_MOST_C, STORE_MOST_C
@@ -38,8 +38,8 @@ def _dry_fire(known: Known) -> Judgement:
     change = "Fill the tank and bleed it before the first switch-on, and after every draining."
     return Judgement(
         graded(fails=False, cautions=not guarded),
-        f"{'something' if guarded else 'nothing'} keeps an empty tank from being heated",
-        "a level or flow interlock, or a person who looks",
+        f"{'something' if guarded else 'nothing'} prevents heating an empty tank",
+        "a level or flow interlock, or a check by a person",
         sources.DRY_ELEMENT,
         "" if guarded else change,
     )
@@ -56,7 +56,7 @@ def _guards(known: Known) -> str:
         (known.get("tank.cut_out"), f"the cut-out{degrees}"),
         (known.get("tank.relief_valve"), "the relief valve"),
     )
-    return ", ".join(words for there, words in guards if there) or "nothing"
+    return ", ".join(guard for there, guard in guards if there) or "none"
 
 
 def _stuck(known: Known) -> Judgement:
@@ -65,19 +65,19 @@ def _stuck(known: Known) -> Judgement:
     end_c = equilibrium_c(watts, tank_loss_w_k(known), known["tank.around_c"]) if has(known, LOSS) else math.inf
     boils = end_c > STORE_MOST_C
     guards = (known.get("tank.cut_out"), known.get("tank.relief_valve"))
-    effect = f"the tank at {hottest_c(known):g} degC boils in {span(seconds)}"
+    effect = f"the tank at {hottest_c(known):g} degC boils in {in_one_unit(seconds)}"
     if not has(known, LOSS):
         effect += " (without standing loss)"
     if math.isinf(seconds):
-        effect = f"the tank gets to {num(end_c)} degC and no further"
-    change = "Only what is named there stops it: test each of them before you leave it alone."
+        effect = f"the tank gets no hotter than {num(end_c)} degC"
+    change = "Only these stop it: test each of them before you leave it unattended."
     if boils and not all(guards):
         change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
     numbers = () if math.isinf(seconds) else (Number("time until it boils", seconds, "s"),)
     return Judgement(
         graded(fails=boils and False in guards, cautions=True),
-        f"{num(watts)} W without a stop: {effect}; left to stop it, as stated: {_guards(known)}",
-        "thermostat, cut-out and relief valve, all three, whatever relay and software do",
+        f"{num(watts)} W continuous: {effect}; protection left, as stated: {_guards(known)}",
+        "thermostat, cut-out and relief valve, all three, independent of relay and software",
         sources.STEADY,
         change,
         (Number("power", watts, "W"), *numbers),

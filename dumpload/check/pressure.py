@@ -25,10 +25,10 @@ def _discharge(known: Known) -> Judgement:
     good = known["tank.discharge_pipe"]
     return asked(
         good=good,
-        figure="full width, falling, open and in sight" if good else "not full width, falling, open and in sight",
-        limit="as wide as the valve's outlet, falling all the way, never shut, ending where it is seen",
+        figure="full bore, falling, open and in sight" if good else "not full bore, falling, open and in sight",
+        limit="full bore, falling all the way, without a valve, ending in sight",
         source=sources.PLUMBING_CODES,
-        change="Have it laid so: steam and scalding water come out of it, and a shut one bursts the tank.",
+        change="Have it run like that: it discharges steam and scalding water, and if it is blocked the tank bursts.",
     )
 
 
@@ -55,7 +55,7 @@ def _tank_pressure(known: Known) -> Judgement:
         opens,
         sources.TANK_PLATE,
         "Fit a relief valve of a lower pressure: the tank gives way before this one opens.",
-        figure=f"the relief valve opens at {{}}; the tank is made for {working_bar:g} bar",
+        figure=f"the relief valve opens at {{}}; the tank is rated {working_bar:g} bar",
     )
 
 
@@ -68,15 +68,15 @@ def _capacity(known: Known) -> Judgement:
         least("capacity", known["tank.relief_w"], "W", watts, key="tank.relief_w"),
         sources.VALVE_PLATE,
         "Fit a relief valve of that capacity: this one cannot let the steam out as fast as it is made.",
-        figure=f"carries off {{}}; {makes}",
-        limit="{}, every heater at once",
+        figure=f"rated {{}}; {makes}",
+        limit="{}, all heat sources together",
     )
 
 
 def _growth(known: Known) -> tuple[float, str]:
     hot_c = hottest_c(known)
     grows_l = max(0.0, expansion_l(known["tank.volume_l"], known["tank.cold_c"], hot_c))
-    return grows_l, f"grows by {num(grows_l)} l to {hot_c:g} degC"
+    return grows_l, f"expands by {num(grows_l)} l up to {hot_c:g} degC"
 
 
 def _open_expansion(known: Known) -> Judgement:

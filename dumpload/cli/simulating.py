@@ -24,14 +24,14 @@ def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
         "--weather",
         metavar="FILE",
         help="a CSV file with the columns time, direct_w_m2, diffuse_w_m2, air_c and wind_m_s, or a typical year: "
-        "greensboro, sand-point, miami (else the one nearest in latitude)",
+        "greensboro, sand-point, miami (default: the nearest in latitude)",
     )
     parser.add_argument(
         "--years",
         metavar="N",
         type=lambda text: _whole(text, _MOST_YEARS),
         default=20,
-        help="show the spread over N years of the same days in another order (default 20)",
+        help="number of resampled years behind the spread (default 20)",
     )
     parser.add_argument(
         "--seed",
@@ -75,7 +75,7 @@ def _meter(text: str) -> float:
     return value
 
 
-def run_simulation(args: argparse.Namespace) -> int:
+def run_simulate(args: argparse.Namespace) -> int:
     """Simulate and show it; return the exit code: 2 if an extra, a setting or the weather is missing."""
     _path, settings = console.load(args)
     try:
@@ -90,7 +90,7 @@ def run_simulation(args: argparse.Namespace) -> int:
         # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
         with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:
             warnings.simplefilter("ignore")
-            done = run.simulate(
+            simulation = run.simulate(
                 settings, args.weather, args.years, compiled_steps(console.say_error), bar.watch,
                 seed=args.seed, clouds=args.clouds, meter=METER._replace(**asked),
             )  # fmt: skip
@@ -100,5 +100,5 @@ def run_simulation(args: argparse.Namespace) -> int:
     except run.SimulationInterrupted as interrupted:
         console.say_error(str(interrupted))
         return console.INTERRUPTED
-    console.show(args, lambda: summary.simulation_document(done), lambda: text.simulation_text(done))
+    console.show(args, lambda: summary.simulation_document(simulation), lambda: text.simulation_text(simulation))
     return console.OK

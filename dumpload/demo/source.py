@@ -76,7 +76,7 @@ def _say(**fields: Any) -> None:
 
 
 async def play(source: Gateway) -> None:
-    """Live through the scenes, at `SPEED`."""
+    """Play the scenes at `SPEED`."""
     loop = asyncio.get_running_loop()
     barge = Barge(FIRST_CHARGE_PERCENT)
     clock_s, began = float(STARTS_AT_S), loop.time()

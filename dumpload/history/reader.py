@@ -1,4 +1,4 @@
-"""Reads the history database while the daemon writes to it, or after. Never writes, and decides nothing."""
+"""Reads the history database while the daemon writes to it, or after."""
 
 import math
 import sqlite3
@@ -123,7 +123,7 @@ def count_rows(path: Path) -> int:
 
 def _open(path: Path) -> sqlite3.Connection:
     if not path.is_file():
-        message = f"{path}: expected a history database, there is no such file"
+        message = f"{path}: expected a history database; there is no such file"
         raise HistoryError(message)
     try:
         database = _connect(path)
@@ -182,17 +182,16 @@ def _is_cut_off(path: Path) -> bool:
 
 
 def _take_back(path: Path, address: str) -> None:
-    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would.
-
-    Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at all.
-    """
+    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would."""
+    # Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at
+    # all.
     with closing(_open_address(f"{address}?mode=rw")) as database:
         try:
             database.execute("PRAGMA schema_version").fetchone()
         except sqlite3.OperationalError as error:
             message = (
-                f"{path}: it was cut off in the middle of a commit: expected a user who may write it (sudo), "
-                f"or a start of the daemon first ({error})"
+                f"{path}: a write to it was interrupted: run this as a user who may write it (sudo), "
+                f"or start the daemon first ({error})"
             )
             raise HistoryError(message) from error
 
@@ -240,11 +239,13 @@ def _relay_before(database: sqlite3.Connection, start: tuple[str, int], at: int)
 
 
 def _read_start(database: sqlite3.Connection, start: tuple[str, int], at: int) -> Iterator[HistoryRow]:
-    last: Any = at  # a foreign file may have anything there
+    # A foreign file may have anything there.
+    last: Any = at
     while rows := database.execute(_PAGE, (*start, last)).fetchall():
         yield from map(HistoryRow._make, rows)
         last = rows[-1][2]
-        if not isinstance(last, int | float):  # text comes after all numbers, and none of ours is one
+        # Text comes after all numbers, and none of ours is one.
+        if not isinstance(last, int | float):
             return
 
 

@@ -30,7 +30,7 @@ def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
     With the extra `study` also Parquet, and a big CSV is read with Arrow.
 
     Raises:
-        RecordError: it is no plain file, or cannot be read.
+        RecordError: it is not a regular file, or cannot be read.
     """
     begin = magic(path)
     if begin.startswith(MAGIC):

@@ -9,6 +9,7 @@ from itertools import groupby
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.text import duration
+from dumpload.core.window import HOUR_S
 from dumpload.replay.heat_text import kwh
 from dumpload.report.data import Day
 
@@ -80,12 +81,12 @@ def _year(months: Sequence[Sequence[Day]], most: float, *, in_kwh: bool) -> Iter
     yield '<div class="year">'
     for days in months:
         first, total = days[0].date, sum(_size(day) for day in days if not is_missing(_size(day)))
-        words = kwh(total) if in_kwh else f"{total:.0f} h"
+        amount = kwh(total) if in_kwh else f"{total:.0f} h"
         best = max(days, key=_size)
-        label = f"{first:%B %Y}: {words}; most on {best.date.day} {best.date:%b}"
+        label = f"{first:%B %Y}: {amount}; most on {best.date.day} {best.date:%b}"
         yield (
             f'<a href="#m{first:%Y-%m}">{first:%b %Y}</a><svg viewBox="0 0 {DAY * DAYS} {HEIGHT}" role="img"'
-            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{words}</span>'
+            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{amount}</span>'
         )
     yield "</div>"
     top = kwh(most) if in_kwh else f"{most:.1f} h"
@@ -109,7 +110,7 @@ def step(size: float, most: float) -> int:
 
 
 def _size(day: Day) -> float:
-    return day.on_time_s / 3600 if is_missing(day.energy_wh) else day.energy_wh
+    return day.on_time_s / HOUR_S if is_missing(day.energy_wh) else day.energy_wh
 
 
 def _cell(day: Day, most: float, linked: Mapping[date, str], is_first: bool) -> str:  # noqa: FBT001
@@ -126,6 +127,6 @@ def _legend(most: float, *, in_kwh: bool) -> Iterator[str]:
     yield "<li>no mark: not on</li>"
     for number in range(1, SHADES + 1):
         top = most * number / SHADES
-        words = kwh(top) if in_kwh else f"{top:.1f} h"
-        yield f"<li class=k{number}><i></i>to {words}</li>"
+        amount = kwh(top) if in_kwh else f"{top:.1f} h"
+        yield f"<li class=k{number}><i></i>to {amount}</li>"
     yield "<li>dashed: no data</li></ul>"

@@ -1,11 +1,11 @@
-"""Local days and hours, and how much of some spans of time falls into each. Knows nothing of relays or records."""
+"""Local days and hours, and how much of some spans of time falls into each."""
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta, tzinfo
 from typing import NamedTuple
 
-HOUR_S = 3600.0
+from dumpload.core.window import HOUR_S
 
 
 class Span(NamedTuple):

@@ -246,7 +246,7 @@ def heater_of(known: KnownBoat) -> Heater:
         known.note("tank.loss_kwh_per_day", f"{LOSS_W_K:g} W/K")
     cable = cable_ohm(known.values) if has(known.values, CABLE_RUN) else 0.0
     if not cable:
-        known.note("wiring.length_m", "a cable without resistance")
+        known.note("wiring.length_m", "no cable resistance")
     volume_l = float(known.values["tank.volume_l"])
     heat = heat_capacity_j_k(volume_l, 10.0, 60.0)
     return Heater(element_ohm(known.values), cable, opens_c, opens_c - THERMOSTAT_BAND_K, heat, volume_l, loss_w_k)
@@ -294,7 +294,7 @@ def telemetry_of(known: KnownBoat, step_s: float, meter: Meter) -> Telemetry:
     charge = known.number("battery.counter_step_percent", CHARGE_STEP_PERCENT, "%")
     known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {meter.voltage_step_v:g} V with noise of "
                f"{meter.voltage_noise_v:g} V (standard deviation), power to {meter.power_step_w:g} W with noise of "
-               f"{meter.power_noise_w:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is ever lost")  # fmt: skip
+               f"{meter.power_noise_w:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is lost")  # fmt: skip
     every = max(1, round(MESSAGES_S / step_s))
     return Telemetry(
         every, charge, meter.voltage_step_v, meter.power_step_w, TEMPERATURE_STEP_C, meter.voltage_noise_v,

@@ -16,9 +16,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import DAY_S
 from dumpload.simulate.weather import Floats, Panels, Place, Weather, cloudless, offered_w
 
-MINUTE_S, DAY_S = 60.0, 86_400.0
+MINUTE_S = 60.0
 CLOUD_EXPONENT, SHORTEST_M, LONGEST_M = 1.66, 100.0, 1e6
 WIND_SHAPE, WIND_SCALE_M_S, LEAST_WIND_M_S = 2.69, 2.14, 0.5
 # Most passages in one interval; what time is left belongs to the last of them.

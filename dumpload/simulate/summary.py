@@ -27,11 +27,11 @@ RESAMPLED = (
 )
 NOT_KNOWN = (
     "Clouds as they are at your place: within an hour they are drawn by a model, compared with seven measured days.",
-    "Shade, dirt and snow beyond the usual losses of 14 %, and how your own panels lie.",
+    "Shade, dirt and snow beyond the usual losses of 14 %, and the orientation of your own panels.",
     "Years duller or brighter than the weather they are made of; resampling only puts its days in another order.",
-    "Shore power, alternator or generator: what the house lacks is only counted.",
-    "Temperature and age of the bank, errors of its monitor beyond those assumed, and lost messages.",
-    "Layers in the tank: its water is taken as mixed, so a first litre may be hotter, and a last one colder.",
+    "Shore power, alternator or generator: a shortfall of the house is only counted.",
+    "Temperature and age of the battery, errors of its monitor beyond those assumed, and lost messages.",
+    "Stratification: the tank is taken as mixed, so the first litre may be hotter and the last one colder.",
 )
 
 

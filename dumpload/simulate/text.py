@@ -30,7 +30,7 @@ def simulation_text(simulation: Simulation) -> str:
     lines += ["", "Assumed, since it is not set (config/REFERENCE.md has the keys):"]
     for one in simulation.assumed:
         lines += wrap(f"  {one.key}: {one.words}", WIDTH, subsequent_indent="    ")
-    lines += ["", "Not known, and not in these figures:"]
+    lines += ["", "Not included in these figures:"]
     for words in NOT_KNOWN:
         lines += wrap(f"  {words}", WIDTH, subsequent_indent="    ")
     return "\n".join([*lines, "", *wrap(LEGIONELLA, WIDTH)])
@@ -76,9 +76,9 @@ def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
     yield "Panels offer", kwh(figures["offered_wh"])
     wasted = figures["wasted_without_wh"]
     if not is_missing(figures["caught_percent"].value):
-        yield "Sun caught", f"{whole(figures['caught_percent'])} % of the {kwh(wasted)} that would be wasted without"
+        yield "Sun caught", f"{whole(figures['caught_percent'])} % of the {kwh(wasted)} that would otherwise be wasted"
     else:
-        yield "Sun caught", "nothing would be wasted without the heater either"
+        yield "Sun caught", "nothing would be wasted even without the heater"
     yield "From the battery", f"{kwh(figures['from_battery_wh'])} while the heater ran"
     yield "Hot water", f"at least half of the litres wanted on {whole(figures['hot_days'])} of {_days(summary)} days"
     longest = whole(figures["longest_without_60_days"])

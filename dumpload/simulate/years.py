@@ -9,11 +9,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from dumpload.core.window import Schedule
+from dumpload.core.window import DAY_S, Schedule
 from dumpload.replay.arrays import LocalTimes, local_times_between
 from dumpload.simulate.boat import Needs
-from dumpload.simulate.clouds import DAY_S, Sky
 from dumpload.simulate.clouds import MINUTE_S as ENTRY_S
+from dumpload.simulate.clouds import Sky
 from dumpload.simulate.engine import Outside
 from dumpload.simulate.weather import Floats, Place, Weather, WeatherError
 

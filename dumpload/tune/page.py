@@ -50,7 +50,7 @@ def _body(tuning: Tuning) -> Iterator[str]:
         notes += [f"{number}: {reason}" for reason in one.reasons]
     if notes:
         yield from section("Notes on these figures", bullets(notes))
-    yield from section("Before anyone acts on a figure", bullets(map(typeset, CAUTIONS)))
+    yield from section("Before you act on any figure", bullets(map(typeset, CAUTIONS)))
 
 
 def _row(label: str, one: Told) -> str:
