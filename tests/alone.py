@@ -40,9 +40,9 @@ class Alone(Daemon):
         eventually(self.answers, "an answer on the socket")
         return self
 
-    def call(self, *words: str, **environ: str) -> CompletedProcess[str]:
+    def call(self, *arguments: str, **environ: str) -> CompletedProcess[str]:
         run = {"RUNTIME_DIRECTORY": f"{self.folder}/run", **environ}
-        return run_dumpload(*words, "--config", str(self.config), folder=self.folder, environ=run)
+        return run_dumpload(*arguments, "--config", str(self.config), folder=self.folder, environ=run)
 
     def ask(self, text: str | bytes, door: Path | None = None) -> dict[str, Any]:
         with socket.socket(socket.AF_UNIX) as line:

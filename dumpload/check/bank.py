@@ -112,8 +112,8 @@ def _surplus(known: Known) -> Judgement:
     if share:
         figure += f": in {at_least(share)} % of the band it would still charge"
     if early:
-        taken = f" ({at_least(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
-        figure += f", and in {at_least(early)} %{taken} above the cut-in: that is charge diverted, not surplus"
+        energy = f" ({at_least(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
+        figure += f", and in {at_least(early)} %{energy} above the cut-in: that is charge diverted, not surplus"
     change = "" if number.state is Grade.PASS else _better_evidence(known)
     return Judgement(number.state, figure, limit, sources.THROTTLE, change, (number,))
 
@@ -133,8 +133,8 @@ def _low_cut_in(known: Known) -> Judgement:
         "Below that a LiFePO4 charger does not throttle yet: the heater takes charge from the battery rather than what "
         "would be wasted. Raise control.cut_in_percent."
     )
-    asked = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=NEVER, key="control.cut_in_percent")
-    return judged(asked, sources.PRACTICE, change, limit="{} on LiFePO4")
+    number = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=NEVER, key="control.cut_in_percent")
+    return judged(number, sources.PRACTICE, change, limit="{} on LiFePO4")
 
 
 def _maybe_lifepo4(known: Known) -> bool:

@@ -76,8 +76,8 @@ def rules_in_force(known: Known) -> str | None:
 def ampacity(known: Known) -> TableRow:
     """Return what the cable may carry; where no known set of rules holds, the least that any of them allows it."""
     rules = rules_in_force(known)
-    read = [_read(known, one) for one in (RULES if rules is None else (rules,))]
-    return min(read, key=lambda one: one.amperes)._replace(is_careful_choice=rules is None)
+    read = [_read(known, rule) for rule in (RULES if rules is None else (rules,))]
+    return min(read, key=lambda rating: rating.amperes)._replace(is_careful_choice=rules is None)
 
 
 def _read(known: Known, rules: str) -> TableRow:

@@ -55,31 +55,37 @@ def _law(settings: Settings) -> list[str]:
 
 
 def _further_permissives(settings: Settings) -> list[str]:
-    one = settings.permissive
+    permissive = settings.permissive
     lines = []
-    if one.voltage_cut_out is not None:
-        lines.append(f"only while the bus is not below {one.voltage_cut_out:g} V (again from {one.voltage_cut_in:g} V)")
-    if one.tank_cut_out_c is not None:
-        lines.append(f"only until the tank is at {one.tank_cut_out_c:g} degC (again from {one.tank_cut_in_c:g} degC)")
-    if one.drain_limit_w is not None:
-        drain = f"{one.drain_limit_w:g} W for {one.drain_limit_s:g} s"
-        lines.append(f"a drain of more than {drain} takes it off for {one.drain_rest_s:g} s")
-    if one.max_on_s is not None:
-        lines.append(f"at most {one.max_on_s:g} s in one run")
-    if one.max_on_per_day_s is not None:
-        lines.append(f"at most {one.max_on_per_day_s:g} s in one local day")
+    if permissive.voltage_cut_out is not None:
+        lines.append(
+            f"only while the bus is at or above {permissive.voltage_cut_out:g} V "
+            f"(again from {permissive.voltage_cut_in:g} V)"
+        )
+    if permissive.tank_cut_out_c is not None:
+        lines.append(
+            f"only until the tank reaches {permissive.tank_cut_out_c:g} degC "
+            f"(again from {permissive.tank_cut_in_c:g} degC)"
+        )
+    if permissive.drain_limit_w is not None:
+        drain = f"{permissive.drain_limit_w:g} W for {permissive.drain_limit_s:g} s"
+        lines.append(f"a drain of more than {drain} takes it off for {permissive.drain_rest_s:g} s")
+    if permissive.max_on_s is not None:
+        lines.append(f"at most {permissive.max_on_s:g} s in one run")
+    if permissive.max_on_per_day_s is not None:
+        lines.append(f"at most {permissive.max_on_per_day_s:g} s in one local day")
     return lines
 
 
 def _data_lost(known: Known) -> str:
     reaction_s = bank.reaction_s(known)
-    words = f"the load is off at most {num(reaction_s)} s after the last value"
+    sentence = f"the load is off at most {num(reaction_s)} s after the last value"
     if not has(known, HIGHEST):
         needs = ", ".join(key for key in HIGHEST if key not in known)
-        return f"{words} (not worked out what that can cost: needs {needs})"
+        return f"{sentence} (not worked out what that can cost: needs {needs})"
     energy_wh = highest_w(known) * reaction_s / 3600
-    words = f"{words}, which costs at most {num(energy_wh)} Wh"
-    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else words
+    sentence = f"{sentence}, which costs at most {num(energy_wh)} Wh"
+    return f"{sentence}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else sentence
 
 
 def check_document(
@@ -99,11 +105,11 @@ def check_document(
     """
     known = flat(settings)
     of_this_boat = (*instance_checks(path, settings, others), *sign_checks(settings, is_wrong=wrong_sign))
-    found, missing = run_checks((*CHECKS, *of_this_boat), known)
+    findings, missing = run_checks((*CHECKS, *of_this_boat), known)
     relay = settings.relay
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
-    states = Counter(finding.verdict.state.value for finding in found)
-    unanswered = sum(one.check.safety for one in missing)
+    states = Counter(finding.verdict.state.value for finding in findings)
+    unanswered = sum(unrun.check.safety for unrun in missing)
     counts = {**{state.value: states[state.value] for state in Grade}, "not_checked": len(missing)}
     return {
         "config": str(path),
@@ -111,8 +117,8 @@ def check_document(
         "name": settings.name,
         "verdict": _overall(counts, unanswered),
         "counts": {**counts, "unanswered": unanswered},
-        "findings": [_finding(finding) for finding in found],
-        "not_checked": [_missing(one) for one in missing],
+        "findings": [_finding(finding) for finding in findings],
+        "not_checked": [_missing(unrun) for unrun in missing],
         "entered": entered(settings),
         "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
         "law": _law(settings),

@@ -56,11 +56,11 @@ def _entered(settings: Settings) -> Iterator[Document]:
             continue
         above = reduce(getattr, table.split("."), settings)
         value = getattr(above, last)
-        given = last in above.model_fields_set
+        is_set = last in above.model_fields_set
         yield {
             "key": name,
             "value": list(value) if isinstance(value, tuple) else value,
             "unit": key.schema.get("x-unit", ""),
-            "state": "given" if given else "missing" if value is None else "default",
+            "state": "given" if is_set else "missing" if value is None else "default",
             "meaning": key.schema["description"],
         }

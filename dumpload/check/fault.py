@@ -45,12 +45,12 @@ def fault(known: Known, *, is_branch: bool) -> ShortCircuit:
             amperes, f"fault current of a battery of {known['battery.resistance_mohm']:g} mohm", sources.FAULT
         )
     if is_lifepo4(known):
-        words = f"for a lithium battery whose milliohms are not known, at up to {LITHIUM_V:g} V"
-        return ShortCircuit(INTERRUPTS_LITHIUM_A, words, sources.ABYC_FAULT)
+        basis = f"for a lithium battery whose milliohms are not known, at up to {LITHIUM_V:g} V"
+        return ShortCircuit(INTERRUPTS_LITHIUM_A, basis, sources.ABYC_FAULT)
     main_a, branch_a = needed_breaking_a(known["battery.cranking_a"])
     kind = "branch" if is_branch else "main"
-    words = f"for a {kind} fuse of a battery that cranks {known['battery.cranking_a']:g} A"
-    return ShortCircuit(branch_a if is_branch else main_a, words, sources.ABYC_FAULT)
+    basis = f"for a {kind} fuse of a battery that cranks {known['battery.cranking_a']:g} A"
+    return ShortCircuit(branch_a if is_branch else main_a, basis, sources.ABYC_FAULT)
 
 
 def _breaking(known: Known, key: str, *, is_branch: bool) -> Judgement:
@@ -138,11 +138,11 @@ def _breaking_checks() -> tuple[Check, ...]:
             Danger.FIRE,
             ("wiring.fuse_interrupts_a", "battery.highest_v", *further),
             _load_fuse,
-            told,
+            applies,
             keys=("wiring.fuse_interrupts_a",),
             safety=True,
         )
-        for told, further in FAULT_NEEDS
+        for applies, further in FAULT_NEEDS
     ) + tuple(
         Check(
             CABLE,
@@ -151,16 +151,16 @@ def _breaking_checks() -> tuple[Check, ...]:
             Danger.FIRE,
             ("wiring.main_fuse_interrupts_a", "battery.highest_v", *further),
             _main_fuse,
-            _both(_has_main, told),
+            _both(_has_main, applies),
             keys=("wiring.main_fuse_interrupts_a",),
             safety=True,
         )
-        for told, further in FAULT_NEEDS
+        for applies, further in FAULT_NEEDS
     )
 
 
-def _both(one: Callable[[Known], bool], other: Callable[[Known], bool]) -> Callable[[Known], bool]:
-    return lambda known: one(known) and other(known)
+def _both(first: Callable[[Known], bool], other: Callable[[Known], bool]) -> Callable[[Known], bool]:
+    return lambda known: first(known) and other(known)
 
 
 CHECKS = (

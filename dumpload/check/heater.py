@@ -56,7 +56,7 @@ def _guards(known: Known) -> str:
         (known.get("tank.cut_out"), f"the cut-out{degrees}"),
         (known.get("tank.relief_valve"), "the relief valve"),
     )
-    return ", ".join(words for there, words in guards if there) or "nothing"
+    return ", ".join(guard for there, guard in guards if there) or "nothing"
 
 
 def _stuck(known: Known) -> Judgement:

@@ -22,8 +22,8 @@ def instance_checks(path: Path, settings: Settings, others: Mapping[Path, Settin
     """
     if not others:
         return
-    read = {file: one for file, one in others.items() if one is not None}
-    unread = [str(file) for file, one in others.items() if one is None]
+    read = {file: settings for file, settings in others.items() if settings is not None}
+    unread = [str(file) for file, settings in others.items() if settings is None]
     for slug, name, danger, claims, keys in (
         ("own_pin", "a pin of its own", Danger.ARC, _pins, ("relay.pin",)),
         ("own_name", "a name of its own", Danger.SERVICE, _names, ("name",)),
@@ -32,10 +32,10 @@ def instance_checks(path: Path, settings: Settings, others: Mapping[Path, Settin
     ):
         mine = claims(settings)
         shared = [
-            f"{words} in {path} and in {file}"
-            for file, one in read.items()
-            for words, claim in mine
-            if claim in [theirs for _words, theirs in claims(one)]
+            f"{description} in {path} and in {file}"
+            for file, settings in read.items()
+            for description, claim in mine
+            if claim in [theirs for _description, theirs in claims(settings)]
         ]
         judgement = _judgement(shared, len(read) + 1, unread, keys[0])
         yield Check(INSTANCES, slug, name, danger, (), _always(judgement), keys=keys)

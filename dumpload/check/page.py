@@ -139,9 +139,9 @@ def _summary(document: Document, known: Document) -> Iterator[str]:
 
 
 def _counts(document: Document) -> Iterator[str]:
-    counts: Counter[tuple[str, str]] = Counter((one["part"], one["state"]) for one in document["findings"])
-    for one in document["not_checked"]:
-        counts[one["part"], "unanswered" if one["safety"] else "missing"] += 1
+    counts: Counter[tuple[str, str]] = Counter((finding["part"], finding["state"]) for finding in document["findings"])
+    for item in document["not_checked"]:
+        counts[item["part"], "unanswered" if item["safety"] else "missing"] += 1
     head = "".join(f'<th scope="col">{title}</th>' for _, title in COLUMNS)
     yield f'<table class="counts"><thead><tr><th scope="col">Part</th>{head}</tr></thead><tbody>'
     for part in sorted({part for part, _ in counts}, key=PARTS.index):
@@ -152,17 +152,20 @@ def _counts(document: Document) -> Iterator[str]:
 
 def _first(document: Document, room: float) -> Iterator[str]:
     """Yield what must be seen to before the first switch-on, as much as there is room for (in lines)."""
-    urgent = [one for one in sections(document) if one[1][0]["state"] in {"fail", "unanswered", "caution"}]
+    urgent = [group for group in sections(document) if group[1][0]["state"] in {"fail", "unanswered", "caution"}]
     room -= TITLE_LINES * len(urgent)
     for title, findings in urgent:
-        fitting = [one for one, cost in zip(findings, accumulate(map(_lines, findings)), strict=True) if cost <= room]
-        shown = fitting[:SHOWN]
-        room -= sum(map(_lines, shown))
+        fitting = [
+            finding for finding, cost in zip(findings, accumulate(map(_lines, findings)), strict=True) if cost <= room
+        ]
+        top = fitting[:SHOWN]
+        room -= sum(map(_lines, top))
         yield f'<h3>{escape(title)}</h3><ul class="short first">'
-        for one in shown:
-            yield f'<li><a href="#{one["id"]}"><b>{escape(one["name"])}</b></a>: {escape(typeset(_short(one)))}</li>'
-        if len(findings) > len(shown):
-            more = f"and {len(findings) - len(shown)} more" if shown else str(len(findings))
+        for finding in top:
+            name = f'<a href="#{finding["id"]}"><b>{escape(finding["name"])}</b></a>'
+            yield f"<li>{name}: {escape(typeset(_short(finding)))}</li>"
+        if len(findings) > len(top):
+            more = f"and {len(findings) - len(top)} more" if top else str(len(findings))
             yield f'<li class="quiet">{more}, on the pages that follow</li>'
         yield "</ul>"
 
@@ -172,11 +175,13 @@ def _lines(finding: Document) -> float:
     return 0.4 + math.ceil(len(f"{finding['name']}: {_short(finding)}") / LINE_CHARACTERS)
 
 
-def _short(one: Document) -> str:
+def _short(finding: Document) -> str:
     """Return a finding in one sentence: what is missing, what was found, and what a failure falls short of."""
-    if one["state"] == "unanswered":
-        return f"needs {', '.join(one['needs'])}"
-    return f"{one['figure']}; required: {one['limit']}" if one["state"] == "fail" else str(one["figure"])
+    if finding["state"] == "unanswered":
+        return f"needs {', '.join(finding['needs'])}"
+    return (
+        f"{finding['figure']}; required: {finding['limit']}" if finding["state"] == "fail" else str(finding["figure"])
+    )
 
 
 # ---- the findings ----
@@ -188,7 +193,7 @@ def _findings(document: Document) -> Iterator[str]:
             yield from section(title, ['<ul class="short">', *map(_line, findings), "</ul>"])
         else:
             yield from section(title, map(_article, findings))
-    if any(one["common_practice"] for one in document["findings"]):
+    if any(finding["common_practice"] for finding in document["findings"]):
         yield f'<p class="quiet">{escape(PRACTICE_NOTE)}</p>'
 
 
@@ -201,24 +206,26 @@ def _article(finding: Document) -> str:
 
 def _line(finding: Document) -> str:
     """Return a finding that asks for nothing, in as few lines as it can be read in."""
-    (_, found), *rest = rows(finding)
+    (_, figure), *rest = rows(finding)
     more = "; ".join(f"{label}: {typeset(text)}" for label, text in rest)
     name = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}")
-    words = f'{escape(typeset(found))} <span class="quiet">({escape(more)})</span>'
-    return f'<li id="{finding["id"]}"><b>{name}</b>: {words}</li>'
+    text = f'{escape(typeset(figure))} <span class="quiet">({escape(more)})</span>'
+    return f'<li id="{finding["id"]}"><b>{name}</b>: {text}</li>'
 
 
 def _not_checked(document: Document) -> Iterator[str]:
     """Yield what could not be checked, and what each missing setting means: the questions to take along."""
-    missing = [one for one in document["not_checked"] if not one["safety"]]
+    missing = [item for item in document["not_checked"] if not item["safety"]]
     if not missing:
         return
     meanings = {row["key"]: row["meaning"] for row in document["entered"]}
     yield from section("Not checked, because data are missing", ['<ul class="short">'])
-    for one in missing:
-        yield f"<li><b>{escape(one['part'])}: {escape(one['name'])}</b> needs {escape(', '.join(one['needs']))}</li>"
+    for item in missing:
+        yield f"<li><b>{escape(item['part'])}: {escape(item['name'])}</b> needs {escape(', '.join(item['needs']))}</li>"
     yield "</ul>"
-    keys = dict.fromkeys(key for one in document["not_checked"] for need in one["needs"] for key in need.split(" or "))
+    keys = dict.fromkeys(
+        key for item in document["not_checked"] for need in item["needs"] for key in need.split(" or ")
+    )
     yield from section("What to find out", ['<dl class="asked">'])
     for key in keys:
         yield f"<dt><code>{escape(key)}</code></dt><dd>{escape(typeset(meanings.get(key, '')))}</dd>"
@@ -236,9 +243,9 @@ def _meanings(document: Document) -> Iterator[str]:
 
 def _entered(entered: Iterable[Document]) -> Iterator[str]:
     heads = {key for key, _ in HEAD}
-    shown = [row for row in entered if row["key"] not in heads]
+    rows = [row for row in entered if row["key"] not in heads]
     yield "<p>Each with its value, and whether that was given, is a default, or is missing.</p>"
-    for table, group in groupby(shown, key=lambda row: str(row["key"]).rpartition(".")[0]):
+    for table, group in groupby(rows, key=lambda row: str(row["key"]).rpartition(".")[0]):
         yield f'<table class="entered"><caption>{escape(table)}</caption><tbody>'
         for row in group:
             name = f"{escape(typeset(row['meaning']))} <code>{escape(row['key'])}</code>"

@@ -102,11 +102,11 @@ def _opto(known: Known) -> Judgement:
 
 
 def _board(known: Known) -> Judgement:
-    taken = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=NEVER)
-    taken = taken._replace(key="driver.input_ma")
+    number = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=NEVER)
+    number = number._replace(key="driver.input_ma")
     figure = "a ready-made board: its input takes {}; the transistor on it is not checked"
     change = "Put a transistor before it, or use a board with an input for the pin's current."
-    return judged(taken, sources.BOARD, change, figure=figure, limit="{}, what the pin gives")
+    return judged(number, sources.BOARD, change, figure=figure, limit="{}, what the pin gives")
 
 
 def _is_module(known: Known) -> bool:

@@ -42,20 +42,20 @@ def has_wrong_sign(settings: Settings) -> bool:
 
 def direction_of(rows: Iterable[HistoryRow], known: Mapping[str, Any]) -> Direction:
     """Return what the rows, oldest first, say of the sign under the settings `known` (by dotted key)."""
-    seen, is_ours = Direction(), True
+    direction, is_ours = Direction(), True
     last: dict[int, HistoryRow] = {}
     for row in rows:
         if row.kind in (RowKind.START, RowKind.STOP):
-            seen, last = Direction(wrong=seen.wrong), {}
+            direction, last = Direction(wrong=direction.wrong), {}
         if row.kind == RowKind.START and not (is_ours := _recorded_with(row, known)):
-            seen = Direction()
+            direction = Direction()
         if is_ours and row.kind == RowKind.SAMPLE and row.signal in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER):
             last[row.signal] = row
             charge, power = (
-                _live(last.get(one), row.t, known) for one in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER)
+                _live(last.get(signal), row.t, known) for signal in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER)
             )
-            seen = observe(seen, row.t, charge, power)
-    return seen
+            direction = observe(direction, row.t, charge, power)
+    return direction
 
 
 def _recorded_with(row: HistoryRow, known: Mapping[str, Any]) -> bool:

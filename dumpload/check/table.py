@@ -112,7 +112,7 @@ def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], li
     Fails come first, then cautions, each with the most dangerous first; then passes and information, part by part. Of
     what is missing the safety checks come first, the most dangerous first; then the rest, part by part.
     """
-    found, missing = [], []
+    findings, missing = [], []
     for check in checks:
         if not check.applies(known):
             continue
@@ -120,11 +120,11 @@ def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], li
         if needs:
             missing.append(Missing(check, needs))
         else:
-            found.append(Finding(check, _verdict(check, known)))
-    found.sort(key=_urgency)
-    missing.sort(key=lambda one: _rank(one.check, by_danger=one.check.safety))
-    missing.sort(key=lambda one: not one.check.safety)
-    return found, missing
+            findings.append(Finding(check, _verdict(check, known)))
+    findings.sort(key=_urgency)
+    missing.sort(key=lambda item: _rank(item.check, by_danger=item.check.safety))
+    missing.sort(key=lambda item: not item.check.safety)
+    return findings, missing
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:
@@ -162,8 +162,8 @@ def asked(*, good: bool, figure: str, limit: str, source: Basis, change: str) ->
 def judged(number: Number, source: Basis, change: str, *, figure: str = "{}", limit: str = "{}") -> Judgement:
     """Return the verdict on one figure; `{}` in `figure` and `limit` is the place of its number."""
     state = number.state
-    words = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
-    return Judgement(state, *words, source, "" if state is Grade.PASS else change, (number,))
+    texts = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
+    return Judgement(state, *texts, source, "" if state is Grade.PASS else change, (number,))
 
 
 def informed(figure: str, source: Basis, *numbers: Number, remark: str = "") -> Judgement:

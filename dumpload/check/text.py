@@ -42,7 +42,7 @@ def check_text(document: Document) -> str:
             number += 1
             lines += _finding(number, finding)
         lines.append("")
-    lines += _not_checked(one for one in document["not_checked"] if not one["safety"])
+    lines += _not_checked(item for item in document["not_checked"] if not item["safety"])
     lines += ["What the settings mean", "-" * 22]
     meanings = [f"relay: {document['relay']}", *(f"rule: {line}" for line in document["law"])]
     for line in (*meanings, f"lost data: {document['data_lost']}"):
@@ -57,9 +57,9 @@ def check_text(document: Document) -> str:
 
 def sections(document: Document) -> Iterator[tuple[str, list[Document]]]:
     """Yield the title of each section that has anything in it, with its findings; unanswered questions are findings."""
-    asked = [unanswered(one) for one in document["not_checked"] if one["safety"]]
+    open_questions = [unanswered(item) for item in document["not_checked"] if item["safety"]]
     for state, title in SECTIONS:
-        chosen = [finding for finding in (*document["findings"], *asked) if finding["state"] == state]
+        chosen = [finding for finding in (*document["findings"], *open_questions) if finding["state"] == state]
         if chosen:
             yield title, chosen
 
@@ -127,14 +127,14 @@ def whose(finding: Document) -> str:
 
 
 def _not_checked(missing: Iterable[Document]) -> Iterator[str]:
-    groups = [(part, list(ones)) for part, ones in groupby(missing, key=lambda one: one["part"])]
+    groups = [(part, list(ones)) for part, ones in groupby(missing, key=lambda item: item["part"])]
     if not groups:
         return
     yield from ("Not checked", "-" * 11)
     for part, ones in groups:
         yield f"  {part}"
-        for one in ones:
-            yield from _wrapped(f"{one['name']}, not checked: needs {', '.join(one['needs'])}", "    ", "      ")
+        for item in ones:
+            yield from _wrapped(f"{item['name']}, not checked: needs {', '.join(item['needs'])}", "    ", "      ")
     yield ""
 
 

@@ -40,14 +40,14 @@ def _heating(known: Known) -> Judgement:
     if (nothing := _nothing_to_heat(known)) is not None:
         return nothing
     seconds = heating_s(known, watts, cold_c, hot_c)
-    words = "without standing loss: not known"
+    loss = "without standing loss: not known"
     if has(known, LOSS):
-        words = f"standing loss {num(tank_loss_w_k(known))} W/K"
+        loss = f"standing loss {num(tank_loss_w_k(known))} W/K"
     never = math.isinf(seconds)
     heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / 3600
     figure = (
         f"{num(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
-        f"{'never' if never else span(seconds)} with {num(watts)} W at nominal voltage ({words})"
+        f"{'never' if never else span(seconds)} with {num(watts)} W at nominal voltage ({loss})"
     )
     if never:
         change = "The loss is as large as the heater: insulate the tank."
@@ -90,15 +90,15 @@ def _drawn(known: Known) -> Judgement:
         return _mixed(known)
     litres = people * known["tank.litres_per_person"]
     drawn_wh = heat_j(litres, cold_c, MIXED_C) / 3600
-    lost_wh, words = 0.0, "the standing loss is not known"
+    lost_wh, loss = 0.0, "the standing loss is not known"
     if has(known, LOSS):
         lost_wh = 24 * max(0.0, tank_loss_w_k(known) * (stored_c(known) - known["tank.around_c"]))
-        words = f"and the tank loses {num(lost_wh / 1000)} kWh"
+        loss = f"and the tank loses {num(lost_wh / 1000)} kWh"
     hours, open_h = (drawn_wh + lost_wh) / nominal_w(known), _open_h(known)
     full_l = mixed_l(known["tank.volume_l"], stored_c(known), cold_c, MIXED_C)
     who = f"{people} {'person draws' if people == 1 else 'people draw'}"
     figure = (
-        f"{who} {num(litres)} l at {MIXED_C:g} degC a day: {num(drawn_wh / 1000)} kWh, {words}: {num(hours)} h of the "
+        f"{who} {num(litres)} l at {MIXED_C:g} degC a day: {num(drawn_wh / 1000)} kWh, {loss}: {num(hours)} h of the "
         f"element; a hot tank gives {num(full_l)} l"
     )
     run = Number("run time a day", hours, "h", Sense.AT_MOST, open_h)

@@ -145,9 +145,9 @@ async def current(talk: Conversation) -> Document:
     """
     status: Document | None = None
     presence = ""
-    while (heard := await talk.next(RETAINED_S)) is not None:
-        status = heard.payload if heard.kind == "status" else status
-        presence = heard.payload if heard.kind == "presence" else presence
+    while (message := await talk.next(RETAINED_S)) is not None:
+        status = message.payload if message.kind == "status" else status
+        presence = message.payload if message.kind == "presence" else presence
         if status and presence:
             break
     if presence == "down":
@@ -155,8 +155,8 @@ async def current(talk: Conversation) -> Document:
         msg = f'"{talk.name}" is not connected to the broker at {talk.broker} (its presence is down){last}'
         raise NoAnswerError(msg)
     if status is None and talk.misfit:
-        what = f'This version does not understand the status of "{talk.name}" at the broker at {talk.broker}'
-        msg = f"{what} ({talk.misfit}). Is it another program, or a daemon of another version?"
+        problem = f'This version does not understand the status of "{talk.name}" at the broker at {talk.broker}'
+        msg = f"{problem} ({talk.misfit}). Is it another program, or a daemon of another version?"
         raise NoAnswerError(msg)
     if status is None:
         msg = f'No status from "{talk.name}" at the broker at {talk.broker}. Is it running?'
@@ -184,19 +184,19 @@ async def watch(settings: Settings, show: Callable[[Document], None], *, follow:
 async def _next_shown(talk: Conversation, status: Document, *, every: bool) -> Document:
     """Return the next status that differs in what is worth a line."""
     while True:
-        heard = await talk.next(STATUS_EXPIRES_S)
-        if heard is None:
+        message = await talk.next(STATUS_EXPIRES_S)
+        if message is None:
             msg = "The daemon has stopped publishing its status"
             raise NoAnswerError(msg)
-        if heard.kind == "presence" and heard.payload == "down":
+        if message.kind == "presence" and message.payload == "down":
             msg = "The daemon has stopped or lost its connection (its presence is down)"
             raise NoAnswerError(msg)
-        if heard.kind == "status" and (every or any(heard.payload[key] != status[key] for key in _SHOWN)):
-            shown: Document = heard.payload
-            return shown
+        if message.kind == "status" and (every or any(message.payload[key] != status[key] for key in _SHOWN)):
+            update: Document = message.payload
+            return update
 
 
-async def select(settings: Settings, wanted: Document) -> Document:
+async def select(settings: Settings, request: Document) -> Document:
     """Send a request to the running daemon and return its status once that has taken effect.
 
     Raises:
@@ -205,32 +205,32 @@ async def select(settings: Settings, wanted: Document) -> Document:
     """
     async with conversation(settings) as talk:
         before = await current(talk)
-        talk.request({**wanted, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
+        talk.request({**request, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
         now = before
         deadline = time.monotonic() + ANSWER_S
-        while (heard := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
-            if heard.kind == "change" and "refused" in heard.payload:
-                msg = refusal_words(heard.payload["refused"])
+        while (message := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
+            if message.kind == "change" and "refused" in message.payload:
+                msg = refusal_words(message.payload["refused"])
                 raise RefusedError(msg)
-            now = heard.payload if heard.kind == "status" else now
-            if heard.kind == "status" and _took_effect(before, now, wanted):
+            now = message.payload if message.kind == "status" else now
+            if message.kind == "status" and _took_effect(before, now, request):
                 return now
-        raise NoAnswerError(_why_no_effect(before, now, wanted))
+        raise NoAnswerError(_why_no_effect(before, now, request))
 
 
 def refusal_words(reason: object) -> str:
     """Return a refusal as a person reads it; a code in front, such as `expired:`, is for programs."""
-    code, colon, words = str(reason).partition(": ")
-    return one_line(f"Refused: {words if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
+    code, colon, text = str(reason).partition(": ")
+    return one_line(f"Refused: {text if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
 
 
-def _why_no_effect(before: Document, now: Document, wanted: Document) -> str:
-    if wanted.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
+def _why_no_effect(before: Document, now: Document, request: Document) -> str:
+    if request.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
         return f"The lockout is still set, or came back at once: {now['lockout']}"
     return "No answer from the daemon (over the broker it takes requests only with request.enabled = true)"
 
 
-def _took_effect(before: Document, now: Document, wanted: Document) -> bool:
+def _took_effect(before: Document, now: Document, request: Document) -> bool:
     newer = now["boot_id"] == before["boot_id"] and now["sequence"] > before["sequence"]
-    moved = now["selector"] == wanted.get("selector", now["selector"])
-    return newer and moved and not (wanted.get("reset") and now["lockout"])
+    moved = now["selector"] == request.get("selector", now["selector"])
+    return newer and moved and not (request.get("reset") and now["lockout"])

@@ -29,7 +29,7 @@ def run_closed_loop(
         with Bar(sys.stderr, "replay") as bar:
             log = ReadLog(lambda part: bar.watch(0.2 * part))
             record = open_record(args.log, form, settings)
-            told = forecast(
+            result = forecast(
                 record, settings, recorded_with, log, watch=lambda part: bar.watch(0.2 + 0.8 * part), say=bar.say
             )
     except RecordError as error:
@@ -39,5 +39,5 @@ def run_closed_loop(
     except KeyboardInterrupt:
         console.say_error("interrupted; nothing is shown for a part of it")
         return console.INTERRUPTED
-    console.show(args, lambda: forecast_document(told), lambda: forecast_text(told))
-    return console.WRONG if told.verdict.trust == "refused" else console.OK
+    console.show(args, lambda: forecast_document(result), lambda: forecast_text(result))
+    return console.WRONG if result.verdict.trust == "refused" else console.OK

@@ -41,28 +41,29 @@ def read_column_map(path: Path, parse: Mapping[str, Words | bool]) -> dict[str, 
         ConfigError: it cannot be read, or a key or a value is none that is known; all of them are named.
     """
     document = _read(path)
-    found: dict[str, Any] = {"columns": {}, "units": {}, "scaling": {}}
+    options: dict[str, Any] = {"columns": {}, "units": {}, "scaling": {}}
     problems: list[Problem] = []
     for key, value in document.items():
         if key in _SIGNALS and isinstance(value, dict):
             problems += [
-                Problem(str(path), f"{key}.{name}", show(it), words) for name, it, words in _take(found, key, value)
+                Problem(str(path), f"{key}.{name}", show(it), expected)
+                for name, it, expected in _take(options, key, value)
             ]
         elif key == "time" or key in _SIGNALS:
             if _is_text(value):
-                found["columns"][key] = value
+                options["columns"][key] = value
             else:
                 problems.append(Problem(str(path), key, show(value), "the name of a column, in quotes"))
         elif key in parse:
             try:
-                found[key] = _option(parse[key], value)
+                options[key] = _option(parse[key], value)
             except (argparse.ArgumentTypeError, ValueError) as error:
                 problems.append(Problem(str(path), key, show(value), str(error).rpartition("expected ")[2]))
         else:
             problems.append(Problem(str(path), key, "", f"one of time, {', '.join((*_SIGNALS, *parse))}"))
     if problems:
         raise ConfigError(problems)
-    return found
+    return options
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -80,7 +81,7 @@ def _read(path: Path) -> dict[str, Any]:
     return document
 
 
-def _take(found: dict[str, Any], name: str, table: Mapping[str, Any]) -> list[tuple[str, Any, str]]:
+def _take(options: dict[str, Any], name: str, table: Mapping[str, Any]) -> list[tuple[str, Any, str]]:
     """Take the table of a signal; return what is wrong in it: key, value, what was expected."""
     signal = _SIGNALS[name]
     units = QUANTITIES[signal].scales
@@ -89,19 +90,19 @@ def _take(found: dict[str, Any], name: str, table: Mapping[str, Any]) -> list[tu
     ]
     if "column" in table:
         if _is_text(table["column"]):
-            found["columns"][name] = table["column"]
+            options["columns"][name] = table["column"]
         else:
             wrong.append(("column", table["column"], "the name of a column, in quotes"))
     if "unit" in table:
         if table["unit"] in [*units]:
-            found["units"][signal] = table["unit"]
+            options["units"][signal] = table["unit"]
         else:
             wrong.append(("unit", table["unit"], f"one of {', '.join(units)}"))
     scale, offset = table.get("scale", 1.0), table.get("offset", 0.0)
     wrong += [("scale", scale, "a number, but not 0")] if not _is_number(scale) or not scale else []
     wrong += [("offset", offset, "a number")] if not _is_number(offset) else []
     if not wrong and (scale, offset) != (1.0, 0.0):
-        found["scaling"][signal] = (float(scale), float(offset))
+        options["scaling"][signal] = (float(scale), float(offset))
     return wrong
 
 

@@ -45,11 +45,11 @@ class _Parser(argparse.ArgumentParser):
 
     def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
         """Return the arguments, all of which must be known."""
-        found, rest = self.parse_known_args(args, namespace)
+        parsed, rest = self.parse_known_args(args, namespace)
         if rest:
-            words = (word.partition("=")[0] if word.startswith("-") else NOT_SHOWN for word in rest)
-            self.error(f"unrecognized arguments: {' '.join(words)}")
-        return found
+            rejects = (word.partition("=")[0] if word.startswith("-") else NOT_SHOWN for word in rest)
+            self.error(f"unrecognized arguments: {' '.join(rejects)}")
+        return parsed
 
     def error(self, message: str) -> NoReturn:
         """Print the usage and the reason, and exit with 2."""
@@ -78,40 +78,40 @@ def _add_desk_commands(commands: Any) -> None:
     """Add what works on paper, on records and on weather."""
     from dumpload.cli import checking, export, reporting, simulating, tuning
 
-    words = "check the config and the installation, before the first switch-on"
-    _add(commands, "check", checking.run_check, words, checking.add_check_arguments)
-    words = "simulate the relay on logged data"
-    _add(commands, "replay", reporting.run_replay, words, reporting.add_replay_arguments)
-    words = "say which settings would serve better, by a search in the closed loop"
-    _add(commands, "tune", tuning.run_tune, words, tuning.add_tune_arguments)
-    words = "show what the relay did and why, from the daemon's own history"
-    _add(commands, "report", reporting.run_report, words, reporting.add_report_arguments)
-    words = "write the history as tables for other programs"
-    _add(commands, "export", export.run_export, words, export.add_export_arguments)
-    words = "estimate the hot water that the sun would give in a year"
-    _add(commands, "simulate", simulating.run_simulation, words, simulating.add_simulate_arguments)
+    help_text = "check the config and the installation, before the first switch-on"
+    _add(commands, "check", checking.run_check, help_text, checking.add_check_arguments)
+    help_text = "simulate the relay on logged data"
+    _add(commands, "replay", reporting.run_replay, help_text, reporting.add_replay_arguments)
+    help_text = "say which settings would serve better, by a search in the closed loop"
+    _add(commands, "tune", tuning.run_tune, help_text, tuning.add_tune_arguments)
+    help_text = "show what the relay did and why, from the daemon's own history"
+    _add(commands, "report", reporting.run_report, help_text, reporting.add_report_arguments)
+    help_text = "write the history as tables for other programs"
+    _add(commands, "export", export.run_export, help_text, export.add_export_arguments)
+    help_text = "estimate the hot water that the sun would give in a year"
+    _add(commands, "simulate", simulating.run_simulation, help_text, simulating.add_simulate_arguments)
 
 
 def _add_boat_commands(commands: Any) -> None:
     """Add what deals with a broker, a running daemon or its pin."""
     from dumpload.cli import commissioning, forget, live, metrics, serving
 
-    words = "ask for the first settings and write them into a new file"
-    commissioning.add_init_arguments(_add_bare(commands, "init", commissioning.run_init, words))
-    words = "listen at the broker and say what arrives for each signal"
-    _add(commands, "listen", commissioning.run_listen, words, commissioning.add_listen_arguments)
-    words = "show what the heater is doing, why, and what comes next"
-    _add(commands, "status", live.run_status, words, live.add_status_arguments)
-    words = "print the status as OpenMetrics text"
-    _add(commands, "metrics", metrics.run_metrics, words, metrics.add_metrics_arguments, json_too=False)
-    words = "run by hand, switch off, return to automatic, or clear a lockout"
-    _add(commands, "select", live.run_select, words, live.add_select_arguments)
+    help_text = "ask for the first settings and write them into a new file"
+    commissioning.add_init_arguments(_add_bare(commands, "init", commissioning.run_init, help_text))
+    help_text = "listen at the broker and say what arrives for each signal"
+    _add(commands, "listen", commissioning.run_listen, help_text, commissioning.add_listen_arguments)
+    help_text = "show what the heater is doing, why, and what comes next"
+    _add(commands, "status", live.run_status, help_text, live.add_status_arguments)
+    help_text = "print the status as OpenMetrics text"
+    _add(commands, "metrics", metrics.run_metrics, help_text, metrics.add_metrics_arguments, json_too=False)
+    help_text = "run by hand, switch off, return to automatic, or clear a lockout"
+    _add(commands, "select", live.run_select, help_text, live.add_select_arguments)
     # `__main__` runs it before this parser is made; it is here so that the help names it.
     _add(commands, "off", off, "drive the pin off and exit (needs no broker and no secrets)")
     _add_bare(commands, "reload", reload, "have the service read its settings again (systemctl reload)")
     serving.add_page_commands(commands, _add)
-    words = "clear what an instance that is gone left at the broker"
-    _add(commands, "forget", forget.run_forget, words, forget.add_forget_arguments)
+    help_text = "clear what an instance that is gone left at the broker"
+    _add(commands, "forget", forget.run_forget, help_text, forget.add_forget_arguments)
     _add_bare(commands, "demo", demo, "watch a simulated barge through a cloud and a lost connection")
 
 
@@ -119,13 +119,13 @@ def _add(
     commands: Any,
     name: str,
     command: Callable[[argparse.Namespace], int],
-    words: str,
+    help_text: str,
     add_arguments: Callable[[argparse.ArgumentParser], None] | None = None,
     *,
     json_too: bool = True,
 ) -> argparse.ArgumentParser:
     """Add a command that reads settings, with the options that all of those have, and its own."""
-    parser = _add_bare(commands, name, command, words)
+    parser = _add_bare(commands, name, command, help_text)
     parser.add_argument("--config", metavar="FILE", help=f"config file (else DUMPLOAD_CONFIG, {', '.join(SEARCHED)})")
     parser.add_argument("--set", dest="sets", action="append", default=[], metavar="KEY=VALUE",
                         help="override one key, such as control.cut_in_percent=98")  # fmt: skip
@@ -137,10 +137,10 @@ def _add(
 
 
 def _add_bare(
-    commands: Any, name: str, command: Callable[[argparse.Namespace], int], words: str
+    commands: Any, name: str, command: Callable[[argparse.Namespace], int], help_text: str
 ) -> argparse.ArgumentParser:
     """Add a command without the options of those that read settings."""
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=help_text, description=help_text)
     parser.set_defaults(run_command=command)
     return parser
 

@@ -127,7 +127,7 @@ def run_listen(args: argparse.Namespace) -> int:
         console.say(propose(survey, wishes, wall).rstrip("\n"))
     else:
         console.show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
-    return console.OK if survey.topics and all(heard.values for heard in survey.signals.values()) else console.WRONG
+    return console.OK if survey.topics and all(signal.values for signal in survey.signals.values()) else console.WRONG
 
 
 def run_init(args: argparse.Namespace) -> int:
@@ -147,8 +147,8 @@ def run_init(args: argparse.Namespace) -> int:
         console.say_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
         return console.USAGE
     wishes = [parse_wish(text) for text in args.propose]
-    given = {key: text for key, _, text in (one.partition("=") for one in args.sets)}
-    talk = interview(given, input if sys.stdin.isatty() else None, console.say)
+    answers = {key: text for key, _, text in (setting.partition("=") for setting in args.sets)}
+    talk = interview(answers, input if sys.stdin.isatty() else None, console.say)
     survey = _hear(args, talk.answers)
     wishes = talk.ask_for_topics(wishes)
     talk.ask_all(AFTER_SIGNALS)

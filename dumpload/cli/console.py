@@ -29,10 +29,10 @@ def load(args: argparse.Namespace) -> "tuple[Path, Settings]":
     """
     from dumpload.config.model import load_settings
 
-    found = find_config(args.config, os.environ, args.searched)
-    if remark := choice_remark(args.config, os.environ, found, args.searched):
+    chosen = find_config(args.config, os.environ, args.searched)
+    if remark := choice_remark(args.config, os.environ, chosen, args.searched):
         say_error(remark)
-    path = found.resolve()
+    path = chosen.resolve()
     return path, load_settings(path, os.environ, args.sets)
 
 
@@ -73,10 +73,10 @@ def fail(args: argparse.Namespace, reason: str) -> None:
         say(json.dumps({"error": reason}))
 
 
-def fail_without(args: argparse.Namespace, what: str, extra: str, error: ModuleNotFoundError) -> int:
+def fail_without(args: argparse.Namespace, subject: str, extra: str, error: ModuleNotFoundError) -> int:
     """Print that an extra is missing, and how to install it; return the exit code."""
     install = f"pip install 'dumpload[{extra}]'"
-    fail(args, f"{what}: expected the extra `{extra}` to be installed: {install} ({error.name} is missing)")
+    fail(args, f"{subject}: expected the extra `{extra}` to be installed: {install} ({error.name} is missing)")
     return USAGE
 
 
@@ -86,9 +86,9 @@ def named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterato
     from dumpload.config.named_files import named_files
 
     yield from named_files(path, settings, os.environ)
-    for what, name in (("LOG", "log"), ("--history", "history")):
+    for label, name in (("LOG", "log"), ("--history", "history")):
         if file := getattr(args, name, None):
-            yield from with_database_files(Named(what, file))
+            yield from with_database_files(Named(label, file))
     for name in getattr(args, "compare", ()):
         yield from named_files(Path(name), load_settings(Path(name), os.environ), os.environ)
     yield from (Named("settings", Path(name)) for name in args.searched)

@@ -85,6 +85,6 @@ def _text(args: argparse.Namespace, folder: "ExportFolder") -> str:
     lines = []
     for name, counts in folder.counts.items():
         days = counts.written + counts.same
-        kept = f", {counts.kept} kept from before: the history begins later now" if counts.kept else ""
-        lines.append(f"{name + ':':9} {counts.rows} rows of {days} days ({counts.written} new or changed{kept})")
+        kept_text = f", {counts.kept} kept from before: the history begins later now" if counts.kept else ""
+        lines.append(f"{name + ':':9} {counts.rows} rows of {days} days ({counts.written} new or changed{kept_text})")
     return "\n".join([f"Exported to {args.output}:", *(f"  {line}" for line in lines)])

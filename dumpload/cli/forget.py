@@ -56,20 +56,20 @@ def _forget(args: argparse.Namespace, settings: "Settings") -> int:
     from dumpload.config.to_mqtt import base_topics
 
     base = base_topics(settings).status.rpartition("/")[0] if args.name == settings.name else f"dumpload/{args.name}"
-    found = asyncio.run(leftovers(settings, base))
-    if found.get(f"{base}/presence") == b"up":
+    retained = asyncio.run(leftovers(settings, base))
+    if retained.get(f"{base}/presence") == b"up":
         msg = f"{args.name} is up at {settings.mqtt.host}: expected an instance that has been stopped for good"
         raise ForgetError(msg)
-    if not found:
+    if not retained:
         console.say(f"Nothing of {args.name} is retained below {base} at {settings.mqtt.host}.")
         return console.OK
-    console.say("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(found)))))
+    console.say("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(retained)))))
     if not args.yes and not _is_sure():
         console.say("Nothing was cleared.")
         return console.WRONG
     asyncio.run(leftovers(settings, base, clear=True))
-    if left := asyncio.run(leftovers(settings, base)):
-        msg = f"{', '.join(sorted(left))}: expected the right to publish there; the broker still has it"
+    if remaining := asyncio.run(leftovers(settings, base)):
+        msg = f"{', '.join(sorted(remaining))}: expected the right to publish there; the broker still has it"
         raise ForgetError(msg)
     console.say("Cleared.")
     return console.OK

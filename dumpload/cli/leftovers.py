@@ -39,7 +39,7 @@ async def leftovers(settings: Settings, base: str, *, clear: bool = False) -> di
     Raises:
         ForgetError: the broker cannot be reached.
     """
-    found = _Leftovers()
+    listener = _Leftovers()
     options = link_options(settings)
     own = options._replace(
         client_id=f"dumpload-forget-{secrets.token_hex(4)}",
@@ -47,17 +47,17 @@ async def leftovers(settings: Settings, base: str, *, clear: bool = False) -> di
         subscriptions=(Subscription(f"{base}/#", 1, retained=True),),
     )
     try:
-        async with visiting(own, found) as link:
+        async with visiting(own, listener) as link:
             async with asyncio.timeout(ANSWER_S):
-                await found.up.wait()
+                await listener.up.wait()
             await _settle(link)
             if clear:
-                await _clear(link, found.payloads)
+                await _clear(link, listener.payloads)
             await link.close(ANSWER_S)
     except TimeoutError:
-        msg = f"{options.host}:{options.port}: expected a broker that answers: {found.trouble}"
+        msg = f"{options.host}:{options.port}: expected a broker that answers: {listener.trouble}"
         raise ForgetError(msg) from None
-    return found.payloads
+    return listener.payloads
 
 
 async def _clear(link: Link, topics: Iterable[str]) -> None:

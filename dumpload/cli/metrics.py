@@ -53,11 +53,11 @@ def run_metrics(args: argparse.Namespace) -> int:
     from dumpload.cli import nearby
     from dumpload.daemon.openmetrics import metrics_text
 
-    wanted = _everyone(args) if args.all or args.name else _one(*console.load(args))
+    choice = _everyone(args) if args.all or args.name else _one(*console.load(args))
     closed: list[Path] = []
-    found = asyncio.run(nearby.everyone(closed))
-    statuses = _by_name(wanted, found)
-    _give(args, metrics_text(statuses), [*wanted.protected, *(Named("settings", Path(one)) for one in args.searched)])
+    answers = asyncio.run(nearby.everyone(closed))
+    statuses = _by_name(choice, answers)
+    _give(args, metrics_text(statuses), [*choice.protected, *(Named("settings", Path(path)) for path in args.searched)])
     away = [name for name, status in statuses.items() if status is None]
     if closed:
         console.fail(args, nearby.closed_words(closed))
@@ -88,20 +88,20 @@ def _everyone(args: argparse.Namespace) -> WantedInstances:
     return WantedInstances(names, True, args.name, protected)
 
 
-def _by_name(wanted: WantedInstances, found: "list[Document]") -> "dict[str, Document | None]":
+def _by_name(choice: WantedInstances, answers: "list[Document]") -> "dict[str, Document | None]":
     """Return the status of every wanted instance by its name; None: away."""
     statuses: dict[str, Document | None] = {}
-    for one in found:
-        path, status = one["config"], one["status"]
-        name = str(status.get("name") or wanted.names.get(path, "dumpload"))
-        if path in wanted.names or (wanted.others and wanted.name in (None, name)):
+    for answer in answers:
+        path, status = answer["config"], answer["status"]
+        name = str(status.get("name") or choice.names.get(path, "dumpload"))
+        if path in choice.names or (choice.others and choice.name in (None, name)):
             statuses[name] = status
-    answered = {one["config"] for one in found}
-    for path, name in wanted.names.items():
+    answered = {answer["config"] for answer in answers}
+    for path, name in choice.names.items():
         if path not in answered:
             statuses.setdefault(name, None)
-    if wanted.name is not None:
-        statuses.setdefault(wanted.name, None)
+    if choice.name is not None:
+        statuses.setdefault(choice.name, None)
     return statuses
 
 

@@ -74,8 +74,8 @@ async def daemon_of(config: Path, closed: list[Path], *doors: Door) -> AsyncIter
     `doors`: which of its sockets will do; not given: those for looking on. `closed` is given the sockets to which this
     user may not connect.
     """
-    async with aclosing(answering(sockets(os.environ, *(doors or LOOKING)), closed)) as found:
-        async for line, answer in found:
+    async with aclosing(answering(sockets(os.environ, *(doors or LOOKING)), closed)) as answers:
+        async for line, answer in answers:
             if answer.get("config") == str(config):
                 yield Daemon(line, answer["status"])
                 return
@@ -112,7 +112,7 @@ async def _watch(daemon: Daemon, show: Callable[[Document], None], *, follow: bo
         status = now
 
 
-async def select(config: Path, settings: Settings, wanted: Document) -> Document:
+async def select(config: Path, settings: Settings, request: Document) -> Document:
     """Send a request to the running daemon and return its status once that has taken effect and will outlive a restart.
 
     Raises:
@@ -122,9 +122,9 @@ async def select(config: Path, settings: Settings, wanted: Document) -> Document
     closed: list[Path] = []
     async with daemon_of(config, closed, CONTROL) as daemon:
         if daemon is not None:
-            return await _select(daemon, wanted)
+            return await _select(daemon, request)
     try:
-        return await client.select(settings, wanted)
+        return await client.select(settings, request)
     except NoAnswerError as error:
         raise _with_hint(error, closed, "requests are root's here: try sudo") from error
 
@@ -140,8 +140,8 @@ async def everyone(closed: list[Path]) -> list[Document]:
     ]
 
 
-async def _select(daemon: Daemon, wanted: Document) -> Document:
-    request = {**wanted, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
+async def _select(daemon: Daemon, change: Document) -> Document:
+    request = {**change, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
     answer = await daemon.ask(request, DONE_S)
     if "refused" in answer:
         raise RefusedError(client.refusal_words(answer["refused"]))
@@ -149,7 +149,7 @@ async def _select(daemon: Daemon, wanted: Document) -> Document:
     if "trouble" in answer:
         message = f"Done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
         raise NoAnswerError(message)
-    if wanted.get("reset") and status["lockout"]:
+    if change.get("reset") and status["lockout"]:
         message = f"The lockout is still set, or came back at once: {status['lockout']}"
         raise NoAnswerError(message)
     return status

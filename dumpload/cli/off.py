@@ -164,8 +164,8 @@ def read_spec(layers: Layers) -> PinSpec:
     def take(key: str, default: Any, expected: str, fits: Any) -> Any:
         value = table.get(key, default)
         if not fits(value):
-            where = layers.origins.get(f"relay.{key}", str(layers.path))
-            problems.append(Problem(where, f"relay.{key}", show(value) if key in table else "", expected))
+            origin = layers.origins.get(f"relay.{key}", str(layers.path))
+            problems.append(Problem(origin, f"relay.{key}", show(value) if key in table else "", expected))
         return value
 
     pin = take("pin", None, "a BCM pin number", lambda value: type(value) is int and value >= 0)
@@ -191,19 +191,19 @@ def drive_recorded_off(report: OffResult) -> None:
             drive_off(LineToDrive(spec, path, outside_a_service), report)
 
 
-def drive_off(wanted: LineToDrive, report: OffResult) -> None:
+def drive_off(target: LineToDrive, report: OffResult) -> None:
     """Drive this line off and read it back, unless it has been tried already; put the outcome into the report."""
-    spec = wanted.spec
+    spec = target.spec
     if spec.pin_factory == "mock":
         report.remarks.append('nothing was driven: relay.pin_factory = "mock"')
         return
     try:
-        _drive_line_off(wanted, report)
+        _drive_line_off(target, report)
     except NoChipError as error:
-        report.without_chip.append((wanted, str(error)))
+        report.without_chip.append((target, str(error)))
     except LineBusyError as error:
-        if wanted.may_be_busy:
-            report.remarks.append(f"{error}; recorded in {wanted.recorded_in}, left alone")
+        if target.may_be_busy:
+            report.remarks.append(f"{error}; recorded in {target.recorded_in}, left alone")
             report.tried.discard((str(spec.chip_label), spec.pin))  # the settings may name it: then it is a failure
         else:
             report.line_problems.append(f"{error}; if it is the daemon, use `dumpload select off`")
@@ -222,20 +222,20 @@ def wait_for_chips(report: OffResult, wait_s: float) -> None:
     while report.without_chip and time.monotonic() < give_up_at:
         time.sleep(POLL_S)
         again, report.without_chip = report.without_chip, []
-        for wanted, _ in again:
-            drive_off(wanted, report)
+        for target, _ in again:
+            drive_off(target, report)
     report.line_problems += [text for _, text in report.without_chip]
 
 
-def _drive_line_off(wanted: LineToDrive, report: OffResult) -> None:
-    lgpio, spec = load_lgpio(), wanted.spec
+def _drive_line_off(target: LineToDrive, report: OffResult) -> None:
+    lgpio, spec = load_lgpio(), target.spec
     chip = open_chip(lgpio, spec)
     line = (chip.label, spec.pin)
     try:
         if line not in report.tried:
             report.tried.add(line)
             claim_off(lgpio, chip, spec)
-            recorded = {"recorded_in": wanted.recorded_in} if wanted.recorded_in else {}
+            recorded = {"recorded_in": target.recorded_in} if target.recorded_in else {}
             report.driven.append({"pin": spec.pin, "chip": chip.label, "level": spec.off_level, **recorded})
     finally:
         lgpio.gpiochip_close(chip.handle)

@@ -66,9 +66,9 @@ def table_format(args: argparse.Namespace, settings: "Settings | None" = None) -
     from dumpload.cli.column_map import read_column_map  # late: every command has these options parsed
     from dumpload.records.record import TableFormat
 
-    said = read_column_map(args.column_map, _MAPPED) if args.column_map else {}
+    mapping = read_column_map(args.column_map, _MAPPED) if args.column_map else {}
     scaling = {signal: scale for signal, _unit, scale in args.units if scale is not None}
-    zone, note = args.timezone or said.get("timezone"), ""
+    zone, note = args.timezone or mapping.get("timezone"), ""
     timezone = None if settings is None else _own_zone(settings)
     if zone is None and timezone is not None:
         zone, note = (
@@ -76,14 +76,14 @@ def table_format(args: argparse.Namespace, settings: "Settings | None" = None) -
             f"times are read as {timezone}, the settings' permissive.timezone (else --timezone)",
         )
     return TableFormat(
-        {**said.get("columns", {}), **dict(args.columns)},
-        {**said.get("units", {}), **{signal: unit for signal, unit, _scale in args.units if unit}},
-        args.time_format or said.get("time_format"),
+        {**mapping.get("columns", {}), **dict(args.columns)},
+        {**mapping.get("units", {}), **{signal: unit for signal, unit, _scale in args.units if unit}},
+        args.time_format or mapping.get("time_format"),
         zone,
-        args.decimal_comma or said.get("decimal_comma", False),
-        args.delimiter or said.get("delimiter"),
-        args.sort or said.get("sort", False),
-        {**said.get("scaling", {}), **scaling},
+        args.decimal_comma or mapping.get("decimal_comma", False),
+        args.delimiter or mapping.get("delimiter"),
+        args.sort or mapping.get("sort", False),
+        {**mapping.get("scaling", {}), **scaling},
         note,
     )
 
@@ -99,12 +99,12 @@ def _column(text: str) -> tuple[str, str]:
 def _unit(text: str) -> tuple[Signal, str, tuple[float, float] | None]:
     """Return the signal, its unit ("": not said), and its scale and offset (None: not said)."""
     name, _equals, rest = text.partition("=")
-    found = _UNIT.fullmatch(rest)
-    unit = found["unit"] if found else ""
-    is_scaled = bool(found and (found["scale"] or found["offset"]))
-    scale, offset = (float((found and found[part]) or default) for part, default in (("scale", 1), ("offset", 0)))
-    known = QUANTITIES[_NAMES[name]].scales if name in _NAMES else {}
-    if not scale or not (unit in known or (known and is_scaled and not unit)):
+    match = _UNIT.fullmatch(rest)
+    unit = match["unit"] if match else ""
+    is_scaled = bool(match and (match["scale"] or match["offset"]))
+    scale, offset = (float((match and match[part]) or default) for part, default in (("scale", 1), ("offset", 0)))
+    scales = QUANTITIES[_NAMES[name]].scales if name in _NAMES else {}
+    if not scale or not (unit in scales or (scales and is_scaled and not unit)):
         units = ", ".join(f"{name}={unit}" for name, signal in _NAMES.items() for unit in QUANTITIES[signal].scales)
         msg = f"{text!r}: expected one of {units}; scaled as battery_power=W*-1 or tank_temperature=degC*0.1-40"
         raise argparse.ArgumentTypeError(msg)
@@ -122,11 +122,11 @@ def _zone(text: str) -> tzinfo:
 
 
 def _delimiter(text: str) -> str:
-    one = {r"\t": "\t", "tab": "\t"}.get(text, text)
-    if len(one) != 1 or one in '"\r\n':
+    delimiter = {r"\t": "\t", "tab": "\t"}.get(text, text)
+    if len(delimiter) != 1 or delimiter in '"\r\n':
         msg = f"{text!r}: expected one character"
         raise argparse.ArgumentTypeError(msg)
-    return one
+    return delimiter
 
 
 # The options that a column map may have by name, and what reads their texts (True: a switch).

@@ -62,7 +62,7 @@ def run_replay(args: argparse.Namespace) -> int:
     if args.closed_loop:
         return _replay_closed_loop(args, settings)
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
-    day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
+    day_logs = [DayLog(zone_of(settings)) for settings in chosen.values()] if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
@@ -122,7 +122,7 @@ def run_report(args: argparse.Namespace) -> int:
 
 
 def _with_sets(args: argparse.Namespace, path: Path) -> str:
-    return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
+    return " ".join([str(path), *(f"--set {without_secrets(setting)}" for setting in args.sets)])
 
 
 def _others(files: Sequence[str]) -> "dict[str, Settings]":
@@ -137,4 +137,4 @@ def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", 
     """Write what files are wanted."""
     from dumpload.report.files import write_files
 
-    write_files(outcome, page=args.report, svg=args.svg, png=args.png, named=console.named(args, path, settings))
+    write_files(outcome, page=args.report, svg=args.svg, png=args.png, protected=console.named(args, path, settings))

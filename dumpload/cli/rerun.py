@@ -16,7 +16,7 @@ def without_secrets(word: str) -> str:
     return _SECRET.sub(rf"\g<1>{NOT_SHOWN}", word)
 
 
-def rerun_words(words: Sequence[str], options: Sequence[str]) -> str:
+def rerun_words(arguments: Sequence[str], options: Sequence[str]) -> str:
     """Return the command with more options, to be copied into a shell; "" if it needs none."""
-    command = shlex.join(["dumpload", *map(without_secrets, words), *options])
+    command = shlex.join(["dumpload", *map(without_secrets, arguments), *options])
     return f"try: {printable(command)}\n" if options else ""

@@ -20,8 +20,8 @@ def add_page_commands(commands: Any, add: Callable[..., argparse.ArgumentParser]
     parser = add(commands, "serve", run_serve, "show the heater and its reports to browsers, to read only")
     parser.add_argument("--listen", metavar="ADDRESS:PORT", help="where to listen (else web.listen: 127.0.0.1:8080)")
     parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    words = "write a password file, for a page that other computers reach"
-    parser = commands.add_parser("password", help=words, description=words)
+    help_text = "write a password file, for a page that other computers reach"
+    parser = commands.add_parser("password", help=help_text, description=help_text)
     parser.set_defaults(run_command=run_password, json=False)
     parser.add_argument("file", metavar="FILE", type=Path, help="the password file (web.password_file)")
     parser.add_argument("--name", default="owner", help="user name (owner); a second one is added to the file")
@@ -64,7 +64,7 @@ def run_password(args: argparse.Namespace) -> int:
         console.fail(args, f"expected a password of at least {LEAST_CHARACTERS} characters, the same one twice")
         return console.USAGE
     people[args.name] = hashed(password.encode())
-    content = "".join(f"{one.line(name)}\n" for name, one in people.items())
+    content = "".join(f"{person.line(name)}\n" for name, person in people.items())
     os.umask(0o077)
     write_outputs(
         [Output("FILE", args.file, content.encode())], [Named("settings", Path(name)) for name in args.searched]

@@ -48,12 +48,12 @@ def run_simulation(args: argparse.Namespace) -> int:
         # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
         with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:
             warnings.simplefilter("ignore")
-            done = run.simulate(settings, args.weather, args.years, compiled_steps(console.say_error), bar.watch)
+            simulation = run.simulate(settings, args.weather, args.years, compiled_steps(console.say_error), bar.watch)
     except (BoatError, WeatherError) as error:
         console.fail(args, str(error))
         return console.USAGE
     except run.SimulationInterrupted as interrupted:
         console.say_error(str(interrupted))
         return console.INTERRUPTED
-    console.show(args, lambda: summary.simulation_document(done), lambda: text.simulation_text(done))
+    console.show(args, lambda: summary.simulation_document(simulation), lambda: text.simulation_text(simulation))
     return console.OK

@@ -47,22 +47,22 @@ def run_tune(args: argparse.Namespace) -> int:
     recorded_with = recorded_settings(args, settings)
     _refuse_written(args)
     try:
-        found = _search(args, settings, recorded_with)
+        tuning = _search(args, settings, recorded_with)
     except ModuleNotFoundError as error:
         return console.fail_without(args, "dumpload tune", "study", error)
     except KeyboardInterrupt:
         console.say_error("interrupted; there is nothing to show yet")
         return console.INTERRUPTED
-    if found is None:
+    if tuning is None:
         return console.USAGE
     from dumpload.tune.document import tuning_document, tuning_text
 
-    if found.now is not None:
-        _write(args, path, settings, found)
-    console.show(args, lambda: tuning_document(found), lambda: tuning_text(found))
-    if not found.whole:
+    if tuning.now is not None:
+        _write(args, path, settings, tuning)
+    console.show(args, lambda: tuning_document(tuning), lambda: tuning_text(tuning))
+    if not tuning.whole:
         return console.INTERRUPTED
-    return console.OK if found.within else console.WRONG
+    return console.OK if tuning.within else console.WRONG
 
 
 def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Settings") -> "Tuning | None":
@@ -99,23 +99,23 @@ def _refuse_written(args: argparse.Namespace) -> None:
         raise WriteError(message)
 
 
-def _write(args: argparse.Namespace, path: Path, settings: "Settings", found: "Tuning") -> None:
+def _write(args: argparse.Namespace, path: Path, settings: "Settings", tuning: "Tuning") -> None:
     """Write what files are wanted, all or none."""
     from dumpload.files import Named, Output, write_outputs
     from dumpload.tune.page import tuning_page
     from dumpload.tune.parts import outputs
     from dumpload.tune.picture import trade_off
 
-    files = outputs(found, args.write) if args.write is not None else []
+    files = outputs(tuning, args.write) if args.write is not None else []
     if args.svg is not None:
-        picture = trade_off(found)
+        picture = trade_off(tuning)
         files.append(Output("--svg", args.svg / f"{picture.name}.svg", picture.file().encode()))
     if args.report is not None:
-        files.append(Output("--report", args.report, tuning_page(found).encode()))
-    named = list(console.named(args, path, settings))
+        files.append(Output("--report", args.report, tuning_page(tuning).encode()))
+    protected = list(console.named(args, path, settings))
     if args.recorded_with is not None:
-        named.append(Named("--recorded-with", Path(args.recorded_with)))
-    write_outputs(files, named)
+        protected.append(Named("--recorded-with", Path(args.recorded_with)))
+    write_outputs(files, protected)
 
 
 def _number(least: float, most: float, unit: str) -> "Callable[[str], float]":

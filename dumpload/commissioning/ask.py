@@ -28,8 +28,8 @@ Show = Callable[[str], None]
 class Interview:
     """One round of questions. `prompt` None: there is nobody to ask."""
 
-    def __init__(self, given: Mapping[str, str], prompt: Prompt | None, show: Show) -> None:
-        self._given = given
+    def __init__(self, answers: Mapping[str, str], prompt: Prompt | None, show: Show) -> None:
+        self._given = answers
         self._prompt = prompt
         self._show = show
         self.answers: dict[str, Any] = {}
@@ -86,14 +86,14 @@ class Interview:
         Raises:
             ConfigError: there is nobody to ask, and the state of charge was not named.
         """
-        named = {wish.signal: wish for wish in wishes}
+        by_signal = {wish.signal: wish for wish in wishes}
         for signal in SIGNALS:
-            if signal not in named and self._prompt is not None and (wish := self._wish(signal)):
-                named[signal] = wish
-        if Signal.STATE_OF_CHARGE not in named:
+            if signal not in by_signal and self._prompt is not None and (wish := self._wish(signal)):
+                by_signal[signal] = wish
+        if Signal.STATE_OF_CHARGE not in by_signal:
             need = Problem("", "telemetry.state_of_charge", "", "--propose 'state_of_charge=TOPIC /POINTER'")
             raise ConfigError([need])
-        return [named[signal] for signal in sorted(named)]
+        return [by_signal[signal] for signal in sorted(by_signal)]
 
     def _wish(self, signal: Signal) -> Wish | None:
         assert self._prompt is not None  # noqa: S101  (asked only of a person)
@@ -108,15 +108,15 @@ class Interview:
                 self._show(str(error))
 
 
-def interview(given: Mapping[str, str], prompt: Prompt | None, show: Show) -> Interview:
+def interview(answers: Mapping[str, str], prompt: Prompt | None, show: Show) -> Interview:
     """Begin: who the broker is, and what this heater is called.
 
     Raises:
         ConfigError: see `Interview.ask_all`.
     """
-    talk = Interview(given, prompt, show)
-    known = {question.key for question in (*QUESTIONS, *AFTER_SIGNALS)}
-    if unknown := sorted(set(given) - known):
-        raise ConfigError(Problem("--set", key, "", f"one of {', '.join(sorted(known))}") for key in unknown)
+    talk = Interview(answers, prompt, show)
+    keys = {question.key for question in (*QUESTIONS, *AFTER_SIGNALS)}
+    if unknown := sorted(set(answers) - keys):
+        raise ConfigError(Problem("--set", key, "", f"one of {', '.join(sorted(keys))}") for key in unknown)
     talk.ask_all(QUESTIONS)
     return talk

@@ -43,10 +43,10 @@ async def collect(
         NoBrokerError: the broker cannot be reached, or lets us listen to nothing.
     """
     everything = (Subscription(EVERY_TOPIC, retained=True),)
-    wanted = tuple(Subscription(one.topic, retained=True) for one in options.subscriptions)
+    subscriptions = tuple(Subscription(subscription.topic, retained=True) for subscription in options.subscriptions)
     reason = await _listen(options._replace(subscriptions=everything), survey, for_s, watch)
-    if reason and wanted:
-        reason = await _listen(options._replace(subscriptions=wanted), survey, for_s, watch)
+    if reason and subscriptions:
+        reason = await _listen(options._replace(subscriptions=subscriptions), survey, for_s, watch)
     if reason:
         msg = f"cannot listen at the broker {options.host}:{options.port}: {reason}"
         raise NoBrokerError(msg)

@@ -86,13 +86,11 @@ def _settled(relay: Relay, feedback_s: float, sleep: Callable[[float], None]) ->
     return closed
 
 
-def pin_step(relay: Relay, where: str, *, is_mock: bool) -> Step:
+def pin_step(relay: Relay, line: str, *, is_mock: bool) -> Step:
     """Return in words that the line was claimed, and what is doubtful about it."""
     if is_mock:
-        return Step("pin", "Pin", Outcome.UNSURE, f"{where}: nothing is driven (relay.pin_factory is mock)")
-    return Step(
-        "pin", "Pin", Outcome.OK, f"{where}: claimed at its off level, and reads off", "; ".join(relay.warnings)
-    )
+        return Step("pin", "Pin", Outcome.UNSURE, f"{line}: nothing is driven (relay.pin_factory is mock)")
+    return Step("pin", "Pin", Outcome.OK, f"{line}: claimed at its off level, and reads off", "; ".join(relay.warnings))
 
 
 def refused_step(error: RelayError) -> Step:

@@ -115,4 +115,4 @@ class Survey:
 def time_pointers(document: Any, wall: float) -> list[str]:
     """Return the pointers of a document's times that are about now (`wall`: Unix s)."""
     times = {pointer: source_time(value) for pointer, value in leaves_of(document).items() if pointer}
-    return [pointer for pointer, taken in times.items() if abs(taken - wall) < DAY_S]
+    return [pointer for pointer, stamp in times.items() if abs(stamp - wall) < DAY_S]

@@ -189,8 +189,8 @@ def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) 
             for problem in _unknown(key, fault.value, layers, hints_from):
                 problems.setdefault(problem.key, problem)
             continue
-        known = keys.get(key)
-        expected = known.kind if known else "a table"
+        entry = keys.get(key)
+        expected = entry.kind if entry else "a table"
         if fault.what == "missing":
             problem = Problem(_origin(layers, key), key + position, "", f"{expected}; it must be set")
         else:
@@ -206,13 +206,13 @@ def _hint(key: str, fault: Invalid) -> str:
     return f' (did you mean "/{fault.value}"?)' if key.endswith("pointer") and is_name else ""
 
 
-def _name(where: Sequence[int | str]) -> tuple[str, str]:
+def _name(location: Sequence[int | str]) -> tuple[str, str]:
     """Return the dotted key and, in a list, the position in it such as "[2]" or "[2].tilt_deg"."""
-    for place, part in enumerate(where):
+    for place, part in enumerate(location):
         if isinstance(part, int):
-            below = "".join(f".{name}" for name in where[place + 1 :] if name not in _ALTERNATIVES)
-            return ".".join(map(str, where[:place])), f"[{part}]{below}"
-    return ".".join(map(str, where)), ""
+            below = "".join(f".{name}" for name in location[place + 1 :] if name not in _ALTERNATIVES)
+            return ".".join(map(str, location[:place])), f"[{part}]{below}"
+    return ".".join(map(str, location)), ""
 
 
 def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> Iterator[Problem]:
@@ -236,11 +236,11 @@ def find_valid(values: Mapping[str, Any], faults: Iterable[Invalid], keys: Mappi
     """Return what is valid by itself, defaults included."""
     bad = {_name(fault.where)[0] for fault in faults}
     leaf = dict(leaves(values))
-    given = frozenset(above for name in leaf for above in _with_tables(name))
+    set_keys = frozenset(above for name in leaf for above in _with_tables(name))
     valid = {
         name: leaf.get(name, key.default) for name, key in keys.items() if not bad.intersection(_with_tables(name))
     }
-    return ValidSettings(valid, given)
+    return ValidSettings(valid, set_keys)
 
 
 def _with_tables(name: str) -> list[str]:
@@ -255,9 +255,9 @@ def complain(conflicts: Iterable[Conflict], settings: ValidSettings, layers: Lay
     for key, expected, other in conflicts:
         origin = _origin(layers, key)
         elsewhere = _origin(layers, other) if other else origin
-        words = expected if elsewhere == origin else f"{expected} ({elsewhere})"
+        text = expected if elsewhere == origin else f"{expected} ({elsewhere})"
         value = _shown(key, settings.valid[key]) + ("" if key in settings.given else " (default)")
-        problems.append(Problem(origin, key, value, words))
+        problems.append(Problem(origin, key, value, text))
     return problems
 
 
@@ -276,5 +276,5 @@ def _shown(key: str, value: Any) -> str:
     is_plain = isinstance(value, bool | int | float) and key.rpartition(".")[2] in _HARMLESS
     if isinstance(value, dict) or (key.partition(".")[0] == "mqtt" and not is_plain):
         return NOT_SHOWN
-    shown = show(value)
-    return NOT_SHOWN if any(mark in shown for mark in ("@", "://", "?")) else shown
+    text = show(value)
+    return NOT_SHOWN if any(mark in text for mark in ("@", "://", "?")) else text

@@ -25,12 +25,12 @@ def has_neighbours(path: Path, installed: str) -> bool:
 
 def installed_instances(installed: str, but: Path | None = None) -> dict[Path, Settings | None]:
     """Return the settings in the folder of the installed ones, without those in `but`; None for those refused."""
-    found: dict[Path, Settings | None] = {}
+    instances: dict[Path, Settings | None] = {}
     for file in sorted(Path(installed).resolve().parent.glob("*.toml")):
         if but is not None and file.resolve() == but.resolve():
             continue
         try:
-            found[file] = load_settings(file, {})
+            instances[file] = load_settings(file, {})
         except ConfigError:
-            found[file] = None
-    return found
+            instances[file] = None
+    return instances

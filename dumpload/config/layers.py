@@ -63,10 +63,10 @@ class Problem(NamedTuple):
         return self._join(*parts)
 
     @staticmethod
-    def _join(where: str, key: str, value: str, expected: str) -> str:
+    def _join(origin: str, key: str, value: str, expected: str) -> str:
         subject = f"{key} = {value}" if value else key
-        words = expected if expected.startswith(SAID_PLAINLY) else f"expected {expected}"
-        return ": ".join(part for part in (where, subject, words) if part)
+        text = expected if expected.startswith(SAID_PLAINLY) else f"expected {expected}"
+        return ": ".join(part for part in (origin, subject, text) if part)
 
 
 class ConfigError(Exception):
@@ -104,42 +104,42 @@ def find_config(explicit: str | None, environ: Mapping[str, str], searched: Sequ
     Raises:
         ConfigError: the named file does not exist, or none of the usual ones does.
     """
-    named = explicit if explicit is not None else environ.get(CONFIG_VARIABLE)
-    if named is None:
+    name = explicit if explicit is not None else environ.get(CONFIG_VARIABLE)
+    if name is None:
         for candidate in searched:
             if os.path.lexists(candidate):
                 return Path(candidate)
         looked_for = " or ".join(searched)
         raise ConfigError([Problem("no settings file", "", "", f"--config FILE, {CONFIG_VARIABLE}, {looked_for}")])
     source = "--config" if explicit is not None else f"environment {CONFIG_VARIABLE}"
-    if not named or not os.path.lexists(named):
-        raise ConfigError([Problem(source, "", "", f'the path of an existing file, not "{named}"')])
-    return Path(named)
+    if not name or not os.path.lexists(name):
+        raise ConfigError([Problem(source, "", "", f'the path of an existing file, not "{name}"')])
+    return Path(name)
 
 
-def others_that_differ(taken: Path, searched: Sequence[str] = SEARCHED) -> list[Path]:
+def others_that_differ(chosen: Path, searched: Sequence[str] = SEARCHED) -> list[Path]:
     """Return the usual settings files that exist beside the one taken and do not say the same."""
-    others = [Path(name) for name in searched if os.path.lexists(name) and not is_same(Path(name), taken)]
-    return [other for other in others if not _say_the_same(other, taken)]
+    others = [Path(name) for name in searched if os.path.lexists(name) and not is_same(Path(name), chosen)]
+    return [other for other in others if not _say_the_same(other, chosen)]
 
 
-def _say_the_same(one: Path, other: Path) -> bool:
+def _say_the_same(first: Path, second: Path) -> bool:
     try:
-        return read_plain(one, MAX_FILE_BYTES) == read_plain(other, MAX_FILE_BYTES)
+        return read_plain(first, MAX_FILE_BYTES) == read_plain(second, MAX_FILE_BYTES)
     except (OSError, ValueError):
         return False
 
 
 def choice_remark(
-    explicit: str | None, environ: Mapping[str, str], taken: Path, searched: Sequence[str] = SEARCHED
+    explicit: str | None, environ: Mapping[str, str], chosen: Path, searched: Sequence[str] = SEARCHED
 ) -> str:
     """Return which file was taken, if nobody named it and another one differs; else ""."""
     is_named = explicit is not None or CONFIG_VARIABLE in environ
-    others = [] if is_named else others_that_differ(taken, searched)
+    others = [] if is_named else others_that_differ(chosen, searched)
     if not others:
         return ""
     names = " and ".join(str(other.absolute()) for other in others)
-    return printable(f"settings from {taken.absolute()}; not used, and different: {names} (choose with --config)")
+    return printable(f"settings from {chosen.absolute()}; not used, and different: {names} (choose with --config)")
 
 
 def load_layers(path: Path, environ: Mapping[str, str], sets: Iterable[str]) -> Layers:
@@ -239,12 +239,12 @@ def _check_bounds(values: dict[str, Any]) -> None:
     level: list[Any] = [values]
     count = 0
     for _depth in range(MAX_DEPTH):
-        found = [item for holder in level for item in (holder.values() if isinstance(holder, dict) else holder)]
-        count += len(found)
+        items = [item for holder in level for item in (holder.values() if isinstance(holder, dict) else holder)]
+        count += len(items)
         if count > MAX_VALUES:
             message = f"at most {MAX_VALUES} values"
             raise _BoundError(message)
-        level = [item for item in found if isinstance(item, dict | list)]
+        level = [item for item in items if isinstance(item, dict | list)]
         if not level:
             return
     raise _BoundError(_TOO_DEEP)
@@ -270,8 +270,8 @@ def _in_plain_words(complaint: str, text: str, place: str) -> str:
     """Return what was expected where the usual slips are made; no value is repeated, for it may be a secret."""
     line = text.split("\n")[int(re.findall(r"\d+", place)[0]) - 1]
     value = line.partition("=")[2].strip()
-    found = (words for said, begin, words in _SLIPS if re.match(said, complaint) and re.match(begin, value))
-    return next(found, f"TOML: {complaint}")
+    hints = (hint for message, begin, hint in _SLIPS if re.match(message, complaint) and re.match(begin, value))
+    return next(hints, f"TOML: {complaint}")
 
 
 def _read_text(path: Path) -> str:

@@ -334,8 +334,8 @@ RELOADABLE = "max_age_s"
 
 def needs_restart(key: str) -> bool:
     """Return whether a change of this dotted key needs a restart."""
-    held = any(key == fixed or key.startswith(f"{fixed}.") for fixed in NEEDS_RESTART)
-    return held and key.rpartition(".")[2] != RELOADABLE
+    is_fixed = any(key == fixed or key.startswith(f"{fixed}.") for fixed in NEEDS_RESTART)
+    return is_fixed and key.rpartition(".")[2] != RELOADABLE
 
 
 def flat(settings: Settings) -> dict[str, Any]:

@@ -56,9 +56,11 @@ def _without_null(schema: Any) -> Any:
         return [_without_null(item) for item in schema]
     if not isinstance(schema, dict):
         return schema
-    kept = {name: _without_null(item) for name, item in schema.items() if not (name == "default" and item is None)}
-    options = [option for option in kept.get("anyOf", ()) if option != {"type": "null"}]
-    return {**kept.pop("anyOf")[0], **kept} if len(options) == 1 else kept
+    properties = {
+        name: _without_null(item) for name, item in schema.items() if not (name == "default" and item is None)
+    }
+    options = [option for option in properties.get("anyOf", ()) if option != {"type": "null"}]
+    return {**properties.pop("anyOf")[0], **properties} if len(options) == 1 else properties
 
 
 def reference_page() -> str:
@@ -84,8 +86,8 @@ def _describe(schema: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield name, table["description"]
         for below, described in table["properties"].items():
             if "$ref" in described:
-                whole = {**schema["$defs"][described["$ref"].rpartition("/")[2]], **described}
-                pending.append((f"{name}.{below}" if name else below, whole))
+                merged = {**schema["$defs"][described["$ref"].rpartition("/")[2]], **described}
+                pending.append((f"{name}.{below}" if name else below, merged))
 
 
 def _row(key: Key) -> tuple[str, ...]:

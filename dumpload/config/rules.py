@@ -105,8 +105,8 @@ def _open_page(settings: ValidSettings) -> Iterator[Conflict]:
     listen = settings.valid.get("web.listen") if "web.listen" in settings.given else None
     needed = [key for key in WEB_FILES if key not in settings.given]
     if listen is not None and needed and not is_loopback(listen):
-        words = f"127.0.0.1 or [::1], or {' and '.join(needed)} to be set as well"
-        yield Conflict("web.listen", words)
+        expected = f"127.0.0.1 or [::1], or {' and '.join(needed)} to be set as well"
+        yield Conflict("web.listen", expected)
 
 
 def _other_sum(settings: ValidSettings) -> Iterator[Conflict]:
@@ -133,8 +133,8 @@ def _out_of_order(settings: ValidSettings) -> Iterator[Conflict]:
         low, high = settings.valid.get(lower), settings.valid.get(higher)
         if low is None or high is None or low < high or (may_be_equal and low == high):
             continue
-        words = "at most" if may_be_equal else "less than"
-        yield Conflict(lower, f"{words} {higher}, which is {high}", higher)
+        relation = "at most" if may_be_equal else "less than"
+        yield Conflict(lower, f"{relation} {higher}, which is {high}", higher)
 
 
 def _lonely(settings: ValidSettings) -> Iterator[Conflict]:

@@ -80,8 +80,8 @@ def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:
 
 def signal_sources(settings: Settings) -> dict[Signal, Source]:
     """Return the configured signals and where each is published."""
-    found = {signal: getattr(settings.telemetry, signal_name(signal)) for signal in Signal}
-    return {signal: source for signal, source in found.items() if source is not None}
+    sources = {signal: getattr(settings.telemetry, signal_name(signal)) for signal in Signal}
+    return {signal: source for signal, source in sources.items() if source is not None}
 
 
 def _or_missing(value: float | None) -> float:

@@ -176,9 +176,9 @@ def _matching(pattern: str) -> AfterValidator:
 
 def _said(expected: str, pattern: str | None = None, unit: str | None = None) -> Any:
     """Return the schema's words for what a value must be."""
-    words: dict[str, Any] = {"x-expected": expected}
+    extra: dict[str, Any] = {"x-expected": expected}
     return Field(
-        json_schema_extra=words | ({"pattern": pattern} if pattern else {}) | ({"x-unit": unit} if unit else {})
+        json_schema_extra=extra | ({"pattern": pattern} if pattern else {}) | ({"x-unit": unit} if unit else {})
     )
 
 

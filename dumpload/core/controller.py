@@ -112,8 +112,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     # restart, and a person has to clear it.
     if evidence == Evidence.CLOSED_WHILE_OFF and known.lockout == Lockout.NONE:
         known = lock_out(known, Lockout.CONTACT_CLOSED)
-    asked = permissive_inputs(data, before, event, local)
-    permissives, permitted = ask_permissives(settings.permissives, state.permissives, asked)
+    conditions = permissive_inputs(data, before, event, local)
+    permissives, permitted = ask_permissives(settings.permissives, state.permissives, conditions)
     inputs = law_inputs(data, known, event, accepted, permitted.cause)
     refused = refuse_hand(settings, event, inputs)
     if refused != Cause.NONE:
@@ -126,14 +126,14 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
     if changed:  # the evidence and the day's on-time count from the new position
         evidence = Evidence.NONE
-        permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, asked, after))
+        permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, conditions, after))
     changes_at = next_change(settings, known, after, permitted, t)
     decision = Decision(
         t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
         inputs.state_of_charge, accepted, refused,
     )  # fmt: skip
     return State(
-        known, after, permissives, permitted, evidence, cause, asked.window_changes_at, asked.day_ends_at,
+        known, after, permissives, permitted, evidence, cause, conditions.window_changes_at, conditions.day_ends_at,
         charge_expires_at(settings, known.data), changes_at, min(changes_at, expires_next(known.data, t)),
     ), decision  # fmt: skip
 
@@ -206,23 +206,23 @@ def overrule(state: State, event: Event, verdict: Verdict) -> Verdict:
 
 
 def after_change(
-    limits: PermissiveLimits, permissives: PermissiveMemory, asked: PermissiveInputs, after: Memory
+    limits: PermissiveLimits, permissives: PermissiveMemory, inputs: PermissiveInputs, after: Memory
 ) -> float:
     """Return the permissives' next moment once the relay has moved (s)."""
     if limits == NO_LIMITS:
-        return next_permissive_change(limits, permissives, asked)
+        return next_permissive_change(limits, permissives, inputs)
     moved = PermissiveInputs(
-        asked.t,
-        asked.battery_voltage_v,
-        asked.tank_temperature_c,
-        asked.battery_power_w,
+        inputs.t,
+        inputs.battery_voltage_v,
+        inputs.tank_temperature_c,
+        inputs.battery_power_w,
         after.position,
         after.relay_since,
-        asked.inside_window,
-        asked.window_changes_at,
-        asked.day,
-        asked.day_began_at,
-        asked.day_ends_at,
+        inputs.inside_window,
+        inputs.window_changes_at,
+        inputs.day,
+        inputs.day_began_at,
+        inputs.day_ends_at,
     )
     return next_permissive_change(limits, permissives, moved)
 

@@ -64,10 +64,10 @@ def cause_name(cause: Cause) -> str:
 
 def outlook(settings: ControllerSettings, state: State, t: float) -> Outlook:
     """Return what would change the relay after `t` (monotonic s), as far as it can be known."""
-    position, words, at = (
+    position, text, at = (
         _outlook_on(settings, state) if state.position == Position.ON else _outlook_off(settings, state)
     )
-    return Outlook(position, words, at if at > t else MISSING)
+    return Outlook(position, text, at if at > t else MISSING)
 
 
 def _outlook_off(settings: ControllerSettings, state: State) -> Outlook:
@@ -77,8 +77,8 @@ def _outlook_off(settings: ControllerSettings, state: State) -> Outlook:
     wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.words]
     dwelt_at = state.law.relay_since + settings.limits.min_off_s
     at = max([dwelt_at, *(clause.at for clause in wanting if not is_missing(clause.at))])
-    words = [clause.words for clause in wanting] or ["the minimum off time is over"]
-    return Outlook(Position.ON, ", and ".join(words), at)
+    conditions = [clause.words for clause in wanting] or ["the minimum off time is over"]
+    return Outlook(Position.ON, ", and ".join(conditions), at)
 
 
 def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
@@ -90,8 +90,8 @@ def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
     least = f"{limits.cut_out_percent:g} %"
     if state.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
         least = f"the floor, {limits.floor_percent:g} %"
-    words = [first.words, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
-    return Outlook(Position.OFF, ", or ".join(filter(None, words)), first.at)
+    conditions = [first.words, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
+    return Outlook(Position.OFF, ", or ".join(filter(None, conditions)), first.at)
 
 
 def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
@@ -118,10 +118,10 @@ def _demanded(settings: ControllerSettings, state: State) -> Clause:
     if state.selector == Selector.HAND or memory.surplus:
         return _NOTHING
     if not is_missing(memory.above_since):
-        words = f"the state of charge stays at or above {limits.cut_in_percent:g} %"
-        return Clause(words, memory.heard_at + limits.confirm_s)
-    words = f"the state of charge is at or above {limits.cut_in_percent:g} %"
-    return Clause(f"{words} for {limits.confirm_s:g} s" if limits.confirm_s else words)
+        text = f"the state of charge stays at or above {limits.cut_in_percent:g} %"
+        return Clause(text, memory.heard_at + limits.confirm_s)
+    text = f"the state of charge is at or above {limits.cut_in_percent:g} %"
+    return Clause(f"{text} for {limits.confirm_s:g} s" if limits.confirm_s else text)
 
 
 def _no_veto(_settings: ControllerSettings, _state: State) -> Clause:

@@ -54,8 +54,8 @@ def take_sample(settings: ControllerSettings, known: Known, event: Event) -> Kno
     if event.signal == Signal.HEARTBEAT:
         datum = take_beat(known.data.heartbeat, datum)
     data = replace(known.data, event.signal, datum)
-    seen = known.seen or event.t < charge_expires_at(settings, data)
-    return Known(data, seen, known.selector, known.hand_until, known.lockout, known.feedback)
+    has_charge = known.seen or event.t < charge_expires_at(settings, data)
+    return Known(data, has_charge, known.selector, known.hand_until, known.lockout, known.feedback)
 
 
 def take_beat(last: Datum, beat: Datum) -> Datum:

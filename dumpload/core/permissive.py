@@ -84,14 +84,14 @@ def start(t: float, on_time_s: float = 0.0, day: int = -1) -> PermissiveMemory:
     return PermissiveMemory(False, False, MISSING, MISSING, on_time_s, t, day, NEVER)
 
 
-def voltage_holds(limits: PermissiveLimits, held: bool, volts: float) -> bool:
+def voltage_holds(limits: PermissiveLimits, is_held: bool, volts: float) -> bool:
     """Bus voltage: ends strictly below the cut-out, begins at or above the cut-in."""
-    return volts >= limits.voltage_cut_in_v or (held and volts >= limits.voltage_cut_out_v)
+    return volts >= limits.voltage_cut_in_v or (is_held and volts >= limits.voltage_cut_out_v)
 
 
-def tank_holds(limits: PermissiveLimits, held: bool, celsius: float) -> bool:
+def tank_holds(limits: PermissiveLimits, is_held: bool, celsius: float) -> bool:
     """Tank temperature: ends at or above the cut-out, begins at or below the cut-in."""
-    return celsius <= limits.tank_cut_in_c or (held and celsius < limits.tank_cut_out_c)
+    return celsius <= limits.tank_cut_in_c or (is_held and celsius < limits.tank_cut_out_c)
 
 
 def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[float, float]:
@@ -201,13 +201,13 @@ def step(
     """Look at every permissive once; return the new memory and what it permits."""
     if limits == NO_LIMITS:
         return look_at_window(memory, inputs)
-    kept = remember(limits, memory, inputs)
-    return kept, Permission(first_failed(limits, kept, inputs), next_change(limits, kept, inputs))
+    after = remember(limits, memory, inputs)
+    return after, Permission(first_failed(limits, after, inputs), next_change(limits, after, inputs))
 
 
 def look_at_window(memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[PermissiveMemory, Permission]:
     """Return what `step` comes to without any limit, as on most boats, where every message takes this way."""
     on_time_s, day = count_on_time(memory, inputs), inputs.day if is_new_day(memory, inputs) else memory.day
-    kept = PermissiveMemory(False, False, MISSING, MISSING, on_time_s, inputs.t, day, inputs.day_ends_at)
+    after = PermissiveMemory(False, False, MISSING, MISSING, on_time_s, inputs.t, day, inputs.day_ends_at)
     cause = Cause.NONE if inputs.inside_window else Cause.OUTSIDE_WINDOW
-    return kept, Permission(cause, next_change(NO_LIMITS, kept, inputs))
+    return after, Permission(cause, next_change(NO_LIMITS, after, inputs))

@@ -61,16 +61,16 @@ def document_of(payload: bytes) -> Any:
 
 def leaves_of(document: Any) -> dict[str, Any]:
     """Return every value that is no object or array, by its RFC 6901 pointer; at most `MOST_POINTERS` of them."""
-    found: dict[str, Any] = {}
+    leaves: dict[str, Any] = {}
     waiting: list[tuple[str, Any, int]] = [("", document, 0)]
-    while waiting and len(found) < MOST_POINTERS:
+    while waiting and len(leaves) < MOST_POINTERS:
         pointer, value, depth = waiting.pop(0)
         if isinstance(value, dict | list) and depth < DEEPEST_POINTER:
             pairs = value.items() if isinstance(value, dict) else enumerate(value)
             waiting += [(f"{pointer}/{_escaped(str(key))}", child, depth + 1) for key, child in pairs]
         elif not isinstance(value, dict | list):
-            found[pointer] = value
-    return found
+            leaves[pointer] = value
+    return leaves
 
 
 def _escaped(token: str) -> str:

@@ -68,10 +68,10 @@ def _staleness(document: dict[str, Any], terms: Terms) -> str:
     if "issued_at" not in document:
         return ""
     issued_at = document["issued_at"]
-    taken = parse_rfc3339(issued_at) if isinstance(issued_at, str) else MISSING
-    if math.isnan(taken):
+    issued = parse_rfc3339(issued_at) if isinstance(issued_at, str) else MISSING
+    if math.isnan(issued):
         return "malformed: issued_at must be an RFC 3339 time with its offset"
-    age_s = terms.wall - taken
+    age_s = terms.wall - issued
     if abs(age_s) > MAX_AGE_S:
         when = "ago" if age_s > 0 else "ahead of this clock"
         return f"expired: issued {abs(age_s):.0f} s {when}, at most {MAX_AGE_S:.0f} s are accepted"
@@ -102,7 +102,7 @@ def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
     if not isinstance(for_s, float) or not math.isfinite(for_s) or for_s <= 0:
         return Refusal("malformed: for_s must be a number of seconds above 0")
     if for_s > terms.max_hand_s:
-        longest, asked = duration(terms.max_hand_s), "that" if for_s >= _NO_TIME_S else duration(for_s)
-        asked = f"{for_s:.0f} s" if asked == longest else asked
-        return Refusal(f"over-long: {asked} is longer than the {longest} allowed (request.max_hand_s)")
+        longest, requested = duration(terms.max_hand_s), "that" if for_s >= _NO_TIME_S else duration(for_s)
+        requested = f"{for_s:.0f} s" if requested == longest else requested
+        return Refusal(f"over-long: {requested} is longer than the {longest} allowed (request.max_hand_s)")
     return Request(selector, for_s, reset)

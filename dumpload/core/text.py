@@ -12,12 +12,12 @@ _MINUTE_S = 60
 
 def duration(seconds: float) -> str:
     """Return seconds as "2 h 05 min", "5 min 10 s" or "7.5 s", and as "2 h" or "5 min" where nothing is over."""
-    whole = round(seconds)
-    if whole >= _HOUR_S:
-        minutes = whole % _HOUR_S // _MINUTE_S
-        return f"{whole // _HOUR_S} h" + (f" {minutes:02d} min" if minutes else "")
-    if whole >= _MINUTE_S:
-        return f"{whole // _MINUTE_S} min" + (f" {whole % _MINUTE_S:02d} s" if whole % _MINUTE_S else "")
+    whole_s = round(seconds)
+    if whole_s >= _HOUR_S:
+        minutes = whole_s % _HOUR_S // _MINUTE_S
+        return f"{whole_s // _HOUR_S} h" + (f" {minutes:02d} min" if minutes else "")
+    if whole_s >= _MINUTE_S:
+        return f"{whole_s // _MINUTE_S} min" + (f" {whole_s % _MINUTE_S:02d} s" if whole_s % _MINUTE_S else "")
     return f"{seconds:.3g} s"
 
 

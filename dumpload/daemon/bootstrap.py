@@ -45,8 +45,8 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            shown = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
-            problems.append(Problem(str(path), f"mqtt.{key}", shown, UNREADABLE))
+            value = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
+            problems.append(Problem(str(path), f"mqtt.{key}", value, UNREADABLE))
     return problems
 
 

@@ -104,7 +104,7 @@ class RateLimiter:
     def allow(self, kind: Hashable, t: float) -> int | None:
         """Return how many of this kind were left out since the last one let through, or None to leave this out."""
         if kind not in self._seen and len(self._seen) >= self._kinds:
-            self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < self._every_s}
+            self._seen = {key: entry for key, entry in self._seen.items() if t - entry[0] < self._every_s}
             kind = kind if len(self._seen) < self._kinds else None  # ever new ones: all of one kind
         last, left_out = self._seen.get(kind, (-math.inf, 0))
         if t - last < self._every_s:

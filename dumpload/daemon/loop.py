@@ -110,13 +110,13 @@ class ControlLoop:
         self._record(place, event, decision)
         if self.state.deadline < self._armed_at:
             self._arm()
-        shown = self._to_show()
+        display = self._to_show()
         self._save()
-        if shown != self._shown:
+        if display != self._shown:
             self._show_when_kept()
         elif self.state.cause != self._shown_cause:
             self._publisher.status_soon()
-        self._shown, self._shown_cause = shown, self.state.cause
+        self._shown, self._shown_cause = display, self.state.cause
         return decision
 
     def _evaluate(self, event: Event) -> Decision:
@@ -139,13 +139,13 @@ class ControlLoop:
 
     def _to_save(self) -> SavedState:
         """Return what must outlive a restart now; the on-time only where a day has a limit."""
-        state, counted = self.state, self.state.permissives
+        state, memory = self.state, self.state.permissives
         saved = SavedState(state.selector == Selector.OFF, state.lockout)
         if is_missing(self.settings.permissives.max_on_per_day_s):
             return saved
         is_on = state.position == Position.ON
-        on_time_s = counted.on_time_s + (max(0.0, self._clock() - counted.counted_at) if is_on else 0.0)
-        return saved._replace(day=counted.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
+        on_time_s = memory.on_time_s + (max(0.0, self._clock() - memory.counted_at) if is_on else 0.0)
+        return saved._replace(day=memory.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
 
     def _save(self) -> None:
         """Have it kept where a person or the relay changed something, and once a minute while the on-time grows."""
@@ -316,13 +316,13 @@ class ControlLoop:
     def _check_pin(self) -> None:
         """Read the pin back: it must be where the controller put it, or where the dead-man thread did."""
         driven = self.state.position
-        wanted = driven == Position.ON
+        expected = driven == Position.ON
         event, text = "pin_mismatch", f"the pin was not where it was driven: {position_name(driven)}"
         try:
             energised = self._relay.is_energised()
         except RelayError as error:
-            energised, event, text = not wanted, "pin_fault", f"the pin cannot be read back: {error}"
-        if energised == wanted or self.ended:
+            energised, event, text = not expected, "pin_fault", f"the pin cannot be read back: {error}"
+        if energised == expected or self.ended:
             return
         # The one mismatch that is no fault: the dead-man thread was first. The data are lost then, by the same clock,
         # and the controller comes to the same decision; it is told UNKNOWN so that it does so now.

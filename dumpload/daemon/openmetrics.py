@@ -68,10 +68,10 @@ def _family(family: Family, samples: Mapping[str, list[Sample]]) -> Iterator[str
         yield f"# UNIT {family.name} {family.unit}"
     yield f"# HELP {family.name} {family.help}"
     name = family.name + {"counter": "_total", "info": "_info"}.get(family.type, "")
-    for instance, found in samples.items():
-        for one in found:
-            labels = ",".join(f'{key}="{_escaped(text)}"' for key, text in {"name": instance, **one.labels}.items())
-            yield f"{name}{{{labels}}} {_number(one.value)}"
+    for instance, points in samples.items():
+        for point in points:
+            labels = ",".join(f'{key}="{_escaped(text)}"' for key, text in {"name": instance, **point.labels}.items())
+            yield f"{name}{{{labels}}} {_number(point.value)}"
 
 
 def _escaped(text: str) -> str:
@@ -108,12 +108,12 @@ def _moment(key: str) -> Read:
     return read
 
 
-def _states(family: str, key: str, known: tuple[str, ...]) -> Read:
+def _states(family: str, key: str, states: tuple[str, ...]) -> Read:
     """Read which of the known states it is, one of a newer daemon too: exactly one is true, as the standard asks."""
 
     def read(status: Document) -> Iterator[Sample]:
         now = status[key] or "none"
-        for state in dict.fromkeys([*known, now]):
+        for state in dict.fromkeys([*states, now]):
             yield Sample(state == now, {family: state})
 
     return read
@@ -140,7 +140,7 @@ def _each_signal(number: Callable[[dict[str, Any]], float | None]) -> Read:
 
 
 def _alerts(status: Document) -> Iterator[Sample]:
-    on = [one["alert"] for one in status.get("alerts", [])]
+    on = [alert["alert"] for alert in status.get("alerts", [])]
     for name in dict.fromkeys([*map(alert_name, Alert), *on]) if "alerts" in status else ():
         yield Sample(name in on, {"alert": name})
 

@@ -111,17 +111,18 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
         "signals": _signals(settings, state, account, telemetry),
         "rejections": [
             {
-                "signal": signal_name(one.signal),
-                "topic": one.topic,
-                "reason": one.reason.value,
-                "text": one.words,
-                "count": one.times,
-                "at": utc_text(wall - (t - one.t)),
+                "signal": signal_name(rejection.signal),
+                "topic": rejection.topic,
+                "reason": rejection.reason.value,
+                "text": rejection.words,
+                "count": rejection.times,
+                "at": utc_text(wall - (t - rejection.t)),
             }
-            for one in telemetry.rejected(t)
+            for rejection in telemetry.rejected(t)
         ],
         "alerts": [
-            {"alert": alert_name(one.alert), "since": utc_text(one.since), "text": one.text} for one in account.alerts
+            {"alert": alert_name(alert.alert), "since": utc_text(alert.since), "text": alert.text}
+            for alert in account.alerts
         ],
         "confirm_elapsed_s": _number(_confirm_elapsed_s(settings, state, t), 1),
         "confirm_s": settings.limits.confirm_s,
@@ -168,11 +169,11 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
 
 def _on_time_today_s(state: State, t: float) -> float:
     """Return the on-time of the local day up to now; between events it goes on by itself."""
-    counted = state.permissives
+    memory = state.permissives
     is_on = _is_on(state)
     if t >= state.day_ends_at:
         return t - state.day_ends_at if is_on else 0.0
-    return counted.on_time_s + (max(0.0, t - counted.counted_at) if is_on else 0.0)
+    return memory.on_time_s + (max(0.0, t - memory.counted_at) if is_on else 0.0)
 
 
 def _confirm_elapsed_s(settings: ControllerSettings, state: State, t: float) -> float:

@@ -132,12 +132,12 @@ class Publisher:
         text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"
         self._log.warning("rejected", text=text, signal=name, reason=reason, topic=arrival.topic, total=self._rejected)
 
-    def fault(self, part: str, words: str) -> None:
+    def fault(self, part: str, text: str) -> None:
         """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
-        self._log.warning("fault", text=f"{part}: {words or 'all is well again'}", part=part)
+        self._log.warning("fault", text=f"{part}: {text or 'all is well again'}", part=part)
         with self._faults_lock:  # two threads at once: a fault was lost, or one that was over came back
             others = {name: text for name, text in self._faults.items() if name != part}
-            self._faults = {**others, part: f"{part}: {words}"} if words else others
+            self._faults = {**others, part: f"{part}: {text}"} if text else others
         self.status_soon()
 
     def alert(self, document: Document) -> None:
@@ -159,10 +159,10 @@ class Publisher:
             text = f"request refused: {reason}{_others(left_out)}"
             self._log.warning("request_refused", text=text, reason=reason)
 
-    def pin_trouble(self, event: str, words: str) -> None:
+    def pin_trouble(self, event: str, text: str) -> None:
         """Log that the pin is not as it should be, the first of its kind; it is looked at every second."""
-        if (more := self._more(("pin", event, words))) is not None:
-            self._log.error(event, text=f"{words}{more}")
+        if (more := self._more(("pin", event, text))) is not None:
+            self._log.error(event, text=f"{text}{more}")
 
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""

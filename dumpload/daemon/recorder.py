@@ -84,10 +84,10 @@ class Recorder:
             self._thinner.keep_next(state.data)
             self._put(RowKind.SETTINGS, t, wall, text=_text({"settings": settings}))
 
-    def fail(self, t: float, wall: float, words: str) -> None:
+    def fail(self, t: float, wall: float, text: str) -> None:
         """Record that the program fails. Safe from any thread."""
         with self._guarded():
-            self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(words)))
+            self._history.put(Entry(self.reserve(), wall, RowKind.FAULT, t, t, t, text=_clean(text)))
 
     def alert(self, t: float, wall: float, document: Mapping[str, Any], *, begins: bool) -> None:
         """Record that an alert begins or ends."""
@@ -229,20 +229,20 @@ def _text(document: Mapping[str, Any]) -> str:
     return json.dumps(document, separators=(",", ":"), default=str)
 
 
-def _clean(words: str) -> str:
+def _clean(text: str) -> str:
     """Return text that a database takes: no lone surrogates."""
-    return words.encode("utf-8", "backslashreplace").decode("utf-8")
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def open_recorder(settings: "Settings", on_note: Callable[[str], None]) -> Recorder | None:
     """Return what records under these settings, or None: none is wanted, or this Python has no database library."""
-    kept = settings.history
-    if kept.path is None:
+    options = settings.history
+    if options.path is None:
         return None
     try:
         from dumpload.history.writer import HistoryOptions, HistoryWriter  # loads the database library
     except ImportError as error:
         on_note(f"not recording: {error}")
         return None
-    history = HistoryWriter(kept.path, HistoryOptions(kept.retain_days, kept.max_size_mb), on_note)
-    return Recorder(history, kept.sample_every_s, on_note)
+    history = HistoryWriter(options.path, HistoryOptions(options.retain_days, options.max_size_mb), on_note)
+    return Recorder(history, options.sample_every_s, on_note)

@@ -99,16 +99,16 @@ class Requests:
         `answer` is called once, perhaps later: with what refuses it, or the status that it led to, `unchanged` or not.
         """
         terms = Terms(self._wall(), self._publisher.boot_id, self.max_hand_s)
-        asked = read_request(payload, retained=retained, terms=terms)
-        if isinstance(asked, Refusal):
-            answer({"refused": asked.reason})
+        request = read_request(payload, retained=retained, terms=terms)
+        if isinstance(request, Refusal):
+            answer({"refused": request.reason})
             return
         self._supersede()
-        one = Asked(asked, self._clock(), way, answer)
-        if self._changes_nothing(one) or self._acts_next_at <= self._clock():
-            self._act(one)
+        pending = Asked(request, self._clock(), way, answer)
+        if self._changes_nothing(pending) or self._acts_next_at <= self._clock():
+            self._act(pending)
             return
-        self._pending = one
+        self._pending = pending
         asyncio.get_running_loop().call_later(self._acts_next_at - self._clock(), self._act_on_pending)
 
     def _supersede(self) -> None:
@@ -125,31 +125,31 @@ class Requests:
             else:
                 self._act(pending)
 
-    def _changes_nothing(self, asked: Asked) -> bool:
-        state, request = self._control.state, asked.request
+    def _changes_nothing(self, pending: Asked) -> bool:
+        state, request = self._control.state, pending.request
         is_there = request.selector in (None, state.selector) and request.selector != Selector.HAND
         return is_there and not (request.reset and state.lockout != Lockout.NONE)
 
-    def _act(self, asked: Asked) -> None:
-        if self._changes_nothing(asked):
-            self._say("unchanged", f"request over {asked.way} for what is already so")
-            self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=True))
+    def _act(self, pending: Asked) -> None:
+        if self._changes_nothing(pending):
+            self._say("unchanged", f"request over {pending.way} for what is already so")
+            self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S
-            veto = self._obey(asked)
+            veto = self._obey(pending)
             if veto != Cause.NONE:
-                asked.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
+                pending.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
                 return
-            text = f"request over {asked.way}: {_words(asked.request)}"
+            text = f"request over {pending.way}: {_words(pending.request)}"
             self._log.info("request", text=text[:SHOWN_CHARACTERS])
-            self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=False))
+            self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=False))
 
-    def _confirm(self, asked: Asked, trouble: str, *, unchanged: bool) -> None:
-        asked.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
+    def _confirm(self, pending: Asked, trouble: str, *, unchanged: bool) -> None:
+        pending.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
-    def _obey(self, asked: Asked) -> Cause:
+    def _obey(self, pending: Asked) -> Cause:
         """Do what is asked; return the veto for which hand was refused, or NONE."""
-        request = asked.request
+        request = pending.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
         # would refuse.
         kinds = [Kind.SELECT] if request.selector is not None else []
@@ -159,7 +159,7 @@ class Requests:
         for kind in kinds:
             event = Event(self._clock(), self._wall(), kind)
             if kind == Kind.SELECT and request.selector is not None:
-                until = asked.t + request.for_s if request.selector == Selector.HAND else MISSING
+                until = pending.t + request.for_s if request.selector == Selector.HAND else MISSING
                 event = event._replace(selector=request.selector, until=until)
             decision = self._control.dispatch(event)
             veto = veto if decision is None else max(veto, decision.refused)
@@ -168,10 +168,10 @@ class Requests:
     def _status(self) -> Document:
         return self._publisher.status_now(self._control.settings, self._control.state)
 
-    def _say(self, kind: str, words: str) -> None:
+    def _say(self, kind: str, text: str) -> None:
         if (left_out := self._repeats.allow(kind, self._clock())) is not None:
             more = f" ({left_out} more like this since)" if left_out else ""
-            self._log.info("request_idle", text=f"{words}{more}")
+            self._log.info("request_idle", text=f"{text}{more}")
 
 
 def _words(request: Request) -> str:

@@ -83,7 +83,7 @@ class Service(Listener):
         self._stopped = asyncio.Event()
 
     def _make_control(self, state_file: StateFile) -> ControlLoop:
-        state_file.on_trouble = lambda words: self._publisher.fault("state", words)
+        state_file.on_trouble = lambda text: self._publisher.fault("state", text)
         return ControlLoop(
             controller_setup(self._settings), relay=self._relay, publisher=self._publisher, log=self._log,
             state_file=state_file, clock=self._clock, wall=self._wall, fail=self.fail,
@@ -181,9 +181,9 @@ class Service(Listener):
         await self.link.close(GOODBYE_S)
 
     async def _wait_until_kept(self) -> None:
-        kept: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        self.control.when_kept(kept.set_result)
-        if trouble := await kept:
+        saved: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.control.when_kept(saved.set_result)
+        if trouble := await saved:
             self._log.error("not_kept", text=f"stopping all the same: {trouble}")
 
     # ---- what the link says ----
@@ -231,9 +231,9 @@ class Service(Listener):
         self.control.happened(Kind.EVIDENCE_RESET)
         self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
 
-    def on_fault(self, part: str, words: str) -> None:
+    def on_fault(self, part: str, text: str) -> None:
         """Say what an owner should know of the broker."""
-        self._publisher.fault(part, words)
+        self._publisher.fault(part, text)
 
     def on_callback_error(self, error: Exception) -> None:
         """A fault in our own code: no decision can be trusted."""
@@ -248,10 +248,10 @@ class Service(Listener):
     def _on_feedback(self, closed: bool) -> None:  # noqa: FBT001
         self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
 
-    def note_history(self, words: str) -> None:
+    def note_history(self, text: str) -> None:
         """Show what is wrong with the record ("": nothing is). Safe from any thread."""
-        self._publisher.fault("history", words)
-        self._alerts.note_history(words, self._clock())
+        self._publisher.fault("history", text)
+        self._alerts.note_history(text, self._clock())
 
     # ---- supervision and reload ----
 
@@ -306,11 +306,11 @@ class Service(Listener):
         self._telemetry.timezone = new.permissive.timezone
         self._telemetry.take_fields(self._topic_map.fields)
         self.control.reconfigure(controller_setup(new))
-        words = "; ".join(f"{key} {_said(old)} → {_said(value)}" for key, old, value in changes) or "nothing changed"
+        summary = "; ".join(f"{key} {_said(old)} → {_said(value)}" for key, old, value in changes) or "nothing changed"
         if self.control.recorder is not None:
             self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
-        self._log.info("reloaded", text=f"settings reloaded: {words}")
+        self._log.info("reloaded", text=f"settings reloaded: {summary}")
         return ""
 
 

@@ -67,7 +67,7 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
 class StateFile:
     """Reads at start, and writes whenever something worth keeping changes."""
 
-    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _words: None) -> None:
+    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
         """Find the place: STATE_DIRECTORY; without one nothing is kept.
 
         `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well;
@@ -91,7 +91,7 @@ class StateFile:
         if self.path is None:
             return SavedState()
         try:
-            found = _parse(read_plain(self.path, MAX_BYTES, follow=False))
+            saved = _parse(read_plain(self.path, MAX_BYTES, follow=False))
         except FileNotFoundError:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
@@ -100,8 +100,8 @@ class StateFile:
             # see the file.
             self._wanted = self._written = None
             return SavedState(selector_off=True)
-        self._wanted = self._written = found
-        return found
+        self._wanted = self._written = saved
+        return saved
 
     def keep(self, saved: SavedState) -> None:
         """Have it written soon. Never blocks and never raises."""
@@ -127,14 +127,14 @@ class StateFile:
 
     def flush(self, within_s: float) -> bool:
         """Wait until the disk has all that was given to `keep`; return whether it has, in time."""
-        done, troubles = threading.Event(), []
+        finished, troubles = threading.Event(), []
 
         def confirm(trouble: str) -> None:
             troubles.append(trouble)
-            done.set()
+            finished.set()
 
         self.when_durable(confirm)
-        return done.wait(within_s) and not troubles[0]
+        return finished.wait(within_s) and not troubles[0]
 
     # ---- the thread ----
 
@@ -190,8 +190,10 @@ def _parse(content: bytes) -> SavedState:
     Raises:
         ValueError, LookupError, TypeError, AttributeError, RecursionError: it is not ours.
     """
-    found: dict[str, Any] = json.loads(content)
-    saved = SavedState(**{**found, "lockout": Lockout[found["lockout"].upper()], "selector_off": found["selector_off"]})
+    document: dict[str, Any] = json.loads(content)
+    saved = SavedState(
+        **{**document, "lockout": Lockout[document["lockout"].upper()], "selector_off": document["selector_off"]}
+    )
     numbers = (saved.day, saved.on_time_s, saved.at)
     is_ours = (
         all(isinstance(switch, bool) for switch in (saved.selector_off, saved.on))

@@ -95,14 +95,14 @@ class Telemetry:
         last = self._rejected.get(key)
         if last is None or arrival.t - last.t > SHOWN_S or arrival.t - last.worded_at >= WORDS_EVERY_S:
             times = 0 if last is None or arrival.t - last.t > SHOWN_S else last.times
-            words = self._words(rejection, arrival)
-            last = Rejected(rejection.signal, rejection.reason, arrival.topic, times, arrival.t, words, arrival.t)
+            text = self._words(rejection, arrival)
+            last = Rejected(rejection.signal, rejection.reason, arrival.topic, times, arrival.t, text, arrival.t)
         self._rejected[key] = last._replace(times=last.times + 1, t=arrival.t)
 
     def rejected(self, t: float) -> list[Rejected]:
         """Return what was rejected in the last minutes, the latest first."""
-        recent = [one for one in self._rejected.values() if t - one.t <= SHOWN_S]
-        return sorted(recent, key=lambda one: -one.t)[:SHOWN_KINDS]
+        recent = [rejection for rejection in self._rejected.values() if t - rejection.t <= SHOWN_S]
+        return sorted(recent, key=lambda rejection: -rejection.t)[:SHOWN_KINDS]
 
     def _words(self, rejection: Rejection, arrival: InboundMessage) -> str:
         carried = {field.signal: field for field in self._fields.get(arrival.topic, ())}
@@ -112,5 +112,5 @@ class Telemetry:
         ahead_s = clock_ahead_s(arrival.payload, field, arrival.wall)
         if rejection.reason == Reason.TOO_OLD and not -ahead_s > field.max_age_s:
             return ""  # young by its own time: the controller has a later one
-        words = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
-        return one_line(words, WORDS_CHARACTERS)
+        text = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
+        return one_line(text, WORDS_CHARACTERS)

@@ -89,8 +89,8 @@ class ExportFolder:
         is_there = any(self._part(table, day).exists() for table in TABLES)
         if is_there and self._mark.begins != begins:
             self._kept, begins = {day, day + timedelta(days=1)}, self._mark.begins
-        known = list(dict.fromkeys([*self._mark.starts, *self._source.starts]))[-KNOWN_STARTS:]
-        self._mark = Mark(self._source.timezone, known, begins)
+        starts = list(dict.fromkeys([*self._mark.starts, *self._source.starts]))[-KNOWN_STARTS:]
+        self._mark = Mark(self._source.timezone, starts, begins)
         text = json.dumps({"instance": self._source.instance, **self._mark._asdict()}, indent=1)
         self._write(self._mark_path, f"{text}\n".encode())
 
@@ -125,8 +125,8 @@ class ExportFolder:
 
     def _read_mark(self) -> Mark:
         try:
-            said = json.loads(read_plain(self._mark_path, MARK_BYTES))
-            return Mark(str(said["timezone"]), [str(start) for start in said["starts"]], str(said["begins"]))
+            fields = json.loads(read_plain(self._mark_path, MARK_BYTES))
+            return Mark(str(fields["timezone"]), [str(start) for start in fields["starts"]], str(fields["begins"]))
         except FileNotFoundError:
             return Mark("", (), "")
         except (OSError, ValueError, RecursionError, LookupError, TypeError):
@@ -139,8 +139,8 @@ class ExportFolder:
                 self._refuse(f"a folder without {name}, or with {self._mark_path}, which says whose that is")
             return
         if source.starts and not set(mark.starts) & set(source.starts):
-            words = f"the history that {name} is from; for another boat of that name, another folder"
-            self._refuse(f"{words} (for the same one with a new history: remove {self._mark_path})")
+            owner = f"the history that {name} is from; for another boat of that name, another folder"
+            self._refuse(f"{owner} (for the same one with a new history: remove {self._mark_path})")
         if mark.timezone != source.timezone:
             self._refuse(f"days of {mark.timezone}, as exported before; for those of {source.timezone}, another folder")
 

@@ -44,9 +44,9 @@ def export_history(path: Path, settings: Settings, period: Span, folder: ExportF
         if _touches(Span(midnight(day, zone), next_midnight(midnight(day, zone), zone)), period):
             folder.put(CHANGES, day, list(rows))
     cold_c = figures(settings, report.data.result.summary).cold_c
-    for one in report.data.days:
-        if _touches(one.span, period):
-            folder.put(DAYS, one.date, [_day(one, cold_c)])
+    for day_data in report.data.days:
+        if _touches(day_data.span, period):
+            folder.put(DAYS, day_data.date, [_day(day_data, cold_c)])
 
 
 def _touches(day: Span, period: Span) -> bool:

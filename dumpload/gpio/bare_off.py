@@ -44,13 +44,13 @@ class LineError(Exception):
 def main() -> int:
     """Drive every recorded line off; return 0 if all read off, else 1."""
     status = 0
-    done: set[tuple[str, int]] = set()
+    pins: set[tuple[str, int]] = set()
     for path in find_records(os.environ):
         try:
             recorded = read_record(path)
-            if recorded is None or (recorded.label, recorded.pin) in done:
+            if recorded is None or (recorded.label, recorded.pin) in pins:
                 continue
-            done.add((recorded.label, recorded.pin))
+            pins.add((recorded.label, recorded.pin))
             drive_off(recorded)
             text = f"GPIO{recorded.pin} ({recorded.label}) driven off, as recorded in {path}"
         except Exception as error:  # noqa: BLE001 - there may be another line to drive off yet

@@ -244,15 +244,15 @@ class Relay:
 
     def _explain(self, error: Exception, pin: int | None = None) -> RelayError:
         pin = self._spec.pin if pin is None else pin
-        where = _where(pin, self._chip)
+        pin_name = _where(pin, self._chip)
         if isinstance(error, RelayError):
             return error
         if isinstance(error, PinUnknownPi):
-            return RelayError(f"{where}: {error}; expected a Raspberry Pi, and /proc open to this service")
+            return RelayError(f"{pin_name}: {error}; expected a Raspberry Pi, and /proc open to this service")
         if isinstance(error, PinInvalidPin):
-            return RelayError(f"{where}: {error}; expected the BCM number of a pin on this board's header")
+            return RelayError(f"{pin_name}: {error}; expected the BCM number of a pin on this board's header")
         if self._chip is None or isinstance(error, GPIOZeroError):
-            return RelayError(f"{where}: {error}")
+            return RelayError(f"{pin_name}: {error}")
         return line.explain(line.load_lgpio(), self._chip, pin, error)
 
 

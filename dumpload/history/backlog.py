@@ -93,8 +93,8 @@ class Backlog:
     def take(self) -> Batch:
         """Return everything that waits, and begin anew."""
         with self._condition:
-            taken, self._batch = self._batch, _nothing()
-            return taken
+            batch, self._batch = self._batch, _nothing()
+            return batch
 
     def put_back(self, batch: Batch) -> None:
         """Put a batch that could not be written before everything that came meanwhile."""

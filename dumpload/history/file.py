@@ -101,7 +101,9 @@ def is_ours(path: Path) -> bool:
         with log.open("rb") as file:
             first += file.read(16 * PAGE_BYTES)
     has_mark = first[APPLICATION_ID_AT : APPLICATION_ID_AT + 4] == APPLICATION_ID.to_bytes(4, "big")
-    return is_blank or has_mark or all(words in first for words in (b"CREATE TABLE boots", b"CREATE TABLE record"))
+    return (
+        is_blank or has_mark or all(statement in first for statement in (b"CREATE TABLE boots", b"CREATE TABLE record"))
+    )
 
 
 def is_passing(error: Exception) -> bool:
@@ -219,8 +221,8 @@ class HistoryFile:
         if schema > len(MIGRATIONS):
             message = f"schema {schema} is newer than {len(MIGRATIONS)}, the last we know"
             raise NewerError(message)
-        if check and (found := self._database.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
-            raise DamagedError(found)
+        if check and (damage := self._database.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
+            raise DamagedError(damage)
         return schema
 
     def _set_up(self) -> None:
@@ -241,8 +243,8 @@ class HistoryFile:
         """Write down the start, if that has not been done yet, and return its number in this file."""
         database = self._database
         database.execute("INSERT OR IGNORE INTO boots (boot_id, wall, t, version) VALUES (?, ?, ?, ?)", start.boot)
-        found = database.execute("SELECT boot FROM boots WHERE boot_id = ? AND wall = ?", start.boot[:2]).fetchone()
-        boot = int(found[0])
+        row = database.execute("SELECT boot FROM boots WHERE boot_id = ? AND wall = ?", start.boot[:2]).fetchone()
+        boot = int(row[0])
         database.execute(_INSERT, (boot, *start.first))
         return boot
 
@@ -308,8 +310,8 @@ def count_outdated(outdated: Sequence[bool]) -> int:
 
 def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]]) -> None:
     """Bring the schema up to date, within the caller's transaction: all of it or nothing."""
-    done = database.execute("PRAGMA user_version").fetchone()[0]
-    for statements in migrations[done:]:
+    version = database.execute("PRAGMA user_version").fetchone()[0]
+    for statements in migrations[version:]:
         for statement in statements:
             database.execute(statement)
     database.execute(f"PRAGMA application_id = {APPLICATION_ID}")

@@ -126,10 +126,10 @@ class HistoryWriter:
         pause_s = self._options.retry_s
         ended = False
         while True:
-            done = self._try_to_write(last=ended)
+            is_written = self._try_to_write(last=ended)
             if ended:
                 break
-            if done:
+            if is_written:
                 pause_s = self._options.retry_s
             else:
                 self._backlog.wait_until_closed(pause_s)

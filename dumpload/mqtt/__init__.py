@@ -72,7 +72,7 @@ class Listener:
     def on_evidence_reset(self, reason: str) -> None:
         """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
 
-    def on_fault(self, part: str, words: str) -> None:
+    def on_fault(self, part: str, text: str) -> None:
         """Something is wrong that an owner should know, and the session goes on; or no longer ("")."""
 
     def on_callback_error(self, error: Exception) -> None:

@@ -47,9 +47,9 @@ class _Skipped(bytes):
 
     def __new__(cls, count: int) -> Self:
         """Stand for `count` bytes."""
-        one = super().__new__(cls)
-        one._length = count
-        return one
+        skipped = super().__new__(cls)
+        skipped._length = count
+        return skipped
 
     _length: int
 
@@ -223,8 +223,10 @@ def subscribe(client: ChunkClient, options: LinkOptions) -> int | None:
     On MQTT 5 retained values are not even sent where they are not wanted (3.8.3.1).
     """
     if options.protocol == "5":
-        return client.subscribe([(one.topic, _five(one)) for one in options.subscriptions])[1]
-    return client.subscribe([(one.topic, one.qos) for one in options.subscriptions])[1]
+        return client.subscribe([(subscription.topic, _five(subscription)) for subscription in options.subscriptions])[
+            1
+        ]
+    return client.subscribe([(subscription.topic, subscription.qos) for subscription in options.subscriptions])[1]
 
 
 class BrokerLimits(NamedTuple):
@@ -259,7 +261,7 @@ def limits(properties: Properties | None) -> BrokerLimits:
 
 def subscription_bytes(options: LinkOptions) -> int:
     """Return how large the packet is at most that asks for every topic."""
-    return HEADER_BYTES + sum(len(one.topic.encode()) + 3 for one in options.subscriptions)
+    return HEADER_BYTES + sum(len(subscription.topic.encode()) + 3 for subscription in options.subscriptions)
 
 
 def publication_bytes(topic: str, payload: str) -> int:
@@ -276,6 +278,8 @@ def expiry(options: LinkOptions, expires_s: int | None) -> Properties | None:
     return properties
 
 
-def _five(one: Subscription) -> SubscribeOptions:
-    handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if one.retained else SubscribeOptions.RETAIN_DO_NOT_SEND
-    return SubscribeOptions(qos=one.qos, retainAsPublished=one.retained, retainHandling=handling)
+def _five(subscription: Subscription) -> SubscribeOptions:
+    handling = (
+        SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if subscription.retained else SubscribeOptions.RETAIN_DO_NOT_SEND
+    )
+    return SubscribeOptions(qos=subscription.qos, retainAsPublished=subscription.retained, retainHandling=handling)

@@ -122,18 +122,18 @@ class Link:
         elif ending == Ending.HUNG_UP:
             self._takeovers += 1
             if self._takeovers >= RIVAL_AFTER:
-                words = "the broker hangs up again and again soon after it has let us in: most often another client"
-                self._report("client id", f"{words} uses the same id, {client_id!r}; {_CHANGE_IT}")
+                symptom = "the broker hangs up again and again soon after it has let us in: most often another client"
+                self._report("client id", f"{symptom} uses the same id, {client_id!r}; {_CHANGE_IT}")
 
     def _forget(self, packet_id: int) -> None:
         self._on_the_way.pop(packet_id, None)
         self.flush()
 
-    def _report(self, part: str, words: str) -> None:
+    def _report(self, part: str, text: str) -> None:
         """Report a fault when it begins, changes or ends, across reconnections."""
-        if self._faults.get(part, "") != words:
-            self._faults[part] = words
-            self._listener.on_fault(part, words)
+        if self._faults.get(part, "") != text:
+            self._faults[part] = text
+            self._listener.on_fault(part, text)
 
     def tick(self) -> None:
         """Supervise, once a second: arrival stamp, keepalive, a broker that says nothing."""

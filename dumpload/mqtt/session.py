@@ -68,7 +68,7 @@ class Session:
     def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
         """Prepare; nothing is sent or read before `open`. `clock` gives monotonic seconds."""
         self._options = options
-        self._asked = {one.topic: one.qos for one in options.subscriptions}
+        self._asked = {subscription.topic: subscription.qos for subscription in options.subscriptions}
         self._listener = listener
         self._clock = clock
         self._loop = asyncio.get_running_loop()
@@ -110,11 +110,11 @@ class Session:
         Raises:
             OSError: unreachable, refused, timed out, or a TLS or password file that cannot be used.
         """
-        done: asyncio.Future[None] = self._loop.create_future()
+        opened: asyncio.Future[None] = self._loop.create_future()
 
         def report(error: Exception | None) -> None:
-            if not done.done():
-                done.set_exception(error) if error else done.set_result(None)
+            if not opened.done():
+                opened.set_exception(error) if error else opened.set_result(None)
 
         def work() -> None:
             error: Exception | None = None
@@ -127,7 +127,7 @@ class Session:
 
         # A daemon thread, not an executor: a look-up that hangs must not keep the process from ending.
         threading.Thread(target=work, name="mqtt-connect", daemon=True).start()
-        await done
+        await opened
         self._start_reading()
 
     def _start_reading(self) -> None:
@@ -225,8 +225,8 @@ class Session:
             f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
         )
         forbidden = f"it does not let us publish to {', '.join(sorted(self._forbidden))} (its access rules)"
-        words = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
-        return "; ".join((*self.limits.words, *words))
+        warnings = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
+        return "; ".join((*self.limits.words, *warnings))
 
     @property
     def has_unsent(self) -> bool:
@@ -292,15 +292,19 @@ class Session:
         self._subscription_id = subscribe(self._client, self._options)
 
     def _on_subscribe(self, _client: paho.Client, _userdata: Any, mid: int, codes: Any, _props: Any) -> None:
-        asked = len(self._options.subscriptions)
+        requested = len(self._options.subscriptions)
         if mid != self._subscription_id:
             self._end(f"{_BREACH}: a subscription acknowledged that is not ours")
             return
         self._subscription_id = None
-        if len(codes) != asked:
-            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, asked for were {asked}")
+        if len(codes) != requested:
+            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, asked for were {requested}")
             return
-        denied = [one.topic for one, code in zip(self._options.subscriptions, codes, strict=False) if code.is_failure]
+        denied = [
+            subscription.topic
+            for subscription, code in zip(self._options.subscriptions, codes, strict=False)
+            if code.is_failure
+        ]
         if denied:
             self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
             return
@@ -334,15 +338,19 @@ class Session:
         # Section 3.1.2.11.5 of MQTT 5.0: no alias may come, since we announce no Topic Alias Maximum.
         if hasattr(message.properties, "TopicAlias"):
             return f"a topic alias with a message on {topic}, though none was allowed"
-        if message.qos and message.qos > (asked := self._asked_qos(topic)) != _NOT_ASKED:
-            return f"{topic} comes at QoS {message.qos}, asked for was {asked}"
+        if message.qos and message.qos > (most := self._asked_qos(topic)) != _NOT_ASKED:
+            return f"{topic} comes at QoS {message.qos}, asked for was {most}"
         return ""
 
     def _asked_qos(self, topic: str) -> int:
         """Return the highest quality of service asked for a topic."""
         if (exact := self._asked.get(topic)) is not None:
             return exact
-        matching = (one.qos for one in self._options.subscriptions if paho.topic_matches_sub(one.topic, topic))
+        matching = (
+            subscription.qos
+            for subscription in self._options.subscriptions
+            if paho.topic_matches_sub(subscription.topic, topic)
+        )
         return max(matching, default=_NOT_ASKED)
 
     def _hand_on(self, message: Message) -> None:

@@ -180,10 +180,10 @@ def parser_of(form: TableFormat, unknown: UnknownCodes, signal: Signal) -> CellP
 
 def comma_traps(parsers: Iterable[CellParser]) -> Iterator[Trap]:
     """Yield that numbers with a decimal comma were not read, if it is so."""
-    found = next((parser for parser in parsers if parser.comma_text), None)
-    if found is not None:
-        text = one_line(found.comma_text, _SHOWN_CHARACTERS)
-        yield Trap(f'{signal_name(found.signal)} has numbers such as "{text}", which need --decimal-comma',
+    trap = next((parser for parser in parsers if parser.comma_text), None)
+    if trap is not None:
+        text = one_line(trap.comma_text, _SHOWN_CHARACTERS)
+        yield Trap(f'{signal_name(trap.signal)} has numbers such as "{text}", which need --decimal-comma',
                    ("--decimal-comma",))  # fmt: skip
 
 

@@ -122,8 +122,8 @@ def _header(path: Path, log: ReadLog, source: Iterator[Part]) -> tuple[Part, Ite
         if b"\0" in line:
             raise RecordError(path, NUL_BYTES, line=number)
         return Part(number, line + feed), chain([Part(number + 1, rest, part.torn)] if rest else [], source)
-    found = log.torn or "the file is empty"
-    raise RecordError(path, f"a header line such as time,state_of_charge; {found}")
+    reason = log.torn or "the file is empty"
+    raise RecordError(path, f"a header line such as time,state_of_charge; {reason}")
 
 
 class _CsvPass:
@@ -221,8 +221,8 @@ class _CsvPass:
         forms = guess_formats([text for _number, text in self._odd_times])
         if forms:
             zone = () if self._form.zone else _UTC
-            words = f"{EXPECTED}; these look like {' or '.join(forms[:2])}"
-            raise self._error(number, text, words, ("--time-format", forms[0], *zone))
+            expected = f"{EXPECTED}; these look like {' or '.join(forms[:2])}"
+            raise self._error(number, text, expected, ("--time-format", forms[0], *zone))
 
     def _error(self, number: int, text: str, expected: str, options: tuple[str, ...] = ()) -> RecordError:
         name = self._layout.names[self._layout.time]

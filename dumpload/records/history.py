@@ -184,7 +184,7 @@ _MESSAGES = (RowKind.SAMPLE, RowKind.UNKNOWN)
 
 def items_of(placed: Iterable[Placed], counts: Counter[int]) -> Iterator[Instant | Restart]:
     """Yield what rows say, an item each; count them by kind."""
-    for _start, group in groupby(placed, key=lambda one: (one[0].boot_id, one[0].t)):
+    for _start, group in groupby(placed, key=lambda row: (row[0].boot_id, row[0].t)):
         rows = list(group)
         last = max((at for at, (row, _t) in enumerate(rows) if row.kind in _MESSAGES), default=-1)
         for at, (row, t) in enumerate(rows):
@@ -222,9 +222,9 @@ def _moved(row: HistoryRow) -> Moved | None:
 
 def _started_from(row: HistoryRow) -> tuple[Selector, Lockout]:
     """Return what the program started from."""
-    said = said_in(row)
+    fields = said_in(row)
     try:
-        return Selector[str(said["selector"]).upper()], Lockout[str(said["lockout"]).upper()]
+        return Selector[str(fields["selector"]).upper()], Lockout[str(fields["lockout"]).upper()]
     except LookupError:
         return Selector.AUTO, Lockout.NONE
 
@@ -232,10 +232,10 @@ def _started_from(row: HistoryRow) -> tuple[Selector, Lockout]:
 def said_in(row: HistoryRow) -> dict[str, Any]:
     """Return the JSON object in the text of a row; an empty one if there is none."""
     try:
-        said = json.loads(row.text)
+        fields = json.loads(row.text)
     except (ValueError, RecursionError):
         return {}
-    return said if isinstance(said, dict) else {}
+    return fields if isinstance(fields, dict) else {}
 
 
 # ---- rows that no daemon can have written ----

@@ -62,8 +62,8 @@ def _readable(path: Path) -> Iterator[None]:
     try:
         yield
     except (pa.ArrowException, OSError) as error:
-        words = str(error).partition("\n")[0]
-        raise RecordError(path, f"a whole and readable Parquet file: {words}") from None
+        reason = str(error).partition("\n")[0]
+        raise RecordError(path, f"a whole and readable Parquet file: {reason}") from None
 
 
 class _ParquetPass:

@@ -80,12 +80,12 @@ def _year(months: Sequence[Sequence[Day]], most: float, *, in_kwh: bool) -> Iter
     yield '<div class="year">'
     for days in months:
         first, total = days[0].date, sum(_size(day) for day in days if not is_missing(_size(day)))
-        words = kwh(total) if in_kwh else f"{total:.0f} h"
+        amount = kwh(total) if in_kwh else f"{total:.0f} h"
         best = max(days, key=_size)
-        label = f"{first:%B %Y}: {words}; most on {best.date.day} {best.date:%b}"
+        label = f"{first:%B %Y}: {amount}; most on {best.date.day} {best.date:%b}"
         yield (
             f'<a href="#m{first:%Y-%m}">{first:%b %Y}</a><svg viewBox="0 0 {DAY * DAYS} {HEIGHT}" role="img"'
-            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{words}</span>'
+            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{amount}</span>'
         )
     yield "</div>"
     top = kwh(most) if in_kwh else f"{most:.1f} h"
@@ -126,6 +126,6 @@ def _legend(most: float, *, in_kwh: bool) -> Iterator[str]:
     yield "<li>no mark: not on</li>"
     for number in range(1, SHADES + 1):
         top = most * number / SHADES
-        words = kwh(top) if in_kwh else f"{top:.1f} h"
-        yield f"<li class=k{number}><i></i>to {words}</li>"
+        amount = kwh(top) if in_kwh else f"{top:.1f} h"
+        yield f"<li class=k{number}><i></i>to {amount}</li>"
     yield "<li>dashed: no data</li></ul>"

@@ -60,17 +60,17 @@ def _parts(heat: HeatSources, figures: Derived) -> Sequence[Segment]:
 
 
 def _bar(parts: Sequence[Segment], total: float) -> str:
-    words = "; ".join(f"{kwh(part.wh)} {part.words}" for part in parts)
-    drawn, x = [], 0.0
+    label = "; ".join(f"{kwh(part.wh)} {part.words}" for part in parts)
+    parts_svg, x = [], 0.0
     for part in parts:
         width = part.wh / total * WIDTH
-        drawn.append(
+        parts_svg.append(
             f'<rect class="{part.kind}" x="{x + 1:.1f}" y="2" width="{max(1.0, width - 2):.1f}" height="{HEIGHT - 4}">'
             f"<title>{escape(part.words)}: {kwh(part.wh)}</title></rect>"
         )
         x += width
     size = f'viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none"'
-    return f'<svg class="bar" {size} role="img" aria-label="{escape(words)}">{"".join(drawn)}</svg>'
+    return f'<svg class="bar" {size} role="img" aria-label="{escape(label)}">{"".join(parts_svg)}</svg>'
 
 
 def _swatch(kind: str) -> str:

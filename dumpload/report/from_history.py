@@ -228,8 +228,8 @@ class _HistoryPlayer:
     def _note_incident(self, row: HistoryRow, wall: float) -> None:
         if row.kind == RowKind.SELECT:
             self._log.select(wall, Selector(int(row.value)))
-        if words := incident_words(row):
-            self._incidents.append(Incident(wall, words))
+        if text := incident_words(row):
+            self._incidents.append(Incident(wall, text))
 
     def _note(self, totals: Totals, signal: Signal, value: float, during: Span) -> None:
         """Take a value that went on arriving."""
@@ -277,8 +277,8 @@ def _expected(record: HistoryRecord, zone: tzinfo) -> str:
 def incident_words(row: HistoryRow) -> str:
     """Return what a row says that is neither a sample nor a change, in words; nothing for what is no news."""
     if row.kind == RowKind.SELECT:
-        held = "" if row.until == NEVER or row.until <= row.t else f" for {(row.until - row.t) / 60:.0f} min"
-        return f"selector moved to {Selector(int(row.value)).name.lower()}{held}"
+        time_limit = "" if row.until == NEVER or row.until <= row.t else f" for {(row.until - row.t) / 60:.0f} min"
+        return f"selector moved to {Selector(int(row.value)).name.lower()}{time_limit}"
     if row.kind == RowKind.CLOCK:
         return f"the clock was stepped by {row.value:+.1f} s"
     if row.kind == RowKind.GAP:
@@ -286,8 +286,8 @@ def incident_words(row: HistoryRow) -> str:
     if row.kind == RowKind.FAULT:
         return printable(f"fault: {row.text}")
     if row.kind == RowKind.ALERT:
-        said = said_in(row)
-        return printable(f"alert {said.get('alert', '?')} {said.get('state', '?')}: {said.get('text', '')}")
+        message = said_in(row)
+        return printable(f"alert {message.get('alert', '?')} {message.get('state', '?')}: {message.get('text', '')}")
     return {
         RowKind.START: "the program started",
         RowKind.STOP: "the program ended in good order",

@@ -83,9 +83,9 @@ class MinMaxTrace:
         first = int(begin // self._each_s)
         last = first + 1 if end - begin < self._each_s else math.ceil(end / self._each_s)
         if last - first > len(self._quarters):
-            found = [one for quarter, one in self._quarters.items() if first <= quarter < last]
+            quarters = [extremes for quarter, extremes in self._quarters.items() if first <= quarter < last]
         else:
-            found = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
-        if not found:
+            quarters = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
+        if not quarters:
             return NOTHING
-        return Extremes(min(one.low for one in found), max(one.high for one in found))
+        return Extremes(min(quarter.low for quarter in quarters), max(quarter.high for quarter in quarters))

@@ -101,5 +101,5 @@ class Guard:
         return _refused(401, "Wrong name or password.", ask)
 
 
-def _refused(code: int, words: str, headers: dict[str, str] | None = None) -> Response:
-    return PlainTextResponse(f"{words}\n", code, headers)
+def _refused(code: int, text: str, headers: dict[str, str] | None = None) -> Response:
+    return PlainTextResponse(f"{text}\n", code, headers)

@@ -70,17 +70,17 @@ def read_passwords(path: Path) -> dict[str, Hash]:
         reason = error.strerror if isinstance(error, OSError) else "not text"
         message = f"{path}: expected a file of `dumpload password`: {reason}"
         raise PasswordFileError(message) from None
-    found = {}
+    people = {}
     for number, text in enumerate(lines, 1):
-        name, one = _parse(text)
-        if one is None:
+        name, person = _parse(text)
+        if person is None:
             message = f"{path}, line {number}: expected a line of `dumpload password`"
             raise PasswordFileError(message)
-        found[name] = one
-    if not 0 < len(found) <= MOST_PEOPLE:
+        people[name] = person
+    if not 0 < len(people) <= MOST_PEOPLE:
         message = f"{path}: expected 1 to {MOST_PEOPLE} lines of `dumpload password`"
         raise PasswordFileError(message)
-    return found
+    return people
 
 
 def _parse(text: str) -> tuple[str, Hash | None]:
@@ -142,15 +142,15 @@ class Doorkeeper:
     def knows(self, header: str) -> bool:
         """Return whether this very header was accepted before."""
         mark = self._mark(header)
-        return any([hmac.compare_digest(mark, one) for one in self._accepted])  # noqa: C419  (all are compared)
+        return any([hmac.compare_digest(mark, accepted) for accepted in self._accepted])  # noqa: C419  (all are compared)
 
     def check(self, header: str) -> bool:
         """Return whether a header names one of the people with their password; slow on purpose."""
-        said = credentials_of(header)
-        if said is None:
+        credentials = credentials_of(header)
+        if credentials is None:
             return False
-        one = self._people.get(said.name)
-        if not (one or self._nobody).fits(said.password) or one is None:
+        person = self._people.get(credentials.name)
+        if not (person or self._nobody).fits(credentials.password) or person is None:
             return False
         if len(self._accepted) < MOST_PEOPLE:
             self._accepted.add(self._mark(header))

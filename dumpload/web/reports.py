@@ -67,10 +67,10 @@ class Reports:
         if self._path is None:
             message = "No history is kept: set history.path in the settings"
             raise NoReportError(message)
-        made = self._kept(name) or await self._wait_for(name, self._path)
-        if made.reason:
-            raise NoReportError(made.reason)
-        return made.page
+        report = self._kept(name) or await self._wait_for(name, self._path)
+        if report.reason:
+            raise NoReportError(report.reason)
+        return report.page
 
     def close(self) -> None:
         """End what is being made."""
@@ -79,8 +79,8 @@ class Reports:
             task.cancel()
 
     def _kept(self, name: str) -> _Made | None:
-        made = self._made.get(name)
-        return made if made is not None and time.monotonic() < made.until else None
+        report = self._made.get(name)
+        return report if report is not None and time.monotonic() < report.until else None
 
     async def _wait_for(self, name: str, path: Path) -> _Made:
         """Have a page made; it is made to its end, whoever still waits."""
@@ -108,8 +108,8 @@ class Reports:
             while len(self._made) >= MOST_KEPT:
                 del self._made[next(iter(self._made))]
             self._made.pop(name, None)
-            self._made[name] = made = _Made(page, reason, time.monotonic() + good_s)
-            return made
+            self._made[name] = report = _Made(page, reason, time.monotonic() + good_s)
+            return report
 
     def _work(self, path: Path, span: Span, end_at: float) -> tuple[str, str]:
         self._part = 0.0
@@ -129,9 +129,9 @@ class Reports:
 
 def _without_path(error: RecordError, path: Path) -> str:
     """Return why there is no report; where the file lies is nobody's business who looks at a page."""
-    words = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
-    words = words.replace("expected a period with rows in it", "Nothing is recorded of that time")
-    return f"The history cannot be read ({words})" if words.startswith("expected") else words
+    reason = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
+    reason = reason.replace("expected a period with rows in it", "Nothing is recorded of that time")
+    return f"The history cannot be read ({reason})" if reason.startswith("expected") else reason
 
 
 class _TooLongError(Exception):
