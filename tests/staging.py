@@ -139,8 +139,8 @@ class FakeRelay:
         self.trouble.check("off")
         self.energised = False
 
-    def shut(self) -> None:
-        self._trace.note("relay", "shut")
+    def off_for_good(self) -> None:
+        self._trace.note("relay", "off_for_good")
         self.is_shut = True
         self.trouble.check("off")
         self.energised = False

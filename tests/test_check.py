@@ -12,8 +12,7 @@ from judged import settings
 from surveyed import BARGE, without
 
 from dumpload.check import sources
-from dumpload.check.document import CHECKS, check_document, is_wrong
-from dumpload.check.entered import SIMULATED
+from dumpload.check.document import CHECKS, SIMULATED, check_document, is_wrong
 from dumpload.check.page import HEAD
 from dumpload.check.table import EITHER
 from dumpload.cli.commands import main

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dumpload.check.figures import Grade, Number, Sense, at_least, at_most, least, most, num, over, span
+from dumpload.check.figures import Grade, Number, Sense, at_least, at_most, in_one_unit, least, most, num, over
 from dumpload.check.sources import PRACTICE
 from dumpload.check.table import BANK, LOAD, Check, Danger, Judgement, Known, Missing, asked, graded, run_checks
 
@@ -135,4 +135,4 @@ def test_advice_is_rounded_to_the_safe_side() -> None:
     [(31, "31 s"), (119, "119 s"), (120, "2 min"), (2390, "39.8 min"), (9540, "2.65 h"), (200_000, "2.31 d")],
 )
 def test_times_have_the_unit_a_person_would_say_them_in(seconds: float, text: str) -> None:
-    assert span(seconds) == text
+    assert in_one_unit(seconds) == text

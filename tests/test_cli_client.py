@@ -15,7 +15,7 @@ from scripted_broker import PUBLISH, Peer, ScriptedBroker, eventually, scripted_
 from dumpload.cli import client
 from dumpload.cli.client import NoAnswerError, RefusedError, select, watch
 from dumpload.config.model import Settings
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 # ---- a broker with a daemon, in one script ----
 

@@ -11,7 +11,8 @@ from rig import Barge
 from staging import USUAL, Stage, Staging, reload_with
 from waiting import eventually
 
-from dumpload.core.alerts import DAY_S, Alert, Raised
+from dumpload.core.alerts import Alert, Raised
+from dumpload.core.window import DAY_S
 from dumpload.daemon.alerts import AlertFile, SavedAlerts
 from dumpload.gpio.relay import RelayError
 from dumpload.history.schema import RowKind

@@ -23,7 +23,7 @@ from waiting import eventually
 from dumpload.commissioning.live import Outcome
 from dumpload.commissioning.relay_test import RelayReadings, claimed, close_for_a_second, relay_step
 from dumpload.gpio.line import LineBusyError, PinSpec
-from dumpload.history.probe import why_not_writable
+from dumpload.history.file import why_not_writable
 
 pytest_plugins = ["daemon_fixtures"]
 broker_needed = pytest.mark.broker

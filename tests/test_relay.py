@@ -122,13 +122,13 @@ def test_on_that_cannot_be_written_is_an_error_and_leaves_the_line_off(relay: Re
 
 def test_once_shut_it_cannot_be_switched_on(relay: Relay) -> None:
     relay.on(permit_until=1060.0)
-    relay.shut()
+    relay.off_for_good()
     assert not relay.is_energised()
     relay.on(permit_until=1060.0)
     assert not relay.is_energised()
 
 
-@pytest.mark.parametrize("ends", [Relay.shut, Relay.off], ids=["shut", "off"])
+@pytest.mark.parametrize("ends", [Relay.off_for_good, Relay.off], ids=["off_for_good", "off"])
 def test_a_signal_between_the_check_and_the_write_of_on_wins(
     relay: Relay, gpio: FakeGpio, ends: Callable[[Relay], None]
 ) -> None:

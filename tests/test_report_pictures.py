@@ -13,9 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from paths import corners, heights
 
+from dumpload.core.window import HOUR_S
 from dumpload.replay.totals import LoadRating
 from dumpload.report.data import ReportData
-from dumpload.report.local_time import HOUR_S, by_clock_hour
+from dumpload.report.local_time import by_clock_hour
 from dumpload.report.pictures import (
     LEFT,
     SHADES,

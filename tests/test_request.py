@@ -11,7 +11,7 @@ from world import NOON
 
 from dumpload.core.law import Selector
 from dumpload.core.request import MAX_AGE_S, Refusal, Request, Terms, read_request
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 TERMS = Terms(wall=NOON, boot_id="5eed", max_hand_s=7200.0)
 

@@ -390,7 +390,7 @@ def test_a_pin_that_cannot_be_driven_off_is_tried_again_before_anything_is_said(
     stage.surplus()
     stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
     stage.soc(40.0)
-    assert stage.steps[:2] == ["relay.off", "relay.shut"]
+    assert stage.steps[:2] == ["relay.off", "relay.off_for_good"]
 
 
 @pytest.mark.parametrize(("wanted", "reads"), [("on", False), ("off", True)])

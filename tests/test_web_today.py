@@ -15,7 +15,7 @@ from weeks import BEGIN, DAY_S, KEYS, write_weeks
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.records import history as records_history
 from dumpload.records.history import HistoryRecord
 from dumpload.records.record import ReadLog, RecordError

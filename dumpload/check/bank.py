@@ -14,7 +14,7 @@ from dumpload.check.facts import (
     is_lifepo4,
     throttle_percent,
 )
-from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, most, num, span
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, in_one_unit, least, most, num
 from dumpload.check.table import BANK, Check, Danger, Judgement, Known, graded, judged
 from dumpload.physics.bank import (
     counter_drift_percent,
@@ -47,14 +47,15 @@ def _band(known: Known) -> Judgement:
     change = f"Without sun the dwell, not the cut-out, ends the run: set control.min_on_s to at most {at_most(cross_s)}"
     if wider <= known["control.cut_in_percent"] - known["control.floor_percent"]:
         change += f", or make the band at least {at_least(wider)} % wide"
-    figure = f"the dwell is {{}}; {num(width)} % is {num(band)} Wh, which the load alone takes in {span(cross_s)}"
+    alone = in_one_unit(cross_s)
+    figure = f"the dwell is {{}}; {num(width)} % is {num(band)} Wh, which the load alone takes in {alone}"
     return judged(dwell, sources.BAND, f"{change}.", figure=figure)
 
 
 def _cycle(known: Known) -> Judgement:
     dwells_s = known["control.min_on_s"] + known["control.min_off_s"]
     cycle = least("cycle", shortest_cycle_s(band_wh(known), highest_w(known)), "s", dwells_s, fails=NEVER)
-    figure = f"{span(cycle.value)}, when the surplus is half the load"
+    figure = f"{in_one_unit(cycle.value)}, when the surplus is half the load"
     change = "Widen the band: in some weather only the dwells set the pace."
     return judged(cycle, sources.CYCLE, change, figure=figure, limit="{}, the dwells together")
 
@@ -76,12 +77,12 @@ def _repeated(known: Known) -> Judgement:
     age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
     limit = "values that bring their own time"
     if "telemetry.state_of_charge.timestamp_pointer" in known:
-        return Judgement(Grade.PASS, f"at most {span(age_s)} old by their own time", limit, sources.LIVE)
+        return Judgement(Grade.PASS, f"at most {in_one_unit(age_s)} old by their own time", limit, sources.LIVE)
     figure = "no timestamp: one stale value re-sent by a bridge or queue counts as surplus"
     if confirm_s:
         figure = (
-            f"no timestamp: a stale value re-sent by a bridge or queue for {span(confirm_s)}, less than {span(age_s)} "
-            "apart, counts as surplus"
+            f"no timestamp: a stale value re-sent by a bridge or queue for {in_one_unit(confirm_s)}, less than "
+            f"{in_one_unit(age_s)} apart, counts as surplus"
         )
     change = (
         "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and a bridge stands "

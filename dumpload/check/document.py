@@ -6,21 +6,58 @@ checked. It does not replace local codes, nor a person who looks.
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from functools import reduce
 from pathlib import Path
 from typing import Any
 
 from dumpload.cautions import CAUTIONS
 from dumpload.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
-from dumpload.check.entered import entered
 from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
 from dumpload.check.figures import Grade, Number, num
 from dumpload.check.instances import instance_checks
 from dumpload.check.sign import sign_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
-from dumpload.config.model import Settings, flat
+from dumpload.config.model import Settings, flat, key_schemas
+from dumpload.core.window import HOUR_S
 
 Document = dict[str, Any]
+
+# What an installation is made of and when its load runs. No topic, no file and no user: the paper goes to a customer.
+TABLES = (
+    "installation",
+    "battery",
+    "solar",
+    "load",
+    "tank",
+    "wiring",
+    "contact",
+    "driver",
+    "relay",
+    "control",
+    "permissive",
+)
+# What only `dumpload simulate` asks for: on the paper it would be a list of gaps that no check has.
+SIMULATED = {
+    "battery.counter_full_v",
+    "battery.counter_full_a",
+    "battery.counter_full_s",
+    "battery.counter_efficiency",
+    "battery.counter_step_percent",
+    "solar.latitude",
+    "solar.longitude",
+    "solar.altitude_m",
+    "solar.strings",
+    "solar.stops_when_full",
+    "solar.begins_daily",
+    "solar.absorption_s",
+    "solar.tail_a",
+    "solar.rebulk_v",
+    "solar.rebulk_s",
+    "tank.draws",
+}
+ALSO = ("telemetry.state_of_charge.max_age_s",)
+
 
 CHECKS = (
     *load.CHECKS,
@@ -83,7 +120,7 @@ def _data_lost(known: Known) -> str:
     if not has(known, HIGHEST):
         needs = ", ".join(key for key in HIGHEST if key not in known)
         return f"{sentence} (not worked out what that can cost: needs {needs})"
-    energy_wh = highest_w(known) * reaction_s / 3600
+    energy_wh = highest_w(known) * reaction_s / HOUR_S
     sentence = f"{sentence}, which costs at most {num(energy_wh)} Wh"
     return f"{sentence}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else sentence
 
@@ -125,6 +162,28 @@ def check_document(
         "data_lost": _data_lost(known),
         "cautions": list(CAUTIONS),
     }
+
+
+def entered(settings: Settings) -> list[Document]:
+    """Return every figure that a check may start from, and whether it was given, is a default or is missing."""
+    return list(_entered(settings))
+
+
+def _entered(settings: Settings) -> Iterator[Document]:
+    for name, schema in key_schemas().items():
+        table, _, last = name.rpartition(".")
+        if name in SIMULATED or (table not in TABLES and name not in ALSO):
+            continue
+        above = reduce(getattr, table.split("."), settings)
+        value = getattr(above, last)
+        is_set = last in above.model_fields_set
+        yield {
+            "key": name,
+            "value": list(value) if isinstance(value, tuple) else value,
+            "unit": schema.get("x-unit", ""),
+            "state": "given" if is_set else "missing" if value is None else "default",
+            "meaning": schema["description"],
+        }
 
 
 def is_wrong(document: Document) -> bool:

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from enum import Enum
 from typing import NamedTuple
 
+from dumpload.core.window import DAY_S, HOUR_S
+
 # Relative error that a calculation may have: 28.8 V / 1.92 ohm is 15.000000000000002 A, and no more than 15 A.
 _TINY = 1e-9
 
@@ -154,9 +156,9 @@ def _with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}" if unit else text
 
 
-def span(seconds: float) -> str:
-    """Return a length of time in the unit a person would say it in."""
-    for unit, size in (("d", 86_400.0), ("h", 3600.0), ("min", 60.0)):
+def in_one_unit(seconds: float) -> str:
+    """Return a length of time rounded, in the one unit a person would say it in: "2.5 h" (`duration`: "2 h 30 min")."""
+    for unit, size in (("d", DAY_S), ("h", HOUR_S), ("min", 60.0)):
         if seconds >= 2 * size:
             return f"{num(seconds / size)} {unit}"
     return f"{num(seconds)} s"

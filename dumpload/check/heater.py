@@ -4,7 +4,7 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_w
-from dumpload.check.figures import Grade, Number, most, num, span
+from dumpload.check.figures import Grade, Number, in_one_unit, most, num
 from dumpload.check.table import HEATER, WATER, Check, Danger, Judgement, Known, asked, graded, informed
 from dumpload.check.tank import LOSS, boiling_s, has_other_heater, hottest_c, tank_loss_w_k
 from dumpload.physics.scald import CUT_OUT_MOST_C, STORE_MOST_C
@@ -65,7 +65,7 @@ def _stuck(known: Known) -> Judgement:
     end_c = equilibrium_c(watts, tank_loss_w_k(known), known["tank.around_c"]) if has(known, LOSS) else math.inf
     boils = end_c > STORE_MOST_C
     guards = (known.get("tank.cut_out"), known.get("tank.relief_valve"))
-    effect = f"the tank at {hottest_c(known):g} degC boils in {span(seconds)}"
+    effect = f"the tank at {hottest_c(known):g} degC boils in {in_one_unit(seconds)}"
     if not has(known, LOSS):
         effect += " (without standing loss)"
     if math.isinf(seconds):

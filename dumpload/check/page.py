@@ -5,7 +5,7 @@ One file of HTML for a screen, a phone and A4. It names no path of the machine i
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from itertools import accumulate, groupby
 from typing import Any
@@ -15,7 +15,7 @@ from dumpload.check.diagram import STYLE as DIAGRAM_STYLE
 from dumpload.check.diagram import diagram
 from dumpload.check.table import BANK, CABLE, CONTACT, HEATER, INSTANCES, LOAD, WATER
 from dumpload.check.text import PRACTICE_NOTE, headline, risk, rows, sections
-from dumpload.html import bullets, page, section, typeset
+from dumpload.html import bullets, page, section, typeset_all
 
 Document = dict[str, Any]
 
@@ -57,6 +57,9 @@ DECLARATION = (
     "entered; it is no certificate, and it was measured by nobody."
 )
 
+# What is in our own words. What the owner entered is printed as it was: a "V2" there is no square.
+OURS = ("findings", "not_checked", "relay", "law", "data_lost", "cautions")
+
 STYLE = f"""
 article {{ border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem; margin: .6rem 0 }}
 .fail {{ border-left-color: var(--fail) }}
@@ -96,20 +99,22 @@ article h3, .sign h3 {{ margin-top: 0 }}
 
 def check_page(document: Document) -> str:
     """Return the document as a page."""
+    document = {**document, **typeset_all({key: document[key] for key in OURS})}
     entered = document["entered"]
+    meanings = typeset_all({row["key"]: row["meaning"] for row in entered})
     known = {row["key"]: row["value"] for row in entered if row["value"] is not None}
     body = [
         *_head(document, known),
         *_summary(document, known),
         '<div class="page"></div>',
         *section("One-line diagram", [diagram(known)]),
-        *section("What the settings mean", bullets(map(typeset, _meanings(document)))),
+        *section("What the settings mean", bullets(_meanings(document))),
         '<div class="page"></div>',
         *_findings(document),
-        *_not_checked(document),
+        *_not_checked(document, meanings),
         '<div class="page"></div>',
-        *section("Figures entered", _entered(entered)),
-        *section("Before anyone acts on a figure", bullets(map(typeset, document["cautions"]))),
+        *section("Figures entered", _entered(entered, meanings)),
+        *section("Before anyone acts on a figure", bullets(document["cautions"])),
         '<div class="signing">',
         *section("Signatures", _signatures()),
         "</div>",
@@ -163,7 +168,7 @@ def _first(document: Document, room: float) -> Iterator[str]:
         yield f'<h3>{escape(title)}</h3><ul class="short first">'
         for finding in top:
             name = f'<a href="#{finding["id"]}"><b>{escape(finding["name"])}</b></a>'
-            yield f"<li>{name}: {escape(typeset(_short(finding)))}</li>"
+            yield f"<li>{name}: {escape(_short(finding))}</li>"
         if len(findings) > len(top):
             more = f"and {len(findings) - len(top)} more" if top else str(len(findings))
             yield f'<li class="quiet">{more}, on the pages that follow</li>'
@@ -200,25 +205,24 @@ def _findings(document: Document) -> Iterator[str]:
 def _article(finding: Document) -> str:
     danger = f" ({risk(finding)})" if risk(finding) else ""
     heading = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}{danger}")
-    cells = "".join(f"<dt>{label}</dt><dd>{escape(typeset(text))}</dd>" for label, text in rows(finding))
+    cells = "".join(f"<dt>{label}</dt><dd>{escape(text)}</dd>" for label, text in rows(finding))
     return f'<article id="{finding["id"]}" class="{finding["state"]}"><h3>{heading}</h3><dl>{cells}</dl></article>'
 
 
 def _line(finding: Document) -> str:
     """Return a finding that asks for nothing, in as few lines as it can be read in."""
     (_, figure), *rest = rows(finding)
-    more = "; ".join(f"{label}: {typeset(text)}" for label, text in rest)
+    more = "; ".join(f"{label}: {text}" for label, text in rest)
     name = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}")
-    text = f'{escape(typeset(figure))} <span class="quiet">({escape(more)})</span>'
+    text = f'{escape(figure)} <span class="quiet">({escape(more)})</span>'
     return f'<li id="{finding["id"]}"><b>{name}</b>: {text}</li>'
 
 
-def _not_checked(document: Document) -> Iterator[str]:
+def _not_checked(document: Document, meanings: Mapping[str, str]) -> Iterator[str]:
     """Yield what could not be checked, and what each missing setting means: the questions to take along."""
     missing = [item for item in document["not_checked"] if not item["safety"]]
     if not missing:
         return
-    meanings = {row["key"]: row["meaning"] for row in document["entered"]}
     yield from section("Not checked, because data are missing", ['<ul class="short">'])
     for item in missing:
         yield f"<li><b>{escape(item['part'])}: {escape(item['name'])}</b> needs {escape(', '.join(item['needs']))}</li>"
@@ -228,7 +232,7 @@ def _not_checked(document: Document) -> Iterator[str]:
     )
     yield from section("What to find out", ['<dl class="asked">'])
     for key in keys:
-        yield f"<dt><code>{escape(key)}</code></dt><dd>{escape(typeset(meanings.get(key, '')))}</dd>"
+        yield f"<dt><code>{escape(key)}</code></dt><dd>{escape(meanings.get(key, ''))}</dd>"
     yield "</dl>"
 
 
@@ -241,14 +245,14 @@ def _meanings(document: Document) -> Iterator[str]:
 # ---- the figures entered, and who signs ----
 
 
-def _entered(entered: Iterable[Document]) -> Iterator[str]:
+def _entered(entered: Iterable[Document], meanings: Mapping[str, str]) -> Iterator[str]:
     heads = {key for key, _ in HEAD}
     rows = [row for row in entered if row["key"] not in heads]
     yield "<p>Each with its value, and whether that was given, is a default, or is missing.</p>"
     for table, group in groupby(rows, key=lambda row: str(row["key"]).rpartition(".")[0]):
         yield f'<table class="entered"><caption>{escape(table)}</caption><tbody>'
         for row in group:
-            name = f"{escape(typeset(row['meaning']))} <code>{escape(row['key'])}</code>"
+            name = f"{escape(meanings[row['key']])} <code>{escape(row['key'])}</code>"
             value, state = escape(_value(row)), row["state"]
             yield f'<tr><th scope="row">{name}</th><td>{value}</td><td class="{state}">{state}</td></tr>'
         yield "</tbody></table>"

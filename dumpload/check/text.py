@@ -55,13 +55,14 @@ def check_text(document: Document) -> str:
     return "\n".join(lines)
 
 
-def sections(document: Document) -> Iterator[tuple[str, list[Document]]]:
-    """Yield the title of each section that has anything in it, with its findings; unanswered questions are findings."""
+def sections(document: Document) -> list[tuple[str, list[Document]]]:
+    """Return the title of each section with anything in it, and its findings; unanswered questions are findings."""
     open_questions = [unanswered(item) for item in document["not_checked"] if item["safety"]]
-    for state, title in SECTIONS:
-        chosen = [finding for finding in (*document["findings"], *open_questions) if finding["state"] == state]
-        if chosen:
-            yield title, chosen
+    by_state = [
+        (title, [finding for finding in (*document["findings"], *open_questions) if finding["state"] == state])
+        for state, title in SECTIONS
+    ]
+    return [(title, findings) for title, findings in by_state if findings]
 
 
 def unanswered(missing: Document) -> Document:
@@ -70,8 +71,9 @@ def unanswered(missing: Document) -> Document:
     return {**missing, "state": "unanswered", "change": f"Find out and set {needs}."}
 
 
-def rows(finding: Document) -> Iterator[tuple[str, str]]:
-    """Yield label and text of what a finding has to say."""
+def rows(finding: Document) -> list[tuple[str, str]]:
+    """Return label and text of what a finding has to say."""
+    said = []
     for key, label in LABELS:
         text = finding.get(key, "")
         if key == "source" and finding.get("common_practice"):
@@ -79,7 +81,8 @@ def rows(finding: Document) -> Iterator[tuple[str, str]]:
         elif key == "change" and text:
             text += whose(finding)
         if text:
-            yield label, text
+            said.append((label, text))
+    return said
 
 
 def headline(document: Document) -> str:

@@ -4,7 +4,7 @@ import math
 
 from dumpload.check import heater, pressure, sources
 from dumpload.check.facts import ELEMENT, has
-from dumpload.check.figures import Grade, Number, Sense, at_most, num, span
+from dumpload.check.figures import Grade, Number, Sense, at_most, in_one_unit, num
 from dumpload.check.table import WATER, Check, Danger, Judgement, Known, graded, informed
 from dumpload.check.tank import (
     HEATED,
@@ -15,7 +15,7 @@ from dumpload.check.tank import (
     stored_c,
     tank_loss_w_k,
 )
-from dumpload.core.window import MINUTES_PER_DAY, contains, parse_span
+from dumpload.core.window import HOUR_S, minutes_a_day, parse_span
 from dumpload.physics.scald import BATH_C, GROWTH_C, SCALD_ENDS_C, STORE_C, scald_time_s
 from dumpload.physics.water import heat_capacity_j_k, heat_j, mixed_l, time_to_s
 
@@ -44,10 +44,10 @@ def _heating(known: Known) -> Judgement:
     if has(known, LOSS):
         loss = f"standing loss {num(tank_loss_w_k(known))} W/K"
     never = math.isinf(seconds)
-    heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / 3600
+    heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / HOUR_S
     figure = (
         f"{num(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
-        f"{'never' if never else span(seconds)} with {num(watts)} W at nominal voltage ({loss})"
+        f"{'never' if never else in_one_unit(seconds)} with {num(watts)} W at nominal voltage ({loss})"
     )
     if never:
         change = "The loss is as large as the heater: insulate the tank."
@@ -63,7 +63,7 @@ def _standing(known: Known) -> Judgement:
     if hot_c > STORE_C > around_c:
         capacity = heat_capacity_j_k(known["tank.volume_l"], hot_c, STORE_C)
         seconds = time_to_s(hot_c, STORE_C, around_c, capacity, loss)
-        figure += f", and cools to {STORE_C:g} degC in {span(seconds)} if nothing is drawn"
+        figure += f", and cools to {STORE_C:g} degC in {in_one_unit(seconds)} if nothing is drawn"
         numbers.append(Number("time", seconds, "s"))
     return informed(figure, sources.STANDING, *numbers)
 
@@ -80,8 +80,8 @@ def _mixed(known: Known) -> Judgement:
 def _open_h(known: Known) -> float:
     """Return for how many hours a day the settings let the load run at most."""
     spans = [parse_span(text) for text in known["permissive.window"]]
-    window_h = sum(contains(spans, minute) for minute in range(MINUTES_PER_DAY)) / 60
-    return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / 3600))
+    window_h = minutes_a_day(spans) / 60
+    return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / HOUR_S))
 
 
 def _drawn(known: Known) -> Judgement:
@@ -89,7 +89,7 @@ def _drawn(known: Known) -> Judgement:
     if cold_c >= MIXED_C:
         return _mixed(known)
     litres = people * known["tank.litres_per_person"]
-    drawn_wh = heat_j(litres, cold_c, MIXED_C) / 3600
+    drawn_wh = heat_j(litres, cold_c, MIXED_C) / HOUR_S
     lost_wh, loss = 0.0, "the standing loss is not known"
     if has(known, LOSS):
         lost_wh = 24 * max(0.0, tank_loss_w_k(known) * (stored_c(known) - known["tank.around_c"]))
@@ -117,7 +117,7 @@ def _scald(known: Known) -> Judgement:
     valve = known.get("tank.mixing_valve")
     harmless = hot_c <= BATH_C
     state = graded(fails=valve is False and not harmless, cautions=valve is None and not harmless)
-    within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{span(seconds)}"
+    within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{in_one_unit(seconds)}"
     burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {within}, an adult"
     change = "" if state == Grade.PASS else "Fit a thermostatic mixing valve: children burn much faster."
     fitted = {True: "mixing valve fitted, as stated", False: "no mixing valve", None: "mixing valve: not stated"}[valve]

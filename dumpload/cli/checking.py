@@ -151,7 +151,7 @@ def _daemon(path: Path, rights: "Rights") -> str:
 
 def _history(settings: "Settings") -> "Step":
     from dumpload.commissioning.live import Outcome, Step
-    from dumpload.history.probe import why_not_writable
+    from dumpload.history.file import why_not_writable
 
     file = settings.history.path
     if file is None:

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 from dumpload.config.model import Settings
 from dumpload.config.to_mqtt import base_topics, link_options
 from dumpload.core.printable import one_line
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.daemon.payloads import Document, status_misfit, to_json
 from dumpload.daemon.publisher import STATUS_EXPIRES_S
 from dumpload.mqtt import Listener, Message, Subscription

@@ -14,7 +14,7 @@ from dumpload.cli import client
 from dumpload.cli.client import NoAnswerError, RefusedError
 from dumpload.config.model import Settings
 from dumpload.core.printable import one_line
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.daemon.local_socket import ANSWER_S, CONTROL, STATUS, VIEW, Connection, Door, answering, sockets
 from dumpload.daemon.payloads import Document, status_misfit
 

@@ -15,6 +15,7 @@ from dumpload.cli.rerun import rerun_words, without_secrets
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
+    from dumpload.records.record import TableFormat
     from dumpload.report.report import Report
 
 
@@ -60,7 +61,7 @@ def run_replay(args: argparse.Namespace) -> int:
 
     path, settings = console.load(args)
     if args.closed_loop:
-        return _replay_closed_loop(args, settings)
+        return _replay_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
     day_logs = [DayLog(zone_of(settings)) for settings in chosen.values()] if _wants_pictures(args) else []
     try:
@@ -84,10 +85,34 @@ def run_replay(args: argparse.Namespace) -> int:
     return console.OK if first.accepted and not first.log.is_sparse else console.WRONG
 
 
-def _replay_closed_loop(args: argparse.Namespace, settings: "Settings") -> int:
-    from dumpload.cli.closed_loop import run_closed_loop
+def _replay_closed_loop(
+    args: argparse.Namespace, form: "TableFormat", settings: "Settings", recorded_with: "Settings"
+) -> int:
+    """Forecast and show it; return the exit code: 1 if it was refused, 2 if the record cannot be read."""
+    try:
+        from dumpload.forecast.closed_loop import forecast
+        from dumpload.forecast.document import forecast_document, forecast_text
+    except ModuleNotFoundError as error:
+        return console.fail_without(args, "replay --closed-loop", "study", error)
+    from dumpload.records.open import open_record
+    from dumpload.records.record import ReadLog, RecordError
 
-    return run_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
+    try:
+        with Bar(sys.stderr, "replay") as bar:
+            log = ReadLog(lambda part: bar.watch(0.2 * part))
+            record = open_record(args.log, form, settings)
+            result = forecast(
+                record, settings, recorded_with, log, watch=lambda part: bar.watch(0.2 + 0.8 * part), say=bar.say
+            )
+    except RecordError as error:
+        console.fail(args, str(error))
+        sys.stderr.write(rerun_words(args.words, error.options))
+        return console.USAGE
+    except KeyboardInterrupt:
+        console.say_error("interrupted; nothing is shown for a part of it")
+        return console.INTERRUPTED
+    console.show(args, lambda: forecast_document(result), lambda: forecast_text(result))
+    return console.WRONG if result.verdict.trust == "refused" else console.OK
 
 
 def run_report(args: argparse.Namespace) -> int:

@@ -5,9 +5,7 @@ import getpass
 import os
 import re
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from dumpload.cli import console
 from dumpload.files import Named, Output, write_outputs
@@ -15,14 +13,14 @@ from dumpload.files import Named, Output, write_outputs
 MISSING = "expected the extra that serves the page: pip install 'dumpload[web]'"
 
 
-def add_page_commands(commands: Any, add: Callable[..., argparse.ArgumentParser]) -> None:
-    """Add both commands; `add` makes a parser with the options that most have."""
-    parser = add(commands, "serve", run_serve, "show the heater and its reports to browsers, to read only")
+def add_serve_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `serve`."""
     parser.add_argument("--listen", metavar="ADDRESS:PORT", help="where to listen (else web.listen: 127.0.0.1:8080)")
     parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    help_text = "write a password file, for a page that other computers reach"
-    parser = commands.add_parser("password", help=help_text, description=help_text)
-    parser.set_defaults(run_command=run_password, json=False)
+
+
+def add_password_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `password`."""
     parser.add_argument("file", metavar="FILE", type=Path, help="the password file (web.password_file)")
     parser.add_argument("--name", default="owner", help="user name (owner); a second one is added to the file")
 

@@ -12,7 +12,7 @@ from types import FrameType
 from typing import NamedTuple
 
 from dumpload.commissioning.live import Outcome, Step
-from dumpload.gpio.relay import PinSpec, Relay, RelayError
+from dumpload.gpio.relay import PinSpec, Relay, RelayError, boot_clock
 
 ON_S = 1.0
 # The permit of the dead-man thread: later than our own off, and soon enough if that never comes.
@@ -41,7 +41,7 @@ def claimed(spec: PinSpec) -> Iterator[Relay]:
     relay = Relay(spec, boot_clock)
 
     def end(number: int, _frame: FrameType | None) -> None:
-        relay.shut()
+        relay.off_for_good()
         raise SystemExit(128 + number)
 
     previous = {number: signal.signal(number, end) for number in _ENDS}
@@ -53,11 +53,6 @@ def claimed(spec: PinSpec) -> Iterator[Relay]:
         finally:
             for number, handler in previous.items():
                 signal.signal(number, handler)
-
-
-def boot_clock() -> float:
-    """Return seconds since boot, suspend included."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 def close_for_a_second(relay: Relay, feedback_s: float, sleep: Callable[[float], None] = time.sleep) -> RelayReadings:

@@ -13,13 +13,13 @@ from dumpload.core.decode import Field, Outcome, Reading, Reason, Rejection, dec
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.rejections import clock_ahead_s, leaves_of
 from dumpload.core.signals import Signal
+from dumpload.core.window import DAY_S
 
 # Arrivals remembered for each topic: half a minute of a hundred messages a second.
 MOST_ARRIVALS = 3000
 # Topics remembered; a broker with more has them counted, not listed.
 MOST_TOPICS = 2000
 # A number that is within a day of now, read as Unix time, is taken for a timestamp.
-DAY_S = 86400.0
 
 
 class Arrived(NamedTuple):

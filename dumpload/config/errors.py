@@ -25,7 +25,7 @@ _LONGEST_COMPARED, _MOST_COMPARED = 80, 20
 class Key(NamedTuple):
     """One setting: its dotted name, the type of its value, its default, and whether it and its table must be there.
 
-    `describe` gives its JSON schema, which takes long to make and is wanted only for words.
+    `schemas` makes the JSON schemas of all settings, which takes long and is wanted only for words.
     """
 
     name: str
@@ -33,12 +33,12 @@ class Key(NamedTuple):
     default: Any
     required: bool
     table_required: bool
-    describe: Callable[[str], Mapping[str, Any]]
+    schemas: Callable[[], Mapping[str, Mapping[str, Any]]]
 
     @property
     def schema(self) -> Mapping[str, Any]:
         """The JSON schema, without references."""
-        return self.describe(self.name)
+        return self.schemas()[self.name]
 
     @property
     def is_text(self) -> bool:
@@ -85,16 +85,20 @@ class Invalid(NamedTuple):
 
 
 def list_keys(
-    table: type[BaseModel], describe: Callable[[str], Mapping[str, Any]], above: str = "", *, needed: bool = True
+    table: type[BaseModel],
+    schemas: Callable[[], Mapping[str, Mapping[str, Any]]],
+    above: str = "",
+    *,
+    needed: bool = True,
 ) -> Iterator[Key]:
-    """Yield every setting of a table, and of those in it. `describe` gives the JSON schema for a dotted name."""
+    """Yield every setting of a table, and of those in it. `schemas` gives the JSON schema of each dotted name."""
     for name, field in table.model_fields.items():
         plain = _plain_type(field.annotation)
         required = field.is_required()
         if isinstance(plain, type) and issubclass(plain, BaseModel):
-            yield from list_keys(plain, describe, f"{above}{name}.", needed=needed and required)
+            yield from list_keys(plain, schemas, f"{above}{name}.", needed=needed and required)
         else:
-            yield Key(f"{above}{name}", plain, None if required else field.default, required, needed, describe)
+            yield Key(f"{above}{name}", plain, None if required else field.default, required, needed, schemas)
 
 
 def _plain_type(annotation: Any) -> Any:

@@ -285,10 +285,15 @@ class _LayersSource(PydanticBaseSettingsSource):
 
 
 @cache
+def key_schemas() -> Mapping[str, Mapping[str, Any]]:
+    """Return the JSON schema of every setting by its dotted key, in the order of the tables."""
+    return errors.list_schemas(Settings.model_json_schema())
+
+
+@cache
 def known_keys() -> Mapping[str, errors.Key]:
     """Return every setting by its dotted key, in the order of the tables."""
-    schemas = cache(lambda: errors.list_schemas(Settings.model_json_schema()))
-    return {key.name: key for key in errors.list_keys(Settings, lambda name: schemas()[name])}
+    return {key.name: key for key in errors.list_keys(Settings, key_schemas)}
 
 
 def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = ()) -> Settings:

@@ -2,14 +2,14 @@
 
 from dumpload.config.model import Settings, Source
 from dumpload.config.types import find_zone
-from dumpload.core.alerts import DAY_S, AlertLimits
+from dumpload.core.alerts import AlertLimits
 from dumpload.core.controller import ControllerSettings, Setup
 from dumpload.core.decode import Field, parse_pointer
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Limits
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.window import parse_span
+from dumpload.core.window import DAY_S, parse_span
 
 
 def controller_setup(settings: Settings) -> Setup:

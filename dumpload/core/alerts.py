@@ -10,8 +10,7 @@ from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.state import ControllerSettings, Lockout, State
 from dumpload.core.text import duration
-
-DAY_S = 86_400.0
+from dumpload.core.window import DAY_S
 
 # Starts of the program are counted over this long.
 STARTS_WITHIN_S = DAY_S

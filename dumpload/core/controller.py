@@ -126,7 +126,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
     if changed:  # the evidence and the day's on-time count from the new position
         evidence = Evidence.NONE
-        permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, conditions, after))
+        if settings.permissives != NO_LIMITS:  # the window alone asks for no position
+            permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, conditions, after))
     changes_at = next_change(settings, known, after, permitted, t)
     decision = Decision(
         t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
@@ -209,8 +210,6 @@ def after_change(
     limits: PermissiveLimits, permissives: PermissiveMemory, inputs: PermissiveInputs, after: Memory
 ) -> float:
     """Return the permissives' next moment once the relay has moved (s)."""
-    if limits == NO_LIMITS:
-        return next_permissive_change(limits, permissives, inputs)
     moved = PermissiveInputs(
         inputs.t,
         inputs.battery_voltage_v,

@@ -10,9 +10,11 @@ def printable(text: str, *, lines: bool = False) -> str:
     C0 and C1 controls drive a terminal (ECMA-48), format characters turn text around (Unicode bidi controls), and a
     lone surrogate cannot be encoded. With `lines` line feeds stay.
     """
+    if lines:
+        return "\n".join(map(printable, text.split("\n")))
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() or (lines and c == "\n") else _escape(c) for c in text)
+    return "".join(c if c.isprintable() else _escape(c) for c in text)
 
 
 def one_line(text: str, most: int = LINE_CHARACTERS) -> str:

@@ -41,7 +41,8 @@ class TopicMap(NamedTuple):
         if arrival.topic == self.presence_topic:
             is_absent = arrival.payload == self.absent_payload
             return [Event(arrival.t, arrival.wall, Kind.ABSENT)] if is_absent else []
-        return _joined([_event(outcome, arrival) for outcome in decode(arrival.payload, fields, arrival.wall)])
+        items = [_event(outcome, arrival) for outcome in decode(arrival.payload, fields, arrival.wall)]
+        return _joined(items) if len(items) > 1 else items
 
 
 def _joined(items: list[Event | Rejection]) -> list[Event | Rejection]:

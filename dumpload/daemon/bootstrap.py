@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from dumpload.config.layers import NOT_SHOWN, SEARCHED, UNREADABLE, ConfigError, Problem
 from dumpload.config.model import Settings, load_settings
 from dumpload.core.printable import one_line
-from dumpload.gpio.relay import PinSpec, Relay, RelayError
+from dumpload.gpio.relay import PinSpec, Relay, RelayError, boot_clock
 
 if TYPE_CHECKING:
     from dumpload.daemon.logs import LineWriter
@@ -32,11 +32,6 @@ HISTORY_S = 2.0
 STATE_S = 2.0
 
 STDERR = 2
-
-
-def boot_clock() -> float:
-    """Return seconds since boot, suspend included: the clock that ages run on."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 def unreadable_files(path: Path, settings: Settings) -> list[Problem]:

@@ -20,7 +20,7 @@ import structlog
 
 from dumpload import __version__
 from dumpload.core.printable import printable
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 QUEUE_LINES = 1000
 REPEAT_EVERY_S = 60.0

@@ -15,7 +15,7 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Position, Selector
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 from dumpload.core.state import heart_stops_at
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.daemon.telemetry import Telemetry
 
 Document = dict[str, Any]

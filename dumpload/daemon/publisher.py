@@ -79,8 +79,7 @@ class Publisher:
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
-        was = cause_name(decision.previous_cause)
-        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
+        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {document['previous_cause']})"
         ages = {
             f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
             for signal, datum in zip(Signal, state.data, strict=True)
@@ -136,7 +135,7 @@ class Publisher:
         """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
         self._log.warning("fault", text=f"{part}: {text or 'all is well again'}", part=part)
         with self._faults_lock:  # two threads at once: a fault was lost, or one that was over came back
-            others = {name: text for name, text in self._faults.items() if name != part}
+            others = {name: fault for name, fault in self._faults.items() if name != part}
             self._faults = {**others, part: f"{part}: {text}"} if text else others
         self.status_soon()
 

@@ -136,7 +136,7 @@ class Requests:
             self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S
-            veto = self._obey(pending)
+            veto = self._apply(pending)
             if veto != Cause.NONE:
                 pending.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
                 return
@@ -147,7 +147,7 @@ class Requests:
     def _confirm(self, pending: Asked, trouble: str, *, unchanged: bool) -> None:
         pending.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
-    def _obey(self, pending: Asked) -> Cause:
+    def _apply(self, pending: Asked) -> Cause:
         """Do what is asked; return the veto for which hand was refused, or NONE."""
         request = pending.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout

@@ -152,7 +152,7 @@ class Service(Listener):
     def _shut(self) -> bool:
         """Drive off for good; return whether that worked. If not, the service manager's own off is the next layer."""
         try:
-            self._relay.shut()
+            self._relay.off_for_good()
         except RelayError:
             return False
         return True

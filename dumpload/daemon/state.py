@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dumpload.core.controller import Lockout
-from dumpload.core.window import LocalTime
+from dumpload.core.window import DAY_S, LocalTime
 from dumpload.files import read_plain, write_synced
 
 # The file has about 150 bytes; one that is larger is not ours.
@@ -21,7 +21,6 @@ MAX_BYTES = 4096
 # No day is longer than this, not even the one on which summer time ends.
 LONGEST_DAY_S = 90_000.0
 
-_DAY_S = 86_400.0
 
 # While the load is on, its on-time is written this often: SD cards wear out.
 SAVE_EVERY_S = 60.0
@@ -53,7 +52,7 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
     """
     if saved.day < 0:
         return 0.0, -1
-    saved_on = local.day + (saved.at - local.day_began_at) // _DAY_S
+    saved_on = local.day + (saved.at - local.day_began_at) // DAY_S
     was_seen = saved.day - saved_on <= 1  # around midnight summer time may make one of it
     is_later_day = saved.day < local.day
     since = max(saved.at, local.day_began_at) if is_later_day else saved.at

@@ -14,6 +14,7 @@ from dumpload.core.printable import one_line
 from dumpload.core.rejections import clock_ahead_s, why_rejected
 from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
+from dumpload.core.window import HOUR_S
 
 # Rejections are shown for this long, and so many kinds of them, the latest first.
 SHOWN_S = 600.0
@@ -69,7 +70,7 @@ class Telemetry:
         """Count each value from its arrival to the next one's, or to where it is no longer live."""
         more_wh = 0.0
         if not is_missing(self._counted_at):
-            more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+            more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / HOUR_S
         self._total_wh += more_wh
         if state.permissives.day != self._day:  # midnight: what little ran across it is not shared out
             self._day, self._energy_wh = state.permissives.day, 0.0

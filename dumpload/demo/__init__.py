@@ -22,12 +22,12 @@ from dumpload.config.model import Settings, load_settings
 from dumpload.core.controller import Decision
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Position
-from dumpload.daemon.bootstrap import boot_clock, pin_spec
+from dumpload.daemon.bootstrap import pin_spec
 from dumpload.daemon.logs import open_log
 from dumpload.daemon.service import Service
 from dumpload.daemon.systemd import Notifier
 from dumpload.demo.barge import TANK_WH_PER_KELVIN
-from dumpload.gpio.relay import Relay
+from dumpload.gpio.relay import Relay, boot_clock
 
 T = TypeVar("T")
 

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.export.tables import MOMENT, TABLES, ExportTable
 from dumpload.files import Named, Output, WriteError, read_plain, write_outputs
 
@@ -165,7 +165,7 @@ def _encoder(form: str) -> Callable[[ExportTable, Sequence[Row]], bytes]:
     if form == "csv":
         return _csv_bytes
     try:
-        from dumpload.records.parquet_writer import parquet_bytes
+        from dumpload.records.parquet import parquet_bytes
     except ImportError:
         message = "--format parquet: expected the extra that writes it: pip install 'dumpload[study]' (or --format csv)"
         raise WriteError(message) from None

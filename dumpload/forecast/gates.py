@@ -26,7 +26,7 @@ KNIFE_EDGE_PERCENT = 0.4
 HIDDEN_WARNED = 0.35
 
 
-class Judgement(NamedTuple):
+class GateResult(NamedTuple):
     """How far a forecast is to be trusted, and why."""
 
     trust: Trust
@@ -40,14 +40,14 @@ class Doubt(NamedTuple):
     words: str
 
 
-def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> Judgement:
+def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> GateResult:
     """Return whether the outcome is to be given."""
     doubts = [*_signals(model), *_record(model), *_monitor(model), *_heater(model, outcome), *_fit(model, outcome)]
     doubts += [*_edge(model, law), *_drain(model, law), *_width(outcome, 1.2 * least_part)]
     refused = [one.words for one in doubts if one.refused]
     warned = [one.words for one in doubts if not one.refused]
     trust: Trust = "refused" if refused else "warned" if warned else "good"
-    return Judgement(trust, (*refused, *warned))
+    return GateResult(trust, (*refused, *warned))
 
 
 def _signals(model: Model) -> Iterator[Doubt]:

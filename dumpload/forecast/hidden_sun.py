@@ -10,9 +10,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import DAY_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import runs_of
-from dumpload.forecast.sun import DAY_S, SunAt, clear_sky
+from dumpload.forecast.sun import SunAt, clear_sky
 
 BLOCK_S = 300.0
 # Lower suns are left out of the clearness (sine of the height), and the classes of the last 90 minutes.

@@ -23,7 +23,7 @@ PULLED_UP_AT_BOOT = range(9)
 CONSOLE_AT_BOOT = (14, 15)
 
 
-def doubts_about(spec: PinSpec) -> list[str]:
+def warnings_about(spec: PinSpec) -> list[str]:
     """Return what is doubtful about this pin: polarity, its state at boot, a kernel that keeps released outputs."""
     warnings = []
     if not spec.active_high:

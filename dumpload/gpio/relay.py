@@ -7,7 +7,9 @@ back to others without a word.
 
 import os
 import threading
+import time
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from gpiozero import DigitalInputDevice, OutputDevice
@@ -15,11 +17,15 @@ from gpiozero.exc import GPIOZeroError, PinInvalidPin, PinUnknownPi
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from dumpload.gpio import last_line, line
-from dumpload.gpio.boot_warnings import doubts_about
+from dumpload.gpio.boot_warnings import warnings_about
 from dumpload.gpio.deadman import FOREVER, DeadMan
 from dumpload.gpio.line import Chip, PinSpec, RelayError
 
-__all__ = ["PinSpec", "Relay", "RelayError"]
+__all__ = ["PinSpec", "Relay", "RelayError", "boot_clock"]
+
+# Seconds since boot, suspend included: the clock that permits and ages run on. The usual monotonic clock stands still
+# while a computer sleeps, and what was fresh before would be so after a night.
+boot_clock: Callable[[], float] = partial(time.clock_gettime, time.CLOCK_BOOTTIME)
 
 # The revision code of the board that the mock factory imitates.
 MOCK_BOARD = "a02082"
@@ -51,7 +57,7 @@ class Relay:
         Raises:
             RelayError: the line cannot be had, or does not read off.
         """
-        self.warnings = doubts_about(spec)
+        self.warnings = warnings_about(spec)
         self.forced_off_at: float | None = None
         self._spec = spec
         self._clock = clock
@@ -142,7 +148,7 @@ class Relay:
         except Exception as error:
             raise self._explain(error) from error
 
-    def shut(self) -> None:
+    def off_for_good(self) -> None:
         """Drive off for good: `on` is refused from now. For signal handlers.
 
         Raises:

@@ -4,13 +4,17 @@ A damaged file is moved aside, never deleted or repaired; a file that is not our
 what to do about them is the writer's business.
 """
 
+import contextlib
+import os
 import sqlite3
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
+from dumpload.core.window import DAY_S
 from dumpload.history.backlog import Batch
 from dumpload.history.schema import APPLICATION_ID, MIGRATIONS, Boot, Entry
 
@@ -269,7 +273,7 @@ class HistoryFile:
 
     def _drop_outdated(self, most: int) -> None:
         """Delete the oldest rows that are too old, up to a limit: a clock that is wrong for an hour costs little."""
-        before = self._wall() - self._limits.retain_days * 86_400
+        before = self._wall() - self._limits.retain_days * DAY_S
         oldest = self._oldest(most)
         self._delete(oldest[: count_outdated([wall < before for _boot, _sequence, wall in oldest])])
 
@@ -316,3 +320,40 @@ def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]]) -
             database.execute(statement)
     database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     database.execute(f"PRAGMA user_version = {len(migrations)}")
+
+
+# ---- whether a history could be kept there: tried, and undone ----
+
+
+def why_not_writable(path: Path) -> str:
+    """Return why this user could not keep a history there; "" if nothing is against it."""
+    try:
+        return _try_file(path) if path.exists() else _try_folder(path.parent)
+    except OSError as error:
+        return f"{error.strerror or error}"
+    except sqlite3.Error as error:
+        return str(error)
+
+
+def _try_folder(folder: Path) -> str:
+    if not folder.is_dir():
+        return f"there is no folder {folder}"
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".dumpload-") as file:
+        file.write(bytes(4096))
+        file.flush()
+        os.fsync(file.fileno())
+    return ""
+
+
+def _try_file(path: Path) -> str:
+    if not path.is_file() or (path.stat().st_size and not is_ours(path)):
+        return NOT_OURS
+    database = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
+    try:
+        database.execute("BEGIN IMMEDIATE")
+        database.execute("CREATE TABLE probe (x)")  # reaches the journal, so that folder and file are both written to
+        database.execute("ROLLBACK")
+    finally:
+        with contextlib.suppress(sqlite3.Error):
+            database.close()
+    return ""

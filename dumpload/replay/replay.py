@@ -8,8 +8,7 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.text import duration
-from dumpload.core.window import utc_text
+from dumpload.core.text import duration, utc_text
 from dumpload.records.items import Item, RowBatch
 from dumpload.records.loading import interrupt_afterwards
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError

@@ -9,6 +9,7 @@ from itertools import groupby
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.text import duration
+from dumpload.core.window import HOUR_S
 from dumpload.replay.heat_text import kwh
 from dumpload.report.data import Day
 
@@ -109,7 +110,7 @@ def step(size: float, most: float) -> int:
 
 
 def _size(day: Day) -> float:
-    return day.on_time_s / 3600 if is_missing(day.energy_wh) else day.energy_wh
+    return day.on_time_s / HOUR_S if is_missing(day.energy_wh) else day.energy_wh
 
 
 def _cell(day: Day, most: float, linked: Mapping[date, str], is_first: bool) -> str:  # noqa: FBT001

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta, tzinfo
 from typing import NamedTuple
 
-HOUR_S = 3600.0
+from dumpload.core.window import HOUR_S
 
 
 class Span(NamedTuple):

@@ -9,6 +9,7 @@ from dumpload.config.model import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
 from dumpload.core.text import duration
+from dumpload.core.window import HOUR_S
 from dumpload.html import bullets, page, section, typeset
 from dumpload.replay.document import OPEN_LOOP
 from dumpload.replay.figures import Derived
@@ -144,7 +145,7 @@ def _off_time(data: ReportData, offs: Sequence[DayOff]) -> Iterator[str]:
     if not causes:
         yield "<p>It was never off.</p>"
         return
-    yield from _table(("Hours off", "Why"), ((f"{s / 3600:.1f}", LABELS[cause]) for cause, s in causes))
+    yield from _table(("Hours off", "Why"), ((f"{s / HOUR_S:.1f}", LABELS[cause]) for cause, s in causes))
     days = [*zip(data.days, offs, strict=True)][-SHOWN_REASONS:]
     if len(days) < len(data.days):
         yield f"<p>The last {len(days)} days:</p>"

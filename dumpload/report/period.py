@@ -7,7 +7,8 @@ import re
 from calendar import monthrange
 from datetime import date, timedelta, tzinfo
 
-from dumpload.report.local_time import HOUR_S, Span, local_date, midnight
+from dumpload.core.window import HOUR_S
+from dumpload.report.local_time import Span, local_date, midnight
 
 _YEARS = (1970, 2199)
 _BACK = {"today": 0, "yesterday": 1}

@@ -12,9 +12,10 @@ from itertools import groupby
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
+from dumpload.core.window import HOUR_S
 from dumpload.report.colours import LIGHT, rules
 from dumpload.report.data import ReportData
-from dumpload.report.local_time import HOUR_S, Span, by_clock_hour, shares, shown_day
+from dumpload.report.local_time import Span, by_clock_hour, shares, shown_day
 from dumpload.report.trace import NOTHING, QUARTER_S, Extremes
 
 # Of a picture, in its own units: all of it, and what is left free for the labels.

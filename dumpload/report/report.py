@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 from dumpload.config.model import Settings
 from dumpload.config.types import find_zone
 from dumpload.core.explain import cause_name
-from dumpload.core.text import number_or_null
-from dumpload.core.window import utc_text
+from dumpload.core.text import number_or_null, utc_text
+from dumpload.core.window import HOUR_S
 from dumpload.records.history import HistoryRecord
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, RecordError, TableFormat
@@ -124,7 +124,7 @@ def _off_text(report: Report) -> Iterator[str]:
     offs = days_off(report.data, report.settings)
     if causes := hours_by_cause(offs):
         yield "Off:"
-        yield from (f"  {seconds / 3600:8.1f} h  {LABELS[cause]}" for cause, seconds in causes)
+        yield from (f"  {seconds / HOUR_S:8.1f} h  {LABELS[cause]}" for cause, seconds in causes)
     days = [*zip(report.data.days, offs, strict=True)]
     yield f"Day by day{f' (the last {TEXT_DAYS})' if len(days) > TEXT_DAYS else ''}:"
     for day, off in days[-TEXT_DAYS:]:

@@ -86,6 +86,8 @@ def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
     yield "20 to 45 degC", f"{spread(figures['growth_s'], 3600.0, 0)} h, where legionella grow"
     yield "Switch-ons", f"{whole(figures['switch_ons'])}; {spread(figures['on_time_s'], 3600.0, 0)} h on"
     yield "Lowest charge", f"{whole(figures['lowest_charge_percent'])} %"
+    synchronised = f"synchronised on {whole(figures['synchronised_days'])} of {_days(summary)} days"
+    yield "Charge shown", f"wrong by up to {spread(figures['charge_error_percent'], 1.0, 1)} points; {synchronised}"
 
 
 def _days(summary: SimulationSummary) -> int:
@@ -115,10 +117,10 @@ def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]
     else:
         yield "No spread is known: --years 0."
     if source.is_typical:
-        place = source.place
+        place, home_deg = source.place, source.home_longitude_deg
         yield (
             f"The weather is that of {source.name} ({place.latitude_deg:.1f} deg north), not of your place, with its "
-            f"noon moved to {source.home_longitude_deg:g} deg east."
+            f"noon moved to {abs(home_deg):g} deg {'west' if home_deg < 0 else 'east'}."
         )
     lacking = summary.figures["house_unserved_days"]
     if lacking.value:
