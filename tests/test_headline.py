@@ -112,7 +112,7 @@ def test_a_week_of_the_barge_has_its_energy_explained(week: Report) -> None:
 
 def test_the_terminal_is_told_the_same(week: Report) -> None:
     text = report_text(week)
-    assert "From battery  0.2 kWh" in text
+    assert "From battery  0.1 kWh" in text
     assert "that would otherwise have been throttled" in text
     assert "equivalent full cycles" in text
     assert "  Tue 17 Jun never reached 97 %" in text
@@ -140,7 +140,7 @@ def test_a_calendar_begins_at_its_weekday(week: Report) -> None:
     found = "".join(calendar(days, {day.date: "" for day in days}))
     assert "<b>June 2025</b>" in found
     assert 'href=#d250617 title="0.0 kWh" style="grid-column:2">17</a>' in found
-    assert 'href=#d250618 title="0.4 kWh">18</a>' in found
+    assert 'href=#d250618 title="0.1 kWh">18</a>' in found
 
 
 def test_a_year_is_a_row_a_month_and_not_a_step_of_the_tab_key_a_day() -> None:

@@ -52,7 +52,7 @@ def lived(days: int = 14) -> Recorded:
         is_on = world.position == Position.ON
         barge = advance(barge, EVERY_S, sun_w(second), heater_on=is_on)
         evening = 18 < second % DAY_S / 3600 < 22
-        barge = barge._replace(charge_percent=barge.charge_percent - (0.05 if evening else 0.0))
+        barge = barge._replace(charge_percent=barge.charge_percent - (0.05 * EVERY_S / 60 if evening else 0.0))
         tank_c += barge.heater_w * EVERY_S / 3600 / (40 * 1.163) - (tank_c - 15) * EVERY_S / 120_000
         world.wait(EVERY_S)
         if second // DAY_S == GAP_DAY and GAP_H[0] <= second % DAY_S / 3600 < GAP_H[1]:
