@@ -1,9 +1,6 @@
 """Why the relay was off: hours by cause, and one plain reason for every day. To the quarter of an hour.
 
-The same for a replay and for a history, in which the cause is recorded only where the relay moved. Of every quarter
-with the relay off, in this order: no live charge is data_lost; the selector in off is selector_off; a veto with which
-the relay went off holds to the end of that day (a lockout until the relay moves again); outside the window is
-outside_window; a charge that stayed below the cut-in is below_cut_in; else it waited (confirming, minimum off time).
+The same for a replay and for a history, in which the cause is recorded only where the relay moved.
 """
 
 from bisect import bisect_left, bisect_right
@@ -94,6 +91,10 @@ def _parts(
     gaps = _gaps(data, span)
     veto = _veto(data, span.begin)
     begin = span.begin
+    # Of every quarter with the relay off, in this order: no live charge is data_lost; the selector in off is
+    # selector_off; a veto with which the relay went off holds to the end of that day (a lockout until the relay moves
+    # again); outside the window is outside_window; a charge that stayed below the cut-in is below_cut_in; else it
+    # waited (confirming, minimum off time).
     while begin < span.end:
         local = schedule.at(begin)
         is_inside = local.inside
