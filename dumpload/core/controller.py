@@ -127,7 +127,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     # The evidence and the day's on-time count from the new position.
     if changed:
         evidence = Evidence.NONE
-        if settings.permissives != NO_LIMITS:  # the window alone asks for no position
+        # The window alone asks for no position.
+        if settings.permissives != NO_LIMITS:
             permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, conditions, after))
     changes_at = next_change(settings, known, after, permitted, t)
     return State(

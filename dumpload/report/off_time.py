@@ -3,7 +3,7 @@
 The same for a replay and for a history, in which the cause is recorded only where the relay moved.
 """
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from operator import attrgetter
@@ -16,7 +16,7 @@ from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.text import duration
 from dumpload.core.window import Schedule
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import Span, shown_time
+from dumpload.report.local_time import Span, reaching_into, shown_time
 from dumpload.report.trace import QUARTER_S
 
 # With which the relay goes off, and which keep it off.
@@ -118,10 +118,8 @@ def _quarter_end(begin: float, window_until: float, gaps: Sequence[Span]) -> flo
 
 
 def _gaps(data: ReportData, span: Span) -> Sequence[Span]:
-    """Return the gaps that reach into a time. They are in order; to look through all for each day took minutes."""
-    lost = data.day_log.lost
-    first = bisect_right(lost, span.begin, key=attrgetter("end"))
-    return lost[first : bisect_left(lost, span.end, first, key=attrgetter("begin"))]
+    """Return the gaps that reach into a time."""
+    return reaching_into(span, data.day_log.lost)
 
 
 def _selected(data: ReportData, wall: float) -> Cause | None:
