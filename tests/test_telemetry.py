@@ -61,7 +61,7 @@ def test_each_mistake_has_its_own_words(reason: Reason, payload: bytes, words: s
 def test_a_value_kept_by_the_broker_says_so() -> None:
     shown = telemetry()
     shown.reject(Rejection(Signal.STATE_OF_CHARGE, Reason.RETAINED), arrival(b'{"soc":98}', retained=True))
-    assert "kept by the broker" in shown.rejected(START)[0].words
+    assert "a retained value" in shown.rejected(START)[0].words
 
 
 def test_the_same_mistake_is_counted_and_forgotten_after_ten_minutes() -> None:

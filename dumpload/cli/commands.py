@@ -146,7 +146,7 @@ def run_off(args: argparse.Namespace) -> int:
 
 
 def run_reload(_args: argparse.Namespace) -> int:
-    """Have the service's daemon read its settings again; 1 with the reason if it does not take them."""
+    """Make the service's daemon reload its settings; return 1 with the reason if it does not take them."""
     from dumpload.daemon.reload_answer import NotTakenError, ask
 
     try:
@@ -168,7 +168,7 @@ SHELLS = ("bash", "zsh", "tcsh")
 
 
 class _Print(argparse.Action):
-    """Prints the completion script of a shell, and ends."""
+    """Print a shell's completion script and exit."""
 
     def __call__(
         self,

@@ -16,7 +16,7 @@ from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
 from dumpload.core.window import HOUR_S
 
-# Rejections are shown for this long, and so many kinds of them, the latest first.
+# How long a rejection is shown, and how many kinds of them at most, the latest first.
 SHOWN_S = 600.0
 SHOWN_KINDS = 8
 WORDS_CHARACTERS = 240

@@ -28,10 +28,10 @@ from dumpload.report.pictures import Picture, lowest_shown, pictures
 SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
 
-# Up to so many days each has a picture of its own, of more the last few have.
+# Up to this many days each get a screen; of a longer period only the last few.
 ALL_SCREENS, FEW_SCREENS = 31, 5
 
-# Of so many days the reasons are listed.
+# Maximum number of days whose reasons are listed.
 SHOWN_REASONS = 31
 
 UNSEEN = "The program was killed or the power failed; the switch-off itself was not recorded."

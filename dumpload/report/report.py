@@ -28,7 +28,7 @@ from dumpload.report.local_time import Span, midnight, shown_day
 from dumpload.report.off_time import LABELS, DayOff, days_off, hours_by_cause
 from dumpload.report.page import cause_words, report_page
 
-# Of so many days the terminal is told the reasons.
+# Maximum number of days whose reasons are printed on a terminal.
 TEXT_DAYS = 31
 
 
