@@ -53,11 +53,10 @@ def page(title: str, style: str, body: Iterable[str], policy: str = POLICY, head
     """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML.
 
     `policy`: its content security policy; `head`: HTML that is added to the head.
-
-    Controls, and what turns text around, are shown as escapes: records and settings may have been made by strangers.
     """
     name = escape(title)
     lines = "\n".join(body)
+    # Records and settings may have been made by strangers: controls, and what turns text around, are shown as escapes.
     return printable(
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'

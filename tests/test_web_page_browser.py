@@ -38,7 +38,7 @@ def browser(tmp_path: Path) -> Iterator[Driven]:
 def served(barge: Barge, tmp_path: Path, history: Path) -> Iterator[Page]:
     """The real page over the real daemon, with the history of two weeks."""
     (tmp_path / "run").mkdir()
-    keys = {key: value for key, value in KEYS.items() if key not in ("name", "permissive.window")}
+    keys = {key: value for key, value in KEYS.items() if not key.endswith(("name", "window", "max_age_s"))}
     daemon = barge.daemon(**keys)
     daemon.environ = {"RUNTIME_DIRECTORY": str(tmp_path / "run")}
     daemon.start()

@@ -35,7 +35,11 @@ COLUMNS = ("state_of_charge", "battery_voltage", "battery_power", "load_power", 
 
 
 class World(NamedTuple):
-    """One boat: the keys of its settings that differ from the barge's, its weather, and how it is recorded."""
+    """One boat: the keys of its settings that differ from the barge's, its weather, and how it is recorded.
+
+    `cloud_s`: how long a cloud lasts at least. `shades`: where something stands before the sun: from and to which hour
+    of true time, what part of the light it leaves, and over how many hours it comes and goes.
+    """
 
     keys: dict[str, Any]
     weather: str = "greensboro"
@@ -48,6 +52,8 @@ class World(NamedTuple):
     litres: float = 40.0
     monitor_gain: float = 1.0
     house: float = 1.0
+    cloud_s: float = 120.0
+    shades: tuple[tuple[float, float, float, float], ...] = ()
 
 
 class Truth(NamedTuple):
@@ -75,7 +81,7 @@ def record_steps(
         after, flows = step_plant(plant, boat.plant, around, closed, clock.step_s)
         then = Boat(after, wake(law, boat.law, t, clock.began, local))
         if number % telemetry.every_steps == 0:
-            then = Boat(after, tell(law, telemetry, then, flows, t, wall, local))
+            then = Boat(after, tell(law, telemetry, then, flows, (0.0, 0.0), t, wall, local))
         now_on = then.law.law.position == Position.ON
         load_w = flows.element_w + flows.cable_w
         row = daily[outside.day[number]]
@@ -105,7 +111,7 @@ def _compiled() -> Any:
 
 
 @cache
-def _sun(weather: str, first_day: int, days: int, seed: int) -> tuple[Any, float]:
+def _sun(weather: str, first_day: int, days: int, seed: int, cloud_s: float = 120.0) -> tuple[Any, float]:
     """Return W of a 1.4 kW string for every step, with clouds, and where the days begin (Unix s)."""
     if weather == "made up":  # needs no pvlib: days of twelve hours behind clouds of ten minutes
         hour = (np.arange(days * DAY_STEPS) + 0.5) * STEP_S / 3600.0 % 24
@@ -125,17 +131,27 @@ def _sun(weather: str, first_day: int, days: int, seed: int) -> tuple[Any, float
     mean = np.interp(t, year.times, watts)
     part = np.clip((mean / np.maximum(clear, 1.0) - 0.2) / 0.8, 0.0, 1.0)
     draw = np.random.default_rng(seed)
-    blocks = len(t) // 12
+    size = round(cloud_s / STEP_S)
+    blocks = -(-len(t) // size)
     level = np.empty(blocks)  # a slow random walk in [0, 1] decides between sun and cloud
-    x = 0.0
+    keep, x = 0.85 ** (cloud_s / 120.0), 0.0
     for i in range(blocks):
-        x = 0.85 * x + 0.527 * draw.standard_normal()
+        x = keep * x + (1.0 - keep * keep) ** 0.5 * draw.standard_normal()
         level[i] = x
     from math import erf
 
     uniform = np.array([0.5 * (1 + erf(v / 2**0.5)) for v in level])
-    sunny = np.repeat(uniform, 12) < part
+    sunny = np.repeat(uniform, size)[: len(t)] < part
     return np.where(sunny, clear, 0.2 * clear + 0.0 * mean), float(begin)
+
+
+def shaded(offered: Any, shades: Any) -> Any:
+    """Return what is left of the sun (W, in steps from midnight) behind what stands before it."""
+    hour = (np.arange(len(offered)) + 0.5) * STEP_S / 3600.0 % 24
+    for begin, end, left, over_h in shades:
+        dark = np.clip((hour - begin) / over_h, 0.0, 1.0) * np.clip((end - hour) / over_h, 0.0, 1.0)
+        offered = offered * (1.0 - (1.0 - left) * dark)
+    return offered
 
 
 def _needs(world: World, steps: int) -> tuple[Any, Any]:
@@ -181,7 +197,8 @@ def sail_on(world: World, keys: dict[str, Any], *, heated: bool = True) -> tuple
         plant = plant._replace(
             monitor=plant.monitor._replace(capacity_ah=plant.monitor.capacity_ah * world.monitor_gain)
         )
-    offered, began = _sun(world.weather, world.first_day, world.days, world.seed)
+    offered, began = _sun(world.weather, world.first_day, world.days, world.seed, world.cloud_s)
+    offered = shaded(offered, world.shades)
     steps = len(offered)
     house, litres = _needs(world, steps)
     day = np.arange(steps) // DAY_STEPS

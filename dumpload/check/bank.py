@@ -77,7 +77,9 @@ def _repeated(known: Known) -> Judgement:
     age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
     limit = "values with their own timestamp"
     if "telemetry.state_of_charge.timestamp_pointer" in known:
-        return Judgement(Grade.PASS, f"at most {in_one_unit(age_s)} old by their own timestamp", limit, sources.LIVE)
+        return Judgement(
+            Grade.PASS, f"at most {in_one_unit(age_s)}old by their own timestampstamp", limit, sources.LIVE
+        )
     figure = "no timestamp: one stale value re-sent by a bridge or queue counts as surplus"
     if confirm_s:
         figure = (
@@ -100,7 +102,8 @@ def _drift(known: Known) -> Judgement:
 
 
 def _surplus(known: Known) -> Judgement:
-    throttles = throttle_percent(known) or 0.0  # known: `applies` and `needs` see to it
+    # Known: `applies` and `needs` see to it.
+    throttles = throttle_percent(known) or 0.0
     cut_out, cut_in = known["control.cut_out_percent"], known["control.cut_in_percent"]
     share = 100 * min(1.0, max(0.0, (throttles - cut_out) / (cut_in - cut_out)))
     early = max(0.0, throttles - cut_in)

@@ -89,7 +89,8 @@ class Number(NamedTuple):
             limit = _rounded(self.limit, safe, more)
             if self._replace(value=float(value), limit=float(limit)).state == Grade.PASS or self._beyond(self.limit):
                 return value, limit
-        return value, value  # equal but for what a calculation loses
+        # Equal but for what a calculation loses.
+        return value, value
 
 
 def least(name: str, value: float, unit: str, limit: float, *, fails: float | None = None, key: str = "") -> Number:

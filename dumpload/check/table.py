@@ -1,7 +1,7 @@
 """What one finding of the installation check is, how and how checks are run.
 
 A check is worked out only when everything it needs is known; otherwise it is missing, with the names of the keys.
-Nothing is guessed. Knows nothing of cables or water.
+Nothing is guessed.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -139,7 +139,8 @@ def _rank(check: Check, *, by_danger: bool) -> int:
 def _verdict(check: Check, known: Known) -> Judgement:
     try:
         verdict = check.work_out(known)
-    except (ValueError, ArithmeticError) as error:  # a figure outside what its formula was made for
+    except (ValueError, ArithmeticError) as error:
+        # A figure outside what its formula was made for.
         change = "Check that figure, or have it calculated by hand."
         return Judgement(
             Grade.FAIL, f"cannot be right: {error}", "figures within the range of the formula", FORMULA, change

@@ -1,6 +1,6 @@
 """Talk to a running daemon over the broker: read its status, move its selector.
 
-Talks MQTT only; knows nothing of the pin. What it prints is for a person; what it returns is for the exit code.
+What it prints is for a person; what it returns is for the exit code.
 """
 
 import asyncio
@@ -20,8 +20,9 @@ from dumpload.core.printable import one_line
 from dumpload.core.text import utc_text
 from dumpload.daemon.payloads import Document, status_misfit, to_json
 from dumpload.daemon.publisher import STATUS_EXPIRES_S
-from dumpload.mqtt import Listener, Message, Subscription
+from dumpload.mqtt import Message, Subscription
 from dumpload.mqtt.link import Link
+from dumpload.mqtt.visit import Visitor, visiting
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0
@@ -45,23 +46,22 @@ class Heard(NamedTuple):
     retained: bool
 
 
-class Conversation(Listener):
+class Conversation(Visitor):
     """Collects what the daemon publishes."""
 
     def __init__(self, settings: Settings) -> None:
+        super().__init__()
         self._topics = base_topics(settings)
         self._kinds = {getattr(self._topics, kind): kind for kind in ("status", "presence", "change")}
-        options = link_options(settings)._replace(
+        self.options = link_options(settings)._replace(
             client_id=f"{settings.name}-ask-{secrets.token_hex(4)}",
             subscriptions=tuple(Subscription(topic, 1, retained=True) for topic in self._kinds),
             will=None,
         )
         self.name = settings.name
-        self.broker = f"{options.host}:{options.port}"
-        self.link = Link(options, self, time.monotonic)
+        self.broker = f"{self.options.host}:{self.options.port}"
+        self.link: Link
         self.heard: asyncio.Queue[Heard] = asyncio.Queue()
-        self.tried = asyncio.Event()
-        self.trouble = ""
         self.misfit = ""
 
     def on_message(self, message: Message) -> None:
@@ -76,21 +76,6 @@ class Conversation(Listener):
             self.misfit = status_misfit(payload)
         if kind == "presence" or (isinstance(payload, dict) and (kind == "change" or not self.misfit)):
             self.heard.put_nowait(Heard(kind, payload, message.retained))
-
-    def on_up(self) -> None:
-        """Note that the broker has answered."""
-        self.trouble = ""
-        self.tried.set()
-
-    def on_down(self, reason: str, retry_s: float) -> None:  # noqa: ARG002
-        """Keep the reason: whoever waits for the broker waits no longer."""
-        self.trouble = reason
-        self.tried.set()
-
-    def on_callback_error(self, error: Exception) -> None:
-        """Keep the reason."""
-        self.trouble = repr(error)
-        self.tried.set()
 
     async def next(self, within_s: float | None) -> Heard | None:
         """Return the next message, or None after `within_s`."""
@@ -113,18 +98,14 @@ async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
         NoAnswerError: the broker cannot be reached or refuses.
     """
     talk = Conversation(settings)
-    running = asyncio.create_task(talk.link.run())
-    try:
+    async with visiting(talk.options, talk) as talk.link:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(ANSWER_S):
                 await talk.tried.wait()
-        if talk.trouble or not talk.tried.is_set():
+        if not talk.up.is_set():
             raise NoAnswerError(_unreachable(talk.broker, talk.trouble or "no answer"))
         yield talk
         await talk.link.close(RETAINED_S)
-    finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
 
 
 def _unreachable(broker: str, reason: str) -> str:

@@ -34,7 +34,9 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     except WriteError as error:
         console.fail(args, str(error))
         return console.USAGE
-    except KeyboardInterrupt:
+    except KeyboardInterrupt as interrupted:
+        if text := str(interrupted):
+            console.say_error(text)
         return console.INTERRUPTED
     except BrokenPipeError:  # whoever read our output has gone
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -131,7 +133,8 @@ def _add(commands: Any, name: str, command: _Command) -> None:
 
 def run_run(args: argparse.Namespace) -> int:
     """Run the daemon until a signal ends it."""
-    gc.disable()  # there is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it
+    # There is no garbage yet, and looking for it would take a tenth of the start; `run_daemon` enables it.
+    gc.disable()
     path, settings = console.load(args)
     from dumpload.daemon.bootstrap import run_daemon
 

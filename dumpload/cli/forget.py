@@ -23,7 +23,8 @@ def instance_name(text: str) -> str:
     Raises:
         argparse.ArgumentTypeError: none can.
     """
-    from dumpload.config.types import NAME_PATTERN  # late: every command has these options parsed
+    # Loads pydantic, which the help of this command can do without.
+    from dumpload.config.types import NAME_PATTERN
 
     if not re.fullmatch(NAME_PATTERN, text):
         msg = f"{text[:40]!r}: expected the name of an instance: letters, digits, - and _"

@@ -204,7 +204,8 @@ def drive_off(target: LineToDrive, report: OffResult) -> None:
     except LineBusyError as error:
         if target.may_be_busy:
             report.remarks.append(f"{error}; recorded in {target.recorded_in}, left alone")
-            report.tried.discard((str(spec.chip_label), spec.pin))  # the settings may name it: then it is a failure
+            # The settings may name it: then it is a failure.
+            report.tried.discard((str(spec.chip_label), spec.pin))
         else:
             report.line_problems.append(f"{error}; if it is the daemon, use `dumpload select off`")
     except RelayError as error:
@@ -214,10 +215,8 @@ def drive_off(target: LineToDrive, report: OffResult) -> None:
 
 
 def wait_for_chips(report: OffResult, wait_s: float) -> None:
-    """Retry the lines whose chip is missing for this long (s); the rest then count as failed.
-
-    While a computer starts, the driver's module may come seconds after everything else.
-    """
+    """Retry the lines whose chip is missing for this long (s); the rest then count as failed."""
+    # While a computer starts, the driver's module may come seconds after everything else.
     give_up_at = time.monotonic() + wait_s
     while report.without_chip and time.monotonic() < give_up_at:
         time.sleep(POLL_S)

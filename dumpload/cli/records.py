@@ -126,7 +126,8 @@ def _unit(text: str) -> tuple[Signal, str, tuple[float, float] | None]:
 
 
 def _zone(text: str) -> tzinfo:
-    from dumpload.config.types import find_zone  # loads pydantic, for the one option that needs it
+    # Loads pydantic, for the one option that needs it.
+    from dumpload.config.types import find_zone
 
     try:
         return find_zone(text)

@@ -11,7 +11,7 @@ from dumpload.cli import console
 from dumpload.cli.periods import add_period_arguments, period_of
 from dumpload.cli.progress import Bar
 from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
-from dumpload.cli.rerun import rerun_words, without_secrets
+from dumpload.cli.rerun import fail_to_read, rerun_words, without_secrets
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
@@ -57,7 +57,6 @@ def run_replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
     from dumpload.records.record import RecordError
     from dumpload.replay.compare import run_trials, trials_document, trials_text
-    from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.day_log import DayLog
     from dumpload.report.report import report_of_trials, zone_of
 
@@ -73,12 +72,7 @@ def run_replay(args: argparse.Namespace) -> int:
                 watch=bar.watch, say=bar.say, observers=day_logs,
             )  # fmt: skip
     except RecordError as error:
-        console.fail(args, str(error))
-        sys.stderr.write(rerun_words(args.words, error.options))
-        return console.USAGE
-    except ReplayInterrupted as interrupted:
-        console.say_error(str(interrupted))
-        return console.INTERRUPTED
+        return fail_to_read(args, error)
     if day_logs:
         _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
     console.show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
@@ -107,9 +101,7 @@ def _replay_closed_loop(
                 record, settings, recorded_with, log, watch=lambda part: bar.watch(0.2 + 0.8 * part), say=bar.say
             )
     except RecordError as error:
-        console.fail(args, str(error))
-        sys.stderr.write(rerun_words(args.words, error.options))
-        return console.USAGE
+        return fail_to_read(args, error)
     except KeyboardInterrupt:
         console.say_error("interrupted; an incomplete run gives no result")
         return console.INTERRUPTED
@@ -120,7 +112,6 @@ def _replay_closed_loop(
 def run_report(args: argparse.Namespace) -> int:
     """Report from the history what the relay did."""
     from dumpload.records.record import RecordError
-    from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.report import report_document, report_of_history, report_text, zone_of
 
     path, settings = console.load(args)
@@ -137,11 +128,7 @@ def run_report(args: argparse.Namespace) -> int:
         with Bar(sys.stderr, "report") as bar:
             outcome = report_of_history(file, settings, period, bar.watch)
     except RecordError as error:
-        console.fail(args, str(error))
-        return console.USAGE
-    except ReplayInterrupted as interrupted:
-        console.say_error(str(interrupted))
-        return console.INTERRUPTED
+        return fail_to_read(args, error)
     if _wants_pictures(args):
         _write_pictures(args, path, settings, outcome)
     console.show(args, lambda: report_document(outcome), lambda: report_text(outcome, all_changes=args.all))

@@ -46,6 +46,11 @@ def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_false",
         help="assume even haze instead of passing clouds within each interval of the weather",
     )
+    add_meter_arguments(parser)
+
+
+def add_meter_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say how the simulated gateway publishes."""
     for name, unit, help_text in METER_OPTIONS:
         parser.add_argument(
             f"--{name.replace('_', '-')}", dest=f"{name}_{unit.lower()}", metavar=unit, type=_meter, help=help_text

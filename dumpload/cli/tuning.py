@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from dumpload.cli import console
 from dumpload.cli.progress import Bar
 from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
-from dumpload.cli.rerun import rerun_words
+from dumpload.cli.rerun import fail_to_read
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -81,8 +81,7 @@ def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Sett
                 count=args.settings, members=args.members, watch=bar.watch, say=bar.say,
             )  # fmt: skip
     except RecordError as error:
-        console.fail(args, str(error))
-        sys.stderr.write(rerun_words(args.words, error.options))
+        fail_to_read(args, error)
         return None
 
 

@@ -75,7 +75,8 @@ async def _try(options: LinkOptions, status: str, presence: str, subscriptions: 
     async with visiting(options._replace(client_id=own_id, subscriptions=subscriptions, will=None), probe) as link:
         if not await _first(probe.up, probe.failed, within_s=ANSWER_S):
             return Rights(probe.trouble or "it does not answer", "", echoed=False, is_up=False)
-        await asyncio.sleep(0.2)  # what it keeps comes right after the subscription
+        # What it keeps comes right after the subscription.
+        await asyncio.sleep(0.2)
         if not probe.is_up:
             link.publish_acked(status, "")
             await _first(probe.answered, probe.failed, within_s=ECHO_S)

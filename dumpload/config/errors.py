@@ -137,20 +137,19 @@ def _resolve(schema: Mapping[str, Any], tables: Mapping[str, Any]) -> dict[str, 
 
 
 def prepare(layers: Layers, keys: Mapping[str, Key]) -> dict[str, Any]:
-    """Return a copy of the values that is ready to be judged.
-
-    Tables with required keys exist; text settings have the text as written, not the number it looks like; files are
-    named from the folder of the settings file; what follows from the name is filled in.
-    """
+    """Return a copy of the values to judge: with all tables that must be there, and with what the name implies."""
     values = copy.deepcopy(layers.values)
     values.setdefault("mqtt", {})
     for name, text in layers.texts.items():
         table = _table_of(values, name)
+        # Text settings have the text as written, not the number it looks like: 1e3 would be 1000.0.
         if name in keys and keys[name].is_text and table is not None and not isinstance(table[_last(name)], str):
             table[_last(name)] = text
     folder = layers.path.absolute().parent
     for name, key in keys.items():
         table = _table_of(values, name, create=key.table_required)
+        # Files are named from the folder of the settings file: the service runs in another than whoever tries the
+        # settings.
         if key.is_path and table is not None and isinstance(table.get(_last(name)), str):
             table[_last(name)] = _from_folder(folder, table[_last(name)])
     own = values.get("name", keys["name"].default)
@@ -272,11 +271,10 @@ def _origin(layers: Layers, key: str) -> str:
 
 
 def _shown(key: str, value: Any) -> str:
-    """Return the value of a known key in words, unless a secret may have been put there by mistake.
-
-    Under `mqtt` only a number or a truth that is in a number's or a truth's place is shown; what looks like an address
-    with a user or a query in it, or has keys that nobody knows, is shown nowhere.
-    """
+    """Return the value of a known key in words, unless a secret may have been put there by mistake."""
+    # Under `mqtt` only a number or a truth that is in a number's or a truth's place is shown: a password may have been
+    # put into any of its keys. What looks like an address with a user or a query in it, or has keys that nobody knows,
+    # is shown nowhere.
     is_plain = isinstance(value, bool | int | float) and key.rpartition(".")[2] in _HARMLESS
     if isinstance(value, dict) or (key.partition(".")[0] == "mqtt" and not is_plain):
         return NOT_SHOWN

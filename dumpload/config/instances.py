@@ -7,11 +7,9 @@ from dumpload.config.model import Settings, load_settings
 
 
 def other_instances(path: Path, installed: str) -> dict[Path, Settings | None]:
-    """Return the other settings in the folder of the installed ones; None for those that are refused.
-
-    `installed`: the usual file of the only instance. A file elsewhere is a draft, or an example, and has no others. The
-    environment is that of one instance, and so it is not asked for the others.
-    """
+    """Return the other settings in the folder of the `installed` ones; None for those that are refused."""
+    # A file elsewhere is a draft, or an example, and has no others. The environment is that of one instance, and so it
+    # is not asked for the others.
     if path.resolve().parent != Path(installed).resolve().parent:
         return {}
     return installed_instances(installed, but=path)

@@ -56,7 +56,8 @@ class Problem(NamedTuple):
     def line(self) -> str:
         """The problem in one line of at most 300 printable characters, of which the longest parts are cut."""
         parts = [printable(part) for part in self]
-        for place in (2, 0, 1, 3):  # the value tells least, what was expected most
+        # The value tells least, what was expected most.
+        for place in (2, 0, 1, 3):
             over = len(self._join(*parts)) - LINE_CHARACTERS
             if over > 0:
                 parts[place] = shorten(parts[place], max(_LEAST_CHARACTERS, len(parts[place]) - over))
@@ -193,7 +194,8 @@ def show(value: object) -> str:
 def _show_number(value: object) -> str:
     try:
         return str(value)
-    except ValueError:  # an integer of more than 4,300 digits, written in hexadecimal
+    except ValueError:
+        # An integer of more than 4,300 digits, written in hexadecimal.
         return "a very long number"
 
 
@@ -205,7 +207,8 @@ def _read_file(path: Path) -> dict[str, Any]:
         raise _file_error(path, str(error)) from None
     except ValueError as error:
         complaint, _, place = str(error).removesuffix(")").rpartition(" (at ")
-        if not place.startswith("line"):  # at the end, or a number too long to read
+        # At the end, or a number too long to read.
+        if not place.startswith("line"):
             complaint, place = complaint or str(error), _last_place(text)
         raise ConfigError([Problem(f"{path}, {place}", "", "", _in_plain_words(complaint, text, place))]) from None
     if not values:
@@ -225,7 +228,8 @@ def _parse(text: str) -> dict[str, Any]:
     """
     import tomllib
 
-    if re.search(_DEEP_KEY, text, re.ASCII):  # before it is parsed: the parser takes the cube of a dotted key's length
+    # Before it is parsed: the parser takes the cube of a dotted key's length.
+    if re.search(_DEEP_KEY, text, re.ASCII):
         raise _BoundError(_TOO_DEEP)
     try:
         values = tomllib.loads(text)
@@ -313,7 +317,8 @@ def _override(layers: Layers, origin: str, key: str, text: str) -> None:
         _put(layers, origin, key, value)
         layers.texts[key] = text
         return
-    below = list(leaves(value, key))  # a table adds to what is there, key by key
+    # A table adds to what is there, key by key.
+    below = list(leaves(value, key))
     if not below:
         layers.problems.append(Problem(origin, key, show(value), "at least one key"))
     for leaf, item in below:

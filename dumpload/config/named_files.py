@@ -60,7 +60,8 @@ def misused(layers: Layers, settings: "Settings", environ: Mapping[str, str]) ->
 def _why_unfit(key: str, file: Path, environ: Mapping[str, str]) -> str:
     try:
         mode = file.stat().st_mode
-    except OSError:  # not there, or not for us: who opens it will say so
+    except OSError:
+        # Not there, or not for us: who opens it will say so.
         return ""
     if kind := kind_of(mode):
         return f"a regular file, not {kind}"

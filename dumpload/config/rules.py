@@ -1,7 +1,4 @@
-"""How settings must fit together. Each rule looks only at valid values, so it speaks even when others are broken.
-
-Knows nothing of files or layers: valid values in, complaints out.
-"""
+"""How settings must fit together. Each rule looks only at valid values, so it speaks even when others are broken."""
 
 from collections.abc import Iterator, Mapping
 from itertools import combinations

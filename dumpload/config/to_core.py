@@ -56,12 +56,10 @@ def alert_limits(settings: Settings) -> AlertLimits:
 
 
 def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:
-    """Return what each telemetry topic carries, in the order of the signals, but the heartbeat first.
-
-    A message that comes at the last moment of the heartbeat renews it before its other values are looked at.
-    """
+    """Return what each telemetry topic carries, in the order of the signals, but the heartbeat first."""
     fields: dict[str, tuple[Field, ...]] = {}
     sources = signal_sources(settings)
+    # The heartbeat first: a message that comes at its last moment renews it before the other values are looked at.
     for signal, source in sorted(sources.items(), key=lambda item: item[0] != Signal.HEARTBEAT):
         stamp = source.timestamp_pointer
         field = Field(

@@ -1,6 +1,6 @@
 """The kinds of value a setting may have: bounds, units and the words for what is expected.
 
-Judges one value at a time and opens nothing; how values must fit together is in `rules`.
+How values must fit together is in `rules`.
 """
 
 import re
@@ -41,7 +41,8 @@ def find_zone(name: str) -> tzinfo:
     """
     try:
         return UTC if name == "UTC" else ZoneInfo(name)
-    except (KeyError, OSError) as error:  # a folder of zones, such as "Europe", is an OSError
+    except (KeyError, OSError) as error:
+        # A folder of zones, such as "Europe", is an OSError.
         raise ValueError(name) from error
 
 
@@ -57,7 +58,8 @@ def _check_topic(text: str) -> str:
 def _check_host(text: str) -> str:
     """Refuse an address with a user, a port or a query in it: it would be shown wherever the broker is named."""
     if ":" in text:
-        import ipaddress  # for those who have an address of IP version 6
+        # For those who have an address of IP version 6.
+        import ipaddress
 
         ipaddress.IPv6Address(text)
     elif not re.fullmatch(_HOST, text):
@@ -161,11 +163,10 @@ def _check_path(path: Path) -> Path:
 
 
 def _matching(pattern: str) -> AfterValidator:
-    """Return the check that a text is as the pattern says.
+    """Return the check that a text is as the pattern says."""
 
-    Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other settings.
-    """
-
+    # Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other
+    # settings.
     def check(text: str) -> str:
         if not re.fullmatch(pattern, text):
             raise ValueError(text)

@@ -67,11 +67,9 @@ def alert_name(alert: Alert) -> str:
 
 
 def active_alerts(limits: AlertLimits, before: frozenset[Alert], facts: Facts) -> frozenset[Alert]:
-    """Return which alerts are on now; `before`: those that were.
-
-    Lost data stay an alert until a valid value comes, and a history fault until it is over, also across a restart, from
-    which both are timed anew.
-    """
+    """Return which alerts are on now; `before`: those that were."""
+    # What has begun ends only with a valid value, or with the fault: after a restart both are timed anew from 0, and an
+    # alert that ended there would come again a while later.
     was_lost, was_at_fault = Alert.DATA_LOST in before, Alert.HISTORY_FAULT in before
     is_on = {
         Alert.DATA_LOST: facts.lost_s > 0 if was_lost else facts.lost_s >= limits.data_lost_s,

@@ -124,7 +124,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     memory = begin_evidence_anew(before) if event.kind == Kind.EVIDENCE_RESET else before
     after, cause = overrule(state, event, apply_law(settings.limits, memory, inputs))
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
-    if changed:  # the evidence and the day's on-time count from the new position
+    # The evidence and the day's on-time count from the new position.
+    if changed:
         evidence = Evidence.NONE
         if settings.permissives != NO_LIMITS:  # the window alone asks for no position
             permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, conditions, after))

@@ -1,7 +1,4 @@
-"""The texts a person reads: what every cause means, and what would change the relay and when.
-
-Words only: nothing is decided here.
-"""
+"""The texts a person reads: what every cause means, and what would change the relay and when."""
 
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
@@ -139,7 +136,8 @@ def _reset(_settings: ControllerSettings, state: State) -> Clause:
 
 def _above_floor(settings: ControllerSettings, state: State) -> Clause:
     if state.selector != Selector.HAND:
-        return _NOTHING  # the cut-in, which demand waits for, is higher
+        # The cut-in, which demand waits for, is higher.
+        return _NOTHING
     return Clause(f"the state of charge is at or above the floor, {settings.limits.floor_percent:g} %")
 
 
@@ -164,7 +162,8 @@ def _duty_renewed(settings: ControllerSettings, state: State) -> Clause:
     left_s = settings.permissives.max_on_per_day_s - state.permissives.on_time_s
     if left_s <= BUDGET_TOLERANCE_S:
         return Clause("a new day begins", state.day_ends_at)
-    return _NOTHING  # that run is over: the dwell is all there is
+    # That run is over: the dwell is all there is.
+    return _NOTHING
 
 
 _VETO_LIFTED: dict[Cause, Callable[[ControllerSettings, State], Clause]] = {

@@ -100,11 +100,10 @@ def replace(data: Data, signal: Signal, datum: Datum) -> Data:
 
 
 def hold(settings: ControllerSettings, data: Data, event: Event) -> Datum:
-    """Return a signal's datum, counting as measured again at the event's stamp.
-
-    What never counted does not: a replay took the first beat of a history, which shows no life yet, for a live one.
-    """
+    """Return a signal's datum, counting as measured again at the event's stamp."""
     datum = data[event.signal + 0]
+    # What never counted does not count now: a replay took the first beat of a history, which shows no life yet, for a
+    # live one.
     if datum.expires_at == -NEVER:
         return datum
     expires_at = event.stamp + settings.max_age_s[event.signal + 0]

@@ -227,7 +227,8 @@ def latch_surplus(limits: Limits, memory: Memory, inputs: Inputs) -> Memory:
     is_evidence = not is_missing(stamp) and not stamp < newest
     if is_evidence:
         newest = stamp
-    if not soc >= limits.cut_out_percent:  # NaN lands here too: no data, no surplus
+    # NaN lands here too: no data, no surplus.
+    if not soc >= limits.cut_out_percent:
         surplus, above_since, heard_at = False, MISSING, MISSING
     elif not soc >= limits.cut_in_percent:
         above_since, heard_at = MISSING, MISSING

@@ -95,17 +95,15 @@ def tank_holds(limits: PermissiveLimits, is_held: bool, celsius: float) -> bool:
 
 
 def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[float, float]:
-    """Return (drain_since, drained_at) after looking at the battery power (W, charging positive).
-
-    Trips once the bank has been drained above the limit for `drain_limit_s`; the rest runs `drain_rest_s` from the
-    trip, and longer while the drain goes on.
-    """
+    """Return (drain_since, drained_at) after looking at the battery power (W, charging positive)."""
     t, power = inputs.t, inputs.battery_power_w
     over = -power > limits.drain_limit_w
     since = memory.drain_since if over else MISSING
     if over and is_missing(since):
         since = t
     tripped_at = memory.drained_at
+    # Trips once the bank has been drained above the limit for `drain_limit_s`; the rest runs from the trip, and longer
+    # while the drain goes on: another load that pulls the bank down may do so for hours.
     if is_missing(tripped_at):
         return since, t if over and t >= since + limits.drain_limit_s else MISSING
     # Rest counts only while the power is known and not over the limit: a meter that dies in the middle of a drain would

@@ -5,15 +5,13 @@ ELLIPSIS = "…"
 
 
 def printable(text: str, *, lines: bool = False) -> str:
-    r"""Return the text with every character that is not printable as a visible escape such as ``\x1b``.
-
-    C0 and C1 controls drive a terminal (ECMA-48), format characters turn text around (Unicode bidi controls), and a
-    lone surrogate cannot be encoded. With `lines` line feeds stay.
-    """
+    r"""Return the text with what is not printable as escapes such as ``\x1b``; with `lines` line feeds stay."""
     if lines:
         return "\n".join(map(printable, text.split("\n")))
     if text.isprintable():
         return text
+    # C0 and C1 controls drive a terminal (ECMA-48), format characters turn text around (Unicode bidi controls), and a
+    # lone surrogate cannot be encoded.
     return "".join(c if c.isprintable() else _escape(c) for c in text)
 
 

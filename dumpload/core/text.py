@@ -1,4 +1,4 @@
-"""How numbers, durations and local times are written, in words and in JSON. Pure, and knows no signal."""
+"""How numbers, durations and local times are written, in words and in JSON. Pure."""
 
 import math
 from datetime import UTC, datetime, tzinfo

@@ -1,8 +1,7 @@
 """Announces each alert once when it begins and once when it ends (see `core.alerts`).
 
-Looked at in the supervision tick, after everything that drives the pin. What must outlive a restart lies in a file
-beside the other one of the state folder, and not in it: an older version would not read that one with more in it, and
-start in off. Whatever goes wrong here is said, and the control goes on.
+Looked at in the supervision tick, after everything that drives the pin. Whatever goes wrong here is said, and the
+control goes on.
 """
 
 import json
@@ -56,6 +55,8 @@ class SavedAlerts(NamedTuple):
     active: tuple[Raised, ...] = ()
 
 
+# A file beside the other one of the state folder, and not part of it: an older version would not read that one with
+# more in it, and start in off.
 class AlertFile:
     """Reads at start, and writes on a thread of its own: a slow disk delays nothing."""
 

@@ -40,7 +40,8 @@ def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            value = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
+            # The password may have been put in place of the name.
+            value = str(file) if file.exists() else NOT_SHOWN
             problems.append(Problem(str(path), f"mqtt.{key}", value, UNREADABLE))
     return problems
 
@@ -85,7 +86,8 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
     _take_signals(service)
-    gc.freeze()  # what the start made stays for ever: it need not be looked through again and again
+    # What the start made stays for ever: it need not be looked through again and again.
+    gc.freeze()
     gc.enable()
     try:
         return asyncio.run(service.run())
@@ -157,5 +159,6 @@ def _take_signals(service: "Service") -> None:
 
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
-    signal.signal(signal.SIGALRM, signal.SIG_DFL)  # the service's last resort; a parent may have left it ignored
+    # The service's last resort; a parent may have left it ignored.
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
     threading.excepthook = lambda args: service.fail(args.exc_value or RuntimeError("a thread died"))

@@ -94,7 +94,8 @@ class LocalSocket:
         try:
             await self._serve(reader, writer)
         except (OSError, ValueError, asyncio.LimitOverrunError, asyncio.IncompleteReadError, asyncio.CancelledError):
-            pass  # gone, too slow, too long, or half a line: its trouble, not ours
+            # Gone, too slow, too long, or half a line: its trouble, not ours.
+            pass
         finally:
             self._clients.discard(client)
             writer.transport.abort() if writer.transport.get_write_buffer_size() else writer.close()

@@ -121,10 +121,7 @@ def render_json(_logger: Any, _method: str, fields: Fields) -> str:
 
 
 def render_line(_logger: Any, _method: str, fields: Fields) -> str:
-    """Render one readable line: time (UTC), level unless info, then the sentence, or else the event and its fields.
-
-    What follows a line feed is indented, so that nothing that a stranger sent can pass for a line of the log.
-    """
+    """Render one readable line: time (UTC), level unless info, then the sentence, or else the event and its fields."""
     clock = fields.pop("at")[11:19]
     level = fields.pop("level")
     mark = "" if level == "info" else f"{level.upper()}: "
@@ -134,6 +131,7 @@ def render_line(_logger: Any, _method: str, fields: Fields) -> str:
     if sentence is None:
         sentence = " ".join([str(event).replace("_", " "), *(f"{key}={value}" for key, value in fields.items())])
     line = f"{clock}Z  {mark}{sentence}" + (f"\n{trace}" if trace else "")
+    # Indented, so that nothing that a stranger sent can pass for a line of the log.
     return printable(line, lines=True).replace("\n", "\n  ")
 
 
@@ -149,11 +147,8 @@ class _ToWriter(logging.Handler):
 
 
 def log_context(instance: str, *, human: bool, several: bool, kernel: Path = KERNEL_BOOT_ID) -> dict[str, str]:
-    """Return what every line says of its program: instance, boot of the computer (as the journal has it), version.
-
-    On a terminal the name alone, and only where there are several instances: the person there started this one.
-    `kernel`: where the boot's identifier is read; without it, it is left out.
-    """
+    """Return what every line says of its program: instance, boot of the computer (as the journal has it), version."""
+    # On a terminal the name alone, and only where there are several instances: the person there started this one.
     if human:
         return {"instance": instance} if several else {}
     boot = {}

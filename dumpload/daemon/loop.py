@@ -1,7 +1,6 @@
 """Events to decisions to the pin: the state of one controller, its relay, and the timer for its next deadline.
 
-It decides nothing: every decision is the controller's, and the pin is written before anything is announced. It knows
-nothing of the broker, of signals or of how the service lives and ends.
+Every decision is the controller's, and the pin is written before anything is announced.
 """
 
 import asyncio
@@ -89,7 +88,8 @@ class ControlLoop:
     def begin(self, loop: asyncio.AbstractEventLoop) -> None:
         """Set deadlines on this event loop from now on."""
         self._loop = loop
-        if self._saved.day >= 0:  # the program may have died while on; now the line is off
+        # The program may have died while on; now the line is off.
+        if self._saved.day >= 0:
             self.state_file.keep(self._saved)
 
     def happened(self, kind: Kind) -> Decision | None:
@@ -100,7 +100,8 @@ class ControlLoop:
         """Decide on one event, obey, and arm the next deadline; return the decision (None: nothing is decided now)."""
         if not self.ended and is_overdue(self.state, event):
             self._decide(event._replace(kind=Kind.OVERDUE))
-        return None if self.ended else self._decide(event)  # the relay may be off for good: nothing is decided any more
+        # The relay may be off for good: nothing is decided any more.
+        return None if self.ended else self._decide(event)
 
     def _decide(self, event: Event) -> Decision:
         # The place in the record is taken before anything happens. What follows may record something itself (a pin that
@@ -305,7 +306,8 @@ class ControlLoop:
             step_s = ahead - self.wall_ahead
             self.happened(Kind.WAKE)
             self._log.warning("clock_step", text=f"the wall clock was stepped by {step_s:+.1f} s", step_s=step_s)
-        elif self.state.deadline <= t:  # the event loop's timer does not count a suspend
+        elif self.state.deadline <= t:
+            # The event loop's timer does not count a suspend.
             self.happened(Kind.WAKE)
         self.wall_ahead = ahead
         self._save()

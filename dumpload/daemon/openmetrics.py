@@ -1,13 +1,7 @@
 """Status documents as OpenMetrics 1.0 text, for any collector that reads the open standard.
 
-One pure function from documents to text. Sends and asks nothing. Source of format, names and units: the OpenMetrics 1.0
-specification, "Text format" and "Units and Base Units" (read): seconds, volts, joules, celsius, a ratio for percent,
-and watts where a power is all there is.
-
-Every sample has the instance's name as a label, though the specification would rather have it once: a file may hold
-several instances, and one query must do for both. There are no `_created` stamps, which it recommends: the moment of
-the start is reckoned back from the wall clock and differs by milliseconds from one asking to the next, which a reader
-would take for a restart at each.
+Source of format, names and units: the OpenMetrics 1.0 specification, "Text format" and "Units and Base Units" (read):
+seconds, volts, joules, celsius, a ratio for percent, and watts where a power is all there is.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -70,6 +64,10 @@ def _family(family: Family, samples: Mapping[str, list[Sample]]) -> Iterator[str
     name = family.name + {"counter": "_total", "info": "_info"}.get(family.type, "")
     for instance, points in samples.items():
         for point in points:
+            # Each sample has the instance's name, though the specification would rather have it once: a file may hold
+            # several instances, and one query must do for both. There are no `_created` stamps, which it recommends:
+            # the moment of the start is reckoned back from the wall clock and differs by milliseconds from one asking
+            # to the next, which a reader would take for a restart at each.
             labels = ",".join(f'{key}="{_escaped(text)}"' for key, text in {"name": instance, **point.labels}.items())
             yield f"{name}{{{labels}}} {_number(point.value)}"
 

@@ -1,4 +1,4 @@
-"""The JSON documents that go out over MQTT: status, change and alert. Builds them; sends nothing, decides nothing."""
+"""The JSON documents that go out over MQTT: status, change and alert."""
 
 import json
 import math
@@ -103,23 +103,13 @@ def _notes(state: State, account: Account, telemetry: Telemetry) -> list[str]:
 
 def _heard(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
     """Return what a person wants to see beside the decision; bounded, as it is retained at the broker."""
-    t, wall = account.t, account.wall
+    t = account.t
     return {
         "name": telemetry.name,
         "timezone": telemetry.timezone,
         "hand_until": _hand_until(state, account),
         "signals": _signals(settings, state, account, telemetry),
-        "rejections": [
-            {
-                "signal": signal_name(rejection.signal),
-                "topic": rejection.topic,
-                "reason": rejection.reason.value,
-                "text": rejection.words,
-                "count": rejection.times,
-                "at": utc_text(wall - (t - rejection.t)),
-            }
-            for rejection in telemetry.rejected(t)
-        ],
+        "rejections": _rejections(account, telemetry),
         "alerts": [_alert(alert) for alert in account.alerts],
         "confirm_elapsed_s": _number(_confirm_elapsed_s(settings, state, t), 1),
         "confirm_s": settings.limits.confirm_s,
@@ -168,6 +158,21 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
     return signals
 
 
+def _rejections(account: Account, telemetry: Telemetry) -> list[Document]:
+    """Return the last values that did not count, one of each kind."""
+    return [
+        {
+            "signal": signal_name(rejection.signal),
+            "topic": rejection.topic,
+            "reason": rejection.reason.value,
+            "text": rejection.words,
+            "count": rejection.times,
+            "at": utc_text(account.wall - (account.t - rejection.t)),
+        }
+        for rejection in telemetry.rejected(account.t)
+    ]
+
+
 def _on_time_today_s(state: State, t: float) -> float:
     """Return the on-time of the local day up to now; between events it goes on by itself."""
     memory = state.permissives
@@ -213,12 +218,10 @@ def to_json(document: Document) -> str:
 
 
 def status_misfit(payload: Any) -> str:
-    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there.
-
-    Keys that are not known here are no misfit: another version may have more.
-    """
+    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there."""
     if not isinstance(payload, dict):
         return "the whole document"
+    # Keys that are not known here are no misfit: another version may have more.
     unfit = [key for key, fits in _STATUS.items() if key not in payload or not fits(payload[key])]
     unfit += [key for key, fits in _LATER.items() if key in payload and not fits(payload[key])]
     if not unfit and payload["state_of_charge"] is not None and payload["data_age_s"] is None:

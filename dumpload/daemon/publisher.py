@@ -148,10 +148,8 @@ class Publisher:
         self.status_soon()
 
     def refused(self, reason: str, payload: bytes) -> None:
-        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
-
-        A person who asks otherwise, or again a second later, is answered.
-        """
+        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted."""
+        # A person who asks otherwise, or again a second later, is answered: only the log waits for a minute.
         if (left_out := self._answers.allow((reason, hash(payload)), self._clock())) is not None:
             self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
         if (left_out := self._refusals.allow(reason, self._clock())) is not None:

@@ -1,4 +1,4 @@
-"""Hands what happened to the history: events and decisions in, rows out. Decides nothing, and does no I/O.
+"""Hands what happened to the history: events and decisions in, rows out.
 
 Called after the pin; costs microseconds and never raises, so that no fault of the record is one of the control.
 """
@@ -163,11 +163,9 @@ class Recorder:
             self._history.extend(run.sequence, datum.stamp)
 
     def _count_beats(self, value: float) -> float:
-        """Return how often the heartbeat changed, which is what is stored of it.
-
-        Most changes are left out. Of the values themselves two kept ones might then be equal although it changed
-        between them, and a replay would take the second for a repetition.
-        """
+        """Return how often the heartbeat changed, which is what is stored of it."""
+        # Not the values themselves, since most changes are left out: two kept values might then be equal although it
+        # changed between them, and a replay would take the second for a repetition.
         self._beats += value != self._beat
         self._beat = value
         return float(self._beats)

@@ -71,7 +71,8 @@ class Requests:
             if "refused" in document:
                 self._publisher.refused(document["refused"], arrival.payload)
             if document.get("unchanged"):
-                self._publisher.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+                # Whoever asked is waiting; a flood of them is answered once a tick.
+                self._publisher.status_soon()
             elif "status" in document:
                 self._control.show()
 

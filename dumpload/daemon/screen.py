@@ -302,7 +302,8 @@ def moment(status: Document, text: str) -> str:
     try:
         then, today = datetime.fromtimestamp(at, zone), datetime.fromtimestamp(now, zone)
         days = (then.date() - today.date()) // timedelta(days=1)
-    except (ValueError, OverflowError):  # year 1 or 9999, and a zone that leads beyond it
+    except (ValueError, OverflowError):
+        # Year 1 or 9999, and a zone that leads beyond it.
         return text
     clock = f"{then:%H:%M:%S}" if abs(at - now) < SOON_S else f"{then:%H:%M}"
     if days:

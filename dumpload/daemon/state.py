@@ -44,19 +44,19 @@ class SavedState(NamedTuple):
 
 
 def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[float, int]:
-    """Return the on-time (s) to start with, and its day; `wall`: the moment of the start (Unix s), `local`: its day.
-
-    A program that died with the relay on counts as on until this start, the first moment at which the line is known to
-    be off; but for no longer than the day has lasted. A clock that was set back, or is not set yet, does not renew the
-    day's budget; but a day is not carried on by runs that never saw it, or without a network it would never end.
-    """
+    """Return the on-time (s) to start with, and its day; `wall`: the moment of the start (Unix s), `local`: its day."""
     if saved.day < 0:
         return 0.0, -1
     saved_on = local.day + (saved.at - local.day_began_at) // DAY_S
-    was_seen = saved.day - saved_on <= 1  # around midnight summer time may make one of it
+    # Around midnight summer time may make one of it.
+    was_seen = saved.day - saved_on <= 1
     is_later_day = saved.day < local.day
     since = max(saved.at, local.day_began_at) if is_later_day else saved.at
+    # A program that died with the relay on counts as on until this start, the first moment at which the line is known
+    # to be off; but for no longer than the day has lasted.
     blind_s = max(SAVE_EVERY_S, wall - since) if saved.on else 0.0
+    # A clock that was set back, or is not set yet, does not renew the day's budget. But a day is not carried on by runs
+    # that never saw it: a board without a network would never end the first one.
     if saved.day > local.day and was_seen:
         return min(saved.on_time_s + (SAVE_EVERY_S if saved.on else 0.0), LONGEST_DAY_S), saved.day
     on_time_s = blind_s if is_later_day else saved.on_time_s + blind_s
@@ -77,7 +77,8 @@ class StateFile:
         self.on_trouble = on_trouble
         self._trouble = ""
         self._changed = threading.Condition()
-        self._wanted: SavedState | None = SavedState()  # None: as it is on the disk, which could not be read
+        # None: as it is on the disk, which could not be read.
+        self._wanted: SavedState | None = SavedState()
         self._written: SavedState | None = SavedState()
         self._tried: SavedState | None = None
         self._is_writing = False

@@ -1,6 +1,6 @@
 """Telemetry for the status: topics, rejections, energy, a wrong sign.
 
-It decides nothing. Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
+Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
 """
 
 from collections.abc import Mapping
@@ -72,7 +72,8 @@ class Telemetry:
         if not is_missing(self._counted_at):
             more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / HOUR_S
         self._total_wh += more_wh
-        if state.permissives.day != self._day:  # midnight: what little ran across it is not shared out
+        # Midnight: what little ran across it is not shared out.
+        if state.permissives.day != self._day:
             self._day, self._energy_wh = state.permissives.day, 0.0
         else:
             self._energy_wh += more_wh
@@ -112,6 +113,7 @@ class Telemetry:
             return ""
         ahead_s = clock_ahead_s(arrival.payload, field, arrival.wall)
         if rejection.reason == Reason.TOO_OLD and not -ahead_s > field.max_age_s:
-            return ""  # young by its own time: the controller has a later one
+            # Young by its own time: the controller has a later one.
+            return ""
         text = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
         return one_line(text, WORDS_CHARACTERS)

@@ -80,12 +80,10 @@ class ExportFolder:
         self._check()
 
     def begin(self, wall: float, day: date) -> None:
-        """Say where the history begins: its first row (Unix s), on that local day.
-
-        A history loses its oldest rows. What was exported of that day when there was more of it is kept, and so is the
-        next one: a run may have reached into it.
-        """
+        """Say where the history begins: its first row (Unix s), on that local day."""
         begins = utc_text(wall)
+        # A history loses its oldest rows. What was exported of that day when there was more of it is kept, and so is
+        # the next one: a run may have reached into it.
         is_there = any(self._part(table, day).exists() for table in TABLES)
         if is_there and self._mark.begins != begins:
             self._kept, begins = {day, day + timedelta(days=1)}, self._mark.begins

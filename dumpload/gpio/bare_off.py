@@ -55,7 +55,8 @@ def main() -> int:
             text = f"GPIO{recorded.pin} ({recorded.label}) driven off, as recorded in {path}"
         except Exception as error:  # noqa: BLE001 - there may be another line to drive off yet
             status, text = 1, f"dumpload off --recorded: {error}"
-        with contextlib.suppress(OSError):  # past Python's buffers: nobody may be reading
+        # Past Python's buffers: nobody may be reading.
+        with contextlib.suppress(OSError):
             os.write(2, f"{text}\n".encode())
     return status
 

@@ -74,10 +74,7 @@ def read_record(path: str) -> LastLine | None:
 
 
 def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_high: bool) -> list[str]:
-    """Record the line that is really driven, durably, in both folders where the service has them.
-
-    Returns what could not be kept beyond a power cut: a disk that is full or read-only must not keep the load's
-    control from starting.
+    """Record the line that is really driven, durably; return what could not be kept beyond a power cut.
 
     Raises:
         LastLineError: the runtime folder cannot be written.
@@ -89,6 +86,7 @@ def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_hi
         except OSError as error:
             why = f"cannot be written ({error.strerror}); expected a RuntimeDirectory= of this service"
             raise LastLineError(path, why) from error
+    # A disk that is full or read-only must not keep the load's control from starting.
     if path := _path(environ, STATE):
         try:
             write_whole(path, text)

@@ -57,14 +57,13 @@ class NoChipError(RelayError):
 def load_lgpio() -> Any:
     """Return the lgpio library, imported without leaving a file or another working directory behind.
 
-    At import it makes a named pipe in the folder `LG_WD` and moves there. Each process gets a folder of its own: two
-    in one folder would read each other's edges.
-
     Raises:
         RelayError: the library is missing or cannot start.
     """
     if "lgpio" in sys.modules:
         return sys.modules["lgpio"]
+    # At import it makes a named pipe in the folder `LG_WD` and moves there. Each process gets a folder of its own: two
+    # in one folder would read each other's edges.
     before = os.open(".", os.O_PATH)
     previous = os.environ.get("LG_WD")
     folder = _make_private_folder()
@@ -192,6 +191,7 @@ def _make_private_folder() -> Path:
 
 def _remove_folder(folder: Path) -> None:
     with contextlib.suppress(OSError):
-        for pipe in folder.iterdir():  # both ends are open already: the names are not needed any more
+        # Both ends are open already: the names are not needed any more.
+        for pipe in folder.iterdir():
             pipe.unlink()
         folder.rmdir()

@@ -73,7 +73,8 @@ class Relay:
             self._claim_feedback(on_feedback)
             self.deadman = DeadMan(clock, self._drive_off_if_expired)
         except Exception as error:
-            explained = self._explain(error)  # asks the chip who holds the line, so before closing it
+            # Asks the chip who holds the line, so before closing it.
+            explained = self._explain(error)
             self._factory.close()
             raise explained from error
 

@@ -90,11 +90,10 @@ def why_useless(error: Exception) -> str:
 
 
 def is_ours(path: Path) -> bool:
-    """Return whether a database, however damaged, was a history of ours: only that is moved aside.
-
-    A path may have been mistyped and lead to a person's own file. Ours has our mark, or the text of our tables, on its
-    first page or in its log; or nothing but the NUL bytes that a power cut leaves where nothing had been written yet.
-    """
+    """Return whether a database, however damaged, was a history of ours: only that is moved aside."""
+    # A path may have been mistyped and lead to a person's own file. Ours has our mark, or the text of our tables, on
+    # its first page or in its log; or nothing but the NUL bytes that a power cut leaves where nothing had been written
+    # yet.
     if not path.is_file():
         return False
     with path.open("rb") as file:
@@ -119,14 +118,13 @@ def is_passing(error: Exception) -> bool:
 def set_aside(path: Path, word: str, wall: float) -> Path:
     """Rename a database with its journal to PATH.WORD-TIME and return that name. Nothing is ever overwritten.
 
-    The journal goes first: left behind, it would be played back into the next database of that name.
-
     Raises:
         OSError: the folder cannot be written.
     """
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(wall))
     names = (Path(f"{path}.{word}-{stamp}" + (f"-{number}" if number else "")) for number in range(1000))
     aside = next(name for name in names if not any(Path(f"{name}{end}").exists() for end in ("", *BESIDE)))
+    # The journal goes first: left behind, it would be played back into the next database of that name.
     for end in (*BESIDE, ""):
         if Path(f"{path}{end}").exists():
             Path(f"{path}{end}").rename(f"{aside}{end}")
@@ -147,7 +145,8 @@ class HistoryFile:
         """
         self._path, self._limits, self._wall = path, limits, wall
         if path.exists() and 0 < path.stat().st_size < LEAST_BYTES and not is_ours(path):
-            raise ForeignError(NOT_OURS)  # the library would take it for an empty database, and write over it
+            # The library would take it for an empty database, and write over it.
+            raise ForeignError(NOT_OURS)
         self._database = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
             schema = self._look(check=check)
@@ -191,7 +190,8 @@ class HistoryFile:
             untils = ((until, self._boot, sequence) for sequence, until in extended.items())
             self._database.executemany(_EXTEND, untils)
             self._keep_size(used)
-            if not durable:  # a relay change is not held up by what can be tidied up a minute later
+            # A relay change is not held up by what can be tidied up a minute later.
+            if not durable:
                 self._drop_outdated(max(LEAST_TRIM_ROWS, 2 * len(entries)))
 
     @contextmanager
@@ -211,11 +211,9 @@ class HistoryFile:
         return int(self._database.execute(f"PRAGMA {pragma}").fetchone()[0])
 
     def _look(self, *, check: bool) -> int:
-        """Return the schema of a file that is ours, or 0 for an empty one.
-
-        What the first version of the program left is in WAL mode, which without the exclusive lock is read through a
-        mapped file; `_set_up` changes the mode and lets go of the lock.
-        """
+        """Return the schema of a file that is ours, or 0 for an empty one."""
+        # What the first version of the program left is in WAL mode, which without the exclusive lock is read through a
+        # mapped file; `_set_up` changes the mode and lets go of the lock.
         self._database.execute("PRAGMA locking_mode = EXCLUSIVE")
         schema = self._ask("user_version")
         tables = self._database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
@@ -258,17 +256,15 @@ class HistoryFile:
         return (self._ask("page_count") - self._ask("freelist_count")) * self._ask("page_size")
 
     def _keep_size(self, used_before: int) -> None:
-        """Delete the oldest rows until the file is within its limit.
-
-        One that is far over it shrinks bit by bit: `used_before` is what it held when the transaction began, and a
-        transaction takes off SHRINK_PAGES more than it adds.
-        """
+        """Delete the oldest rows until the file is within its limit; `used_before`: before the transaction, bytes."""
         page_bytes, room = self._ask("page_size"), self._limits.max_bytes - RESERVE_BYTES
+        # A file that is far over it shrinks bit by bit: a transaction takes off SHRINK_PAGES more than it adds.
         goal = max(room, used_before - SHRINK_PAGES * page_bytes)
         while self._used_bytes() > goal and (oldest := self._oldest(LEAST_TRIM_ROWS)):
             self._delete(oldest)
         spare = self._ask("page_count") - SHRINK_PAGES - int(room / page_bytes)
-        for _ in range(min(spare, SHRINK_PAGES)):  # the library takes one step of it at a time
+        # The library takes one step of it at a time.
+        for _ in range(min(spare, SHRINK_PAGES)):
             self._database.execute("PRAGMA incremental_vacuum(1)")
 
     def _drop_outdated(self, most: int) -> None:
@@ -301,11 +297,9 @@ def _parts(entries: Iterable[Entry]) -> list[list[Entry]]:
 
 
 def count_outdated(outdated: Sequence[bool]) -> int:
-    """Return how many of the first rows go, given which are too old by the clock that they were written under.
-
-    That clock may have been wrong: one row from the future does not keep all that follow, and one from the past does
-    not take along all that came before.
-    """
+    """Return how many of the first rows go, given which are too old by the clock that they were written under."""
+    # That clock may have been wrong: one row from the future does not keep all that follow, and one from the past does
+    # not take along all that came before.
     leading = next((place for place, is_old in enumerate(outdated) if not is_old), len(outdated))
     if leading or 2 * sum(outdated) <= len(outdated):
         return leading
@@ -351,7 +345,8 @@ def _try_file(path: Path) -> str:
     database = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
     try:
         database.execute("BEGIN IMMEDIATE")
-        database.execute("CREATE TABLE probe (x)")  # reaches the journal, so that folder and file are both written to
+        # Reaches the journal, so that folder and file are both written to.
+        database.execute("CREATE TABLE probe (x)")
         database.execute("ROLLBACK")
     finally:
         with contextlib.suppress(sqlite3.Error):

@@ -1,4 +1,4 @@
-"""Reads the history database while the daemon writes to it, or after. Never writes, and decides nothing."""
+"""Reads the history database while the daemon writes to it, or after."""
 
 import math
 import sqlite3
@@ -182,10 +182,9 @@ def _is_cut_off(path: Path) -> bool:
 
 
 def _take_back(path: Path, address: str) -> None:
-    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would.
-
-    Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at all.
-    """
+    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would."""
+    # Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at
+    # all.
     with closing(_open_address(f"{address}?mode=rw")) as database:
         try:
             database.execute("PRAGMA schema_version").fetchone()
@@ -240,11 +239,13 @@ def _relay_before(database: sqlite3.Connection, start: tuple[str, int], at: int)
 
 
 def _read_start(database: sqlite3.Connection, start: tuple[str, int], at: int) -> Iterator[HistoryRow]:
-    last: Any = at  # a foreign file may have anything there
+    # A foreign file may have anything there.
+    last: Any = at
     while rows := database.execute(_PAGE, (*start, last)).fetchall():
         yield from map(HistoryRow._make, rows)
         last = rows[-1][2]
-        if not isinstance(last, int | float):  # text comes after all numbers, and none of ours is one
+        # Text comes after all numbers, and none of ours is one.
+        if not isinstance(last, int | float):
             return
 
 

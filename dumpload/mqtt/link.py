@@ -59,8 +59,10 @@ class Link:
         self._draw = draw
         self._session: Session | None = None
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
-        self._state: dict[str, tuple[str, int, bool, int | None]] = {}  # by topic: the newest, while it must wait
-        self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
+        # By topic: the newest, while it must wait.
+        self._state: dict[str, tuple[str, int, bool, int | None]] = {}
+        # Unacknowledged; None: not to be sent again.
+        self._on_the_way: dict[int, tuple[str, str] | None] = {}
         self._began = clock()
         self._takeovers = 0
         self._faults: dict[str, str] = {}
@@ -147,11 +149,10 @@ class Link:
     def publish(
         self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
     ) -> None:
-        """Publish if the link is up; otherwise the message is dropped (state is published again when it is).
-
-        While too much waits to be acknowledged, the newest message of each topic is kept until there is room.
-        """
+        """Publish if the link is up; otherwise the message is dropped (state is published again when it is)."""
         if self.is_up:
+            # While too much waits to be acknowledged, the newest message of each topic is kept until there is room: a
+            # status of minutes ago helps nobody.
             self._state[topic] = payload, qos, retain, expires_s
             self.flush()
 

@@ -364,7 +364,8 @@ class Session:
         if topic and code.is_failure != (topic in self._forbidden):  # MQTT 3.1.1 has no word for a refusal
             if code.is_failure:
                 self._forbidden.add(topic)
-            else:  # the rules have changed; some of our topics are published seldom
+            else:
+                # The rules have changed; some of our topics are published seldom.
                 self._forbidden.clear()
             self.report(self.trouble)
         self._acknowledged_at = self._clock()

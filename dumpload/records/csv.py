@@ -141,7 +141,8 @@ class _CsvPass:
         """Yield the rows, as far as possible by the Arrow reader."""
         reader, refused = arrow(self._layout, self._times), 0
         for part in source:
-            if b'"' in part.data or refused >= _PATIENCE:  # a quoted cell may reach across lines and parts
+            # A quoted cell may reach across lines and parts.
+            if b'"' in part.data or refused >= _PATIENCE:
                 yield from self.batches(chain([part], source))
                 return
             batch = None if part.torn else reader.read(part.data, self._last)

@@ -138,7 +138,8 @@ class TextLines:
 
     def __iter__(self) -> Iterator[str]:
         for part in self._source:
-            if part.data.isspace():  # no row is looked for in a file of blank lines
+            # No row is looked for in a file of blank lines.
+            if part.data.isspace():
                 continue
             self.number = part.line - 1
             data = part.data.replace(b"\r\n", b"\n") if b"\r" in part.data else part.data

@@ -149,7 +149,8 @@ def _times(column: pa.Array) -> Floats:
         return np.where(numbers >= MILLISECONDS_FROM, numbers / 1000.0, numbers)
     per_second = _PER_SECOND[column.type.unit]
     counts: NDArray[np.int64] = column.view(pa.int64()).fill_null(-1).to_numpy(zero_copy_only=False)
-    if column.type.unit == "ns":  # to the microsecond, as times in a table are
+    # To the microsecond, as times in a table are.
+    if column.type.unit == "ns":
         return np.asarray(np.rint(counts / 1e3) / 1e6)
     return np.asarray(counts / per_second)
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from dumpload.records.items import PLAIN, RowBatch
 
-# Rows examined for their spacing, and times examined for their format (our choice, no source).
+# Rows that show how far apart they are, and times that show how they are written (our choice, no source).
 LOOKED_AT_ROWS = 2000
 LOOKED_AT_TIMES = 50
 

@@ -180,7 +180,8 @@ class _HistoryPlayer:
     # ---- row by row ----
 
     def _end_run_before(self, row: HistoryRow) -> None:
-        if row.kind == RowKind.START:  # of a run that is still going on, the program did not live to see the end
+        # Of a run that is still going on, the program did not live to see the end.
+        if row.kind == RowKind.START:
             self._change(self._last, Position.OFF, Cause.NONE, MISSING)
 
     def _pass_midnights(self, t: float) -> None:

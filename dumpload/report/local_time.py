@@ -1,4 +1,4 @@
-"""Local days and hours, and how much of some spans of time falls into each. Knows nothing of relays or records."""
+"""Local days and hours, and how much of some spans of time falls into each."""
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence

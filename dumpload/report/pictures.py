@@ -113,15 +113,13 @@ def charge_picture(data: ReportData, cut_in_percent: float, cut_out_percent: flo
 
 
 def band(columns: Sequence[Extremes], width: int, low: float, units: int) -> str:
-    """Return the path of an area from the least to the largest value of each column, `units` high from `low` to 100.
-
-    Rounded outwards, so that what is drawn never hides an extreme.
-    """
+    """Return the path of an area from the least to the largest value of each column, `units` high from `low` to 100."""
     per_percent = units / (100 - low)
     path, at = [], 0
     for missing, group in groupby(columns, key=lambda column: is_missing(column.low)):
         run = list(group)
         if not missing:
+            # Rounded outwards, so that what is drawn never hides an extreme.
             tops = [int((100 - column.high) * per_percent + 1e-6) for column in run]
             bottoms = [units - int((column.low - low) * per_percent + 1e-6) for column in run]
             path.append(f"M{at * width} {tops[0]}{_steps(tops, width)}V{bottoms[-1]}{_steps(bottoms[::-1], -width)}z")

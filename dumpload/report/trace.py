@@ -76,12 +76,10 @@ class MinMaxTrace:
         return columns
 
     def extremes(self, begin: float, end: float) -> Extremes:
-        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour (or what `each_s` says).
-
-        What `columns` returns for one of them, without looking at every quarter of decades in which there were few.
-        """
+        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour, or what `each_s` says."""
         first = int(begin // self._each_s)
         last = first + 1 if end - begin < self._each_s else math.ceil(end / self._each_s)
+        # Not every quarter of decades in which there were few is looked at.
         if last - first > len(self._quarters):
             quarters = [extremes for quarter, extremes in self._quarters.items() if first <= quarter < last]
         else:

@@ -1,6 +1,7 @@
 """A simulation from settings and weather to daily sums: the weather as it is, then years of the same days resampled."""
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -134,27 +135,40 @@ def simulate(
     boat = installed(settings, step_s, meter)
     source, assumed = find_weather(name, settings)
     schedule, zone = controller_setup(settings).schedule(), find_zone(settings.permissive.timezone)
-    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
-    if source.is_typical:
-        sky = moved_to(sky, source.place, source.home_longitude_deg)
-        span = typical_span(schedule, zone, TYPICAL)
-    else:
-        span = recorded_span(schedule, zone, source.weather)
+    # The span comes first: weather with years between two rows is refused before there are minutes of it.
+    span = typical_span(schedule, zone, TYPICAL) if source.is_typical else recorded_span(schedule, zone, source.weather)
+    sky = sky_at_home(source, boat)
     assumed += cloud_words(sky, clouds=clouds)
     runs: list[YearRun] = []
     try:
         for number in range(years + 1):
-            draws = [np.random.default_rng((seed, number, what)) for what in (CLOUDS, ORDER, NOISE)]
-            offered = on_span(span, sky, minutes_w(sky, draws[CLOUDS], clouds=clouds), is_typical=source.is_typical)
-            if number:
-                offered = resampled(offered, draws[ORDER])
-            noise = draws[NOISE].standard_normal((NOISE_ROWS, 2))
-            watched = lambda part, number=number: watch((number + part) / (years + 1))  # noqa: E731  (of this year)
-            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, watched))
+            offered, noise = drawn_year(source, span, sky, seed, number, clouds=clouds)
+            seen = partial(_watched, watch, number, years + 1)
+            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, seen))
     except KeyboardInterrupt:
-        msg = f"interrupted in year {len(runs) + 1} of {years + 1}; nothing is shown for a part of it"
+        msg = f"interrupted in year {len(runs) + 1} of {years + 1}; an incomplete run gives no result"
         raise SimulationInterrupted(msg) from None
     return Simulation(source, boat, span, runs[0], tuple(runs[1:]), seed, (*assumed, *boat.assumed))
+
+
+def _watched(watch: Callable[[float], None], number: int, years: int, part: float) -> None:
+    watch((number + part) / years)
+
+
+def sky_at_home(source: WeatherSource, boat: Installed) -> Sky:
+    """Return what the panels make of the weather, with its noon at the boat's."""
+    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
+    return moved_to(sky, source.place, source.home_longitude_deg) if source.is_typical else sky
+
+
+def drawn_year(
+    source: WeatherSource, span: YearSpan, sky: Sky, seed: int, number: int, *, clouds: bool
+) -> tuple[Floats, Floats]:
+    """Return W offered and noise of a year: number 0 has the days of the weather, the others have them resampled."""
+    draws = [np.random.default_rng((seed, number, what)) for what in (CLOUDS, ORDER, NOISE)]
+    offered = on_span(span, sky, minutes_w(sky, draws[CLOUDS], clouds=clouds), is_typical=source.is_typical)
+    noise = draws[NOISE].standard_normal((NOISE_ROWS, 2))
+    return (resampled(offered, draws[ORDER]) if number else offered), noise
 
 
 def cloud_words(sky: Sky, *, clouds: bool) -> list[Assumption]:

@@ -81,8 +81,8 @@ def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
         yield "Sun caught", "nothing would be wasted even without the heater"
     yield "From the battery", f"{kwh(figures['from_battery_wh'])} while the heater ran"
     yield "Hot water", f"at least half of the litres wanted on {whole(figures['hot_days'])} of {_days(summary)} days"
-    longest = _counted(figures["longest_without_60_days"].value, "day")
-    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; {longest} without, at the longest"
+    longest = whole(figures["longest_without_60_days"])
+    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; at the longest {longest} days without"
     yield "20 to 45 degC", f"{spread(figures['growth_s'], 3600.0, 0)} h, where legionella grow"
     yield "Switch-ons", f"{whole(figures['switch_ons'])}; {spread(figures['on_time_s'], 3600.0, 0)} h on"
     yield "Lowest charge", f"{whole(figures['lowest_charge_percent'])} %"

@@ -30,10 +30,8 @@ class Hub:
         return {name: html for name, (_version, html) in self._blocks.items()}
 
     def since(self, last: int) -> bytes:
-        """Return a server-sent event (HTML standard, 9.2) with the blocks changed after the version `last`.
-
-        Rendered once per version: one more viewer costs one more write.
-        """
+        """Return a server-sent event (HTML standard, 9.2) with the blocks changed after the version `last`."""
+        # Rendered once per version: one more viewer costs one more write.
         if last not in self._news:
             blocks = {name: html for name, (version, html) in self._blocks.items() if version > last}
             self._news[last] = b"data: " + json.dumps(blocks, ensure_ascii=False).encode() + b"\n\n"

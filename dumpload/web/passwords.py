@@ -1,8 +1,7 @@
 """The password file: names and hashed passwords, and the limits on attempts.
 
 A line a person: the name, a colon, and the hash by scrypt (RFC 7914) as a string in the PHC format, in base64 without
-padding. The parameters are those of the OWASP password storage cheat sheet (N = 2^14, r = 8, p = 5; from memory): 16
-MiB and about a second of a small board, paid once for each browser, since what was accepted is remembered.
+padding.
 """
 
 import base64
@@ -17,6 +16,8 @@ from typing import NamedTuple
 
 from dumpload.files import read_plain
 
+# Those of the OWASP password storage cheat sheet (N = 2^14, r = 8, p = 5; from memory): 16 MiB and about a second of a
+# small board, paid once for each browser, since what was accepted is remembered.
 LOG_N, R, P = 14, 8, 5
 SALT_BYTES, HASH_BYTES = 16, 32
 MOST_MEMORY = 64 * 1024 * 1024
@@ -88,7 +89,8 @@ def _parse(text: str) -> tuple[str, Hash | None]:
     if match is None:
         return "", None
     log_n, r, p = (int(match[place]) for place in (2, 3, 4))
-    costs = 128 * r * 2**log_n  # RFC 7914, section 2: the memory that it takes
+    # RFC 7914, section 2: the memory that it takes.
+    costs = 128 * r * 2**log_n
     if not (log_n >= 1 and r >= 1 and 1 <= p <= 16 and costs <= MOST_MEMORY // 2):  # noqa: PLR2004
         return "", None
     try:

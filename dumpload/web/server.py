@@ -129,7 +129,8 @@ def run_server(origin: Origin, environ: Mapping[str, str], say: Callable[[str], 
     doorkeeper = _doorkeeper(web.password_file)
     context = _tls_context(web.cert_file, web.key_file)
     listening = _listen(*parse_listen(web.listen))
-    signal.signal(signal.SIGTERM, _ended)  # uvicorn raises it again once it has ended in good order
+    # uvicorn raises it again once it has ended in good order.
+    signal.signal(signal.SIGTERM, _ended)
     scheme = "http" if context is None else "https"
     say(f"listening on {scheme}://{web.listen}/")
     with contextlib.closing(listening):
