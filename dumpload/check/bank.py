@@ -77,9 +77,7 @@ def _repeated(known: Known) -> Judgement:
     age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
     limit = "values with their own timestamp"
     if "telemetry.state_of_charge.timestamp_pointer" in known:
-        return Judgement(
-            Grade.PASS, f"at most {in_one_unit(age_s)}old by their own timestampstamp", limit, sources.LIVE
-        )
+        return Judgement(Grade.PASS, f"at most {in_one_unit(age_s)} old by their own timestamp", limit, sources.LIVE)
     figure = "no timestamp: one stale value re-sent by a bridge or queue counts as surplus"
     if confirm_s:
         figure = (
