@@ -60,12 +60,12 @@ def words(payload: bytes, field: Field) -> str:
         (
             TIMED._replace(timestamp_pointer=("at",)),
             {"soc": 97, "ts": 1},
-            "messages arrive on barge/bank, but no time at /at; there are: /soc, /ts",
+            "messages arrive on barge/bank, but no time at /at; they contain: /soc, /ts",
         ),
         (
             TIMED,
             {"soc": 97, "ts": "noon"},
-            "what is at /ts is not a time: expected RFC 3339, or Unix seconds or milliseconds",
+            "/ts is not a time: expected RFC 3339, or Unix seconds or milliseconds",
         ),
     ],
 )
