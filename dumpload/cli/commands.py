@@ -65,7 +65,7 @@ class _Command(NamedTuple):
     The module has `run_NAME`, and `add_NAME_arguments` if the command has options of its own.
     """
 
-    words: str
+    summary: str
     home: str
     reads_settings: bool = True
     json_too: bool = True
@@ -118,7 +118,7 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 def _add(commands: Any, name: str, command: _Command) -> None:
     """Add one command, with the options that all of those that read settings have, and its own."""
     home = importlib.import_module(f"dumpload.cli.{command.home}")
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=command.words, description=command.words)
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=command.summary, description=command.summary)
     parser.set_defaults(run_command=getattr(home, f"run_{name}"))
     if command.reads_settings:
         searched = ", ".join(SEARCHED)

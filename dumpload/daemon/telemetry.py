@@ -26,14 +26,14 @@ WORDS_EVERY_S = 60.0
 
 
 class Rejected(NamedTuple):
-    """One kind of rejection: how often in this bout, when last and when first put into words (monotonic s)."""
+    """One kind of rejection: how often in this bout, when last and when first described (monotonic s)."""
 
     signal: Signal
     reason: Reason
     topic: str
     times: int
     t: float
-    words: str
+    text: str
     worded_at: float
 
 

@@ -120,7 +120,7 @@ def figure(picture: Picture) -> str:
     """Return a picture with its caption."""
     return (
         f"<figure><h3>{escape(picture.title)}</h3>{picture.svg()}"
-        f"<figcaption>{escape(picture.words)}</figcaption></figure>"
+        f"<figcaption>{escape(picture.caption)}</figcaption></figure>"
     )
 
 
@@ -190,7 +190,7 @@ def _gaps(data: ReportData) -> Iterator[str]:
 
 def _events(data: ReportData) -> Iterator[str]:
     latest = data.day_log.incidents[-SHOWN_EVENTS:]
-    yield from _table(("When", "What"), ((_local(event.wall, data), event.words) for event in latest))
+    yield from _table(("When", "What"), ((_local(event.wall, data), event.text) for event in latest))
 
 
 def _months(data: ReportData) -> Iterator[str]:

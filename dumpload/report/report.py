@@ -147,7 +147,7 @@ def report_document(report: Report) -> dict[str, Any]:
         "off_time_s_by_cause": {cause_name(cause): round(seconds, 3) for cause, seconds in hours_by_cause(offs)},
         "causes_of_off": {cause_words(cause)[0]: count for cause, count in data.offs.items()},
         "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in data.day_log.lost],
-        "events": [{"at": utc_text(event.wall), "what": event.words} for event in data.day_log.incidents],
+        "events": [{"at": utc_text(event.wall), "what": event.text} for event in data.day_log.incidents],
     }
 
 
