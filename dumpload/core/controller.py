@@ -129,14 +129,13 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
         evidence = Evidence.NONE
         permitted = after_change(settings.permissives, permissives, permitted, conditions, after)
     changes_at = next_change(settings, known, after, permitted, t)
-    decision = Decision(
-        t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
-        inputs.state_of_charge, accepted, refused,
-    )  # fmt: skip
     return State(
         known, after, permissives, permitted, evidence, cause, conditions.window_changes_at, conditions.day_ends_at,
         charge_expires_at(settings, known.data), changes_at, min(changes_at, expires_next(known.data, t)),
-    ), decision  # fmt: skip
+    ), Decision(
+        t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
+        inputs.state_of_charge, accepted, refused,
+    )  # fmt: skip
 
 
 def contact_inputs(data: Data, feedback: Feedback, memory: Memory, t: float) -> ContactInputs:
