@@ -1,7 +1,6 @@
 """Settings far from anything that a record shows, and heat that rests on sun nobody saw: never a confident number."""
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
