@@ -85,8 +85,8 @@ def _repeated(known: Known) -> Judgement:
             f"{in_one_unit(age_s)} apart, counts as surplus"
         )
     change = (
-        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and a bridge stands "
-        "between: control.confirm_s above 0, and max_age_s below the shortest time in which the bridge reconnects."
+        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and there is a bridge "
+        "in between: set control.confirm_s above 0, and max_age_s below the bridge's shortest reconnect time."
     )
     return Judgement(Grade.CAUTION, figure, limit, sources.LIVE, change)
 

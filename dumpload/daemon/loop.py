@@ -214,7 +214,7 @@ class ControlLoop:
 
     def notify(self, decision: Decision) -> None:
         """Call every observer with a relay change."""
-        # Always after the pin: what is told may block or raise, and the pin must be right by then whatever happens.
+        # Always after the pin: an observer may block or raise, and the pin must be right by then whatever happens.
         for observe in self.observers:
             observe(decision)
 

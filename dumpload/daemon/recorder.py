@@ -314,7 +314,7 @@ class DeadbandFilter:
 
 
 def footing(settings: ControllerSettings, state: State) -> tuple[object, ...]:
-    """Return what samples have made of the controller, apart from their values: equal before and after, if nothing."""
+    """Return the controller state that a sample can change; compare before and after."""
     # A NaN is the core's one MISSING object, and a tuple compares objects by identity first: so it equals itself here.
     # Were it not, more samples would be kept.
     law, permissive, limits = state.law, state.permissives, settings.limits

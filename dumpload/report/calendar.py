@@ -12,13 +12,13 @@ from dumpload.report.data import Day
 
 SHADES = 5
 
-# Up to so many months are drawn day by day.
+# Up to this many months are drawn day by day.
 MOST_MONTHS = 3
 
 # Of a month in a row of bars: the width of a day, and the height.
 DAY, HEIGHT, DAYS = 10, 40, 31
 
-# The scale reaches at least as far, so that its steps can be told apart.
+# Minimum reach of the scale, so that its steps can be distinguished.
 LEAST_WH, LEAST_H = 1000.0, 1.0
 
 # The fuller and the darker (by night the brighter) the mark below a day, the more heat: colour is not the only sign.
