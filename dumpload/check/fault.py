@@ -130,33 +130,19 @@ FAULT_NEEDS = (
 
 
 def _breaking_checks() -> tuple[Check, ...]:
+    """Return the checks of either fuse, one for each way in which the fault current may be known."""
+    fuses = (
+        ("fuse-breaking", "the fuse", "wiring.fuse_interrupts_a", _load_fuse, lambda _known: True),
+        ("main-fuse-breaking", "the main fuse", "wiring.main_fuse_interrupts_a", _main_fuse, _has_main),
+    )
     return tuple(
         Check(
-            CABLE,
-            "fuse-breaking",
-            "breaking capacity of the fuse",
-            Danger.FIRE,
-            ("wiring.fuse_interrupts_a", "battery.highest_v", *further),
-            _load_fuse,
-            applies,
-            keys=("wiring.fuse_interrupts_a",),
-            safety=True,
+            CABLE, name, f"breaking capacity of {fuse}", Danger.FIRE, (key, "battery.highest_v", *further), work_out,
+            _both(is_there, applies), keys=(key,), safety=True,
         )
+        for name, fuse, key, work_out, is_there in fuses
         for applies, further in FAULT_NEEDS
-    ) + tuple(
-        Check(
-            CABLE,
-            "main-fuse-breaking",
-            "breaking capacity of the main fuse",
-            Danger.FIRE,
-            ("wiring.main_fuse_interrupts_a", "battery.highest_v", *further),
-            _main_fuse,
-            _both(_has_main, applies),
-            keys=("wiring.main_fuse_interrupts_a",),
-            safety=True,
-        )
-        for applies, further in FAULT_NEEDS
-    )
+    )  # fmt: skip
 
 
 def _both(first: Callable[[Known], bool], other: Callable[[Known], bool]) -> Callable[[Known], bool]:
