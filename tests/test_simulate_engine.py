@@ -58,19 +58,19 @@ def test_the_law_hears_noise_and_the_plant_does_not() -> None:
     """
     near = {"permissive.voltage_cut_out": 27.0, "permissive.voltage_cut_in": 27.2, "permissive.window": []}
     silent, loud = np.zeros((1, 2)), np.random.default_rng(1).standard_normal((997, 2)) * 100.0
-    (quiet,), (noisy,) = (sail(run_steps, near, step_s=20.0, noise=noise)[1] for noise in (silent, loud))
+    (quiet,), (noisy,) = (sail(run_steps, near, step_s=60.0, noise=noise)[1] for noise in (silent, loud))
     assert noisy[day.SWITCH_ONS] != quiet[day.SWITCH_ONS]
     for sums in (quiet, noisy):
         spent = sums[[day.CURTAILED, day.CONVERTER, day.HOUSE, day.CABLE, day.ELEMENT, day.BANK_IN]].sum()
         assert math.isclose(spent, sums[day.OFFERED], rel_tol=1e-9)
-    unheated = [sail(run_steps, near, step_s=20.0, heated=False, noise=noise)[0].plant for noise in (silent, loud)]
+    unheated = [sail(run_steps, near, step_s=60.0, heated=False, noise=noise)[0].plant for noise in (silent, loud)]
     assert unheated[0] == unheated[1]
 
 
 def test_what_is_published_is_rounded_after_the_noise() -> None:
     """The same night with noise and without: a few steps of the meter apart, and on its steps."""
     exact, noisy = (
-        sail(run_steps, {}, step_s=20.0, noise=np.full((1, 2), one))[0].law.known.data for one in (0.0, 2.0)
+        sail(run_steps, {}, step_s=60.0, noise=np.full((1, 2), one))[0].law.known.data for one in (0.0, 2.0)
     )
     for signal, noise, step in (("battery_voltage", 0.01, 0.01), ("battery_power", 3.0, 1.0)):
         apart = getattr(noisy, signal).value - getattr(exact, signal).value

@@ -15,7 +15,7 @@ from dumpload.check.facts import (
     throttle_percent,
 )
 from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, in_one_unit, least, most, num
-from dumpload.check.table import BANK, Check, Danger, Judgement, Known, graded, judged
+from dumpload.check.table import BANK, Check, Danger, Judgement, Known, grade, judged
 from dumpload.physics.bank import (
     counter_drift_percent,
     crossing_time_s,
@@ -165,7 +165,7 @@ def _discharge(known: Known) -> Judgement:
 
 def _cold(known: Known) -> Judgement:
     coldest, from_c = known["battery.coldest_c"], known["battery.charge_from_c"]
-    state = graded(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
+    state = grade(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
     figure = f"cells down to {coldest:g} degC; charging allowed from {from_c:g} degC"
     change = ""
     if state is Grade.FAIL:

@@ -15,14 +15,13 @@ from dumpload.core.controller import ControllerSettings, Decision, Event, Kind, 
 from dumpload.core.freshness import MISSING, NEVER, Datum, is_missing
 from dumpload.core.law import Cause
 from dumpload.core.signals import Signal
+from dumpload.core.window import CLOCK_STEP_S
 from dumpload.daemon.payloads import change_document, position_name, to_json
 from dumpload.history.schema import NO_SIGNAL, Boot, Entry, RowKind
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.history.writer import Gap, HistoryWriter
-
-CLOCK_STEP_S = 0.5
 
 # Events that are always kept; samples and what ends them are thinned, and a deadline is no news.
 _PLAIN = {

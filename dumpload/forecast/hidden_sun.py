@@ -76,9 +76,10 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
         here = lit & (np.abs(sun.hours - hour) < 0.5)
         if here.sum() * step_s < 4 * 3600.0:
             continue
+        top, is_seen = _top(ratio[here], ~throttled[here])
         hours.append(float(hour))
-        seen.append(float((here & ~throttled).sum() / here.sum()))
-        tops.append(_top(ratio[here], ~throttled[here]))
+        seen.append(float((here & ~throttled).sum() / here.sum()) if is_seen else 0.0)
+        tops.append(top)
     if not hours:
         empty = np.zeros(len(net_w))
         return Sky(empty, empty, 1.0)
@@ -87,11 +88,13 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
     return Sky(sky * least, sky * most, part)
 
 
-def _top(ratio: Floats, seen: Flags) -> float:
-    """Return the high quantile of an hour, or the highest that is known of it where that much was never seen."""
+def _top(ratio: Floats, seen: Flags) -> tuple[float, bool]:
+    """Return the high quantile of an hour, or a bound where that much was never seen; and whether it was."""
     values, below = survival(ratio, seen)
     enough = np.flatnonzero(below >= SCALE_QUANTILE)
-    return float(values[enough[0]]) if len(enough) else float(np.quantile(ratio, SCALE_QUANTILE))
+    if len(enough):
+        return float(values[enough[0]]), True
+    return float(np.quantile(ratio, SCALE_QUANTILE)), False
 
 
 def _levels(hours: Sequence[float], tops: Floats, seen: Floats) -> tuple[Floats, Floats]:

@@ -1,7 +1,4 @@
-"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps.
-
-Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
-"""
+"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -76,6 +73,7 @@ def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
     yield from _legend(most, in_kwh=in_kwh)
 
 
+# Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
 def _year(months: Sequence[Sequence[Day]], most: float, *, in_kwh: bool) -> Iterator[str]:
     """Yield a row for every month: its name, a bar for every day, and its sum."""
     yield '<div class="year">'
