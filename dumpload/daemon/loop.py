@@ -95,7 +95,7 @@ class ControlLoop:
         return self.dispatch(Event(self._clock(), self._wall(), kind))
 
     def dispatch(self, event: Event) -> Decision | None:
-        """Decide on one event, apply it and arm the next deadline; return the decision, or None if there is none now."""
+        """Decide on one event, apply it and arm the next deadline; return the decision, or None if there is none."""
         if not self.ended and is_overdue(self.state, event):
             self._decide(event._replace(kind=Kind.OVERDUE))
         # The relay may be off for good: nothing is decided any more.
