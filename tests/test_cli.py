@@ -199,7 +199,7 @@ def test_in_a_checkout_the_installed_file_is_taken_and_said(
     sample.write_text(SETTINGS.replace("barge", "sample"))
     main(command.split(), [str(config), "./config/dumpload.toml"])
     told = capsys.readouterr()
-    remark = f"settings from {config}; not used, and different: {sample} (choose with --config)\n"
+    remark = f"settings from {config}; ignored, although different: {sample} (choose with --config)\n"
     assert told.err.startswith(remark)
     assert "sample" not in told.out
 

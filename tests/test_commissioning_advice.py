@@ -17,7 +17,7 @@ WALL = 1_750_075_200.0
 TOPIC = "barge/bank"
 SOC = Signal.STATE_OF_CHARGE
 FROM_FUTURE = (
-    "the source's clock is 3600 s ahead of this computer's; at most 5 s is believed. Set one of the two clocks"
+    "the source's clock is 3600 s ahead of this computer's; at most 5 s is accepted. Correct one of the two clocks"
 )
 
 
@@ -45,14 +45,14 @@ def test_a_value_that_counts_is_live() -> None:
         (
             {"telemetry.state_of_charge.pointer": "/SOC"},
             {"soc": 97, "v": 26.9, "cells": [3.3]},
-            "messages arrive on barge/bank, but /SOC is not in them; there are: /soc, /v, /cells/0",
+            "messages arrive on barge/bank, but /SOC is not in them; they contain: /soc, /v, /cells/0",
         ),
         ({}, "97 %", "expected a number, got '97 %'"),
         ({}, b"\xff\xfe", "not utf8: the payload is"),
         (
             {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},
             {"soc": 97, "ts": WALL + 3600},
-            FROM_FUTURE + " (most often one of them takes local time for UTC)",
+            FROM_FUTURE + " (most often, one of them treats local time as UTC)",
         ),
     ],
 )
@@ -75,13 +75,13 @@ def test_a_value_kept_by_the_broker_does_not_count() -> None:
 
 def test_an_unknown_code_is_no_fault() -> None:
     heard = survey({"telemetry.state_of_charge.unknown": [255]}, (TOPIC, 255))
-    assert why_not(heard, SOC) == "the source says that it does not know"
+    assert why_not(heard, SOC) == "the source reports it as unknown"
 
 
 def test_an_age_too_short_for_the_rate_is_named_with_one_that_fits() -> None:
     heard = survey({"telemetry.state_of_charge.max_age_s": 10}, *[(TOPIC, 97)] * 4, every_s=8.0)
     assert advised(heard) == {
-        "telemetry.state_of_charge.max_age_s": "messages came up to 8.0 s apart: 24 survives two lost ones"
+        "telemetry.state_of_charge.max_age_s": "messages came up to 8.0 s apart: 24 s would survive two lost messages"
     }
 
 

@@ -17,9 +17,9 @@ TOPIC = "barge/bank"
 WHOLE = Field(Signal.STATE_OF_CHARGE, (), "percent", 60.0, None, ())
 TIMED = WHOLE._replace(pointer=("soc",), timestamp_pointer=("ts",))
 FROM_FUTURE = (
-    "the source's clock is 3600 s ahead of this computer's; at most 5 s is believed. Set one of the two clocks"
+    "the source's clock is 3600 s ahead of this computer's; at most 5 s is accepted. Correct one of the two clocks"
 )
-BEHIND = "Either it is old, or the source's clock is behind"
+BEHIND = "Either it is stale, or the source's clock is slow"
 
 
 def words(payload: bytes, field: Field) -> str:
@@ -35,37 +35,37 @@ def words(payload: bytes, field: Field) -> str:
         (
             WHOLE._replace(pointer=("SOC",)),
             {"soc": 97, "v": 26.9, "cells": [3.3]},
-            "messages arrive on barge/bank, but /SOC is not in them; there are: /soc, /v, /cells/0",
+            "messages arrive on barge/bank, but /SOC is not in them; they contain: /soc, /v, /cells/0",
         ),
         (
             WHOLE._replace(pointer=("soc",)),
             97,
-            "messages arrive on barge/bank, but /soc is not in them; there are: the number itself",
+            "messages arrive on barge/bank, but /soc is not in them; they contain: the number itself",
         ),
         (
             WHOLE._replace(pointer=("soc",)),
             {},
-            "messages arrive on barge/bank, but /soc is not in them; there are: nothing",
+            "messages arrive on barge/bank, but /soc is not in them; they contain: nothing",
         ),
         (WHOLE, "97 %", "expected a number, got '97 %'"),
         (WHOLE, True, "expected a number, got True"),
-        (WHOLE, 255, "255 in percent is outside 0 to 100 percent: another unit, or a code for unknown?"),
-        (TIMED, {"soc": 97, "ts": WALL + 3600}, f"{FROM_FUTURE} (most often one of them takes local time for UTC)"),
+        (WHOLE, 255, "255 in percent is outside 0 to 100 percent: wrong unit, or a code for unknown?"),
+        (TIMED, {"soc": 97, "ts": WALL + 3600}, f"{FROM_FUTURE} (most often, one of them treats local time as UTC)"),
         (TIMED, {"soc": 97, "ts": WALL + 40}, FROM_FUTURE.replace("3600", "40")),
         (
             TIMED,
             {"soc": 97, "ts": WALL - 90},
-            f"the value is 90 s old by its own time; at most 60 s counts. {BEHIND}",
+            f"the value is 90 s old by its own timestamp; at most 60 s is accepted. {BEHIND}",
         ),
         (
             TIMED._replace(timestamp_pointer=("at",)),
             {"soc": 97, "ts": 1},
-            "messages arrive on barge/bank, but no time at /at; there are: /soc, /ts",
+            "messages arrive on barge/bank, but no time at /at; they contain: /soc, /ts",
         ),
         (
             TIMED,
             {"soc": 97, "ts": "noon"},
-            "what is at /ts is no time: expected RFC 3339, or Unix seconds or milliseconds",
+            "/ts is not a time: expected RFC 3339, or Unix seconds or milliseconds",
         ),
     ],
 )

@@ -110,8 +110,8 @@ def test_a_second_name_is_added_and_the_same_one_replaced(tmp_path: Path) -> Non
         (["who"], "short", "expected a password of at least 12 characters, the same one twice"),
         (["who"], "", "expected a password of at least 12 characters"),
         (["who", "--name", "a:b"], PHRASE, "--name: expected 1 to 64 letters, digits"),
-        (["dumpload.toml"], PHRASE, "dumpload.toml, line 1: expected a line of `dumpload password`"),
-        (["."], PHRASE, "expected a file of `dumpload password`"),
+        (["dumpload.toml"], PHRASE, "dumpload.toml, line 1: expected a line written by `dumpload password`"),
+        (["."], PHRASE, "expected a password file written by `dumpload password`"),
     ],
 )
 def test_what_cannot_be_a_password_or_its_file_is_refused(
@@ -261,9 +261,9 @@ def run_serve(config: Path, *options: str) -> "subprocess.CompletedProcess[str]"
     [
         (
             {"web.password_file": "nowhere"},
-            "web.password_file: .*nowhere: expected a file of `dumpload password`: No such",
+            "web.password_file: .*nowhere: expected a password file written by `dumpload password`: No such",
         ),
-        ({"web.password_file": "junk"}, "web.password_file: .*junk, line 1: expected a line of"),
+        ({"web.password_file": "junk"}, "web.password_file: .*junk, line 1: expected a line written by"),
         ({"web.cert_file": "junk", "web.key_file": "junk"}, "expected a certificate and its key \\(PEM\\)"),
         ({"web.cert_file": "no", "web.key_file": "no"}, "expected a certificate and its key \\(PEM\\): No such file"),
         ({"web.cert_file": "junk"}, "web.cert_file = .*: expected web.key_file to be set as well"),

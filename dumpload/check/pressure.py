@@ -3,7 +3,7 @@
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_w
 from dumpload.check.figures import Grade, Number, Sense, at_most, least, most, num
-from dumpload.check.table import WATER, Check, Danger, Judgement, Known, asked, graded, informed, judged
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed, judged, yes_no
 from dumpload.check.tank import HEATED, has_other_heater, hottest_c
 from dumpload.physics.water import expansion_l, steam_kg_h, vessel_l
 
@@ -12,7 +12,7 @@ NEAR_RELIEF = 0.9
 
 
 def _relief(known: Known) -> Judgement:
-    return asked(
+    return yes_no(
         good=known["tank.relief_valve"],
         figure="fitted" if known["tank.relief_valve"] else "not fitted",
         limit="a temperature-and-pressure relief valve with a free discharge",
@@ -23,19 +23,19 @@ def _relief(known: Known) -> Judgement:
 
 def _discharge(known: Known) -> Judgement:
     good = known["tank.discharge_pipe"]
-    return asked(
+    return yes_no(
         good=good,
-        figure="full width, falling, open and in sight" if good else "not full width, falling, open and in sight",
-        limit="as wide as the valve's outlet, falling all the way, never shut, ending where it is seen",
+        figure="full bore, falling, open and in sight" if good else "not full bore, falling, open and in sight",
+        limit="full bore, falling all the way, without a valve, ending in sight",
         source=sources.PLUMBING_CODES,
-        change="Have it laid so: steam and scalding water come out of it, and a shut one bursts the tank.",
+        change="Have it run like that: it discharges steam and scalding water, and if it is blocked the tank bursts.",
     )
 
 
 def _supply(known: Known) -> Judgement:
     supply_bar, relief_bar = known["tank.supply_bar"], known["tank.relief_bar"]
     number = Number("supply", supply_bar, "bar", Sense.AT_MOST, NEAR_RELIEF * relief_bar, relief_bar, "tank.supply_bar")
-    state = graded(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
+    state = grade(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
     effect = {Grade.FAIL: ": it never closes", Grade.CAUTION: ": it weeps"}.get(state, "")
     change = f"Fit a pressure-reducing valve set to at most {at_most(NEAR_RELIEF * relief_bar)} bar."
     return Judgement(
@@ -55,7 +55,7 @@ def _tank_pressure(known: Known) -> Judgement:
         opens,
         sources.TANK_PLATE,
         "Fit a relief valve of a lower pressure: the tank gives way before this one opens.",
-        figure=f"the relief valve opens at {{}}; the tank is made for {working_bar:g} bar",
+        figure=f"the relief valve opens at {{}}; the tank is rated {working_bar:g} bar",
     )
 
 
@@ -68,15 +68,15 @@ def _capacity(known: Known) -> Judgement:
         least("capacity", known["tank.relief_w"], "W", watts, key="tank.relief_w"),
         sources.VALVE_PLATE,
         "Fit a relief valve of that capacity: this one cannot let the steam out as fast as it is made.",
-        figure=f"carries off {{}}; {makes}",
-        limit="{}, every heater at once",
+        figure=f"rated {{}}; {makes}",
+        limit="{}, all heat sources together",
     )
 
 
 def _growth(known: Known) -> tuple[float, str]:
     hot_c = hottest_c(known)
     grows_l = max(0.0, expansion_l(known["tank.volume_l"], known["tank.cold_c"], hot_c))
-    return grows_l, f"grows by {num(grows_l)} l to {hot_c:g} degC"
+    return grows_l, f"expands by {num(grows_l)} l up to {hot_c:g} degC"
 
 
 def _open_expansion(known: Known) -> Judgement:

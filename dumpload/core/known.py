@@ -1,4 +1,4 @@
-"""From events to what is known: which samples are believed, and the data after each event. No judgement."""
+"""From events to data: which samples are accepted, and the data after each event. No decision is made here."""
 
 from dumpload.core.freshness import NEVER, Datum, admit, is_missing
 from dumpload.core.law import Selector
@@ -54,8 +54,8 @@ def take_sample(settings: ControllerSettings, known: Known, event: Event) -> Kno
     if event.signal == Signal.HEARTBEAT:
         datum = take_beat(known.data.heartbeat, datum)
     data = replace(known.data, event.signal, datum)
-    seen = known.seen or event.t < charge_expires_at(settings, data)
-    return Known(data, seen, known.selector, known.hand_until, known.lockout, known.feedback)
+    has_charge = known.seen or event.t < charge_expires_at(settings, data)
+    return Known(data, has_charge, known.selector, known.hand_until, known.lockout, known.feedback)
 
 
 def take_beat(last: Datum, beat: Datum) -> Datum:
@@ -100,11 +100,10 @@ def replace(data: Data, signal: Signal, datum: Datum) -> Data:
 
 
 def hold(settings: ControllerSettings, data: Data, event: Event) -> Datum:
-    """Return a signal's datum, counting as measured again at the event's stamp.
-
-    What never counted does not: a replay took the first beat of a history, which shows no life yet, for a live one.
-    """
+    """Return a signal's datum, counting as measured again at the event's stamp."""
     datum = data[event.signal + 0]
+    # What never counted does not count now: a replay took the first beat of a history, which shows no life yet, for a
+    # live one.
     if datum.expires_at == -NEVER:
         return datum
     expires_at = event.stamp + settings.max_age_s[event.signal + 0]

@@ -157,6 +157,18 @@ def offered_w(weather: Weather, place: Place, strings: Sequence[Panels]) -> Floa
     return total
 
 
+def cloudless(weather: Weather, place: Place, times: Floats) -> Weather:
+    """Return a cloudless sky at these times (Unix s), with the air and wind of the weather.
+
+    By Ineichen and Perez, with the turbidity of the month there that pvlib's wheel has (Meteotest's maps).
+    """
+    moments = pd.DatetimeIndex(pd.to_datetime(times, unit="s", utc=True))
+    location = pvlib.location.Location(place.latitude_deg, place.longitude_deg, "UTC", place.altitude_m)
+    clear = location.get_clearsky(moments)
+    air_c, wind_m_s = (np.interp(times, weather.times, column) for column in (weather.air_c, weather.wind_m_s))
+    return Weather(times, clear["dni"].to_numpy(), clear["dhi"].to_numpy(), air_c, wind_m_s)
+
+
 def _of_string(weather: Weather, sun: Any, panels: Panels) -> Floats:
     zenith, azimuth = sun["apparent_zenith"], sun["azimuth"]
     direct, diffuse = pd.Series(weather.direct_w_m2, sun.index), pd.Series(weather.diffuse_w_m2, sun.index)
