@@ -379,5 +379,5 @@ def test_an_interrupted_report_shows_and_writes_nothing(barge: Path, flags: list
     page = barge / "report.html"
     code, out, err = interrupted([*command, "--report", str(page)], path, 0.1)
     assert (code, out) == (130, "")
-    assert re.fullmatch(r"interrupted( at 2025-\S+ of the record)?; nothing is shown for a part of it\n", err)
+    assert re.fullmatch(r"interrupted( at 2025-\S+ of the record)?; an incomplete run gives no result\n", err)
     assert not page.exists()

@@ -96,7 +96,9 @@ def test_every_start_of_the_program_begins_anew(path: Path) -> None:
     result = played(path)
     assert changes(result) == [(5, "on", "surplus"), (60, "off", "stopping")]
     assert result.last == NOON + 1010
-    assert any(note.startswith("starts of the recorded program") and note.endswith(": 2") for note in result.log.notes)
+    assert any(
+        note.startswith("restarts of the recorded program") and note.endswith(": 2") for note in result.log.notes
+    )
 
 
 def test_a_start_with_a_wrong_clock_does_not_lead_back_in_time(path: Path) -> None:

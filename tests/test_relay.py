@@ -317,7 +317,7 @@ def test_a_feedback_pin_in_use_is_named_and_the_relays_line_is_let_go(gpio: Fake
 
 def test_a_line_in_use_is_named_with_its_holder_and_not_disturbed(gpio: FakeGpio, clock: Clock) -> None:
     gpio.hold(PIN, "galley-lights")
-    with pytest.raises(RelayError, match=r'^GPIO17 \(pinctrl-bcm2711\) is in use, held by "galley-lights": another'):
+    with pytest.raises(RelayError, match=r'^GPIO17 \(pinctrl-bcm2711\) is in use, held by "galley-lights": stop that'):
         Relay(SPEC, clock)
     assert gpio.edges == []
     assert gpio.handles == {}

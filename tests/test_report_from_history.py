@@ -253,7 +253,7 @@ def test_between_an_orderly_end_and_the_next_start_data_are_lost(path: Path) -> 
     assert changes(result) == [(20, "on", "surplus"), (310, "off", "stopping")]
     assert lost(day_log) == [(0, 10), (311, 5010)]
     assert result.summary.data_lost_s == 10 + 4699
-    assert [event.words for event in day_log.incidents] == [
+    assert [event.text for event in day_log.incidents] == [
         "the program started",
         "the program shut down normally",
         "the program started",
@@ -283,7 +283,7 @@ def test_after_missing_rows_the_relay_is_where_it_is_said_to_be(
     write_start(path, "a", NOON, charge(10, until=300), *before, gap, stop(400))
     result, day_log = told(path)
     assert changes(result) == expected
-    assert day_log.incidents[1].words == "7 rows are missing: the disk was full"
+    assert day_log.incidents[1].text == "7 rows are missing: the disk was full"
 
 
 def test_the_charge_on_which_it_went_off_is_none_while_it_was_on(path: Path) -> None:
@@ -375,7 +375,7 @@ def test_times_are_by_the_clock_as_it_was_set_after_the_start(path: Path) -> Non
     result, day_log = told(path, account=account)
     assert changes(result) == [(20, "on", "surplus"), (100, "off", "below_cut_out")]
     assert (result.first, result.last) == (NOON, NOON + 1010)
-    assert [event.words for event in day_log.incidents][1] == "the clock was stepped by +2592000.0 s"
+    assert [event.text for event in day_log.incidents][1] == "the clock was stepped by +2592000.0 s"
     assert STEPPED in account.notes
     assert account.rows == 8
 
@@ -384,7 +384,7 @@ def test_a_small_step_of_the_clock_is_told_and_changes_no_time(path: Path) -> No
     write_start(path, "a", NOON, charge(10, until=200), row(60, RowKind.CLOCK, 60, value=-1.5), stop(100))
     result, day_log = told(path)
     assert result.last == NOON + 200
-    assert day_log.incidents[1].words == "the clock was stepped by -1.5 s"
+    assert day_log.incidents[1].text == "the clock was stepped by -1.5 s"
 
 
 def test_a_start_with_a_wrong_clock_does_not_lead_back_in_time(path: Path) -> None:

@@ -105,7 +105,7 @@ def test_a_disk_that_never_keeps_it_is_said_in_the_status(stage: Stage) -> None:
     stage.surplus()
     stage.state_file.is_slow = True
     stage.ask('{"selector": "off"}').wait(7.0)
-    assert "has not kept it" in published(stage)[-1]["notes"][0]
+    assert "not on disk within" in published(stage)[-1]["notes"][0]
     stage.inside(stage.state_file.sync).wait(1.0)
     assert published(stage)[-1]["notes"] == []
 

@@ -248,7 +248,7 @@ def test_the_whole_screen() -> None:
             "of 2 h, 5 Wh (energy since 10:00)",
         ),
         ({"selector": "hand", "hand_until": "2025-06-16T19:29:00.000Z"}, "Selector           hand, until 19:29 UTC"),
-        ({"lockout": "contact_closed"}, "Lockout            contact closed although commanded off; once mended:"),
+        ({"lockout": "contact_closed"}, "Lockout            contact closed although commanded off; once repaired:"),
     ],
 )
 def test_the_rows_of_today_selector_and_lockout(changes: dict[str, Any], words: str) -> None:

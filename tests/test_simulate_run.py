@@ -143,7 +143,7 @@ def test_an_interrupt_shows_nothing_of_a_part(tmp_path: Path) -> None:
     def interrupted(*_: Any) -> Any:
         raise KeyboardInterrupt
 
-    with pytest.raises(SimulationInterrupted, match="interrupted in year 1 of 4; nothing is shown"):
+    with pytest.raises(SimulationInterrupted, match="interrupted in year 1 of 4; an incomplete run gives"):
         simulate(settings({**BARGE, **PLACE}), str(weather_file(tmp_path, 2)), 3, interrupted)
 
 

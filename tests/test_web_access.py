@@ -142,6 +142,11 @@ def test_a_file_with_another_line_is_refused_and_the_line_not_shown(tmp_path: Pa
 # ---- who may look, and how often one may try ----
 
 
+@pytest.fixture(scope="module")
+def doorkeeper() -> Doorkeeper:
+    return Doorkeeper({"owner": hashed(PHRASE.encode())})  # slow on purpose, so it is done once
+
+
 @pytest.mark.parametrize(
     "header",
     [
@@ -156,9 +161,9 @@ def test_a_file_with_another_line_is_refused_and_the_line_not_shown(tmp_path: Pa
         "Basic \udcff",
     ],
 )
-def test_what_is_no_name_with_a_password_is_nobody(header: str) -> None:
+def test_what_is_no_name_with_a_password_is_nobody(doorkeeper: Doorkeeper, header: str) -> None:
     assert credentials_of(header) is None
-    assert not Doorkeeper({"owner": hashed(PHRASE.encode())}).check(header)
+    assert not doorkeeper.check(header)
 
 
 def test_a_password_may_have_any_character() -> None:

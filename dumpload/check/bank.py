@@ -15,7 +15,7 @@ from dumpload.check.facts import (
     throttle_percent,
 )
 from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, in_one_unit, least, most, num
-from dumpload.check.table import BANK, Check, Danger, Judgement, Known, graded, judged
+from dumpload.check.table import BANK, Check, Danger, Judgement, Known, grade, judged
 from dumpload.physics.bank import (
     counter_drift_percent,
     crossing_time_s,
@@ -85,8 +85,8 @@ def _repeated(known: Known) -> Judgement:
             f"{in_one_unit(age_s)} apart, counts as surplus"
         )
     change = (
-        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and a bridge stands "
-        "between: control.confirm_s above 0, and max_age_s below the shortest time in which the bridge reconnects."
+        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and there is a bridge "
+        "in between: set control.confirm_s above 0, and max_age_s below the bridge's shortest reconnect time."
     )
     return Judgement(Grade.CAUTION, figure, limit, sources.LIVE, change)
 
@@ -165,7 +165,7 @@ def _discharge(known: Known) -> Judgement:
 
 def _cold(known: Known) -> Judgement:
     coldest, from_c = known["battery.coldest_c"], known["battery.charge_from_c"]
-    state = graded(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
+    state = grade(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
     figure = f"cells down to {coldest:g} degC; charging allowed from {from_c:g} degC"
     change = ""
     if state is Grade.FAIL:

@@ -1,7 +1,4 @@
-"""What breaks the load's direct current beside the relay's contact: thermostat, thermal cut-out, isolator.
-
-Each is asked for volts and amperes: "rated for DC" alone says neither how many of the one nor of the other.
-"""
+"""What breaks the load's direct current beside the relay's contact: thermostat, thermal cut-out, isolator."""
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_a
@@ -13,6 +10,7 @@ from dumpload.physics.protection import CONTINUOUS
 COIL = ("driver.coil_ohm", "driver.supply_v or battery.highest_v")
 
 
+# Each is asked for volts and amperes: "rated for DC" alone says neither how many of the one nor of the other.
 def rated(known: Known, table: str, volts: float, current_a: float, change: str) -> Judgement:
     """Return the verdict on a rating in `table`_v and `table`_a for a current that may last for hours."""
     v_key, a_key = f"{table}_v", f"{table}_a"

@@ -15,7 +15,7 @@ from dumpload.check.facts import (
     highest_a,
     other_cables,
 )
-from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, over
+from dumpload.check.figures import NEVER, Grade, at_least, at_most, exceeds, least, most
 from dumpload.check.sources import IEC_PVC, TABLE_5, Basis
 from dumpload.check.table import CABLE, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.conductors import GAUGES, awg_area_mm2, drop_v
@@ -114,7 +114,7 @@ def drop_percent(known: Known) -> float:
 def use_smallest_cable(known: Known) -> str:
     """Return the advice to use the thinnest standard size that passes for drop and, where known, for ampacity."""
     for other in other_cables(known):
-        if not over(drop_percent(other), GOOD_DROP_PERCENT) and _carries_enough(other):
+        if not exceeds(drop_percent(other), GOOD_DROP_PERCENT) and _carries_enough(other):
             return f"Use {cable_name(other)} or more."
     return NONE_IS_ENOUGH
 
@@ -123,7 +123,7 @@ def _carries_enough(known: Known) -> bool:
     if not has(known, CARRIES):
         return True
     largest_a = largest_fuse_a(ampacity(known).amperes)
-    return largest_a is not None and not over(CONTINUOUS * highest_a(known), largest_a)
+    return largest_a is not None and not exceeds(CONTINUOUS * highest_a(known), largest_a)
 
 
 def _rules(known: Known) -> Judgement:
@@ -170,7 +170,7 @@ def _ampacity(known: Known) -> Judgement:
 def _fuse_for_load(known: Known) -> Judgement:
     current_a = highest_a(known)
     fuse = least("fuse", known["wiring.fuse_a"], "A", CONTINUOUS * current_a, fails=current_a, key="wiring.fuse_a")
-    listed = not over(CONTINUOUS * current_a, FUSES_A[-1])
+    listed = not exceeds(CONTINUOUS * current_a, FUSES_A[-1])
     size = f"the next standard size is {fuse_for_a(current_a)} A" if listed else "no standard size listed here is"
     change = "Split the load: no standard fuse listed here is large enough."
     if listed:
@@ -201,7 +201,7 @@ def _protecting_fuse(known: Known, reading: TableRow) -> str:
     largest_a = largest_fuse_a(reading.amperes)
     if largest_a is None:
         return "Fit a thicker cable: no fuse protects one as thin as this."
-    if has(known, HIGHEST) and over(CONTINUOUS * highest_a(known), largest_a):
+    if has(known, HIGHEST) and exceeds(CONTINUOUS * highest_a(known), largest_a):
         return f"Fit a thicker cable: at most {largest_a} A protects this one, and the load needs a larger fuse."
     return f"Fit a fuse of at most {largest_a} A, or a thicker cable."
 

@@ -5,7 +5,7 @@ import math
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_a, highest_w
 from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, num
-from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, asked, judged
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, judged, yes_no
 from dumpload.physics.contacts import contact_life_years, most_operations_per_day
 from dumpload.physics.protection import CONTINUOUS
 
@@ -50,7 +50,7 @@ def _power(known: Known) -> Judgement:
 
 def _normally_open(known: Known) -> Judgement:
     good = known["contact.normally_open"]
-    return asked(
+    return yes_no(
         good=good,
         figure="normally open" if good else "closed while the coil has no current",
         limit="normally open, energised to run",

@@ -37,7 +37,7 @@ class Station(NamedTuple):
 
     symbol: str
     name: str
-    words: str
+    detail: str
     fitted: bool | None = True
 
 
@@ -175,7 +175,7 @@ def diagram(known: Known) -> str:
 
 
 def _words(station: Station) -> str:
-    return ABSENT if station.fitted is False else station.words
+    return ABSENT if station.fitted is False else station.detail
 
 
 def _line(line: Iterable[Station]) -> Iterator[str]:

@@ -5,7 +5,7 @@ import math
 from dumpload.check import sources
 from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, num, worst
 from dumpload.check.pull import PULL
-from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, asked, judged
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, judged, yes_no
 from dumpload.physics.contacts import (
     BASE_V,
     HOT_COIL,
@@ -126,7 +126,7 @@ def _transistor(known: Known) -> Judgement:
 
 def _suppression(known: Known) -> Judgement:
     kind = known["driver.flyback"]
-    return asked(
+    return yes_no(
         good=kind != "none",
         figure=KINDS[kind],
         limit="a diode, or a clamp below the transistor's rating, across the coil",

@@ -33,7 +33,7 @@ class ShortCircuit(NamedTuple):
     """The current a fuse must break, what it comes from, and the source."""
 
     amperes: float
-    words: str
+    cause: str
     source: Basis
 
 
@@ -59,7 +59,7 @@ def _breaking(known: Known, key: str, *, is_branch: bool) -> Judgement:
     kind = ", of class T or another that limits the current" if needed.amperes >= CURRENT_LIMITING_A else ""
     volts = f"{known['battery.highest_v']:g} V DC"
     change = f"Fit a fuse that breaks this current at {volts}{kind}: one that cannot bursts."
-    limit = f"{{}} at {volts}, {needed.words}"
+    limit = f"{{}} at {volts}, {needed.cause}"
     return judged(breaks, needed.source, change, figure="breaks {}", limit=limit)
 
 

@@ -67,7 +67,7 @@ class Number(NamedTuple):
         return Grade.FAIL if self.fails is not None and self._beyond(self.fails) else Grade.CAUTION
 
     def _beyond(self, limit: float) -> bool:
-        return over(limit, self.value) if self.sense is Sense.AT_LEAST else over(self.value, limit)
+        return exceeds(limit, self.value) if self.sense is Sense.AT_LEAST else exceeds(self.value, limit)
 
     @property
     def text(self) -> str:
@@ -108,7 +108,7 @@ def worst(*states: Grade) -> Grade:
     return min(states, key=list(Grade).index, default=Grade.PASS)
 
 
-def over(value: float, most: float) -> bool:
+def exceeds(value: float, most: float) -> bool:
     """Return whether a value is above a limit by more than the last digit of a calculation."""
     return value > most + _TINY * abs(most)
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from dumpload.check.sources import OWNER
-from dumpload.check.table import INSTANCES, Check, Danger, Judgement, Known, graded
+from dumpload.check.table import INSTANCES, Check, Danger, Judgement, Known, grade
 from dumpload.config.model import Settings
 
 # What is claimed, in words, each as something that can be compared.
@@ -47,14 +47,12 @@ def _always(judgement: Judgement) -> Callable[[Known], Judgement]:
 
 def _judgement(shared: list[str], count: int, unread: list[str], key: str) -> Judgement:
     if shared:
-        return Judgement(
-            graded(fails=True), "; ".join(shared), "one owner", OWNER, f"Change {key} in one of the files."
-        )
+        return Judgement(grade(fails=True), "; ".join(shared), "one owner", OWNER, f"Change {key} in one of the files.")
     figure = (
         f"none is shared by the {count} settings files in the folder" if count > 1 else "no other file could be read"
     )
     change = f"Not compared, since check refuses it: {', '.join(unread)}" if unread else ""
-    return Judgement(graded(fails=False, cautions=bool(unread)), figure, "one owner", OWNER, change)
+    return Judgement(grade(fails=False, cautions=bool(unread)), figure, "one owner", OWNER, change)
 
 
 def _pins(settings: Settings) -> Claims:

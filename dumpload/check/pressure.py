@@ -3,7 +3,7 @@
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_w
 from dumpload.check.figures import Grade, Number, Sense, at_most, least, most, num
-from dumpload.check.table import WATER, Check, Danger, Judgement, Known, asked, graded, informed, judged
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed, judged, yes_no
 from dumpload.check.tank import HEATED, has_other_heater, hottest_c
 from dumpload.physics.water import expansion_l, steam_kg_h, vessel_l
 
@@ -12,7 +12,7 @@ NEAR_RELIEF = 0.9
 
 
 def _relief(known: Known) -> Judgement:
-    return asked(
+    return yes_no(
         good=known["tank.relief_valve"],
         figure="fitted" if known["tank.relief_valve"] else "not fitted",
         limit="a temperature-and-pressure relief valve with a free discharge",
@@ -23,7 +23,7 @@ def _relief(known: Known) -> Judgement:
 
 def _discharge(known: Known) -> Judgement:
     good = known["tank.discharge_pipe"]
-    return asked(
+    return yes_no(
         good=good,
         figure="full bore, falling, open and in sight" if good else "not full bore, falling, open and in sight",
         limit="full bore, falling all the way, without a valve, ending in sight",
@@ -35,7 +35,7 @@ def _discharge(known: Known) -> Judgement:
 def _supply(known: Known) -> Judgement:
     supply_bar, relief_bar = known["tank.supply_bar"], known["tank.relief_bar"]
     number = Number("supply", supply_bar, "bar", Sense.AT_MOST, NEAR_RELIEF * relief_bar, relief_bar, "tank.supply_bar")
-    state = graded(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
+    state = grade(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
     effect = {Grade.FAIL: ": it never closes", Grade.CAUTION: ": it weeps"}.get(state, "")
     change = f"Fit a pressure-reducing valve set to at most {at_most(NEAR_RELIEF * relief_bar)} bar."
     return Judgement(

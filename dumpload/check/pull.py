@@ -1,8 +1,4 @@
-"""The driver's input on paper: what holds it at off while no program drives the pin.
-
-At boot, at reset and after a crash the pin is an input, pulled weakly one way or the other or not at all. So it matters
-what the resistor pulls to, not that there is one: low is off on a board that is on when high, and on on the other kind.
-"""
+"""The driver's input on paper: what holds it at off while no program drives the pin."""
 
 from dumpload.check import sources
 from dumpload.check.figures import NEVER, Grade, least, most, worst
@@ -16,6 +12,9 @@ LEAST_PULL_OHM, MOST_PULL_OHM = 1_000.0, 100_000.0
 WANTED = "a resistor that holds the input at off"
 
 
+# At boot, at reset and after a crash the pin is an input, pulled weakly one way or the other or not at all. So it
+# matters what the resistor pulls to, not that there is one: low is off on a board that is on when high, and on on the
+# other kind.
 def _off_is_low(known: Known) -> bool:
     return bool(known["relay.active_high"])
 

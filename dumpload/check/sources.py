@@ -36,9 +36,9 @@ ABYC_FAULT = Basis("abyc-e11-va", "ABYC E-11, table V.A, as reprinted by a selle
 SELECTIVITY = Basis("selectivity", "the smaller fuse must blow first", practice=True)
 FAR_FAULT = Basis("far-fault", "V / (R battery + R loop) at the lowest voltage", practice=True)
 
-DC_RATING = Basis("dc-rating", "the maker's DC rating; a direct-current arc does not go out by itself")
+DC_RATING = Basis("dc-rating", "the maker's DC rating; a DC arc does not extinguish itself")
 DC_HOURS = Basis("dc-rating-hours", "the maker's DC rating; 125 % of a continuous load, as for a fuse", practice=True)
-DC_ARC = Basis("dc-arc", "a direct-current arc does not go out by itself")
+DC_ARC = Basis("dc-arc", "a DC arc does not extinguish itself")
 FAIL_SAFE = Basis("fail-safe", "a dead computer must mean a dead load")
 ENDURANCE = Basis("endurance", "N / (n x 365.25)", practice=True)
 WETTING = Basis("wetting", "I = V / R; the maker's least load")

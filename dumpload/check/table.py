@@ -148,16 +148,16 @@ def _verdict(check: Check, known: Known) -> Judgement:
     return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
 
 
-def graded(*, fails: bool, cautions: bool = False) -> Grade:
+def grade(*, fails: bool, cautions: bool = False) -> Grade:
     """Return the state: a fail outweighs a caution."""
     if fails:
         return Grade.FAIL
     return Grade.CAUTION if cautions else Grade.PASS
 
 
-def asked(*, good: bool, figure: str, limit: str, source: Basis, change: str) -> Judgement:
+def yes_no(*, good: bool, figure: str, limit: str, source: Basis, change: str) -> Judgement:
     """Return the verdict on a yes-or-no question."""
-    return Judgement(graded(fails=not good), figure, limit, source, "" if good else change)
+    return Judgement(grade(fails=not good), figure, limit, source, "" if good else change)
 
 
 def judged(number: Number, source: Basis, change: str, *, figure: str = "{}", limit: str = "{}") -> Judgement:

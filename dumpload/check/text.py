@@ -73,7 +73,7 @@ def unanswered(missing: Document) -> Document:
 
 def rows(finding: Document) -> list[tuple[str, str]]:
     """Return label and text of what a finding has to say."""
-    said = []
+    labelled = []
     for key, label in LABELS:
         text = finding.get(key, "")
         if key == "source" and finding.get("common_practice"):
@@ -81,8 +81,8 @@ def rows(finding: Document) -> list[tuple[str, str]]:
         elif key == "change" and text:
             text += whose(finding)
         if text:
-            said.append((label, text))
-    return said
+            labelled.append((label, text))
+    return labelled
 
 
 def headline(document: Document) -> str:

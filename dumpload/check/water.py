@@ -5,7 +5,7 @@ import math
 from dumpload.check import heater, pressure, sources
 from dumpload.check.facts import ELEMENT, has
 from dumpload.check.figures import Grade, Number, Sense, at_most, in_one_unit, num
-from dumpload.check.table import WATER, Check, Danger, Judgement, Known, graded, informed
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed
 from dumpload.check.tank import (
     HEATED,
     LOSS,
@@ -116,7 +116,7 @@ def _scald(known: Known) -> Judgement:
     seconds = scald_time_s(hot_c)
     valve = known.get("tank.mixing_valve")
     harmless = hot_c <= BATH_C
-    state = graded(fails=valve is False and not harmless, cautions=valve is None and not harmless)
+    state = grade(fails=valve is False and not harmless, cautions=valve is None and not harmless)
     within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{in_one_unit(seconds)}"
     burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {within}, an adult"
     change = "" if state == Grade.PASS else "Fit a thermostatic mixing valve: children burn much faster."
@@ -141,7 +141,7 @@ def _storage(known: Known) -> Judgement:
         change = f"Store at {STORE_C:g} degC or more, with a mixing valve; follow your health authority's guidance."
     if mains:
         figure = f"held at {held_c:g} degC by the mains heater, up to {hot_c:g} degC by surplus"
-    state = graded(fails=False, cautions=held_c < STORE_C)
+    state = grade(fails=False, cautions=held_c < STORE_C)
     return Judgement(
         state,
         f"{figure}; do not rely on it to disinfect",

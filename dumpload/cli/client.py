@@ -149,7 +149,7 @@ async def current(talk: Conversation) -> Document:
 
 
 async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool, every: bool = False) -> None:
-    """Show the daemon's status now and, to follow it, whenever it changes; with `every`, each one that is published.
+    """Show the daemon's status, and whenever it changes if it is followed; with `every`, each one that is published.
 
     Raises:
         NoAnswerError: no daemon, or it fell silent.

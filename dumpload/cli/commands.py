@@ -65,7 +65,7 @@ class _Command(NamedTuple):
     The module has `run_NAME`, and `add_NAME_arguments` if the command has options of its own.
     """
 
-    words: str
+    summary: str
     home: str
     reads_settings: bool = True
     json_too: bool = True
@@ -118,7 +118,7 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 def _add(commands: Any, name: str, command: _Command) -> None:
     """Add one command, with the options that all of those that read settings have, and its own."""
     home = importlib.import_module(f"dumpload.cli.{command.home}")
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=command.words, description=command.words)
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=command.summary, description=command.summary)
     parser.set_defaults(run_command=getattr(home, f"run_{name}"))
     if command.reads_settings:
         searched = ", ".join(SEARCHED)
@@ -149,7 +149,7 @@ def run_off(args: argparse.Namespace) -> int:
 
 
 def run_reload(_args: argparse.Namespace) -> int:
-    """Have the service's daemon read its settings again; 1 with the reason if it does not take them."""
+    """Make the service's daemon reload its settings; return 1 with the reason if it does not take them."""
     from dumpload.daemon.reload_answer import NotTakenError, ask
 
     try:
@@ -171,7 +171,7 @@ SHELLS = ("bash", "zsh", "tcsh")
 
 
 class _Print(argparse.Action):
-    """Prints the completion script of a shell, and ends."""
+    """Print a shell's completion script and exit."""
 
     def __call__(
         self,

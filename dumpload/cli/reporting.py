@@ -3,7 +3,7 @@
 import argparse
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ from dumpload.cli.rerun import fail_to_read, rerun_words, without_secrets
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.records.record import TableFormat
+    from dumpload.report.day_log import DayLog
     from dumpload.report.report import Report
 
 
@@ -57,14 +58,12 @@ def run_replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
     from dumpload.records.record import RecordError
     from dumpload.replay.compare import run_trials, trials_document, trials_text
-    from dumpload.report.day_log import DayLog
-    from dumpload.report.report import report_of_trials, zone_of
 
     path, settings = console.load(args)
     if args.closed_loop:
         return _replay_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
-    day_logs = [DayLog(zone_of(settings)) for settings in chosen.values()] if _wants_pictures(args) else []
+    day_logs = _day_logs(chosen.values()) if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
@@ -74,11 +73,21 @@ def run_replay(args: argparse.Namespace) -> int:
     except RecordError as error:
         return fail_to_read(args, error)
     if day_logs:
+        from dumpload.report.report import report_of_trials
+
         _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
     console.show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     first = trials[0].result
     sys.stderr.write(rerun_words(args.words, first.log.options))
     return console.OK if first.accepted and not first.log.is_sparse else console.WRONG
+
+
+def _day_logs(compared: "Iterable[Settings]") -> "list[DayLog]":
+    """Return what collects a report's data, for each of the compared settings."""
+    from dumpload.report.day_log import DayLog
+    from dumpload.report.report import zone_of
+
+    return [DayLog(zone_of(settings)) for settings in compared]
 
 
 def _replay_closed_loop(

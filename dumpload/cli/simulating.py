@@ -38,22 +38,22 @@ def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         type=lambda text: _whole(text, _MOST_SEED),
         default=0,
-        help="draw clouds, noise and the order of days anew; the same number gives the same figures (default 0)",
+        help="random seed for clouds, noise and the order of days (default 0)",
     )
     parser.add_argument(
         "--no-clouds",
         dest="clouds",
         action="store_false",
-        help="an even veil within each interval of the weather instead of passing clouds",
+        help="assume even haze instead of passing clouds within each interval of the weather",
     )
     add_meter_arguments(parser)
 
 
 def add_meter_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options that say how the simulated gateway publishes."""
-    for name, unit, words in METER_OPTIONS:
+    for name, unit, help_text in METER_OPTIONS:
         parser.add_argument(
-            f"--{name.replace('_', '-')}", dest=f"{name}_{unit.lower()}", metavar=unit, type=_meter, help=words
+            f"--{name.replace('_', '-')}", dest=f"{name}_{unit.lower()}", metavar=unit, type=_meter, help=help_text
         )
 
 
@@ -85,14 +85,14 @@ def run_simulate(args: argparse.Namespace) -> int:
         from dumpload.simulate.weather import WeatherError
     except ModuleNotFoundError as error:
         return console.fail_without(args, "simulate", "solar", error)
-    asked = {name: value for name in METER._fields if (value := getattr(args, name)) is not None}
+    options = {name: value for name in METER._fields if (value := getattr(args, name)) is not None}
     try:
         # pvlib asks pandas for what a later pandas will not have: nothing that a person can act on.
         with warnings.catch_warnings(), Bar(sys.stderr, "simulate") as bar:
             warnings.simplefilter("ignore")
             simulation = run.simulate(
                 settings, args.weather, args.years, compiled_steps(console.say_error), bar.watch,
-                seed=args.seed, clouds=args.clouds, meter=METER._replace(**asked),
+                seed=args.seed, clouds=args.clouds, meter=METER._replace(**options),
             )  # fmt: skip
     except (BoatError, WeatherError) as error:
         console.fail(args, str(error))

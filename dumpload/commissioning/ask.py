@@ -70,7 +70,7 @@ class Interview:
         if self._prompt is None:
             return question.default or ""
         default = f" [{question.default}]" if question.default else ""
-        return self._prompt(f"{question.words}{default}: ").strip() or question.default or ""
+        return self._prompt(f"{question.prompt}{default}: ").strip() or question.default or ""
 
     def _wrong(self, key: str, text: str, complaint: str) -> None:
         if self._prompt is not None:
@@ -99,7 +99,7 @@ class Interview:
         assert self._prompt is not None  # noqa: S101  (asked only of a person)
         question = wish_question(signal)
         while True:
-            text = self._prompt(f"{question.words}: ").strip()
+            text = self._prompt(f"{question.prompt}: ").strip()
             if not text and question.optional:
                 return None
             try:

@@ -22,7 +22,7 @@ class Question(NamedTuple):
     """One thing to ask. `default` None: it must be answered, or (`optional`) is left out of the file."""
 
     key: str
-    words: str
+    prompt: str
     default: str | None = None
     optional: bool = False
     # Asked only where this key has an answer.

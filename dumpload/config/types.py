@@ -101,7 +101,8 @@ def _date_text(value: Any) -> Any:
 
 
 def _check_date(text: str) -> str:
-    if date.fromisoformat(text).isoformat() != text:  # it takes 20260502 and 2026-W18-6, too
+    # It takes 20260502 and 2026-W18-6, too.
+    if date.fromisoformat(text).isoformat() != text:
         raise ValueError(text)
     return text
 

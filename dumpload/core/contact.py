@@ -1,7 +1,4 @@
-"""Evidence of what the contact really does: from a feedback line and from the power the load draws.
-
-A battery-current step is no evidence: the charger may throttle in the same moment.
-"""
+"""Evidence of what the contact really does: from a feedback line and from the power the load draws."""
 
 from enum import IntEnum
 from typing import NamedTuple
@@ -48,6 +45,7 @@ class ContactInputs(NamedTuple):
 
 def judge(feedback_s: float, inputs: ContactInputs) -> Evidence:
     """Return what contradicts the command, once `feedback_s` (line) or the settling time (power) has passed."""
+    # A step of the battery current is no evidence: the charger may throttle in the same moment.
     line_counts = inputs.feedback != Feedback.UNKNOWN and inputs.t >= inputs.relay_since + feedback_s
     power_counts = not is_missing(inputs.load_power_w) and inputs.load_stamp >= inputs.relay_since + LOAD_SETTLE_S
     drawing = inputs.load_power_w > LOAD_PRESENT_W

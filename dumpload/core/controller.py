@@ -127,17 +127,15 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     # The evidence and the day's on-time count from the new position.
     if changed:
         evidence = Evidence.NONE
-        if settings.permissives != NO_LIMITS:  # the window alone asks for no position
-            permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, conditions, after))
+        permitted = after_change(settings.permissives, permissives, permitted, conditions, after)
     changes_at = next_change(settings, known, after, permitted, t)
-    decision = Decision(
-        t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
-        inputs.state_of_charge, accepted, refused,
-    )  # fmt: skip
     return State(
         known, after, permissives, permitted, evidence, cause, conditions.window_changes_at, conditions.day_ends_at,
         charge_expires_at(settings, known.data), changes_at, min(changes_at, expires_next(known.data, t)),
-    ), decision  # fmt: skip
+    ), Decision(
+        t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
+        inputs.state_of_charge, accepted, refused,
+    )  # fmt: skip
 
 
 def contact_inputs(data: Data, feedback: Feedback, memory: Memory, t: float) -> ContactInputs:
@@ -208,9 +206,15 @@ def overrule(state: State, event: Event, verdict: Verdict) -> Verdict:
 
 
 def after_change(
-    limits: PermissiveLimits, permissives: PermissiveMemory, inputs: PermissiveInputs, after: Memory
-) -> float:
-    """Return the permissives' next moment once the relay has moved (s)."""
+    limits: PermissiveLimits,
+    permissives: PermissiveMemory,
+    permitted: Permission,
+    inputs: PermissiveInputs,
+    after: Memory,
+) -> Permission:
+    """Return the permission once the relay has moved: the next moment at which it may change counts from there."""
+    if limits == NO_LIMITS:  # the window alone asks for no position
+        return permitted
     moved = PermissiveInputs(
         inputs.t,
         inputs.battery_voltage_v,
@@ -224,7 +228,7 @@ def after_change(
         inputs.day_began_at,
         inputs.day_ends_at,
     )
-    return next_permissive_change(limits, permissives, moved)
+    return Permission(permitted.cause, next_permissive_change(limits, permissives, moved))
 
 
 def expires_next(data: Data, t: float) -> float:

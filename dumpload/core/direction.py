@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
 
-# Charge must rise by so much, over so long, in steps no larger than so much (our choice, no source): meters that count
+# Minimum rise of charge, minimum duration and maximum single step (our choice, no source): meters that count
 # charge jump to 100 % when the battery is full, whatever flows.
 RISE_PERCENT = 2.0
 RISE_S = 600.0

@@ -45,9 +45,9 @@ class Outlook(NamedTuple):
 
 
 class Clause(NamedTuple):
-    """One condition in words, and when it comes true (monotonic s; NaN: not known)."""
+    """One condition as text, and when it comes true (monotonic s; NaN: not known)."""
 
-    words: str
+    text: str
     at: float = MISSING
 
 
@@ -71,10 +71,10 @@ def _outlook_off(settings: ControllerSettings, state: State) -> Outlook:
     if state.cause == Cause.STOPPING:
         return Outlook(Position.ON, "the service is started again", MISSING)
     lifted = _VETO_LIFTED.get(state.cause, _no_veto)(settings, state)
-    wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.words]
+    wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.text]
     dwelt_at = state.law.relay_since + settings.limits.min_off_s
     at = max([dwelt_at, *(clause.at for clause in wanting if not is_missing(clause.at))])
-    conditions = [clause.words for clause in wanting] or ["the minimum off time is over"]
+    conditions = [clause.text for clause in wanting] or ["the minimum off time is over"]
     return Outlook(Position.ON, ", and ".join(conditions), at)
 
 
@@ -87,7 +87,7 @@ def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
     least = f"{limits.cut_out_percent:g} %"
     if state.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
         least = f"the floor, {limits.floor_percent:g} %"
-    conditions = [first.words, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
+    conditions = [first.text, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
     return Outlook(Position.OFF, ", or ".join(filter(None, conditions)), first.at)
 
 

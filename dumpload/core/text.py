@@ -20,7 +20,8 @@ def duration(seconds: float) -> str:
 
 def number_or_null(value: float) -> float | None:
     """Return a number to three digits after the point, for JSON; None if it is not finite."""
-    return round(float(value), 3) if math.isfinite(value) else None  # a difference of whole times is an int
+    # A difference of whole times is an int.
+    return round(float(value), 3) if math.isfinite(value) else None
 
 
 def local_text(wall: float, zone: tzinfo) -> str:

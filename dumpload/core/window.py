@@ -12,6 +12,9 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import NEVER
 
+# The wall clock was stepped, not slewed, if it moved against the monotonic one by more than this between two looks.
+CLOCK_STEP_S = 0.5
+
 HOUR_S, DAY_S = 3600.0, 86_400.0
 MINUTES_PER_DAY = 24 * 60
 

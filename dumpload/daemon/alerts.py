@@ -170,7 +170,8 @@ class Alerts:
         try:
             self._look(settings, state, t, wall)
         except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)
-            if not self._trouble:  # once: it would be said every second
+            # Once: it would be said every second.
+            if not self._trouble:
                 self._trouble = repr(error)
                 self._publisher.fault("alerts", self._trouble)
 

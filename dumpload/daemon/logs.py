@@ -24,7 +24,7 @@ from dumpload.core.text import utc_text
 
 QUEUE_LINES = 1000
 REPEAT_EVERY_S = 60.0
-# Kinds of message told apart at once: what others send makes kinds, and must not fill the memory.
+# Kinds of message distinguished at once: peers can create kinds, which must not fill the memory.
 REPEATS_KEPT = 100
 
 # A UUID that the kernel makes at each boot, random(4).

@@ -24,9 +24,9 @@ def looking_on(
             return NO_REQUESTS
         if has_ended():
             return STOPPING
-        kept: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        when_kept(lambda trouble: None if kept.done() else kept.set_result(trouble))
-        await kept
+        saved: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        when_kept(lambda trouble: None if saved.done() else saved.set_result(trouble))
+        await saved
         try:
             return {"status": status()}
         except Exception as error:  # noqa: BLE001  (an error in a task of the event loop's ends the service)

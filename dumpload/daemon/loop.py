@@ -23,6 +23,7 @@ from dumpload.core.controller import (
 )
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.window import CLOCK_STEP_S
 from dumpload.daemon.payloads import position_name
 from dumpload.daemon.publisher import Publisher
 from dumpload.daemon.state import SAVE_EVERY_S, SavedState, StateFile, carried_over
@@ -30,9 +31,6 @@ from dumpload.gpio.relay import Relay, RelayError
 
 if TYPE_CHECKING:
     from dumpload.daemon.recorder import Recorder
-
-# The wall clock was stepped, not slewed, if it moved against the monotonic one by more than this between two ticks.
-CLOCK_STEP_S = 0.5
 
 # Whoever waits for the disk is answered after this all the same, and hears that it has not kept it yet.
 KEEP_S = 5.0
@@ -216,7 +214,7 @@ class ControlLoop:
 
     def notify(self, decision: Decision) -> None:
         """Call every observer with a relay change."""
-        # Always after the pin: what is told may block or raise, and the pin must be right by then whatever happens.
+        # Always after the pin: an observer may block or raise, and the pin must be right by then whatever happens.
         for observe in self.observers:
             observe(decision)
 

@@ -165,7 +165,7 @@ def _rejections(account: Account, telemetry: Telemetry) -> list[Document]:
             "signal": signal_name(rejection.signal),
             "topic": rejection.topic,
             "reason": rejection.reason.value,
-            "text": rejection.words,
+            "text": rejection.text,
             "count": rejection.times,
             "at": utc_text(account.wall - (account.t - rejection.t)),
         }

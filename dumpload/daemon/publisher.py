@@ -134,7 +134,8 @@ class Publisher:
     def fault(self, part: str, text: str) -> None:
         """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
         self._log.warning("fault", text=f"{part}: {text or 'recovered'}", part=part)
-        with self._faults_lock:  # two threads at once: a fault was lost, or one that was over came back
+        # Two threads at once: a fault was lost, or one that was over came back.
+        with self._faults_lock:
             others = {name: fault for name, fault in self._faults.items() if name != part}
             self._faults = {**others, part: f"{part}: {text}"} if text else others
         self.status_soon()

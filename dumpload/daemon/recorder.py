@@ -15,14 +15,13 @@ from dumpload.core.controller import ControllerSettings, Decision, Event, Kind, 
 from dumpload.core.freshness import MISSING, NEVER, Datum, is_missing
 from dumpload.core.law import Cause
 from dumpload.core.signals import Signal
+from dumpload.core.window import CLOCK_STEP_S
 from dumpload.daemon.payloads import change_document, position_name, to_json
 from dumpload.history.schema import NO_SIGNAL, Boot, Entry, RowKind
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
     from dumpload.history.writer import Gap, HistoryWriter
-
-CLOCK_STEP_S = 0.5
 
 # Events that are always kept; samples and what ends them are thinned, and a deadline is no news.
 _PLAIN = {
@@ -315,7 +314,7 @@ class DeadbandFilter:
 
 
 def footing(settings: ControllerSettings, state: State) -> tuple[object, ...]:
-    """Return what samples have made of the controller, apart from their values: equal before and after, if nothing."""
+    """Return the controller state that a sample can change; compare before and after."""
     # A NaN is the core's one MISSING object, and a tuple compares objects by identity first: so it equals itself here.
     # Were it not, more samples would be kept.
     law, permissive, limits = state.law, state.permissives, settings.limits

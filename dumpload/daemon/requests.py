@@ -149,7 +149,7 @@ class Requests:
         pending.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
     def _apply(self, pending: Asked) -> Cause:
-        """Do what is asked; return the veto for which hand was refused, or NONE."""
+        """Apply a request; return the veto that refused hand, or NONE."""
         request = pending.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
         # would refuse.

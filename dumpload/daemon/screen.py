@@ -194,7 +194,8 @@ def today_words(status: Document) -> str:
         return ""
     limit, energy, began = status.get("on_time_limit_s"), status.get("energy_today_wh"), _started_today(status)
     text = f"on for {_round_time(status['on_time_today_s'])}"
-    if limit:  # then the on-time outlives a restart
+    # Then the on-time outlives a restart.
+    if limit:
         text += f" of {_round_time(limit)}"
     if energy is not None:
         text += f", {energy / 1000:.2f} kWh" if energy >= KILO else f", {energy:.0f} Wh"

@@ -130,11 +130,11 @@ class Service(Listener):
 
     async def _listen(self) -> None:
         """Listen on the local sockets; without one of them the rest goes on."""
-        for one in self._sockets:
+        for socket in self._sockets:
             try:
-                await one.open()
+                await socket.open()
             except OSError as error:
-                self._publisher.fault(one.path.name, str(error))
+                self._publisher.fault(socket.path.name, str(error))
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
@@ -170,8 +170,8 @@ class Service(Listener):
 
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
-        for one in self._sockets:
-            one.close()
+        for socket in self._sockets:
+            socket.close()
         self.control.end(is_off=self._shut() or self.control.reads_off())
         await self._wait_until_kept()
         self._look_for_alerts()

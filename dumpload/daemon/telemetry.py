@@ -16,7 +16,7 @@ from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
 from dumpload.core.window import HOUR_S
 
-# Rejections are shown for this long, and so many kinds of them, the latest first.
+# How long a rejection is shown, and how many kinds of them at most, the latest first.
 SHOWN_S = 600.0
 SHOWN_KINDS = 8
 WORDS_CHARACTERS = 240
@@ -26,14 +26,14 @@ WORDS_EVERY_S = 60.0
 
 
 class Rejected(NamedTuple):
-    """One kind of rejection: how often in this bout, when last and when first put into words (monotonic s)."""
+    """One kind of rejection: how often in this bout, when last and when first described (monotonic s)."""
 
     signal: Signal
     reason: Reason
     topic: str
     times: int
     t: float
-    words: str
+    text: str
     worded_at: float
 
 

@@ -51,7 +51,7 @@ CHANGES = ExportTable(
     (
         ExportColumn("moved_at", MOMENT, "when the relay moved"),
         ExportColumn("relay", TEXT, "`on` or `off`"),
-        ExportColumn("cause", TEXT, "why; `none` where the program did not live to end a run"),
+        ExportColumn("cause", TEXT, "why; `none` if the program died during the run"),
         ExportColumn("state_of_charge_percent", NUMBER, "state of charge, where it was live"),
     ),
 )

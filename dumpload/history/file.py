@@ -228,7 +228,8 @@ class HistoryFile:
         return schema
 
     def _set_up(self) -> None:
-        self._database.execute("PRAGMA auto_vacuum = INCREMENTAL")  # counts only while there are no tables
+        # Counts only while there are no tables.
+        self._database.execute("PRAGMA auto_vacuum = INCREMENTAL")
         # A rollback journal, truncated at each commit, and no write-ahead log. The log is indexed in a file that is
         # mapped into the memory of every process that has the database open, and when a nearly full disk has no block
         # for a page of it the kernel ends the process with SIGBUS: a daemon that controls a heater was killed by its

@@ -3,7 +3,7 @@
 import math
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -75,11 +75,8 @@ def read_last(path: Path, most: int) -> list[HistoryRow]:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
-    with closing(_open(path)) as database:
-        try:
-            return [*map(HistoryRow._make, database.execute(_NEWEST, (most,)).fetchall()[::-1])]
-        except _DAMAGED as error:
-            raise _unreadable(path, error) from error
+    with _asked(path) as database:
+        return [*map(HistoryRow._make, database.execute(_NEWEST, (most,)).fetchall()[::-1])]
 
 
 def read_clock_steps(path: Path) -> dict[str, float]:
@@ -88,11 +85,8 @@ def read_clock_steps(path: Path) -> dict[str, float]:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
-    with closing(_open(path)) as database:
-        try:
-            return dict(database.execute(_CLOCK_STEPS).fetchall())
-        except _DAMAGED as error:
-            raise _unreadable(path, error) from error
+    with _asked(path) as database:
+        return dict(database.execute(_CLOCK_STEPS).fetchall())
 
 
 def read_starts(path: Path) -> list[str]:
@@ -101,11 +95,8 @@ def read_starts(path: Path) -> list[str]:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
-    with closing(_open(path)) as database:
-        try:
-            return [str(boot_id) for (boot_id,) in database.execute("SELECT boot_id FROM boots ORDER BY boot")]
-        except _DAMAGED as error:
-            raise _unreadable(path, error) from error
+    with _asked(path) as database:
+        return [str(boot_id) for (boot_id,) in database.execute("SELECT boot_id FROM boots ORDER BY boot")]
 
 
 def count_rows(path: Path) -> int:
@@ -114,9 +105,16 @@ def count_rows(path: Path) -> int:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
+    with _asked(path) as database:
+        return int(database.execute("SELECT count(*) FROM record").fetchone()[0])
+
+
+@contextmanager
+def _asked(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a history for the time of the block, in which damage becomes a `HistoryError`."""
     with closing(_open(path)) as database:
         try:
-            return int(database.execute("SELECT count(*) FROM record").fetchone()[0])
+            yield database
         except _DAMAGED as error:
             raise _unreadable(path, error) from error
 

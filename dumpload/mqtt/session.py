@@ -361,7 +361,8 @@ class Session:
 
     def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, code: ReasonCode, _props: Any) -> None:
         topic = self._unacknowledged.pop(mid, "")
-        if topic and code.is_failure != (topic in self._forbidden):  # MQTT 3.1.1 has no word for a refusal
+        # MQTT 3.1.1 has no word for a refusal.
+        if topic and code.is_failure != (topic in self._forbidden):
             if code.is_failure:
                 self._forbidden.add(topic)
             else:

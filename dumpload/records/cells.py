@@ -52,12 +52,7 @@ class CellParser:
         self.scaling = scaling
         self.comma_text = ""
         self._decimal_comma = decimal_comma
-        self._meanings = _Meanings(self)
-
-    def column(self, texts: Sequence[str]) -> Column:
-        """Return what many texts mean, each as `parse` does."""
-        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
-        return column_of(values, codes)
+        self.column = _Meanings(self).column
 
     def parse(self, text: str) -> Meaning:
         """Return the value in the signal's base unit (NaN: none), and the code of what the text is."""
@@ -84,7 +79,8 @@ class CellParser:
         return to_base_unit(self.signal, self.unit, rescale(number, *self.scaling))
 
     def _number(self, text: str) -> float:
-        if "_" in text or not text.isascii():  # Python's own ways of writing numbers
+        # Python's own ways of writing numbers.
+        if "_" in text or not text.isascii():
             raise ValueError(text)
         return float(text.replace(",", ".") if self._decimal_comma else text)
 
@@ -97,12 +93,7 @@ class RelayParser:
     """How to read what the recorded relay did: on or off, 1 or 0."""
 
     def __init__(self) -> None:
-        self._meanings = _Meanings(self)
-
-    def column(self, texts: Sequence[str]) -> Column:
-        """Return what many texts mean, each as `parse` does."""
-        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
-        return column_of(values, codes)
+        self.column = _Meanings(self).column
 
     def parse(self, text: str) -> Meaning:
         """Return 1 or 0 (NaN: neither), and the code of what the text is."""
@@ -129,6 +120,11 @@ class _Meanings(dict[str, Meaning]):
             self.clear()
         meaning = self[text] = self._parser.parse(text)
         return meaning
+
+    def column(self, texts: Sequence[str]) -> Column:
+        """Return what many texts mean, each as the parser has it."""
+        values, codes = zip(*map(self.__getitem__, texts), strict=True)
+        return column_of(values, codes)
 
 
 def find_columns(path: Path, form: TableFormat, names: Sequence[str], line: int = 0) -> tuple[int, dict[Signal, int]]:

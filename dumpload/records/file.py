@@ -104,7 +104,7 @@ class _Joined:
 
     def _begun(self, data: bytes) -> bytes:
         if data.startswith(_UTF16):
-            raise RecordError(self._path, "UTF-8 text; this is UTF-16 (save it anew as UTF-8)")
+            raise RecordError(self._path, "UTF-8 text; this is UTF-16 (save it again as UTF-8)")
         self._has_cr_alone = b"\n" not in data and b"\r" in data[:-1]
         return data.removeprefix(_BYTE_ORDER_MARK)
 

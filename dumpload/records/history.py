@@ -24,8 +24,6 @@ from dumpload.records.items import Hold, Instant, Moved, Restart
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, RecordError, RowError
 from dumpload.records.time import EARLIEST, IN_RANGE, LATEST
 
-MAGIC = b"SQLite format 3\0"
-
 WATCH_EVERY_ROWS = 1000
 
 # Clock steps above this are corrected back to the start of the boot.
@@ -137,9 +135,7 @@ class HistoryRecord:
 class Timeline:
     """Lays the clocks of all starts of the program in a row, as far apart as the wall clock said; times never go back.
 
-    The first start's own clock is kept as it is, so that nothing is rounded; it is `ahead` of Unix time (s). A board
-    without a clock of its own starts in the past, until the network brings the time and the clock is stepped: a start
-    whose clock was stepped is placed by the clock as it was afterwards.
+    `ahead`: of Unix time (s), by the first start's own clock.
     """
 
     def __init__(self, steps_s: Mapping[str, float]) -> None:
@@ -172,10 +168,13 @@ class Timeline:
         """Return how far the clock is ahead of Unix time, and what leads to it from that of the row's start."""
         if row.boot_id == self._start:
             return self.ahead, self._shift
+        # A board without a clock of its own starts in the past, until the network brings the time and the clock is
+        # stepped: a start whose clock was stepped is placed by the clock as it was afterwards. The first start's own
+        # clock is kept, and the others are moved by whole seconds, so that nothing is rounded.
         wall = row.wall + self.steps_s.get(row.boot_id, 0.0)
         if self._last == -math.inf:
             return row.t - wall, 0.0
-        return self.ahead, math.ceil(max(wall + self.ahead, self._last) - row.t)  # whole seconds: nothing is rounded
+        return self.ahead, math.ceil(max(wall + self.ahead, self._last) - row.t)
 
 
 # Values of one message are rows of one time.

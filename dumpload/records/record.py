@@ -125,7 +125,7 @@ class ReadLog:
 
     def advise(self, trap: Trap) -> None:
         """Note a trap, and the options that avoid it."""
-        self.notes.append(trap.words)
+        self.notes.append(trap.text)
         self.options += trap.options
 
 

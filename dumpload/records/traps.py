@@ -27,7 +27,7 @@ _FORMATS = tuple(f"{day}{between}{clock}" for day in _DATES for between in (" ",
 class Trap(NamedTuple):
     """What is odd, in words, and the options with which the command works (none: there are none)."""
 
-    words: str
+    text: str
     options: tuple[str, ...] = ()
 
 

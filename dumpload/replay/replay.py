@@ -57,7 +57,7 @@ class ReplayInterrupted(KeyboardInterrupt):
     def at(cls, wall: float | None) -> "ReplayInterrupted":
         """Return the interrupt at `wall` (Unix s) of the record; None: before its first row."""
         far = "" if wall is None else f" at {utc_text(wall)} of the record"
-        return cls(f"interrupted{far}; nothing is shown for a part of it")
+        return cls(f"interrupted{far}; an incomplete run gives no result")
 
 
 def replay(

@@ -1,7 +1,4 @@
-"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps.
-
-Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
-"""
+"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -15,13 +12,13 @@ from dumpload.report.data import Day
 
 SHADES = 5
 
-# Up to so many months are drawn day by day.
+# Up to this many months are drawn day by day.
 MOST_MONTHS = 3
 
 # Of a month in a row of bars: the width of a day, and the height.
 DAY, HEIGHT, DAYS = 10, 40, 31
 
-# The scale reaches at least as far, so that its steps can be told apart.
+# Minimum reach of the scale, so that its steps can be distinguished.
 LEAST_WH, LEAST_H = 1000.0, 1.0
 
 # The fuller and the darker (by night the brighter) the mark below a day, the more heat: colour is not the only sign.
@@ -76,6 +73,7 @@ def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
     yield from _legend(most, in_kwh=in_kwh)
 
 
+# Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
 def _year(months: Sequence[Sequence[Day]], most: float, *, in_kwh: bool) -> Iterator[str]:
     """Yield a row for every month: its name, a bar for every day, and its sum."""
     yield '<div class="year">'

@@ -12,7 +12,7 @@ from dumpload.report.data import Day, ReportData
 from dumpload.report.local_time import Span, shares, shown_day
 from dumpload.report.pictures import area
 
-# Of so many days at most, the last of the record, the strips are drawn.
+# Maximum number of days drawn as strips: the last ones of the record.
 SHOWN_DAYS = 14
 PARTS = 96
 

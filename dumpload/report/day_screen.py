@@ -1,9 +1,7 @@
 """One day on one screen: sun, charge, heater and tank over one time axis, from midnight to midnight."""
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from html import escape
-from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
@@ -12,7 +10,7 @@ from dumpload.core.text import duration
 from dumpload.replay.heat_text import kwh
 from dumpload.report.calendar import day_id
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import shares, shown_day
+from dumpload.report.local_time import reaching_into, shares, shown_day
 from dumpload.report.pictures import area, band
 from dumpload.report.trace import Extremes
 
@@ -108,11 +106,7 @@ def screens(data: ReportData, days: Sequence[Day], reasons: Sequence[str], low: 
 def screen(data: ReportData, day: Day, reason: str, low: int) -> str:
     """Return one day."""
     sun, tank = (data.day_log.shown[signal] for signal in (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE))
-    runs = data.runs[
-        bisect_right(data.runs, day.span.begin, key=attrgetter("end")) : bisect_left(
-            data.runs, day.span.end, key=attrgetter("begin")
-        )
-    ]
+    runs = reaching_into(day.span, data.runs)
     sun_w, charge_percent, tank_c = (trace.columns(*day.span, PARTS) for trace in (sun, data.day_log.charge, tank))
     course = DayCurves(sun_w, charge_percent, tank_c, shares(runs, day.span, PARTS))
     name, high = shown_day(day.date), day.charge.high

@@ -1,15 +1,13 @@
 """The days of a report, one row each: a strip of the charge and the time on from midnight to midnight, and figures."""
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from itertools import groupby
-from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import shares
+from dumpload.report.local_time import reaching_into, shares
 from dumpload.report.pictures import area, band, lowest_shown
 
 # Units of a strip: all of it, and the lane at its bottom that shows the time on.
@@ -100,9 +98,7 @@ def _row(data: ReportData, day: Day, parts: Parts, low: int, anchor: str = "") -
     energy = "-" if is_missing(day.energy_wh) else f"{day.energy_wh / 1000:.1f}"
     on_min = round(day.on_time_s / 60)
     charge = band(data.day_log.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
-    begin = bisect_right(data.runs, day.span.begin, key=attrgetter("end"))
-    end = bisect_left(data.runs, day.span.end, key=attrgetter("begin"))
-    on = area(shares(data.runs[begin:end], day.span, parts.on), WIDTH // parts.on, STEPS)
+    on = area(shares(reaching_into(day.span, data.runs), day.span, parts.on), WIDTH // parts.on, STEPS)
     return (
         f"<tr{f' id={anchor}' if anchor else ''}>"
         f'<th>{day.date:%a} {day.date.day}<td><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio=none>'

@@ -1,8 +1,4 @@
-"""Reads from a history what the relay did, as recorded: no law is asked, nothing is replayed.
-
-A run that the program did not live to end (it was killed, or the power failed) ends with the last thing recorded of
-that start: the service manager drives the pin off then, which nobody records.
-"""
+"""Reads from a history what the relay did, as recorded: no law is asked, nothing is replayed."""
 
 import math
 from collections import deque
@@ -180,7 +176,9 @@ class _HistoryPlayer:
     # ---- row by row ----
 
     def _end_run_before(self, row: HistoryRow) -> None:
-        # Of a run that is still going on, the program did not live to see the end.
+        # A run that is still going on at a start: the program did not live to see the end (it was killed, or the power
+        # failed). It ends with the last thing recorded before: the service manager drove the pin off, which nobody
+        # records.
         if row.kind == RowKind.START:
             self._change(self._last, Position.OFF, Cause.NONE, MISSING)
 

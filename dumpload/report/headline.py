@@ -12,7 +12,7 @@ from dumpload.report.data import Day, ReportData
 from dumpload.report.local_time import local_date, shown_day, shown_time
 from dumpload.report.off_time import LABELS, within_sentence
 
-# A day with hot water: its heat makes so many litres at 40 degC, a short shower (common practice, no source).
+# A day with hot water makes at least this many litres at 40 degC, a short shower (common practice, no source).
 HOT_WATER_L = 20.0
 
 # From there the battery counts as full: counters seldom show the last percent (common practice, no source).

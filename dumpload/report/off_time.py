@@ -1,12 +1,9 @@
 """Why the relay was off: hours by cause, and one plain reason for every day. To the quarter of an hour.
 
-The same for a replay and for a history, in which the cause is recorded only where the relay moved. Of every quarter
-with the relay off, in this order: no live charge is data_lost; the selector in off is selector_off; a veto with which
-the relay went off holds to the end of that day (a lockout until the relay moves again); outside the window is
-outside_window; a charge that stayed below the cut-in is below_cut_in; else it waited (confirming, minimum off time).
+The same for a replay and for a history, in which the cause is recorded only where the relay moved.
 """
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from operator import attrgetter
@@ -19,7 +16,7 @@ from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.text import duration
 from dumpload.core.window import Schedule
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import Span, shown_time
+from dumpload.report.local_time import Span, reaching_into, shown_time
 from dumpload.report.trace import QUARTER_S
 
 # With which the relay goes off, and which keep it off.
@@ -94,6 +91,10 @@ def _parts(
     gaps = _gaps(data, span)
     veto = _veto(data, span.begin)
     begin = span.begin
+    # Of every quarter with the relay off, in this order: no live charge is data_lost; the selector in off is
+    # selector_off; a veto with which the relay went off holds to the end of that day (a lockout until the relay moves
+    # again); outside the window is outside_window; a charge that stayed below the cut-in is below_cut_in; else it
+    # waited (confirming, minimum off time).
     while begin < span.end:
         local = schedule.at(begin)
         is_inside = local.inside
@@ -117,10 +118,8 @@ def _quarter_end(begin: float, window_until: float, gaps: Sequence[Span]) -> flo
 
 
 def _gaps(data: ReportData, span: Span) -> Sequence[Span]:
-    """Return the gaps that reach into a time. They are in order; to look through all for each day took minutes."""
-    lost = data.day_log.lost
-    first = bisect_right(lost, span.begin, key=attrgetter("end"))
-    return lost[first : bisect_left(lost, span.end, first, key=attrgetter("begin"))]
+    """Return the gaps that reach into a time."""
+    return reaching_into(span, data.day_log.lost)
 
 
 def _selected(data: ReportData, wall: float) -> Cause | None:

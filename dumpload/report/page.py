@@ -28,10 +28,10 @@ from dumpload.report.pictures import Picture, lowest_shown, pictures
 SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
 
-# Up to so many days each has a picture of its own, of more the last few have.
+# Up to this many days each get a screen; of a longer period only the last few.
 ALL_SCREENS, FEW_SCREENS = 31, 5
 
-# Of so many days the reasons are listed.
+# Maximum number of days whose reasons are listed.
 SHOWN_REASONS = 31
 
 UNSEEN = "The program was killed or the power failed; the switch-off itself was not recorded."
@@ -120,7 +120,7 @@ def figure(picture: Picture) -> str:
     """Return a picture with its caption."""
     return (
         f"<figure><h3>{escape(picture.title)}</h3>{picture.svg()}"
-        f"<figcaption>{escape(picture.words)}</figcaption></figure>"
+        f"<figcaption>{escape(picture.caption)}</figcaption></figure>"
     )
 
 
@@ -190,7 +190,7 @@ def _gaps(data: ReportData) -> Iterator[str]:
 
 def _events(data: ReportData) -> Iterator[str]:
     latest = data.day_log.incidents[-SHOWN_EVENTS:]
-    yield from _table(("When", "What"), ((_local(event.wall, data), event.words) for event in latest))
+    yield from _table(("When", "What"), ((_local(event.wall, data), event.text) for event in latest))
 
 
 def _months(data: ReportData) -> Iterator[str]:

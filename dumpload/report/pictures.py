@@ -44,7 +44,7 @@ class Picture(NamedTuple):
 
     name: str
     title: str
-    words: str
+    caption: str
     height: int
     parts: Sequence[str]
 
@@ -53,7 +53,7 @@ class Picture(NamedTuple):
         return (
             f'<svg viewBox="0 0 {WIDTH} {self.height}" role="img" aria-labelledby="{self.name}-t {self.name}-d"'
             f'{attributes}><title id="{self.name}-t">{escape(self.title)}</title>'
-            f'<desc id="{self.name}-d">{escape(self.words)}</desc>{style}{"".join(self.parts)}</svg>'
+            f'<desc id="{self.name}-d">{escape(self.caption)}</desc>{style}{"".join(self.parts)}</svg>'
         )
 
     def file(self) -> str:

@@ -28,7 +28,7 @@ from dumpload.report.local_time import Span, midnight, shown_day
 from dumpload.report.off_time import LABELS, DayOff, days_off, hours_by_cause
 from dumpload.report.page import cause_words, report_page
 
-# Of so many days the terminal is told the reasons.
+# Maximum number of days whose reasons are printed on a terminal.
 TEXT_DAYS = 31
 
 
@@ -147,7 +147,7 @@ def report_document(report: Report) -> dict[str, Any]:
         "off_time_s_by_cause": {cause_name(cause): round(seconds, 3) for cause, seconds in hours_by_cause(offs)},
         "causes_of_off": {cause_words(cause)[0]: count for cause, count in data.offs.items()},
         "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in data.day_log.lost],
-        "events": [{"at": utc_text(event.wall), "what": event.words} for event in data.day_log.incidents],
+        "events": [{"at": utc_text(event.wall), "what": event.text} for event in data.day_log.incidents],
     }
 
 

@@ -188,8 +188,8 @@ def bank_of(known: KnownBoat) -> tuple[Bank, int]:
     capacity_ah = float(values["battery.capacity_ah"])
     guess_mohm = CELL_MOHM_AT_100_AH * cells * 100.0 / capacity_ah
     ohm = known.number("battery.resistance_mohm", float(f"{guess_mohm:.3g}"), "mohm", "common practice") / 1000.0
-    known.note("bank", f"{100 * BANK_EFFICIENCY:g} % of the charge comes out again; "
-               f"{100 * SELF_DISCHARGE_PER_MONTH:g} % a month lost by itself; "
+    known.note("bank", f"{100 * BANK_EFFICIENCY:g} % charge efficiency; "
+               f"{100 * SELF_DISCHARGE_PER_MONTH:g} % self-discharge a month; "
                f"polarisation of {SLOW_PART:g} times its resistance within {SLOW_S:g} s")  # fmt: skip
     charges, volts = zip(*LIFEPO4_OCV, strict=True)
     bank = Bank(
@@ -207,7 +207,7 @@ def charger_of(known: KnownBoat, cells: int) -> Charger:
         float_v = known.number("solar.float_v", min(FLOAT_CELL_V * cells, absorption_v), "V")
     if "solar.charger_a" not in known.values:
         known.note("solar.charger_a", "no limit")
-    known.note("charger", f"{100 * CHARGER_EFFICIENCY:g} % of the panels' power comes out")
+    known.note("charger", f"{100 * CHARGER_EFFICIENCY:g} % efficiency")
     return Charger(
         absorption_v=absorption_v,
         absorption_s=known.number("solar.absorption_s", ABSORPTION_S, "s"),

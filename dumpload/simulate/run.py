@@ -146,7 +146,7 @@ def simulate(
             seen = partial(_watched, watch, number, years + 1)
             runs.append(run_year(boat, span, offered, noise, run_steps, step_s, seen))
     except KeyboardInterrupt:
-        msg = f"interrupted in year {len(runs) + 1} of {years + 1}; nothing is shown for a part of it"
+        msg = f"interrupted in year {len(runs) + 1} of {years + 1}; an incomplete run gives no result"
         raise SimulationInterrupted(msg) from None
     return Simulation(source, boat, span, runs[0], tuple(runs[1:]), seed, (*assumed, *boat.assumed))
 

@@ -23,7 +23,7 @@ LEAST_WASTED = 0.001
 
 RESAMPLED = (
     f"each made of spells of {SPELL_DAYS} days of the same weather, from at most {SEASON_DAYS} days earlier or later "
-    "in the year, with clouds and noise drawn anew; low and high are the 10th and 90th percentile"
+    "in the year, with clouds and noise redrawn; low and high are the 10th and 90th percentile"
 )
 NOT_KNOWN = (
     "Clouds as they are at your place: within an hour they are drawn by a model, compared with seven measured days.",

@@ -35,7 +35,7 @@ def _body(tuning: Tuning) -> Iterator[str]:
     yield f'<p class="verdict">{escape(headline(tuning))}</p>'
     yield f"<p>{escape(typeset(basis(tuning)))}</p>"
     picture = trade_off(tuning)
-    yield f"<figure>{picture.svg()}<figcaption>{escape(picture.words)}</figcaption></figure>"
+    yield f"<figure>{picture.svg()}<figcaption>{escape(picture.caption)}</figcaption></figure>"
     yield '<div class="wide"><table><thead><tr>'
     yield "".join(f'<th scope="col">{escape(head)}</th>' for head in HEADS)
     yield "</tr></thead><tbody>"

@@ -1,5 +1,6 @@
 """From a record to the settings worth choosing between: one call for the command line."""
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
@@ -10,6 +11,7 @@ from dumpload.forecast import gates, interval
 from dumpload.forecast.closed_loop import least_part_of
 from dumpload.forecast.document import from_bank
 from dumpload.forecast.evidence import FINEST_S, EvidenceError, Floats, gather
+from dumpload.forecast.far import trips_anew
 from dumpload.forecast.gates import Trust
 from dumpload.forecast.model import MEMBERS, Model, build
 from dumpload.forecast.step import compiled_sail
@@ -85,9 +87,9 @@ class Bench(NamedTuple):
 
     def player(self, law: Setup, sums: Floats) -> Player:
         """Return a law's sums with what the forecaster makes of them."""
-        of_one = self.base._replace(b=sums)
+        of_one = self.base._replace(b=sums, timed_wh=math.nan)
         outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
-        unseen = interval.trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
+        unseen = trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
         return Player(of_one, outcome, unseen)
 
     def verdict(self, candidate: Candidate, player: Player) -> gates.GateResult:

@@ -14,7 +14,7 @@ from dumpload.report.local_time import Span
 from dumpload.report.period import span_of
 from dumpload.report.report import report_of_history
 
-# A page that may still change is good for this, or for so many times as long as it took; any other for the third.
+# How long a page is cached that may still change, as a time or as a multiple of its cost; and any other page.
 FRESH_S, TIMES, KEPT_S = 60.0, 20, 3600.0
 
 # Pages kept, of about 150 kB each; those that wait to be made; how long a browser is left waiting, and how long one
