@@ -109,7 +109,7 @@ async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
 
 
 def _unreachable(broker: str, reason: str) -> str:
-    """Return in words why the broker cannot be reached; what the link says of a refused connection names it twice."""
+    """Return why the broker cannot be reached; the link's own message would name the broker twice."""
     reason = reason.removeprefix(f"no connection to {broker}: ")
     if "ConnectionRefused" in reason or f"[Errno {errno.ECONNREFUSED}]" in reason:
         reason = "connection refused"
@@ -163,7 +163,7 @@ async def watch(settings: Settings, show: Callable[[Document], None], *, follow:
 
 
 async def _next_shown(talk: Conversation, status: Document, *, every: bool) -> Document:
-    """Return the next status that differs in what is worth a line."""
+    """Return the next status that differs in anything worth a line."""
     while True:
         message = await talk.next(STATUS_EXPIRES_S)
         if message is None:
@@ -200,7 +200,7 @@ async def select(settings: Settings, request: Document) -> Document:
 
 
 def refusal_words(reason: object) -> str:
-    """Return a refusal as a person reads it; a code in front, such as `expired:`, is for programs."""
+    """Return a refusal as text; a leading code, such as `expired:`, is for programs."""
     code, colon, text = str(reason).partition(": ")
     return one_line(f"Refused: {text if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
 

@@ -73,7 +73,7 @@ class StateFile:
     """Reads at start, and writes whenever something worth keeping changes."""
 
     def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
-        """Find the place: STATE_DIRECTORY; without one nothing is kept.
+        """Locate STATE_DIRECTORY; without it nothing is kept.
 
         `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well;
         it may be set later, before `read`.
@@ -109,7 +109,7 @@ class StateFile:
         return saved
 
     def keep(self, saved: SavedState) -> None:
-        """Have it written soon. Never blocks and never raises."""
+        """Schedule a write. Never blocks or raises."""
         if self.path is None:
             return
         with self._changed:
