@@ -224,12 +224,17 @@ def bars(name: str, title: str, data: ReportData, values: Sequence[float], unit:
         *plot.dates(data, TOP + plot.height),
     ]
     title = f"{title} {'a day' if group == 1 else f'in {group} days'}"
+    caption = _in_all(data, values, unit)
+    return Picture(name, title, caption, height, parts)
+
+
+def _in_all(data: ReportData, values: Sequence[float], unit: str) -> str:
+    """Return in words what the days come to in all, and the best of them."""
     best = max(range(len(values)), key=lambda index: values[index])
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
     days = f"{len(values)} day{'' if len(values) == 1 else 's'}"
     on = data.days[best].date
-    caption = f"{days}, {whole}{unit} in all; best day: {on.day} {on:%b %Y}, {most_a_day}{unit}."
-    return Picture(name, title, caption, height, parts)
+    return f"{days}, {whole}{unit} in all; best day: {on.day} {on:%b %Y}, {most_a_day}{unit}."
 
 
 def _rounded(value: float) -> str:
