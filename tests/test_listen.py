@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from brokers import Broker, free_port
 from paho.mqtt import client as paho
+from waiting import PATIENCE_S
 
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
@@ -53,7 +54,7 @@ def gateway(broker: Broker) -> Iterator[Broker]:
 
 def listen(*words: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "dumpload", "listen", "--for", "3s", *words]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
 
 
 def config(folder: Path, port: int, topic: str = "barge/bank") -> str:
