@@ -196,7 +196,6 @@ def test_the_rows_of_a_table_as_arrays_are_played_as_the_replayer_plays_them(con
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 def test_compiled_it_says_the_same_to_the_last_bit() -> None:
     run, causes = compiled().play, set()
     for seed in range(60):
@@ -223,7 +222,6 @@ def run_program(environ: dict[str, str], folder: Path) -> subprocess.CompletedPr
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)
 def test_what_is_said_of_compiling_and_what_a_damaged_file_raises(tmp_path: Path) -> None:
     environ = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache")}
     line = "compiling the latch of the law for this computer; this takes a while the first time"
@@ -253,7 +251,6 @@ def test_what_is_damaged_is_compiled_anew_where_one_function_is_called(monkeypat
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)
 @pytest.mark.parametrize(
     ("file", "old", "new"),
     [
