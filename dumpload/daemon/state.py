@@ -65,6 +65,7 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
 
 def state_path(environ: Mapping[str, str], name: str) -> Path | None:
     """Return the place of a file that outlives a restart, in the service's state folder; None: there is none."""
+    # Where a unit has several, they are separated by colons (systemd.exec(5)); ours is the first.
     folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
     return Path(folder, name) if folder else None
 

@@ -22,7 +22,8 @@ class Extremes(NamedTuple):
     @property
     def are_known(self) -> bool:
         """Whether there was a value."""
-        return self.low <= self.high  # no comparison with NaN is true
+        # No comparison with NaN is true.
+        return self.low <= self.high
 
     def merge(self, other: "Extremes") -> "Extremes":
         """Return the extremes of both."""
