@@ -68,7 +68,7 @@ def test_no_byte_of_a_record_drives_a_terminal(
 def test_a_record_of_which_nothing_counts_is_wrong(barge: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (barge / "log.csv").write_text(ROWS.replace(",98", ",980").replace(",90", ",900"))
     assert main(["replay", str(barge / "log.csv")]) == WRONG
-    assert "No sample counted, so nothing could be decided" in capsys.readouterr().out
+    assert "No sample was accepted, so nothing could be decided" in capsys.readouterr().out
 
 
 def test_a_record_that_cannot_be_used_is_an_input_error_in_json_too(
@@ -121,7 +121,7 @@ def test_an_interrupted_replay_shows_nothing_and_says_how_far_it_was(barge: Path
     code, out, err = interrupted([sys.executable, "-c", WITHOUT_NUMBA, "replay", str(log)], log, 0.5)
     assert (code, out) == (130, "")
     assert err.startswith("interrupted at 2025-06-")
-    assert "of the record; nothing is shown for a part of it" in err
+    assert "of the record; an incomplete run gives no result" in err
 
 
 def test_a_long_replay_shows_a_bar_on_a_terminal_and_only_there(barge: Path) -> None:

@@ -32,7 +32,7 @@ pytest.importorskip("numba")
 
 from dumpload.replay import compiled as compiler  # noqa: E402  (only with the extra)
 from dumpload.replay import compiler as compiler_module  # noqa: E402
-from dumpload.replay.arrays import Restart, as_arrays, local_times, of_batches, play, replay_arrays  # noqa: E402
+from dumpload.replay.arrays import RestartEvent, as_arrays, local_times, of_batches, play, replay_arrays  # noqa: E402
 from dumpload.replay.compiled import cache_folder, compiled  # noqa: E402
 from dumpload.replay.compiler import Group, compile_one  # noqa: E402
 
@@ -59,17 +59,17 @@ VALUES = {
 RARE = [kind for kind in Kind if kind not in (Kind.SAMPLE, Kind.OVERDUE, Kind.STOP, Kind.ASSUME_ON)]
 
 
-def record(seed: int, rows: int) -> tuple[list[Event | Restart], list[bool]]:
+def record(seed: int, rows: int) -> tuple[list[Event | RestartEvent], list[bool]]:
     """Return random events: gaps, equal times, unknowns, bad values, late stamps, restarts, steps of the wall clock."""
     draw = random.Random(seed)  # noqa: S311
     t, ahead = START, NOON - START
-    events: list[Event | Restart] = []
+    events: list[Event | RestartEvent] = []
     with_next: list[bool] = []
     while len(events) < rows:
         t += draw.choice([0.0, 0.0, 0.5, 1.0, 5.0, 5.0, 5.0, 30.0, 60.0, 61.0, 400.0 if draw.random() < 0.2 else 2.0])
         ahead += draw.choice([-3_600.0, 3_600.0, 86_400.0]) if draw.random() < 0.01 else 0.0
         if draw.random() < 0.005:
-            events.append(Restart(t, t + ahead, draw.choice([Selector.OFF, Selector.AUTO, Selector.AUTO])))
+            events.append(RestartEvent(t, t + ahead, draw.choice([Selector.OFF, Selector.AUTO, Selector.AUTO])))
             with_next.append(False)
             continue
         kind = draw.choice(RARE) if draw.random() < 0.08 else Kind.SAMPLE
@@ -87,7 +87,7 @@ def record(seed: int, rows: int) -> tuple[list[Event | Restart], list[bool]]:
 
 
 def judged(
-    configured: Setup, events: list[Event | Restart], with_next: list[bool], end: float
+    configured: Setup, events: list[Event | RestartEvent], with_next: list[bool], end: float
 ) -> tuple[list[Decision], list[bool], State]:
     """Return the decisions, what counted, and the last state, by the plain loop, as a replay plays a record."""
     settings, schedule = configured.settings, configured.schedule()
@@ -103,7 +103,7 @@ def judged(
         ahead = event.t - event.wall
         while state.deadline < event.t:
             take(Event(state.deadline, state.deadline - ahead, Kind.WAKE))
-        if isinstance(event, Restart):
+        if isinstance(event, RestartEvent):
             after_s, was_on = event.t - state.law.relay_since, state.position == Position.ON
             decisions.append(
                 Decision(
@@ -226,7 +226,7 @@ def run_program(environ: dict[str, str], folder: Path) -> subprocess.CompletedPr
 @pytest.mark.timeout(300)
 def test_what_is_said_of_compiling_and_what_a_damaged_file_raises(tmp_path: Path) -> None:
     environ = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache")}
-    line = "compiling the latch of the law for this computer, which takes a while the first time"
+    line = "compiling the latch of the law for this computer; this takes a while the first time"
     assert run_program(environ, tmp_path).stderr == f"{line}\n"
     for kept in (tmp_path / "cache").rglob("*.nbi"):
         os.truncate(kept, 20)
@@ -310,8 +310,8 @@ def test_every_function_that_the_law_calls_is_in_a_module_that_is_hashed() -> No
 
 
 def test_lockouts_are_restored() -> None:
-    events: list[Event | Restart] = [
-        Restart(START, NOON, Selector.AUTO, Lockout.PIN_FAULT),
+    events: list[Event | RestartEvent] = [
+        RestartEvent(START, NOON, Selector.AUTO, Lockout.PIN_FAULT),
         Event(START + 1.0, NOON + 1.0, Kind.SAMPLE, SOC, 98.0, START + 1.0),
     ]
     played = replay_arrays(setup(), as_arrays(events), START + 1.0, run=play)

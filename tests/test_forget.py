@@ -82,7 +82,7 @@ def test_the_leftovers_of_one_instance_are_cleared_and_nothing_else(tmp_path: Pa
 def test_without_yes_and_without_a_terminal_nothing_is_cleared(tmp_path: Path, left: Broker) -> None:
     done = forget(tmp_path, left.port, "heater")
     assert done.returncode == 1
-    assert "expected --yes, or a terminal to ask back on; nothing was cleared" in done.stderr
+    assert "expected --yes or a terminal to confirm on; nothing was cleared" in done.stderr
     assert there(left) == LEFT
 
 
@@ -90,7 +90,7 @@ def test_an_instance_that_is_up_is_not_forgotten(tmp_path: Path, left: Broker) -
     publish(left, {"dumpload/heater/presence": "up"})
     done = forget(tmp_path, left.port, "heater", "--yes")
     assert done.returncode == 1
-    assert "heater is up at 127.0.0.1: expected an instance that has been stopped for good" in done.stderr
+    assert "heater is up at 127.0.0.1: expected an instance that has been stopped" in done.stderr
     assert there(left) == {**LEFT, "dumpload/heater/presence": "up"}
 
 

@@ -152,7 +152,7 @@ def test_a_reader_that_may_not_write_says_what_takes_it_back(cut: Cut) -> None:
         Path(folder).chmod(0o755)
         os.seteuid(65_534)
         try:
-            with pytest.raises(HistoryError, match=r"cut off in the middle of a commit.*sudo.*start of the daemon"):
+            with pytest.raises(HistoryError, match=r"a write to it was interrupted.*sudo.*start the daemon"):
                 rows(path)
         finally:
             os.seteuid(0)

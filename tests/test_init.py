@@ -39,7 +39,7 @@ def test_a_file_that_is_there_is_never_touched(tmp_path: Path) -> None:
     file.write_text("mine")
     done = init(tmp_path, *GIVEN)
     assert done.returncode == 2
-    assert "expected a file that does not exist yet" in done.stderr
+    assert "expected a new file" in done.stderr
     assert file.read_text() == "mine"
 
 

@@ -102,7 +102,7 @@ def test_what_names_no_period_is_not_found(page: Page, name: str) -> None:
 def test_where_no_history_is_kept_it_says_so(page: Page) -> None:
     answer = page.ask("/report/7d")
     assert answer.status == 404
-    assert "No history is kept: set history.path in the settings." in answer.text
+    assert "No history: set history.path in the settings." in answer.text
 
 
 # ---- headers ----

@@ -81,7 +81,7 @@ def record_steps(
         after, flows = step_plant(plant, boat.plant, around, closed, clock.step_s)
         then = Boat(after, wake(law, boat.law, t, clock.began, local))
         if number % telemetry.every_steps == 0:
-            then = Boat(after, tell(law, telemetry, then, flows, t, wall, local))
+            then = Boat(after, tell(law, telemetry, then, flows, (0.0, 0.0), t, wall, local))
         now_on = then.law.law.position == Position.ON
         load_w = flows.element_w + flows.cable_w
         row = daily[outside.day[number]]

@@ -44,11 +44,11 @@ def add_period_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options that say of which time a report is."""
     parser.add_argument("period", nargs="?", metavar="PERIOD", type=named_days,
                         help="today, yesterday, a day (2025-06-16), a month (2025-06) or a year")  # fmt: skip
+    parser.add_argument("--last", metavar="7d", type=last, help="the last local days, including today (or 36h, 4w)")
     parser.add_argument(
-        "--last", metavar="7d", type=last, help="the last so many local days, today included (or 36h, 4w)"
+        "--since", metavar="DAY", type=named_days, help="first local day; takes the same forms as PERIOD"
     )
-    parser.add_argument("--since", metavar="DAY", type=named_days, help="from this local day on; names as for PERIOD")
-    parser.add_argument("--until", metavar="DAY", type=named_days, help="to this local day, which is included")
+    parser.add_argument("--until", metavar="DAY", type=named_days, help="last local day, inclusive")
 
 
 def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":

@@ -32,14 +32,14 @@ DOWN, SOURCE_W, DARK_WARNED, DARK_REFUSED = -0.05, 30.0, 0.02, 0.06
 DRAIN_WARNED, DRAIN_REFUSED = 0.015, 0.06
 
 
-class Judgement(NamedTuple):
+class GateResult(NamedTuple):
     """How far a forecast is to be trusted, and why."""
 
     trust: Trust
     reasons: tuple[str, ...]
 
 
-def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> Judgement:
+def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> GateResult:
     """Return whether the outcome is to be given."""
     doubts = [
         *_signals(model),
@@ -54,7 +54,7 @@ def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: floa
     refused = [one.words for one in doubts if one.refused]
     warned = [one.words for one in doubts if not one.refused]
     trust: Trust = "refused" if refused else "warned" if warned else "good"
-    return Judgement(trust, (*refused, *warned))
+    return GateResult(trust, (*refused, *warned))
 
 
 def _signals(model: Model) -> Iterator[Doubt]:
@@ -77,7 +77,7 @@ def _record(model: Model) -> Iterator[Doubt]:
         shown = model.plates.capacity_ah / (1.0 + off)
         yield Doubt(
             abs(off) > PLATE_REFUSED,
-            f"The charge moves as in a bank of {shown:.0f} Ah, but battery.capacity_ah is "
+            f"The charge moves as in a battery of {shown:.0f} Ah, but battery.capacity_ah is "
             f"{model.plates.capacity_ah:g}: correct it, or the scale of battery_power.",
         )
 
@@ -97,7 +97,7 @@ def _place(model: Model) -> Iterator[Doubt]:
 def _monitor(model: Model) -> Iterator[Doubt]:
     share = model.monitor.resync_share
     if math.isnan(share):
-        yield Doubt(True, "The bank was never seen to become full, so the monitor's drift is not known: record for "
+        yield Doubt(True, "The battery was never seen to become full, so the monitor's drift is not known: record for "
                           "longer, or with settings that let it fill.")  # fmt: skip
     elif share < RESYNC_WARNED:
         yield Doubt(
@@ -110,7 +110,7 @@ def _monitor(model: Model) -> Iterator[Doubt]:
 def _heater(model: Model, outcome: ForecastOutcome) -> Iterator[Doubt]:
     on_h = float(model.recorded.on_s.sum()) / 3600.0
     if on_h < LEAST_ON_H:
-        yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so what it does to the bank was never "
+        yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so its effect on the battery was never "
                           "seen: record at least a week with the heater in use.")  # fmt: skip
         return
     off = model.sight.element.plate_ohm / model.sight.element.ohm - 1.0
@@ -145,7 +145,7 @@ def _edge(model: Model, law: Setup) -> Iterator[Doubt]:
     level = float(np.median(held))
     limits = law.settings.limits
     if abs(limits.cut_in_percent - level) < KNIFE_EDGE_PERCENT and level < 99.9:
-        yield Doubt(False, f"The cut-in of {limits.cut_in_percent:g} % is just where float holds the bank "
+        yield Doubt(False, f"The cut-in of {limits.cut_in_percent:g} %is just where float holds the battery "
                            f"({level:.1f} %): a small error decides whether the heater starts.")  # fmt: skip
 
 

@@ -6,10 +6,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import HOUR_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, runs_of
 
-HOUR_S = 3600.0
 # An element that draws less than this part of what it should has its thermostat open.
 OPEN_BELOW = 0.3
 # Steps that differ less from the plate confirm it (part): they are no more exact. Those of all powers but the load's

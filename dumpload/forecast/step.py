@@ -20,6 +20,7 @@ from dumpload.core.law import step as apply_law
 from dumpload.core.permissive import PermissiveInputs, PermissiveMemory, first_failed
 from dumpload.core.permissive import remember as remember_permissives
 from dumpload.core.permissive import start as start_permissives
+from dumpload.core.window import HOUR_S
 from dumpload.replay.compiled import CORE
 from dumpload.replay.compiler import Group, compile_one
 
@@ -32,7 +33,6 @@ EVENING_S = 18 * 3600.0
 # What the charger is doing.
 BULK, FLOAT, RESTING = 0, 1, 2
 
-HOUR_S = 3600.0
 # The boats are in the same state within this much: charge and offset (percent), load (part), and where the voltage
 # model may be set right by the record's own voltage (percent of charge apart, V).
 WANTED_C, SAME_WH = 40.0, 40.0

@@ -43,7 +43,7 @@ _KINDS, _SIGNALS, _SELECTORS, _LOCKOUTS = tuple(Kind), tuple(Signal), tuple(Sele
 _FEEDBACKS = (Feedback.OPEN, Feedback.CLOSED, Feedback.UNKNOWN)  # UNKNOWN is -1, and so the last
 
 
-class Restart(NamedTuple):
+class RestartEvent(NamedTuple):
     """The recorded program ended or started at `t` (s) and `wall` (Unix s): the relay is off, and this outlived it."""
 
     t: float
@@ -101,7 +101,7 @@ class Played(NamedTuple):
 # ---- ready events ----
 
 
-def as_arrays(events: Iterable[Event | Restart], with_next: Sequence[bool] | None = None) -> Events:
+def as_arrays(events: Iterable[Event | RestartEvent], with_next: Sequence[bool] | None = None) -> Events:
     """Return events as arrays; for records that do not come as arrays, and for tests."""
     rows = [_row(event) for event in events]
     t, wall, kind, signal, value, stamp, selector, until, feedback, lockout, more = zip(*rows, strict=True)
@@ -121,8 +121,8 @@ def as_arrays(events: Iterable[Event | Restart], with_next: Sequence[bool] | Non
     )
 
 
-def _row(event: Event | Restart) -> tuple[Any, ...]:
-    if isinstance(event, Restart):
+def _row(event: Event | RestartEvent) -> tuple[Any, ...]:
+    if isinstance(event, RestartEvent):
         return *event[:2], RESTART, 0, MISSING, MISSING, event.selector, MISSING, -1, event.lockout, False
     *told, more = event
     return *told, Lockout.NONE, more

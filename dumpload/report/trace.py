@@ -45,7 +45,7 @@ class MinMaxTrace:
             self._quarters[quarter] = before.merge(Extremes(value, value))
 
     def hold(self, begin: float, end: float, value: float) -> None:
-        """Take a value that went on from `begin` to `end` (Unix s)."""
+        """Record a value that held from `begin` to `end` (Unix s)."""
         wall = begin
         while wall <= max(begin, end):
             self.add(wall, value)
@@ -76,16 +76,14 @@ class MinMaxTrace:
         return columns
 
     def extremes(self, begin: float, end: float) -> Extremes:
-        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour (or what `each_s` says).
-
-        What `columns` returns for one of them, without looking at every quarter of decades in which there were few.
-        """
+        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour, or what `each_s` says."""
         first = int(begin // self._each_s)
         last = first + 1 if end - begin < self._each_s else math.ceil(end / self._each_s)
+        # Not every quarter of decades in which there were few is looked at.
         if last - first > len(self._quarters):
-            found = [one for quarter, one in self._quarters.items() if first <= quarter < last]
+            quarters = [extremes for quarter, extremes in self._quarters.items() if first <= quarter < last]
         else:
-            found = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
-        if not found:
+            quarters = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
+        if not quarters:
             return NOTHING
-        return Extremes(min(one.low for one in found), max(one.high for one in found))
+        return Extremes(min(quarter.low for quarter in quarters), max(quarter.high for quarter in quarters))

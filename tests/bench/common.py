@@ -54,6 +54,11 @@ def absolute(measure: str, ours: float, limit: float, unit: str) -> Row:
     return Row(measure, "-", f"{ours:.4g} {unit}", None, f"<= {limit:g} {unit}", ours <= limit)
 
 
+def absolute_least(measure: str, ours: float, limit: float, unit: str) -> Row:
+    """Return a row for what has an absolute limit from below."""
+    return Row(measure, "-", f"{ours:.4g} {unit}", None, f">= {limit:g} {unit}", ours >= limit)
+
+
 def fact(measure: str, *, holds: bool) -> Row:
     """Return a row for what must simply be so."""
     return Row(measure, "-", "yes" if holds else "no", None, "yes", holds)
