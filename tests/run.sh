@@ -93,8 +93,8 @@ else
     "$work/bin/pytest" --cov --cov-report= -n auto --dist worksteal -m "not ($real)" $measured
     "$work/bin/coverage" report --fail-under=100 --skip-covered
     "$work/bin/pytest" -n auto --dist worksteal -m "not ($real)" $others
-    # What deals with the real world mostly waits, so that four wait at a time. Other files need not even be read.
-    "$work/bin/pytest" -n 4 --dist worksteal -m "$real" \
+    # What deals with the real world mostly waits, so that six wait at a time. Other files need not even be read.
+    "$work/bin/pytest" -n 6 --dist worksteal -m "$real" \
         $(grep -lE 'mark\.(broker|slow|systemd|browser)' tests/test_*.py)
 fi
 
