@@ -14,7 +14,6 @@ np = pytest.importorskip("numpy")
 pytest.importorskip("pvlib")
 
 from dumpload.simulate.clouds import (  # noqa: E402
-    MINUTE_S,
     Sky,
     beam_of_minutes,
     beam_parts,
@@ -24,7 +23,15 @@ from dumpload.simulate.clouds import (  # noqa: E402
     passages,
     sky_of,
 )
-from dumpload.simulate.weather import Panels, Place, Weather, cloudless, offered_w, typical_year  # noqa: E402
+from dumpload.simulate.weather import (  # noqa: E402
+    MINUTE_S,
+    Panels,
+    Place,
+    Weather,
+    cloudless,
+    offered_w,
+    typical_year,
+)
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning:pvlib", "ignore:.*dayofyear.*")
 

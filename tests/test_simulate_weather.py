@@ -111,6 +111,16 @@ def test_weather_is_read_from_a_file(tmp_path: Path) -> None:
     assert list(weather.direct_w_m2) == [800.0, 700.0]
 
 
+def test_weather_finer_than_a_minute_is_read_as_the_means_of_minutes(tmp_path: Path) -> None:
+    file = tmp_path / "weather.csv"
+    rows = [f"2025-06-16T12:0{n // 3}:{n % 3 * 20 + 10}Z,{100 * n},{n},20,3\n" for n in range(6)]
+    file.write_text(HEAD + "".join(rows))
+    weather = read_weather(file)
+    assert (weather.times - 1750075200.0).tolist() == [30.0, 90.0]
+    assert weather.direct_w_m2.tolist() == [100.0, 400.0]
+    assert weather.diffuse_w_m2.tolist() == [1.0, 4.0]
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -31,7 +31,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     except ConfigError as error:
         console.say_error(str(error))
         return console.USAGE
-    except WriteError as error:
+    except (WriteError, console.CallError) as error:
         console.fail(args, str(error))
         return console.USAGE
     except KeyboardInterrupt as interrupted:

@@ -17,9 +17,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from dumpload.core.window import DAY_S
-from dumpload.simulate.weather import Floats, Panels, Place, Weather, cloudless, offered_w
+from dumpload.simulate.weather import MINUTE_S, Floats, Panels, Place, Weather, cloudless, offered_w
 
-MINUTE_S = 60.0
 CLOUD_EXPONENT, SHORTEST_M, LONGEST_M = 1.66, 100.0, 1e6
 WIND_SHAPE, WIND_SCALE_M_S, LEAST_WIND_M_S = 2.69, 2.14, 0.5
 # Most passages in one interval; what time is left belongs to the last of them.
@@ -79,7 +78,7 @@ def sky_of(weather: Weather, place: Place, strings: Sequence[Panels]) -> Sky:
 def minute_grid(times: Floats) -> tuple[float, float, Any]:
     """Return where the minutes of some intervals begin, how long an interval is (s), and that of each minute.
 
-    `times`: the middle of each interval. A minute in a gap belongs to the nearest.
+    `times`: the middle of each interval. A minute in a gap, or across two of them, belongs to the nearer.
     """
     interval_s = float(np.median(np.diff(times))) if len(times) > 1 else MINUTE_S
     began = float(times[0]) - interval_s / 2.0

@@ -40,6 +40,7 @@ BOUNDS = {
     "wind_m_s": (0.0, 100.0),
 }
 MOST_BYTES = 256_000_000
+MINUTE_S = 60.0
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -122,7 +123,16 @@ def read_weather(path: Path) -> Weather:
         line = int(np.argmin(np.diff(weather.times) > 0)) + 3
         msg = f"{path}, line {line}: column time: expected later than the line before"
         raise WeatherError(msg)
-    return weather
+    return by_minute(weather)
+
+
+def by_minute(weather: Weather) -> Weather:
+    """Return weather finer than a minute as means of minutes, so that none of it is passed over."""
+    if len(weather.times) < 2 or np.median(np.diff(weather.times)) >= MINUTE_S:  # noqa: PLR2004  (no difference)
+        return weather
+    minutes, row = np.unique(np.floor(weather.times / MINUTE_S), return_inverse=True)
+    _, *columns = (np.bincount(row, column) / np.bincount(row) for column in weather)
+    return Weather((minutes + 0.5) * MINUTE_S, *columns)
 
 
 def _number(path: Path, line: int, name: str, text: str) -> float:

@@ -12,9 +12,9 @@ import numpy as np
 from dumpload.core.window import DAY_S, Schedule
 from dumpload.replay.arrays import LocalTimes, local_times_between
 from dumpload.simulate.boat import Needs
-from dumpload.simulate.clouds import MINUTE_S as ENTRY_S
 from dumpload.simulate.clouds import Sky
 from dumpload.simulate.engine import Outside
+from dumpload.simulate.weather import MINUTE_S as ENTRY_S
 from dumpload.simulate.weather import Floats, Place, Weather, WeatherError
 
 DAY_ENTRIES = round(DAY_S / ENTRY_S)
