@@ -106,7 +106,7 @@ for other in ${OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
     make_venv "$other" "$work/$version"
     quiet_pip "$work/$version/bin/pip" install -q --force-reinstall --no-deps "$wheel"
     quiet_pip "$work/$version/bin/pip" install -q "${wheel}[test]"
-    "$work/$version/bin/pytest" -q -m 'not broker and not slow and not systemd and not browser' "$@"
+    "$work/$version/bin/pytest" -q -n auto --dist worksteal -m 'not (broker or slow or systemd or browser)' "$@"
 done
 
 [ -z "$missing" ] || say "NOT RUN for want of:$missing (see the skips above)"
