@@ -33,7 +33,6 @@ def written(world: worlds.World, some: rule.Rule, signals: tuple[str, ...], fold
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 @pytest.mark.parametrize("number", range(len(truth.all_rules())))
 def test_the_law_written_again_is_the_law_of_the_program(number: int, tmp_path: Path) -> None:
     """Sample by sample, through the settings file that the bench writes: 2,500 random ones across a working day."""

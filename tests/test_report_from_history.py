@@ -420,7 +420,9 @@ def test_a_person_may_end_it_and_is_told_how_far_it_was(path: Path, monkeypatch:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(record, "rows", interrupted)
-    with pytest.raises(ReplayInterrupted, match=r"interrupted at 2025-06-16T12:00:20.000Z of the record; nothing is"):
+    with pytest.raises(
+        ReplayInterrupted, match=r"interrupted at 2025-06-16T12:00:20.000Z of the record; an incomplete"
+    ):
         read_recorded(record, PLAN, ReadLog(), UTC)
 
 

@@ -5,9 +5,7 @@ What it prints is for a person; what it returns is for the exit code.
 
 import asyncio
 import contextlib
-import errno
 import json
-import re
 import secrets
 import time
 from collections.abc import AsyncIterator, Callable
@@ -22,7 +20,7 @@ from dumpload.daemon.payloads import Document, status_misfit, to_json
 from dumpload.daemon.publisher import STATUS_EXPIRES_S
 from dumpload.mqtt import Message, Subscription
 from dumpload.mqtt.link import Link
-from dumpload.mqtt.visit import Visitor, visiting
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0
@@ -103,19 +101,10 @@ async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
             async with asyncio.timeout(ANSWER_S):
                 await talk.tried.wait()
         if not talk.up.is_set():
-            raise NoAnswerError(_unreachable(talk.broker, talk.trouble or "no answer"))
+            reason = plain_reason(talk.trouble or "no answer", talk.broker)
+            raise NoAnswerError(one_line(f"Cannot reach the broker at {talk.broker}: {reason}"))
         yield talk
         await talk.link.close(RETAINED_S)
-
-
-def _unreachable(broker: str, reason: str) -> str:
-    """Return why the broker cannot be reached; the link's own message would name the broker twice."""
-    reason = reason.removeprefix(f"no connection to {broker}: ")
-    if "ConnectionRefused" in reason or f"[Errno {errno.ECONNREFUSED}]" in reason:
-        reason = "connection refused"
-    elif match := re.match(r"\[Errno -?\d+\] ", reason):
-        reason = reason[match.end() :]
-    return one_line(f"Cannot reach the broker at {broker}: {reason}")
 
 
 async def current(talk: Conversation) -> Document:

@@ -8,7 +8,6 @@ import json
 import math
 import threading
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -29,7 +28,7 @@ from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.printable import one_line
 from dumpload.daemon.payloads import alert_document
 from dumpload.daemon.publisher import Publisher
-from dumpload.daemon.state import MAX_BYTES
+from dumpload.daemon.state import MAX_BYTES, state_path
 from dumpload.files import read_plain, write_synced
 
 if TYPE_CHECKING:
@@ -62,8 +61,7 @@ class AlertFile:
 
     def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
         """Locate STATE_DIRECTORY; without it nothing is kept. `on_trouble` is called from any thread."""
-        folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
-        self._path = Path(folder, "alerts.json") if folder else None
+        self._path = state_path(environ, "alerts.json")
         self.on_trouble = on_trouble
         self._trouble = ""
         self._waiting: SimpleQueue[SavedAlerts] = SimpleQueue()

@@ -9,6 +9,7 @@ from datetime import date, datetime, time, timedelta
 from functools import reduce
 from html import escape
 from itertools import groupby
+from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
@@ -116,9 +117,9 @@ def band(columns: Sequence[Extremes], width: int, low: float, units: int) -> str
     """Return the path of an area from the least to the largest value of each column, `units` high from `low` to 100."""
     per_percent = units / (100 - low)
     path, at = [], 0
-    for missing, group in groupby(columns, key=lambda column: is_missing(column.low)):
+    for are_known, group in groupby(columns, key=attrgetter("are_known")):
         run = list(group)
-        if not missing:
+        if are_known:
             # Rounded outwards, so that what is drawn never hides an extreme.
             tops = [int((100 - column.high) * per_percent + 1e-6) for column in run]
             bottoms = [units - int((column.low - low) * per_percent + 1e-6) for column in run]
