@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from waiting import PATIENCE_S
 
 CHROMIUM = shutil.which("chromium") or ""
 AXE = Path(os.environ.get("AXE_CORE") or "/nowhere/axe.min.js")
@@ -100,7 +101,7 @@ def chromium(page: Path, *flags: str, dark: bool = False) -> str:
             *flags,
             page.resolve().as_uri(),
         ]
-        process = subprocess.run(command, capture_output=True, text=True, timeout=50, check=False)
+        process = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
     assert process.returncode == 0, process.stderr
     return process.stdout
 

@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from browser import CHROMIUM
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
-PATIENCE_S = 60.0
 KEYS = {"Tab": 9, "Enter": 13, "Escape": 27}
 
 

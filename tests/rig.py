@@ -10,7 +10,7 @@ from brokers import HOST, Broker
 from daemons import BASE, CHARGE, SETTINGS, Daemon
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
-from waiting import boot_clock, eventually
+from waiting import PATIENCE_S, boot_clock, eventually
 
 PERIOD_S = 0.1
 FULL = 98
@@ -210,7 +210,7 @@ class Barge:
     def refusals(self) -> list[str]:
         return [document["refused"] for document in self.client.documents("change") if "refused" in document]
 
-    def expect(self, relay: str, cause: str, within_s: float = 20.0) -> dict[str, Any]:
+    def expect(self, relay: str, cause: str, within_s: float = PATIENCE_S) -> dict[str, Any]:
         """Wait for the next change; it must be this one."""
         count = self._changes_seen
         what = f"the change to {relay} ({cause})"

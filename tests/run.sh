@@ -93,8 +93,8 @@ else
     "$work/bin/pytest" --cov --cov-report= -n auto --dist worksteal -m "not ($real)" $measured
     "$work/bin/coverage" report --fail-under=100 --skip-covered
     "$work/bin/pytest" -n auto --dist worksteal -m "not ($real)" $others
-    # What deals with the real world mostly waits, so that four wait at a time. Other files need not even be read.
-    "$work/bin/pytest" -n 4 --dist worksteal -m "$real" \
+    # What deals with the real world mostly waits, so that six wait at a time. Other files need not even be read.
+    "$work/bin/pytest" -n 6 --dist worksteal -m "$real" \
         $(grep -lE 'mark\.(broker|slow|systemd|browser)' tests/test_*.py)
 fi
 
@@ -106,7 +106,7 @@ for other in ${OTHER_PYTHONS-python3.11 python3.12 python3.13}; do
     make_venv "$other" "$work/$version"
     quiet_pip "$work/$version/bin/pip" install -q --force-reinstall --no-deps "$wheel"
     quiet_pip "$work/$version/bin/pip" install -q "${wheel}[test]"
-    "$work/$version/bin/pytest" -q -m 'not broker and not slow and not systemd and not browser' "$@"
+    "$work/$version/bin/pytest" -q -n auto --dist worksteal -m 'not (broker or slow or systemd or browser)' "$@"
 done
 
 [ -z "$missing" ] || say "NOT RUN for want of:$missing (see the skips above)"

@@ -270,7 +270,7 @@ async def scripted_broker(script: Script, tls: ssl.SSLContext | None = None) -> 
         raise broker.failures[0]
 
 
-async def eventually(condition: Callable[[], Any], within_s: float = 5.0) -> None:
+async def eventually(condition: Callable[[], Any], within_s: float = 120.0) -> None:
     """Wait until the condition holds; fail after `within_s`."""
     async with asyncio.timeout(within_s):
         while not condition():  # noqa: ASYNC110  (bounded)

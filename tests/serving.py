@@ -12,9 +12,7 @@ from typing import Any, NamedTuple, Self
 
 from brokers import HOST, free_port
 from daemons import plain_environment, write_settings
-from waiting import eventually
-
-PATIENCE_S = 30.0
+from waiting import PATIENCE_S, eventually
 
 
 class Answer(NamedTuple):

@@ -336,7 +336,7 @@ class Stage:
             self._ended = asyncio.ensure_future(self.service.run())
             await asyncio.sleep(0)
 
-        self.runner.run(start())
+        self.loop.run_until_complete(start())
         return self.settle()
 
     def settle(self) -> Self:
@@ -349,7 +349,7 @@ class Stage:
             for _ in range(5):
                 await asyncio.sleep(0)
 
-        self.runner.run(pass_time())
+        self.loop.run_until_complete(pass_time())
         return self
 
     def end(self, exit_code: int = 0) -> int:
@@ -366,7 +366,7 @@ class Stage:
             async with asyncio.timeout(60):
                 return await asyncio.shield(self._ended)
 
-        return self.runner.run(code())
+        return self.loop.run_until_complete(code())
 
     @property
     def has_ended(self) -> bool:
@@ -389,7 +389,7 @@ class Stage:
         async def do() -> None:
             call(*arguments)
 
-        self.runner.run(do())
+        self.loop.run_until_complete(do())
         return self
 
     def hear(self, topic: str, payload: bytes | str, *, retained: bool = False, age_s: float = 0.0) -> Self:

@@ -24,12 +24,11 @@ from dumpload.records.items import Restart, RowBatch
 from dumpload.replay import replay as replay_module
 from dumpload.replay.heat_sources import SOURCE_SIGNALS, SourcedEnergy
 from dumpload.replay.replayer import Replayer, Scenario
-from dumpload.replay.totals import Energy, LoadRating
+from dumpload.replay.totals import ENERGY_SIGNALS, Energy, LoadRating
 
 pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
-from dumpload.replay import batches as batches_module
 from dumpload.replay.arrays import play
 from dumpload.replay.batches import BatchReplayer
 from dumpload.replay.compiled import Compiled, compiled
@@ -100,7 +99,8 @@ def all_of(one: Replayer, end: float) -> object:
     summary, totals, energy = one.finish(end), one.totals, one.totals.energy
     counts = (totals.changes, totals.samples, totals.accepted, totals.rejected, totals.is_on, totals.lost_s)
     heat = energy.sources if isinstance(energy, SourcedEnergy) else ()
-    return to_the_bit((summary, heat, counts, energy.load, energy.volts, energy.is_on, energy.wh, one.state, one.t))
+    last = [energy.last[signal] for signal in ENERGY_SIGNALS]
+    return to_the_bit((summary, heat, counts, last, energy.is_on, energy.wh, one.state, one.t))
 
 
 @settings(max_examples=EXAMPLES // 2, suppress_health_check=[HealthCheck.too_slow])
@@ -112,8 +112,7 @@ def test_batches_come_to_what_rows_come_to(rows: Drawn, seed: int, name: str) ->
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
-@settings(max_examples=20 * EXAMPLES, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=5 * EXAMPLES, suppress_health_check=[HealthCheck.too_slow], deadline=None)
 @given(rows=drawn(), seed=st.integers(0, 2**32), name=st.sampled_from(sorted(SETUPS)))
 def test_compiled_batches_come_to_what_rows_come_to(rows: Drawn, seed: int, name: str) -> None:
     assert_the_same(rows, seed, name, compiled())
@@ -181,7 +180,6 @@ def test_without_the_extra_a_long_record_is_played_plainly(
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 def test_the_document_of_a_long_record_is_the_same(
     month: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -190,24 +188,3 @@ def test_the_document_of_a_long_record_is_the_same(
     monkeypatch.setattr(replay_module, "COMPILED_FROM_ROWS", 2_000)
     assert main([*month, "--json"]) == 0
     assert capsys.readouterr().out == expected
-
-
-def test_what_was_kept_and_is_damaged_is_compiled_anew(monkeypatch: pytest.MonkeyPatch) -> None:
-    """As after a power cut; test_compiler.py shows what a damaged file raises."""
-    asked: list[bool] = []
-
-    def anew(_say: object, *, keep: bool) -> Compiled:
-        asked.append(keep)
-        return UNCOMPILED
-
-    def damaged(*_arguments: object) -> None:
-        raise EOFError
-
-    rows = batch([NOON, NOON + 10.0], {Signal.STATE_OF_CHARGE: ["98", "98"]})
-    judge, judged = (Replayer(Scenario(SETUPS["no dwell, no confirmation"], HEATER), NOON) for _ in range(2))
-    judged = BatchReplayer(judged, Compiled(damaged, damaged))
-    monkeypatch.setattr(batches_module, "compiled", anew)
-    judge.play(rows)
-    judged.play(rows)
-    assert asked == [False]
-    assert all_of(judged, NOON + 20.0) == all_of(judge, NOON + 20.0)

@@ -111,7 +111,7 @@ def test_without_a_timestamp_it_is_said_how_often_and_how_long_an_old_value_woul
     found = line("repeated old values", {"telemetry.state_of_charge.max_age_s": 45, "control.confirm_s": 600})
     assert "re-sent by a bridge or queue for 10 min, less than 45 s apart, counts as surplus" in found.figure
     assert "telemetry.state_of_charge.timestamp_pointer" in found.change
-    assert "max_age_s below the shortest time in which the bridge reconnects" in found.change
+    assert "max_age_s below the bridge's shortest reconnect time" in found.change
 
 
 def test_without_a_confirm_time_a_single_old_value_is_enough() -> None:

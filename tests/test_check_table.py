@@ -6,7 +6,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dumpload.check.figures import Grade, Number, Sense, at_least, at_most, exceeds, in_one_unit, least, most, num
+from dumpload.check.figures import (
+    Grade,
+    Number,
+    Sense,
+    at_least,
+    at_most,
+    exceeds,
+    format_number,
+    in_one_unit,
+    least,
+    most,
+)
 from dumpload.check.sources import PRACTICE
 from dumpload.check.table import BANK, LOAD, Check, Danger, Judgement, Known, Missing, grade, run_checks, yes_no
 
@@ -120,7 +131,7 @@ def test_what_is_there_needs_no_change() -> None:
      (1.2, "1.2"), (0.0519, "0.052"), (0, "0"), (-5, "-5"), (9.996, "10"), (20_000, "20000"), (0.1, "0.1")],
 )  # fmt: skip
 def test_numbers_have_three_digits(value: float, text: str) -> None:
-    assert num(value) == text
+    assert format_number(value) == text
 
 
 def test_advice_is_rounded_to_the_safe_side() -> None:

@@ -55,6 +55,15 @@ def _no_settings_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         monkeypatch.delenv(name)
 
 
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_has_the_same_options_alone_as_among_all(command: str) -> None:
+    def help_in(parser: argparse.ArgumentParser) -> str:
+        choices = next(action.choices for action in parser._actions if isinstance(action.choices, dict))
+        return str(choices[command].format_help())
+
+    assert help_in(build_parser(command)) == help_in(build_parser())
+
+
 def exit_code(*words: str) -> int:
     """The exit code of a command line, whether it is returned or ends the process."""
     try:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from half_hour import ROWS, SETTINGS
 from interrupting import interrupted
+from waiting import PATIENCE_S
 
 from dumpload.cli.commands import main
 from dumpload.cli.console import OK, USAGE, WRONG
@@ -130,10 +131,10 @@ def test_a_long_replay_shows_a_bar_on_a_terminal_and_only_there(barge: Path) -> 
     main_end, terminal = pty.openpty()
     with subprocess.Popen(command(log, "--json"), stdout=subprocess.PIPE, stderr=terminal, text=True) as child:
         os.close(terminal)
-        out, _ = child.communicate(timeout=50)
+        out, _ = child.communicate(timeout=PATIENCE_S)
     shown = os.read(main_end, 100_000).decode()
     os.close(main_end)
     assert "replay [#" in shown
     assert json.loads(out)["rows"] == 60_000
-    plain = subprocess.run(command(log, "--json"), capture_output=True, text=True, check=True, timeout=50)
+    plain = subprocess.run(command(log, "--json"), capture_output=True, text=True, check=True, timeout=PATIENCE_S)
     assert plain.stderr == ""

@@ -18,7 +18,7 @@ from brokers import HOST, Broker
 from daemons import plain_environment
 from gateways import Gateway
 from rig import Client
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
@@ -46,7 +46,7 @@ class Owner:
         done = subprocess.run(
             [sys.executable, "-m", "dumpload", *rest, *words],
             cwd=self.folder, env=plain_environment(**HURRY), stdin=subprocess.DEVNULL,
-            capture_output=True, text=True, timeout=120, check=False,
+            capture_output=True, text=True, timeout=PATIENCE_S, check=False,
         )  # fmt: skip
         self.said = " ".join((done.stdout + done.stderr).split())
         return done.returncode

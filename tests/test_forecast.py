@@ -340,12 +340,21 @@ def test_a_monitor_that_does_not_synchronise_is_refused(tmp_path: Path) -> None:
     [
         ({"load.rated_w": 600}, "% less than load.rated_w"),
         ({"battery.capacity_ah": 560}, "but battery.capacity_ah is 560"),
+        ({"battery.capacity_ah": 180}, "but battery.capacity_ah is 180"),
     ],
 )
 def test_a_wrong_plate_is_never_a_confident_answer(record: Path, plate: dict[str, Any], words: str) -> None:
     outcome = told(record, {**LOWER, **plate}, plate)
     assert outcome.verdict.trust != "good"
     assert any(words in reason for reason in outcome.verdict.reasons), outcome.verdict.reasons
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("longitude", [-60.0, 60.0])
+def test_a_wrong_longitude_is_never_a_confident_answer(record: Path, longitude: float) -> None:
+    outcome = told(record, {**LOWER, "solar.longitude": longitude}, {"solar.longitude": longitude})
+    only_reason(outcome)
+    assert any("while the sun was down at solar.latitude" in reason for reason in outcome.verdict.reasons)
 
 
 @pytest.mark.slow

@@ -1,6 +1,6 @@
 """Settings far from anything that a record shows, and heat that rests on sun nobody saw: never a confident number."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
@@ -13,13 +13,16 @@ from surveyed import BARGE  # noqa: E402
 from voyages import COLUMNS, SIGNALS, World, sail_on, write_csv  # noqa: E402
 
 from dumpload.config.to_core import controller_setup  # noqa: E402
-from dumpload.forecast import gates, hidden_sun, interval  # noqa: E402
+from dumpload.core.controller import Event, Kind  # noqa: E402
+from dumpload.core.signals import Signal  # noqa: E402
+from dumpload.forecast import charger, gates, hidden_sun, interval  # noqa: E402
 from dumpload.forecast.evidence import gather  # noqa: E402
 from dumpload.forecast.far import Doubt, far_from  # noqa: E402
 from dumpload.forecast.model import Model, build  # noqa: E402
 from dumpload.forecast.step import compiled_sail  # noqa: E402
 from dumpload.forecast.sun import clear_sky, sun_at  # noqa: E402
 from dumpload.records.csv import CsvRecord  # noqa: E402
+from dumpload.records.items import Instant, Moved  # noqa: E402
 from dumpload.records.record import ReadLog  # noqa: E402
 
 DAYS = 10
@@ -145,12 +148,17 @@ def test_a_drain_limit_that_decides_over_much_of_the_heat_needs_rows_closer_than
     assert judged(model, slow)[1].drain < outcome.drain
 
 
-def test_a_cloud_of_two_rows_is_seen_as_deep_as_it_was(model: Model) -> None:
-    # Rows a minute apart on a grid of minutes: each is an entry, not the mean of two.
-    assert model.evidence.step_s == 60.0
-    raw = model.evidence.signals
-    assert all(np.isclose(np.round(one), one, atol=1e-6).mean() > 0.99 for one in (raw[s] for s in raw if s != 0)
-               if one.max() > 200.0)  # fmt: skip
+def test_a_cloud_of_two_rows_is_as_deep_and_as_long_on_the_grid_as_it_was() -> None:
+    items: list[Any] = [Instant(1.75e9, (Moved(False),))]
+    for minute in range(8 * 1440):
+        t = 1.75e9 + 60.0 * minute
+        watts = -400.0 if minute in {700, 701} else 300.0
+        heard = ((Signal.STATE_OF_CHARGE, 90.0 + minute % 4), (Signal.BATTERY_POWER, watts))
+        items.append(Instant(t, tuple(Event(t, t, Kind.SAMPLE, signal, value, t) for signal, value in heard)))
+    power_w = gather(items).signals[Signal.BATTERY_POWER]
+    # Rows a minute apart on a grid of minutes: on its edges each entry would be the mean of two.
+    assert np.flatnonzero(power_w < 300.0).tolist() == [700, 701]
+    assert power_w[700:702] == pytest.approx([-400.0, -400.0])
 
 
 # ---- hidden sun ----
@@ -193,3 +201,38 @@ def test_a_shaded_afternoon_does_not_darken_a_noon_that_was_held_back() -> None:
     assert sky.full_w[noon].mean() == pytest.approx(full[noon].mean(), rel=0.15)
     assert sky.full_w[shade].mean() == pytest.approx(full[shade].mean(), rel=0.15)
     assert (sky.most_w >= sky.full_w).all()
+
+
+# ---- when the charger holds the sun back ----
+
+
+def one_day(volts_at: Sequence[tuple[float, float]], amps_at: Sequence[tuple[float, float]]) -> charger.Seen:
+    """Return a record of twelve equal days in minutes; voltage and current on straight lines between the hours."""
+    hour = np.arange(1440) / 60.0
+    volts, amps = (np.tile(np.interp(hour, *zip(*points, strict=True)), 12) for points in (volts_at, amps_at))
+    height = np.tile(np.sin((hour - 6.0) / 12.0 * np.pi), 12)
+    return charger.Seen(60.0, volts, amps, volts * amps, None, height, 60.0, 8, 280.0, 28.4, 27.0)
+
+
+# Up to 28.4 V at eleven, held there for an hour, down to 27.0 V within ten minutes, held there until five.
+AMPS = [(0, -2), (7, -2), (7.1, 30), (12, 2), (12.01, -18), (12.16, -18), (12.18, 0), (17, 0), (17.1, -2), (24, -2)]
+VOLTS = [(0, 26.4), (7, 26.4), (11, 28.4), (12, 28.4), (12.17, 27.0), (17, 27.0), (17.2, 26.4), (24, 26.4)]
+
+
+def test_the_charger_gives_nothing_while_the_bus_falls_from_absorption_to_float() -> None:
+    seen = one_day(VOLTS, AMPS)
+    found = charger.find_charger(seen)
+    assert found.float_v == pytest.approx(27.0, abs=0.02)
+    fall = slice(12 * 60 + 2, 12 * 60 + 9)
+    assert found.throttled[fall].all()
+    assert not found.throttled[8 * 60 : 10 * 60].any()
+
+
+def test_a_float_that_was_held_too_seldom_to_be_found_is_taken_from_its_plate() -> None:
+    seen = one_day(VOLTS, AMPS)
+    dark = np.arange(len(seen.volts)) >= 1440  # one bright day, then never again
+    once = seen._replace(volts=np.where(dark, 26.4, seen.volts), amps=np.where(dark, -2.0, seen.amps))
+    once = once._replace(net_w=once.volts * once.amps)
+    assert charger.find_charger(once).float_v == pytest.approx(27.0, abs=0.02)
+    never = once._replace(volts=np.minimum(once.volts, 26.4))
+    assert np.isnan(charger.find_charger(never).float_v)

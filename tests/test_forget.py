@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from brokers import Broker
 from paho.mqtt import client as paho
+from waiting import PATIENCE_S
 
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = pytest.mark.broker
@@ -66,7 +67,9 @@ def there(broker: Broker) -> dict[str, str]:
 def forget(folder: Path, port: int, *words: str) -> subprocess.CompletedProcess[str]:
     (folder / "barge.toml").write_text(SETTINGS.format(port=port))
     command = [sys.executable, "-m", "dumpload", "forget", *words, "--config", str(folder / "barge.toml")]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, stdin=subprocess.DEVNULL)
+    return subprocess.run(
+        command, capture_output=True, text=True, timeout=PATIENCE_S, check=False, stdin=subprocess.DEVNULL
+    )
 
 
 def test_the_leftovers_of_one_instance_are_cleared_and_nothing_else(tmp_path: Path, left: Broker) -> None:

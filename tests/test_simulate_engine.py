@@ -95,7 +95,6 @@ def plain(state: Any) -> Any:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 @pytest.mark.parametrize("number", range(len(SETTINGS)))
 def test_compiled_it_is_the_same_to_the_last_bit(number: int) -> None:
     end, daily = sail(run_steps, SETTINGS[number], 2, seed=number)
@@ -106,7 +105,6 @@ def test_compiled_it_is_the_same_to_the_last_bit(number: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 @pytest.mark.parametrize("number", range(len(SETTINGS)))
 def test_the_books_of_a_year_close(number: int) -> None:
     """To 1e-9 of what went through: all that was offered, all that went into the bank, the element and the tank."""

@@ -199,7 +199,6 @@ def test_a_plate_that_is_not_known_is_exit_code_2(tmp_path: Path, capsys: pytest
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 @pytest.mark.parametrize(("name", "mohm"), [("greensboro", 6), ("sand-point", 6), ("miami", 6), ("greensboro", 1)])
 def test_halving_the_step_moves_the_energy_of_a_year_by_less_than_a_tenth_of_a_percent(name: str, mohm: float) -> None:
     whole, half = (
@@ -215,7 +214,6 @@ def test_halving_the_step_moves_the_energy_of_a_year_by_less_than_a_tenth_of_a_p
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 def test_the_command_prints_one_document() -> None:
     command = [sys.executable, "-m", "dumpload", "simulate", "--config", str(EXAMPLE), "--json", "--years", "1"]
     printed = subprocess.run(command, capture_output=True, text=True, check=True).stdout
@@ -223,7 +221,6 @@ def test_the_command_prints_one_document() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 def test_a_bar_shows_how_far_it_is_and_an_interrupt_shows_nothing_of_a_part() -> None:
     ours, theirs = os.openpty()  # a bar is only drawn where somebody watches
     command = [sys.executable, "-m", "dumpload", "simulate", "--config", str(EXAMPLE), "--years", "1000"]

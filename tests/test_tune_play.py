@@ -3,7 +3,7 @@
 import signal
 import threading
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 
@@ -11,31 +11,45 @@ np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
 
-from dumpload.tune import play as play_module  # noqa: E402
+from dumpload.forecast import play as play_module  # noqa: E402
 from dumpload.tune.play import play_all  # noqa: E402
+
+
+class Course(NamedTuple):
+    """What differs by the member of the ensemble."""
+
+    draw_w: float
+
+
+def laws(count: int) -> list[Any]:
+    """Return laws whose settings are their own number."""
+    return [SimpleNamespace(spans=(), zone=None, settings=number) for number in range(count)]
 
 
 @pytest.fixture
 def model(monkeypatch: pytest.MonkeyPatch) -> Any:
-    """A model of which one law's sums are its own number."""
+    """A model of a day whose ships, draws and loads are the number of the member of the ensemble."""
+    monkeypatch.setattr(play_module, "with_floats", lambda number: number)
+    monkeypatch.setattr(play_module, "hours_of", lambda _evidence, _law: None)
+    members = tuple(range(16))
+    return SimpleNamespace(ships=members, draws=members, nets=members, days=1, course=Course(0.0), evidence=None)
 
-    def play(_model: Any, laws: Any, members: int, **options: Any) -> Any:
-        for law in laws:
-            options["run"](law)
-        return np.array([[[[float(law)]]] * members for law in laws])
 
-    monkeypatch.setattr(play_module, "play", play)
-    return SimpleNamespace(ships=(None,) * 3)
+def add_up(ship: int, number: int, course: Course, _local: None, net: int, *_rest: Any) -> None:
+    """Stand in for the compiled step: a run adds up its law's number and its member's."""
+    assert ship == course.draw_w == net
+    _rest[-1][:] = 100.0 * number + ship
 
 
 @pytest.mark.parametrize("members", [1, 3, 16])
 @pytest.mark.parametrize("threads", [1, 2])
 def test_every_law_is_played_once_and_has_its_own_sums(model: Any, members: int, threads: int) -> None:
-    played, parts = [], []
-    found = play_all(model, list(range(37)), run=played.append, members=members, threads=threads, watch=parts.append)  # type: ignore[arg-type]
-    assert sorted(played) == list(range(37))
+    parts: list[float] = []
+    found = play_all(model, laws(37), run=add_up, members=members, threads=threads, watch=parts.append)
     assert found.whole
-    assert {law: sums[0, 0, 0] for law, sums in found.sums.items()} == {law: float(law) for law in range(37)}
+    expected = [[100.0 * law + member for member in range(members)] for law in range(37)]
+    assert found.sums[:, :, 0, 0].tolist() == expected
+    assert len(parts) == 37 * members
     assert parts == sorted(parts)
     assert parts[-1] == 1.0
 
@@ -47,27 +61,30 @@ def test_an_interrupt_leaves_what_is_finished(model: Any) -> None:
         seen.set()
         raise KeyboardInterrupt
 
-    def run(law: int) -> None:
-        if law == 10:
-            assert waiting.wait(60.0), "all laws are handed to the threads, and the first is reported"
+    def run(ship: int, number: int, *rest: Any) -> None:
+        if (number, ship) == (10, 3):
+            assert waiting.wait(60.0), "all runs are handed to the threads, and ten laws are reported"
             signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
             assert seen.wait(60.0)
+        add_up(ship, number, *rest)
+
+    def watch(part: float) -> None:
+        if part * 200 >= 10:
+            waiting.set()
 
     before = signal.signal(signal.SIGINT, interrupt)
-
     try:
-        found = play_all(model, list(range(200)), run=run, members=16, threads=1, watch=lambda _part: waiting.set())  # type: ignore[arg-type]
+        found = play_all(model, laws(200), run=run, threads=1, watch=watch)
     finally:
         signal.signal(signal.SIGINT, before)
     assert not found.whole
-    assert 10 <= len(found.sums) < 200
-    assert all(sums[0, 0, 0] == law for law, sums in found.sums.items())
+    assert found.sums[:, :, 0, 0].tolist() == [[100.0 * law + member for member in range(16)] for law in range(10)]
 
 
 def test_an_error_of_a_law_is_not_passed_over(model: Any) -> None:
-    def run(law: int) -> None:
-        if law == 3:
+    def run(_ship: int, number: int, *_rest: Any) -> None:
+        if number == 3:
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
-        play_all(model, list(range(5)), run=run, members=16)  # type: ignore[arg-type]
+        play_all(model, laws(5), run=run)

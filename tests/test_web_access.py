@@ -17,6 +17,7 @@ from certificates import SERVER, Authority
 from daemons import plain_environment, run_dumpload
 from judged import complaints
 from serving import Page, write_plain_settings
+from waiting import PATIENCE_S
 
 from dumpload.web.passwords import (
     ALL_TRIES,
@@ -303,7 +304,9 @@ def test_without_the_extra_it_says_what_to_install(tmp_path: Path, missing: str)
     hidden = f"import sys; sys.modules[{missing!r}] = None; sys.argv = ['dumpload', *sys.argv[1:]]\n"
     code = hidden + "from dumpload.__main__ import main\nsys.exit(main())\n"
     command = [sys.executable, "-c", code, "serve", "--config", str(write_plain_settings(tmp_path))]
-    done = subprocess.run(command, env=plain_environment(), capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(
+        command, env=plain_environment(), capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert (done.returncode, done.stderr) == (
         2,
         "dumpload serve: expected the extra that serves the page: pip install 'dumpload[web]'\n",

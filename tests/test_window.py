@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from dumpload.core.freshness import NEVER
 from dumpload.core.text import utc_text
-from dumpload.core.window import MINUTES_PER_DAY, DayWindow, Schedule, contains, parse_span
+from dumpload.core.window import MINUTES_PER_DAY, DayWindow, Schedule, contains, minutes_a_day, parse_span
 
 YEAR_BEGAN = datetime(2025, 1, 1, tzinfo=UTC)
 ZONES = (
@@ -105,6 +105,20 @@ def test_a_span_includes_its_start_and_not_its_end(window: str, inside: list[flo
     spans = [parse_span(window)]
     assert all(contains(spans, minute) for minute in inside)
     assert not any(contains(spans, minute) for minute in outside)
+
+
+@pytest.mark.parametrize(
+    ("window", "minutes"),
+    [
+        ((), 1440),
+        (("09:00-17:00",), 480),
+        (("22:00-06:00",), 480),
+        (("08:00-12:00", "12:00-13:00", "12:30-18:00"), 600),
+        (("00:00-24:00",), 1440),
+    ],
+)
+def test_the_minutes_of_overlapping_spans_count_once(window: tuple[str, ...], minutes: int) -> None:
+    assert minutes_a_day([parse_span(text) for text in window]) == minutes
 
 
 def test_no_span_at_all_means_always() -> None:

@@ -14,7 +14,7 @@ from dumpload.check.facts import (
     is_lifepo4,
     throttle_percent,
 )
-from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, in_one_unit, least, most, num
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, format_number, in_one_unit, least, most
 from dumpload.check.table import BANK, Check, Danger, Judgement, Known, grade, judged
 from dumpload.physics.bank import (
     counter_drift_percent,
@@ -47,8 +47,8 @@ def _band(known: Known) -> Judgement:
     change = f"Without sun the dwell, not the cut-out, ends the run: set control.min_on_s to at most {at_most(cross_s)}"
     if wider <= known["control.cut_in_percent"] - known["control.floor_percent"]:
         change += f", or make the band at least {at_least(wider)} % wide"
-    alone = in_one_unit(cross_s)
-    figure = f"the dwell is {{}}; {num(width)} % is {num(band)} Wh, which the load alone takes in {alone}"
+    size = f"{format_number(width)} % is {format_number(band)} Wh"
+    figure = f"the dwell is {{}}; {size}, which the load alone takes in {in_one_unit(cross_s)}"
     return judged(dwell, sources.BAND, f"{change}.", figure=figure)
 
 
@@ -65,8 +65,12 @@ def _lost_data(known: Known) -> Judgement:
     margin = known["control.cut_out_percent"] - known["control.floor_percent"]
     share = 100 * lost_wh / bank_wh(known)
     lost = most("lost", share, "%", min(COSTLY_PERCENT, margin), fails=margin)
-    figure = f"{at_least(lost_wh)} Wh, {{}} of the battery, in {num(reaction_s(known))} s"
-    limit = f"{{}}; above {num(margin)} %, from cut-out to floor, it fails" if margin else "room from cut-out to floor"
+    figure = f"{at_least(lost_wh)} Wh, {{}} of the battery, in {format_number(reaction_s(known))} s"
+    limit = (
+        f"{{}}; above {format_number(margin)} %, from cut-out to floor, it fails"
+        if margin
+        else "room from cut-out to floor"
+    )
     change = "Lower telemetry.state_of_charge.max_age_s."
     if not margin:
         change += " Or set control.floor_percent below the cut-out: between them there is no room."

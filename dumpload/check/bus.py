@@ -14,7 +14,7 @@ from dumpload.check.facts import (
     is_lifepo4,
     panels_w,
 )
-from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, most, num
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, format_number, least, most
 from dumpload.check.table import BANK, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.bank import lifepo4_rest_v
 
@@ -82,7 +82,7 @@ def _early(known: Known) -> str:
     percent = charge_at_v(known, known[PERMISSIVE])
     if percent is None:
         return "; in full sun the bus is that high below 10 % charge"
-    return f"; in full sun ({num(charge_a(known))} A) the bus is that high from {at_most(percent)} % charge"
+    return f"; in full sun ({format_number(charge_a(known))} A) the bus is that high from {at_most(percent)} % charge"
 
 
 def _sag(known: Known) -> Judgement:

@@ -14,7 +14,7 @@ from typing import Any
 from dumpload.cautions import CAUTIONS
 from dumpload.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
 from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
-from dumpload.check.figures import Grade, Number, num
+from dumpload.check.figures import Grade, Number, format_number
 from dumpload.check.instances import instance_checks
 from dumpload.check.sign import sign_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
@@ -116,13 +116,17 @@ def _further_permissives(settings: Settings) -> list[str]:
 
 def _data_lost(known: Known) -> str:
     reaction_s = bank.reaction_s(known)
-    sentence = f"the heater is off at most {num(reaction_s)} s after the last value"
+    sentence = f"the heater is off at most {format_number(reaction_s)} s after the last value"
     if not has(known, HIGHEST):
         needs = ", ".join(key for key in HIGHEST if key not in known)
         return f"{sentence} (cost not calculated: needs {needs})"
     energy_wh = highest_w(known) * reaction_s / HOUR_S
-    sentence = f"{sentence}, which costs at most {num(energy_wh)} Wh"
-    return f"{sentence}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else sentence
+    sentence = f"{sentence}, which costs at most {format_number(energy_wh)} Wh"
+    return (
+        f"{sentence}, {format_number(100 * energy_wh / bank_wh(known))} % of the battery"
+        if has(known, ENERGY)
+        else sentence
+    )
 
 
 def check_document(

@@ -3,7 +3,7 @@
 import math
 
 from dumpload.check import sources
-from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, num, worst
+from dumpload.check.figures import NEVER, Grade, at_least, at_most, format_number, least, most, worst
 from dumpload.check.pull import PULL
 from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, judged, yes_no
 from dumpload.physics.contacts import (
@@ -145,7 +145,7 @@ def _release(known: Known) -> Judgement:
     limit_s = min(SLOW_RELEASE_S, known["relay.feedback_s"] if "relay.feedback_pin" in known else math.inf)
     release_s = release_time_s(henry, coil_ohm, coil_v, clamp_v)
     release = most("release time", 1000 * release_s, "ms", 1000 * limit_s, fails=NEVER)
-    figure = f"{{}} to a tenth of the current, against {num(clamp_v)} V"
+    figure = f"{{}} to a tenth of the current, against {format_number(clamp_v)} V"
     return judged(release, sources.RELEASE, _faster(known), figure=figure)
 
 

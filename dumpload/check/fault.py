@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, SIZE, cable_ohm, highest_a, is_lifepo4
-from dumpload.check.figures import NEVER, least, num
+from dumpload.check.figures import NEVER, format_number, least
 from dumpload.check.sources import Basis
 from dumpload.check.table import CABLE, Check, Danger, Judgement, Known, judged
 from dumpload.physics.protection import (
@@ -88,7 +88,7 @@ def _main_load(known: Known) -> Judgement:
     fuse = least("main fuse", known["wiring.main_fuse_a"], "A", CONTINUOUS * whole_a, fails=whole_a)
     fuse = fuse._replace(key="wiring.main_fuse_a")
     change = "Run fewer loads at once, or fit a larger main fuse if its cable carries that."
-    figure = f"main fuse {{}}; everything on takes {num(whole_a)} A"
+    figure = f"main fuse {{}}; everything on takes {format_number(whole_a)} A"
     return judged(fuse, sources.CONTINUOUS_LOAD, change, figure=figure, limit="{}, 125 % of everything")
 
 
@@ -103,7 +103,7 @@ def _far_short(known: Known) -> Judgement:
     fault_a = short_circuit_a(known["battery.lowest_v"], bank_ohm, cable_ohm(known))
     times = least("fault current", fault_a / known["wiring.fuse_a"], "times", SURE_BLOW, fails=HARDLY_BLOWS)
     change = "Use a thicker or shorter cable, so that a short blows the fuse at once."
-    figure = f"a short at the load draws {num(fault_a)} A, {{}} the fuse of {known['wiring.fuse_a']:g} A"
+    figure = f"a short at the load draws {format_number(fault_a)} A, {{}} the fuse of {known['wiring.fuse_a']:g} A"
     limit = f"{{}}; below {HARDLY_BLOWS:g} it may never blow"
     return judged(times, sources.FAR_FAULT, change, figure=figure, limit=limit)
 
@@ -130,33 +130,19 @@ FAULT_NEEDS = (
 
 
 def _breaking_checks() -> tuple[Check, ...]:
+    """Return the checks of either fuse, one for each way in which the fault current may be known."""
+    fuses = (
+        ("fuse-breaking", "the fuse", "wiring.fuse_interrupts_a", _load_fuse, lambda _known: True),
+        ("main-fuse-breaking", "the main fuse", "wiring.main_fuse_interrupts_a", _main_fuse, _has_main),
+    )
     return tuple(
         Check(
-            CABLE,
-            "fuse-breaking",
-            "breaking capacity of the fuse",
-            Danger.FIRE,
-            ("wiring.fuse_interrupts_a", "battery.highest_v", *further),
-            _load_fuse,
-            applies,
-            keys=("wiring.fuse_interrupts_a",),
-            safety=True,
+            CABLE, name, f"breaking capacity of {fuse}", Danger.FIRE, (key, "battery.highest_v", *further), work_out,
+            _both(is_there, applies), keys=(key,), safety=True,
         )
+        for name, fuse, key, work_out, is_there in fuses
         for applies, further in FAULT_NEEDS
-    ) + tuple(
-        Check(
-            CABLE,
-            "main-fuse-breaking",
-            "breaking capacity of the main fuse",
-            Danger.FIRE,
-            ("wiring.main_fuse_interrupts_a", "battery.highest_v", *further),
-            _main_fuse,
-            _both(_has_main, applies),
-            keys=("wiring.main_fuse_interrupts_a",),
-            safety=True,
-        )
-        for applies, further in FAULT_NEEDS
-    )
+    )  # fmt: skip
 
 
 def _both(first: Callable[[Known], bool], other: Callable[[Known], bool]) -> Callable[[Known], bool]:

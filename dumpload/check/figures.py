@@ -83,7 +83,7 @@ class Number(NamedTuple):
         """Return figure and limit with as few digits as leave them in the order they really have."""
         safe, honest = (math.ceil, math.floor) if self.sense is Sense.AT_LEAST else (math.floor, math.ceil)
         if self.limit is None:
-            return (entered(self.value) if self.key else num(self.value)), ""
+            return (entered(self.value) if self.key else format_number(self.value)), ""
         for more in range(6):
             value = entered(self.value) if self.key else _rounded(self.value, honest, more)
             limit = _rounded(self.limit, safe, more)
@@ -118,7 +118,7 @@ def entered(value: float) -> str:
     return f"{value:.10g}" if abs(value) < 10**10 else f"{value:g}"
 
 
-def num(value: float) -> str:
+def format_number(value: float) -> str:
     """Return a number with as many digits as a person would write down: three, and all before the point."""
     return _trimmed(f"{value:.{_decimals(value)}f}")
 
@@ -136,7 +136,7 @@ def at_most(value: float) -> str:
 def _rounded(value: float, towards: Callable[[float], int], more: int = 0) -> str:
     decimals = min(_decimals(value) + more, _MOST_DIGITS)
     if not math.isfinite(value) or abs(value) * 10**decimals > 2**52:
-        return num(value)
+        return format_number(value)
     scaled = value * 10**decimals
     nearest = round(scaled)
     # What a calculation loses in its last digit is no reason to go a whole step up or down.
@@ -161,5 +161,5 @@ def in_one_unit(seconds: float) -> str:
     """Return a length of time rounded, in the one unit a person would say it in: "2.5 h" (`duration`: "2 h 30 min")."""
     for unit, size in (("d", DAY_S), ("h", HOUR_S), ("min", 60.0)):
         if seconds >= 2 * size:
-            return f"{num(seconds / size)} {unit}"
-    return f"{num(seconds)} s"
+            return f"{format_number(seconds / size)} {unit}"
+    return f"{format_number(seconds)} s"

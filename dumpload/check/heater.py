@@ -4,7 +4,7 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_w
-from dumpload.check.figures import Grade, Number, in_one_unit, most, num
+from dumpload.check.figures import Grade, Number, format_number, in_one_unit, most
 from dumpload.check.table import HEATER, WATER, Check, Danger, Judgement, Known, grade, informed, yes_no
 from dumpload.check.tank import LOSS, boiling_s, has_other_heater, hottest_c, tank_loss_w_k
 from dumpload.physics.scald import CUT_OUT_MOST_C, STORE_MOST_C
@@ -69,14 +69,14 @@ def _stuck(known: Known) -> Judgement:
     if not has(known, LOSS):
         effect += " (without standing loss)"
     if math.isinf(seconds):
-        effect = f"the tank gets no hotter than {num(end_c)} degC"
+        effect = f"the tank gets no hotter than {format_number(end_c)} degC"
     change = "Only these stop it: test each of them before you leave it unattended."
     if boils and not all(guards):
         change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
     numbers = () if math.isinf(seconds) else (Number("time until it boils", seconds, "s"),)
     return Judgement(
         grade(fails=boils and False in guards, cautions=True),
-        f"{num(watts)} W continuous: {effect}; protection left, as stated: {_guards(known)}",
+        f"{format_number(watts)} W continuous: {effect}; protection left, as stated: {_guards(known)}",
         "thermostat, cut-out and relief valve, all three, independent of relay and software",
         sources.STEADY,
         change,

@@ -2,7 +2,7 @@
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_w
-from dumpload.check.figures import Grade, Number, Sense, at_most, least, most, num
+from dumpload.check.figures import Grade, Number, Sense, at_most, format_number, least, most
 from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed, judged, yes_no
 from dumpload.check.tank import HEATED, has_other_heater, hottest_c
 from dumpload.physics.water import expansion_l, steam_kg_h, vessel_l
@@ -63,7 +63,8 @@ def _capacity(known: Known) -> Judgement:
     both = has_other_heater(known)
     watts = highest_w(known) + (known["tank.other_w"] if both else 0)
     who = "both heaters" if both else "the element"
-    makes = f"{who} at {num(watts)} W make{'' if both else 's'} {num(steam_kg_h(watts))} kg of steam an hour"
+    steam = f"{format_number(steam_kg_h(watts))} kg of steam an hour"
+    makes = f"{who} at {format_number(watts)} W make{'' if both else 's'} {steam}"
     return judged(
         least("capacity", known["tank.relief_w"], "W", watts, key="tank.relief_w"),
         sources.VALVE_PLATE,
@@ -76,7 +77,7 @@ def _capacity(known: Known) -> Judgement:
 def _growth(known: Known) -> tuple[float, str]:
     hot_c = hottest_c(known)
     grows_l = max(0.0, expansion_l(known["tank.volume_l"], known["tank.cold_c"], hot_c))
-    return grows_l, f"expands by {num(grows_l)} l up to {hot_c:g} degC"
+    return grows_l, f"expands by {format_number(grows_l)} l up to {hot_c:g} degC"
 
 
 def _open_expansion(known: Known) -> Judgement:
@@ -102,7 +103,7 @@ def _expansion(known: Known) -> Judgement:
         sources.VESSEL,
         "Fit a larger vessel, or the relief valve opens at every heating and wears out.",
         figure=f"{figure}; the vessel has {{}}",
-        limit=f"{{}}, {supply_bar:g} to {num(most_bar)} bar",
+        limit=f"{{}}, {supply_bar:g} to {format_number(most_bar)} bar",
     )
 
 

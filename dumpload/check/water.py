@@ -4,7 +4,7 @@ import math
 
 from dumpload.check import heater, pressure, sources
 from dumpload.check.facts import ELEMENT, has
-from dumpload.check.figures import Grade, Number, Sense, at_most, in_one_unit, num
+from dumpload.check.figures import Grade, Number, Sense, at_most, format_number, in_one_unit
 from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed
 from dumpload.check.tank import (
     HEATED,
@@ -42,12 +42,12 @@ def _heating(known: Known) -> Judgement:
     seconds = heating_s(known, watts, cold_c, hot_c)
     loss = "without standing loss: not known"
     if has(known, LOSS):
-        loss = f"standing loss {num(tank_loss_w_k(known))} W/K"
+        loss = f"standing loss {format_number(tank_loss_w_k(known))} W/K"
     never = math.isinf(seconds)
     heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / HOUR_S
     figure = (
-        f"{num(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
-        f"{'never' if never else in_one_unit(seconds)} with {num(watts)} W at nominal voltage ({loss})"
+        f"{format_number(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
+        f"{'never' if never else in_one_unit(seconds)} with {format_number(watts)} W at nominal voltage ({loss})"
     )
     if never:
         change = "The loss is as large as the heater: insulate the tank."
@@ -58,7 +58,7 @@ def _heating(known: Known) -> Judgement:
 def _standing(known: Known) -> Judgement:
     loss, hot_c, around_c = tank_loss_w_k(known), stored_c(known), known["tank.around_c"]
     watts = max(0.0, loss * (hot_c - around_c))
-    figure = f"loses {num(loss)} W/K: {num(watts)} W at {hot_c:g} degC"
+    figure = f"loses {format_number(loss)} W/K: {format_number(watts)} W at {hot_c:g} degC"
     numbers = [Number("standing loss", loss, "W/K"), Number("loss", watts, "W")]
     if hot_c > STORE_C > around_c:
         capacity = heat_capacity_j_k(known["tank.volume_l"], hot_c, STORE_C)
@@ -73,7 +73,7 @@ def _mixed(known: Known) -> Judgement:
         figure = f"the cold water comes in at {known['tank.cold_c']:g} degC: nothing is left to mix"
         return informed(figure, sources.MIXING)
     litres = mixed_l(known["tank.volume_l"], stored_c(known), known["tank.cold_c"], MIXED_C)
-    figure = f"{num(litres)} l at {MIXED_C:g} degC from a tank at {stored_c(known):g} degC"
+    figure = f"{format_number(litres)} l at {MIXED_C:g} degC from a tank at {stored_c(known):g} degC"
     return informed(figure, sources.MIXING, Number("mixed water", litres, "l"))
 
 
@@ -93,13 +93,13 @@ def _drawn(known: Known) -> Judgement:
     lost_wh, loss = 0.0, "the standing loss is not known"
     if has(known, LOSS):
         lost_wh = 24 * max(0.0, tank_loss_w_k(known) * (stored_c(known) - known["tank.around_c"]))
-        loss = f"plus {num(lost_wh / 1000)} kWh of standing loss"
+        loss = f"plus {format_number(lost_wh / 1000)} kWh of standing loss"
     hours, open_h = (drawn_wh + lost_wh) / nominal_w(known), _open_h(known)
     full_l = mixed_l(known["tank.volume_l"], stored_c(known), cold_c, MIXED_C)
     who = f"{people} {'person draws' if people == 1 else 'people draw'}"
     figure = (
-        f"{who} {num(litres)} l at {MIXED_C:g} degC a day: {num(drawn_wh / 1000)} kWh, {loss}: {num(hours)} h of the "
-        f"element; a hot tank gives {num(full_l)} l"
+        f"{who} {format_number(litres)} l at {MIXED_C:g} degC a day: {format_number(drawn_wh / 1000)} kWh, {loss}: "
+        f"{format_number(hours)} h of the element; a hot tank gives {format_number(full_l)} l"
     )
     run = Number("run time a day", hours, "h", Sense.AT_MOST, open_h)
     numbers = (Number("drawn", litres, "l"), Number("heat a day", drawn_wh + lost_wh, "Wh"), run)

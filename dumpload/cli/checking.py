@@ -74,7 +74,7 @@ def _check_paper(args: argparse.Namespace, path: Path, settings: "Settings") -> 
 
 
 def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> int:
-    """Try everything, and say what was found; return the exit code."""
+    """Run every live check and show the findings; return the exit code."""
     import time
 
     from dumpload.commissioning.live import Outcome, live_document, live_text, wrong_parts
@@ -97,7 +97,7 @@ def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> i
 
 
 def _at_the_broker(settings: "Settings", for_s: float) -> "tuple[Rights, Survey, list[Step]]":
-    """Ask the broker, and listen there where it lets us."""
+    """Test the broker's permissions, then listen."""
     import asyncio
     import contextlib
 
@@ -118,7 +118,7 @@ def _at_the_broker(settings: "Settings", for_s: float) -> "tuple[Rights, Survey,
 
 
 def _on_this_computer(args: argparse.Namespace, path: Path, settings: "Settings", rights: "Rights") -> "list[Step]":
-    """Try history and pin, unless a daemon has them."""
+    """Test history and pin, unless a daemon holds them."""
     from dumpload.commissioning.live import Outcome, Step
 
     if holder := _daemon(path, rights):
@@ -129,7 +129,7 @@ def _on_this_computer(args: argparse.Namespace, path: Path, settings: "Settings"
 
 
 def _daemon(path: Path, rights: "Rights") -> str:
-    """Return in words which daemon runs with these settings; "" if none is known of."""
+    """Return which daemon runs with these settings; "" if none is known."""
     import asyncio
 
     from dumpload.cli import nearby

@@ -5,9 +5,7 @@ What it prints is for a person; what it returns is for the exit code.
 
 import asyncio
 import contextlib
-import errno
 import json
-import re
 import secrets
 import time
 from collections.abc import AsyncIterator, Callable
@@ -22,7 +20,7 @@ from dumpload.daemon.payloads import Document, status_misfit, to_json
 from dumpload.daemon.publisher import STATUS_EXPIRES_S
 from dumpload.mqtt import Message, Subscription
 from dumpload.mqtt.link import Link
-from dumpload.mqtt.visit import Visitor, visiting
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0
@@ -103,19 +101,10 @@ async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
             async with asyncio.timeout(ANSWER_S):
                 await talk.tried.wait()
         if not talk.up.is_set():
-            raise NoAnswerError(_unreachable(talk.broker, talk.trouble or "no answer"))
+            reason = plain_reason(talk.trouble or "no answer", talk.broker)
+            raise NoAnswerError(one_line(f"Cannot reach the broker at {talk.broker}: {reason}"))
         yield talk
         await talk.link.close(RETAINED_S)
-
-
-def _unreachable(broker: str, reason: str) -> str:
-    """Return in words why the broker cannot be reached; what the link says of a refused connection names it twice."""
-    reason = reason.removeprefix(f"no connection to {broker}: ")
-    if "ConnectionRefused" in reason or f"[Errno {errno.ECONNREFUSED}]" in reason:
-        reason = "connection refused"
-    elif match := re.match(r"\[Errno -?\d+\] ", reason):
-        reason = reason[match.end() :]
-    return one_line(f"Cannot reach the broker at {broker}: {reason}")
 
 
 async def current(talk: Conversation) -> Document:
@@ -163,7 +152,7 @@ async def watch(settings: Settings, show: Callable[[Document], None], *, follow:
 
 
 async def _next_shown(talk: Conversation, status: Document, *, every: bool) -> Document:
-    """Return the next status that differs in what is worth a line."""
+    """Return the next status that differs in anything worth a line."""
     while True:
         message = await talk.next(STATUS_EXPIRES_S)
         if message is None:
@@ -200,7 +189,7 @@ async def select(settings: Settings, request: Document) -> Document:
 
 
 def refusal_words(reason: object) -> str:
-    """Return a refusal as a person reads it; a code in front, such as `expired:`, is for programs."""
+    """Return a refusal as text; a leading code, such as `expired:`, is for programs."""
     code, colon, text = str(reason).partition(": ")
     return one_line(f"Refused: {text if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
 

@@ -31,7 +31,7 @@ def main(argv: Sequence[str], searched: Sequence[str] = SEARCHED) -> int:
     except ConfigError as error:
         console.say_error(str(error))
         return console.USAGE
-    except WriteError as error:
+    except (WriteError, console.CallError) as error:
         console.fail(args, str(error))
         return console.USAGE
     except KeyboardInterrupt as interrupted:
@@ -117,6 +117,8 @@ def build_parser(command: str = "") -> argparse.ArgumentParser:
 
 def _add(commands: Any, name: str, command: _Command) -> None:
     """Add one command, with the options that all of those that read settings have, and its own."""
+    # By name, so that a call loads the module of its own command only: making the options of all of them once took the
+    # daemon a third of its start beyond the imports.
     home = importlib.import_module(f"dumpload.cli.{command.home}")
     parser: argparse.ArgumentParser = commands.add_parser(name, help=command.summary, description=command.summary)
     parser.set_defaults(run_command=getattr(home, f"run_{name}"))

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 # 1: the check or the run found something wrong; 2: usage, config or input error; 130: interrupted, as shells have it.
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-NO_HISTORY = "history.path: expected a history file, in the config or as --history FILE"
+
+class CallError(ValueError):
+    """The call cannot be carried out as it is; the text says what was expected."""
 
 
 def load(args: argparse.Namespace) -> "tuple[Path, Settings]":
@@ -46,6 +48,19 @@ def load_file(file: str) -> "tuple[Path, Settings]":
 
     path = find_config(file, os.environ).resolve()
     return path, load_settings(path, os.environ)
+
+
+def history_file(args: argparse.Namespace, settings: "Settings") -> Path:
+    """Return the history that the call or the settings name.
+
+    Raises:
+        CallError: neither does.
+    """
+    file: Path | None = args.history or settings.history.path
+    if file is None:
+        msg = "history.path: expected a history file, in the config or as --history FILE"
+        raise CallError(msg)
+    return file
 
 
 def say(text: str) -> None:

@@ -44,13 +44,10 @@ def run_export(args: argparse.Namespace) -> int:
     from dumpload.report.report import zone_of
 
     path, settings = console.load(args)
-    if (file := args.history or settings.history.path) is None:
-        console.fail(args, console.NO_HISTORY)
-        return console.USAGE
+    file, period = console.history_file(args, settings), period_of(args, zone_of(settings), time.time())
     try:
-        period = period_of(args, zone_of(settings), time.time())
         folder = _export(args, file, settings, period, console.named(args, path, settings))
-    except (ValueError, HistoryError, RecordError) as error:
+    except (HistoryError, RecordError) as error:
         console.fail(args, str(error))
         return console.USAGE
     except ReplayInterrupted:

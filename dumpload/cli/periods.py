@@ -4,6 +4,7 @@ import argparse
 import re
 from datetime import UTC, date, timedelta, tzinfo
 
+from dumpload.cli.console import CallError
 from dumpload.report.local_time import Span, local_date, midnight
 from dumpload.report.period import days_of, last_span
 
@@ -55,11 +56,11 @@ def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":
     """Return the time that is asked for (Unix s), of whole local days unless it is a number of hours.
 
     Raises:
-        ValueError: two options contradict each other; the text says what was expected.
+        CallError: two options contradict each other.
     """
     if sum((args.period is not None, args.last is not None, (args.since or args.until) is not None)) > 1:
         msg = "expected one of PERIOD, --last and --since with --until"
-        raise ValueError(msg)
+        raise CallError(msg)
     if args.last is not None:
         return last_span(args.last, zone, now)
     today = local_date(now, zone)
@@ -68,7 +69,7 @@ def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":
     end = float("inf") if until is None else midnight(days_of(until, today)[1] + timedelta(days=1), zone)
     if not begin < end:
         msg = f"--since {since}: expected a day not after --until {until}"
-        raise ValueError(msg)
+        raise CallError(msg)
     return Span(begin, end)
 
 

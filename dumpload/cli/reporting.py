@@ -124,15 +124,7 @@ def run_report(args: argparse.Namespace) -> int:
     from dumpload.report.report import report_document, report_of_history, report_text, zone_of
 
     path, settings = console.load(args)
-    file = args.history or settings.history.path
-    if file is None:
-        console.fail(args, console.NO_HISTORY)
-        return console.USAGE
-    try:
-        period = period_of(args, zone_of(settings), time.time())
-    except ValueError as error:
-        console.fail(args, str(error))
-        return console.USAGE
+    file, period = console.history_file(args, settings), period_of(args, zone_of(settings), time.time())
     try:
         with Bar(sys.stderr, "report") as bar:
             outcome = report_of_history(file, settings, period, bar.watch)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from dumpload.commissioning.collect import ANSWER_S
 from dumpload.commissioning.live import Outcome, Step
 from dumpload.mqtt import LinkOptions, Message, Subscription
-from dumpload.mqtt.visit import Visitor, visiting
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 # How long the broker may take to hand our own message back, and what it keeps of a daemon.
 ECHO_S = 2.0
@@ -99,8 +99,7 @@ def broker_steps(rights: Rights, options: LinkOptions, status: str) -> list[Step
     """Return the steps that state which permissions the broker grants."""
     address = f"{options.host}:{options.port}"
     if rights.trouble:
-        reason = rights.trouble.removeprefix(f"no connection to {address}: ")
-        return [Step("broker", "Broker", Outcome.WRONG, f"{address}: {reason}")]
+        return [Step("broker", "Broker", Outcome.WRONG, f"{address}: {plain_reason(rights.trouble, address)}")]
     count = len(options.subscriptions)
     finding = f"connected to {address}; {count} subscription{'' if count == 1 else 's'} accepted"
     return [Step("broker", "Broker", Outcome.OK, finding), _publishing(rights, options, status)]

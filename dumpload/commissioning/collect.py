@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from dumpload.commissioning.survey import Arrived, Survey
 from dumpload.mqtt import LinkOptions, Message, Subscription
-from dumpload.mqtt.visit import Visitor, visiting
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 EVERY_TOPIC = "#"
 # How long a broker may take to answer.
@@ -48,7 +48,8 @@ async def collect(
     if reason and subscriptions:
         reason = await _listen(options._replace(subscriptions=subscriptions), survey, for_s, watch)
     if reason:
-        msg = f"cannot listen at the broker {options.host}:{options.port}: {reason}"
+        broker = f"{options.host}:{options.port}"
+        msg = f"Cannot listen to the broker at {broker}: {plain_reason(reason, broker)}"
         raise NoBrokerError(msg)
 
 

@@ -213,7 +213,8 @@ def after_change(
     after: Memory,
 ) -> Permission:
     """Return the permission once the relay has moved: the next moment at which it may change counts from there."""
-    if limits == NO_LIMITS:  # the window alone asks for no position
+    # The window alone asks for no position.
+    if limits == NO_LIMITS:
         return permitted
     moved = PermissiveInputs(
         inputs.t,

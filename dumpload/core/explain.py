@@ -92,7 +92,7 @@ def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
 
 
 def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
-    """Yield why the load goes off by itself, and when (NaN or NEVER: it does not)."""
+    """Yield the conditions that switch the heater off, and when (NaN or NEVER: it does not)."""
     limits, permissives = settings.limits, settings.permissives
     since, memory = state.law.relay_since, state.permissives
     if not is_missing(permissives.max_on_s):
@@ -108,7 +108,7 @@ def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
 
 
 def _demanded(settings: ControllerSettings, state: State) -> Clause:
-    """Return what is wanting for demand: nothing by hand, or while the surplus lasts."""
+    """Return the condition missing for demand: none by hand, or while the surplus lasts."""
     limits, memory = settings.limits, state.law
     if state.selector == Selector.OFF:
         return Clause("the selector is set to auto or hand")

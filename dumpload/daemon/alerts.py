@@ -8,7 +8,6 @@ import json
 import math
 import threading
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -29,7 +28,7 @@ from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.printable import one_line
 from dumpload.daemon.payloads import alert_document
 from dumpload.daemon.publisher import Publisher
-from dumpload.daemon.state import MAX_BYTES
+from dumpload.daemon.state import MAX_BYTES, state_path
 from dumpload.files import read_plain, write_synced
 
 if TYPE_CHECKING:
@@ -61,9 +60,8 @@ class AlertFile:
     """Reads at start, and writes on a thread of its own: a slow disk delays nothing."""
 
     def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
-        """Find the place: STATE_DIRECTORY; without one nothing is kept. `on_trouble` is called from any thread."""
-        folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
-        self._path = Path(folder, "alerts.json") if folder else None
+        """Locate STATE_DIRECTORY; without it nothing is kept. `on_trouble` is called from any thread."""
+        self._path = state_path(environ, "alerts.json")
         self.on_trouble = on_trouble
         self._trouble = ""
         self._waiting: SimpleQueue[SavedAlerts] = SimpleQueue()
@@ -79,7 +77,7 @@ class AlertFile:
             return SavedAlerts()
 
     def keep(self, saved: SavedAlerts) -> None:
-        """Have it written soon. Never blocks."""
+        """Schedule a write. Never blocks."""
         if self._path is None:
             return
         self._waiting.put(saved)
@@ -143,7 +141,7 @@ class Alerts:
     """Watches one controller. `limits` may be set anew."""
 
     def __init__(self, limits: AlertLimits, publisher: Publisher, file: AlertFile, t: float) -> None:
-        """Take up what was on before a restart; `t`: the moment of the start (monotonic s)."""
+        """Restore the alerts of before a restart; `t`: the moment of the start (monotonic s)."""
         self.limits = limits
         self.recorder: Recorder | None = None
         self._publisher, self._file, self._started_at = publisher, file, t

@@ -55,7 +55,7 @@ class ControlLoop:
         wall: Callable[[], float],
         fail: Callable[[BaseException], None],
     ) -> None:
-        """Take up what was kept before a restart.
+        """Restore what was saved before a restart.
 
         `state_file`: what outlives a restart. `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         `fail` ends the service on what must not happen.
@@ -77,7 +77,7 @@ class ControlLoop:
         self._armed_at = NEVER
 
     def _take_up(self, saved: SavedState) -> State:
-        """Return the state to start from after what an earlier run left behind."""
+        """Return the initial state, restored from an earlier run."""
         selector = Selector.OFF if saved.selector_off else Selector.AUTO
         wall = self._wall()
         on_time_s, day = carried_over(saved, self._schedule.at(wall), wall)
@@ -91,11 +91,11 @@ class ControlLoop:
             self.state_file.keep(self._saved)
 
     def happened(self, kind: Kind) -> Decision | None:
-        """Dispatch an event that says nothing but its kind, now."""
+        """Dispatch an event that is only a kind, now."""
         return self.dispatch(Event(self._clock(), self._wall(), kind))
 
     def dispatch(self, event: Event) -> Decision | None:
-        """Decide on one event, obey, and arm the next deadline; return the decision (None: nothing is decided now)."""
+        """Decide on one event, apply it and arm the next deadline; return the decision, or None if there is none."""
         if not self.ended and is_overdue(self.state, event):
             self._decide(event._replace(kind=Kind.OVERDUE))
         # The relay may be off for good: nothing is decided any more.
@@ -137,7 +137,7 @@ class ControlLoop:
     # ---- what outlives a restart ----
 
     def _to_save(self) -> SavedState:
-        """Return what must outlive a restart now; the on-time only where a day has a limit."""
+        """Return the state to save now; the on-time only where a day has a limit."""
         state, memory = self.state, self.state.permissives
         saved = SavedState(state.selector == Selector.OFF, state.lockout)
         if is_missing(self.settings.permissives.max_on_per_day_s):
@@ -147,7 +147,7 @@ class ControlLoop:
         return saved._replace(day=memory.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
 
     def _save(self) -> None:
-        """Have it kept where a person or the relay changed something, and once a minute while the on-time grows."""
+        """Save after a request or a relay change, and once a minute while the on-time grows."""
         now, last = self._to_save(), self._saved
         if now[:2] != last[:2] or now.on != last.on or (now.on and self._clock() >= self._saves_next_at):
             self._saved, self._saves_next_at = now, self._clock() + SAVE_EVERY_S
@@ -244,7 +244,7 @@ class ControlLoop:
         return True
 
     def reads_off(self) -> bool:
-        """Read the pin back; one that cannot be read does not read off."""
+        """Return whether the pin reads off; an unreadable one does not."""
         try:
             return not self._relay.is_energised()
         except RelayError:

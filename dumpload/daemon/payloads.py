@@ -102,7 +102,7 @@ def _notes(state: State, account: Account, telemetry: Telemetry) -> list[str]:
 
 
 def _heard(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
-    """Return what a person wants to see beside the decision; bounded, as it is retained at the broker."""
+    """Return the details beside the decision; bounded, since it is retained at the broker."""
     t = account.t
     return {
         "name": telemetry.name,
@@ -137,7 +137,7 @@ def _hand_until(state: State, account: Account) -> str | None:
 
 
 def _signals(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
-    """Return the last value of every configured signal; no value that does not count."""
+    """Return the last accepted value of every configured signal."""
     t, stops_at = account.t, heart_stops_at(settings, state.data)
     signals = {}
     for signal, topic in sorted(telemetry.topics.items()):
@@ -218,7 +218,7 @@ def to_json(document: Document) -> str:
 
 
 def status_misfit(payload: Any) -> str:
-    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there."""
+    """Return the first key that does not fit a status document ("" if all fit): anybody may publish there."""
     if not isinstance(payload, dict):
         return "the whole document"
     # Keys that are not known here are no misfit: another version may have more.

@@ -209,6 +209,8 @@ class Recorder:
     def _put_change(self, decision: Decision) -> None:
         if not decision.changed:
             return
+        # Made anew, by the function that makes what is published: the record does not depend on what was published, and
+        # cannot say anything else.
         text = to_json(change_document(decision))
         self._put(RowKind.CHANGE, decision.t, decision.wall, value=decision.position, cause=decision.cause, text=text)
 

@@ -63,7 +63,7 @@ class Requests:
         self.look = looking_on(control.when_kept, lambda: control.ended, self._status)
 
     def hear(self, arrival: InboundMessage) -> None:
-        """Take a request that came over MQTT, and answer it there."""
+        """Handle a request from MQTT, and answer it there."""
         if arrival.retained and not arrival.payload:
             return  # a retained request is being cleared
 
@@ -79,7 +79,7 @@ class Requests:
         self.take(arrival.payload, retained=arrival.retained, way="MQTT", answer=answer)
 
     async def answer(self, line: bytes) -> Document:
-        """Answer a line of the local socket, once the disk has what it asks for."""
+        """Answer a line from the local socket, once its request is on disk."""
         answered: asyncio.Future[Document] = asyncio.get_running_loop().create_future()
 
         def answer(document: Document) -> None:
@@ -95,7 +95,7 @@ class Requests:
         return await answered
 
     def take(self, payload: bytes, *, retained: bool, way: str, answer: Answer) -> None:
-        """Judge a request and act on it, now or when its second has come.
+        """Validate a request and apply it, now or when the rate limit allows.
 
         `answer` is called once, perhaps later: with what refuses it, or the status that it led to, `unchanged` or not.
         """
@@ -176,7 +176,7 @@ class Requests:
 
 
 def _words(request: Request) -> str:
-    """Return in our own words what is asked: nothing of what was sent gets into the log."""
+    """Describe a request in our own words: nothing received gets into the log."""
     selector = "" if request.selector is None else f"selector {request.selector.name.lower()}"
     for_s = f"for {request.for_s:g} s" if request.selector == Selector.HAND else ""
     return " ".join(filter(None, (selector, for_s, "reset" if request.reset else "")))

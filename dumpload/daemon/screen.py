@@ -104,7 +104,7 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
 
 
 def _freshness(status: Document, now: float) -> str:
-    """Return of when the status is, where that is not now: the broker keeps one for up to half a minute."""
+    """Return the age of the status unless it is current: the broker's may be half a minute old."""
     age_s = now - parse_rfc3339(status["at"])
     return f"As of {moment(status, status['at'])}, {age_s:.0f} s ago." if age_s > FRESH_S else ""
 

@@ -213,7 +213,7 @@ class Service(Listener):
         return None if counts or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
-        """Start the evidence anew, and say that we are there."""
+        """Restart the evidence and publish our presence."""
         if self._exit_code is not None:
             return  # we are not any more
         self.control.happened(Kind.EVIDENCE_RESET)
@@ -232,7 +232,7 @@ class Service(Listener):
         self._log.warning("evidence_restarted", text=f"surplus confirmation starts again: {reason}", reason=reason)
 
     def on_fault(self, part: str, text: str) -> None:
-        """Say what an owner should know of the broker."""
+        """Report a fault of the broker to the owner."""
         self._publisher.fault(part, text)
 
     def on_callback_error(self, error: Exception) -> None:
@@ -249,7 +249,7 @@ class Service(Listener):
         self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
 
     def note_history(self, text: str) -> None:
-        """Show what is wrong with the record ("": nothing is). Safe from any thread."""
+        """Report a fault of the history ("": none). Safe from any thread."""
         self._publisher.fault("history", text)
         self._alerts.note_history(text, self._clock())
 

@@ -63,17 +63,23 @@ def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[floa
     return min(on_time_s, max(0.0, wall - local.day_began_at)), local.day
 
 
+def state_path(environ: Mapping[str, str], name: str) -> Path | None:
+    """Return the place of a file that outlives a restart, in the service's state folder; None: there is none."""
+    # Where a unit has several, they are separated by colons (systemd.exec(5)); ours is the first.
+    folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
+    return Path(folder, name) if folder else None
+
+
 class StateFile:
     """Reads at start, and writes whenever something worth keeping changes."""
 
     def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
-        """Find the place: STATE_DIRECTORY; without one nothing is kept.
+        """Locate STATE_DIRECTORY; without it nothing is kept.
 
         `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well;
         it may be set later, before `read`.
         """
-        folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
-        self.path = Path(folder, "kept.json") if folder else None
+        self.path = state_path(environ, "kept.json")
         self.on_trouble = on_trouble
         self._trouble = ""
         self._changed = threading.Condition()
@@ -104,7 +110,7 @@ class StateFile:
         return saved
 
     def keep(self, saved: SavedState) -> None:
-        """Have it written soon. Never blocks and never raises."""
+        """Schedule a write. Never blocks or raises."""
         if self.path is None:
             return
         with self._changed:

@@ -25,6 +25,9 @@ PLATE_WARNED, PLATE_REFUSED = 0.10, 0.30
 KNIFE_EDGE_PERCENT = 0.4
 # Part of the heat that rests on sun nobody saw, and part of an hour's sunny minutes for it to count as hidden.
 UNSEEN_WARNED, UNSEEN_REFUSED, UNSEEN_HOURS_REFUSED, HIDDEN_HOUR = 0.2, 0.6, 0.45, 0.85
+# The sun is surely down (sine of its height), a power that no calm house explains (W), and what part of all that came
+# in may have done so then.
+DOWN, SOURCE_W, DARK_WARNED, DARK_REFUSED = -0.05, 30.0, 0.02, 0.06
 # Part of the energy that a drain limit's timer leaves open.
 DRAIN_WARNED, DRAIN_REFUSED = 0.015, 0.06
 
@@ -38,7 +41,14 @@ class GateResult(NamedTuple):
 
 def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> GateResult:
     """Return whether the outcome is to be given."""
-    doubts = [*_signals(model), *_record(model), *_monitor(model), *_heater(model, outcome), *_fit(outcome)]
+    doubts = [
+        *_signals(model),
+        *_record(model),
+        *_place(model),
+        *_monitor(model),
+        *_heater(model, outcome),
+        *_fit(outcome),
+    ]
     doubts += [*outcome.far, *_drain(model, law, outcome), *_hidden(model, law, outcome), *_edge(model, law)]
     doubts += _width(outcome, 1.2 * least_part)
     refused = [one.words for one in doubts if one.refused]
@@ -69,6 +79,18 @@ def _record(model: Model) -> Iterator[Doubt]:
             abs(off) > PLATE_REFUSED,
             f"The charge moves as in a battery of {shown:.0f} Ah, but battery.capacity_ah is "
             f"{model.plates.capacity_ah:g}: correct it, or the scale of battery_power.",
+        )
+
+
+def _place(model: Model) -> Iterator[Doubt]:
+    """Yield that power came in while the sun of the settings was down: a wrong place, clock or sign, or a generator."""
+    net_w, down = np.nan_to_num(model.sight.net_w), model.sight.sun.height < DOWN
+    part = float(net_w[down & (net_w > SOURCE_W)].sum() / max(1.0, net_w[net_w > 0.0].sum()))
+    if part > DARK_WARNED:
+        yield Doubt(
+            part > DARK_REFUSED,
+            f"{100 * part:.0f} % of what came in did so while the sun was down at solar.latitude and solar.longitude: "
+            "correct them (east is positive) or the record's clock, or record days without another charger.",
         )
 
 

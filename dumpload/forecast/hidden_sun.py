@@ -30,7 +30,7 @@ _CDF = np.cumsum(np.exp(-_Z * _Z / 2.0))
 _CDF = (_CDF - _CDF[0]) / (_CDF[-1] - _CDF[0])
 
 
-class Sky(NamedTuple):
+class SeenSky(NamedTuple):
     """The sky over the record, at every entry: the least and the most power that a clear sky may have given.
 
     `hidden_part`: of the sunlit time.
@@ -61,7 +61,7 @@ def parts(score: Floats) -> Floats:
     return np.asarray(np.interp(score, _Z, _CDF), np.float64)
 
 
-def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> Sky:
+def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> SeenSky:
     """Return what a clear sky gave by the hour: a high quantile of what was seen, what was held back being a bound.
 
     Where an hour was hardly seen it lies between its neighbours and the best hour of the day: a tree before the sun
@@ -82,10 +82,10 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
         tops.append(top)
     if not hours:
         empty = np.zeros(len(net_w))
-        return Sky(empty, empty, 1.0)
+        return SeenSky(empty, empty, 1.0)
     part = float((lit & throttled).sum() / max(1, lit.sum()))
     least, most = (np.interp(sun.hours, hours, level) for level in _levels(hours, np.array(tops), np.array(seen)))
-    return Sky(sky * least, sky * most, part)
+    return SeenSky(sky * least, sky * most, part)
 
 
 def _top(ratio: Floats, seen: Flags) -> tuple[float, bool]:
@@ -109,7 +109,7 @@ def _levels(hours: Sequence[float], tops: Floats, seen: Floats) -> tuple[Floats,
 
 
 def blocks_of(
-    step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: Sky
+    step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: SeenSky
 ) -> ClearnessBlocks:
     """Return the clearness block by block."""
     size = max(1, round(BLOCK_S / step_s))
@@ -173,7 +173,7 @@ def distribution(value: Floats, seen: Flags) -> Distribution:
 
 
 def paths(
-    step_s: float, began: float, net_w: Floats, throttled: Flags, sky: Sky, house_w: float, members: int, seed: int
+    step_s: float, began: float, net_w: Floats, throttled: Flags, sky: SeenSky, house_w: float, members: int, seed: int
 ) -> Floats:
     """Return the power of bank and load together, as it could have been, for every member and entry."""
     blocks = blocks_of(step_s, began, net_w, throttled, house_w, sky)

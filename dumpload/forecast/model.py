@@ -45,7 +45,7 @@ class Model(NamedTuple):
     monitor: bank.SeenMonitor
     voltage: bank.Voltage
     tank: heater.SeenTank
-    sky: hidden_sun.Sky
+    sky: hidden_sun.SeenSky
     recorded: Recorded
     course: Course
     ships: tuple[Ship, ...]

@@ -24,19 +24,19 @@ def play(
     anchored: bool = True,
     substeps: int | None = None,
     threads: int | None = None,
-    hours: dict[Any, Hours] | None = None,
+    sums: Floats | None = None,
     watch: Callable[[float], None] = lambda _part: None,
 ) -> Floats:
     """Return the daily sums (law, member, day, column of `step`) of the recorded days under each of the laws.
 
     `run`: `step.sail`, or compiled (then `threads` run side by side). `substeps`: steps to an entry of the record, else
-    as many as make 10 s. `hours`: what several calls share.
+    as many as make 10 s. `sums`: fresh ones to add up into, which keep what is finished when it is interrupted: laws
+    are played in their order, and `watch` hears which part of all runs is finished without a gap.
     """
-    members = len(model.ships) if members is None else min(members, len(model.ships))
-    sums = np.zeros((len(laws), members, model.days, COLUMNS))
-    sums[..., LOWEST] = np.inf
+    sums = fresh_sums(model, laws, members) if sums is None else sums
+    members = sums.shape[1]
     course = model.course if substeps is None else _coarser(model.course, substeps)
-    cache = _look_up({} if hours is None else hours, model, laws)
+    cache = _look_up(model, laws)
 
     def one(place: tuple[int, int]) -> None:
         law, member = place
@@ -52,8 +52,17 @@ def play(
     return sums
 
 
-def _look_up(known: dict[Any, Hours], model: Model, laws: Sequence[Setup]) -> dict[Any, Hours]:
+def fresh_sums(model: Model, laws: Sequence[Setup], members: int | None = None) -> Floats:
+    """Return daily sums to which nothing was added yet."""
+    members = len(model.ships) if members is None else min(members, len(model.ships))
+    sums = np.zeros((len(laws), members, model.days, COLUMNS))
+    sums[..., LOWEST] = np.inf
+    return sums
+
+
+def _look_up(model: Model, laws: Sequence[Setup]) -> dict[Any, Hours]:
     """Return the local times of every window and zone among the laws."""
+    known: dict[Any, Hours] = {}
     for law in laws:
         if (law.spans, law.zone) not in known:
             known[law.spans, law.zone] = hours_of(model.evidence, law)

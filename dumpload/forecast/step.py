@@ -22,7 +22,7 @@ from dumpload.core.permissive import remember as remember_permissives
 from dumpload.core.permissive import start as start_permissives
 from dumpload.core.window import HOUR_S
 from dumpload.replay.compiled import CORE
-from dumpload.replay.compiler import Group, compile_one
+from dumpload.replay.compiler import Group, compile_group
 
 # What is added up for each day, in the order of the columns: Wh, s, counts, Wh, Wh, percent, Wh, s; and the water's
 # temperature in the evening (degC; 0: not known).
@@ -149,10 +149,12 @@ def set_point(ship: Ship, stage: int) -> float:
 
 def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -> Afloat:
     """Return the state with the tank after a step: the heat that is missing, and whether the thermostat is closed."""
-    celsius = ship.opens_c - now.missing_wh / ship.wh_per_k
-    warm = min(1.0, max(0.0, (celsius - ship.cold_c) / (WANTED_C - ship.cold_c)))
+    # What is constant in a course is in brackets, here and below: compiled, it is computed once. Divisions took an
+    # eighth of a step.
+    celsius = ship.opens_c - now.missing_wh * (1.0 / ship.wh_per_k)
+    warm = min(1.0, max(0.0, (celsius - ship.cold_c) * (1.0 / (WANTED_C - ship.cold_c))))
     asked_w = ship.loss_w_k * (celsius - ship.around_c) + draw_w * warm
-    missing = min(now.missing_wh + (asked_w - load_w) * step_s / HOUR_S, ship.most_wh)
+    missing = min(now.missing_wh + (asked_w - load_w) * (step_s / HOUR_S), ship.most_wh)
     closed = missing > 0.0 if now.closed else missing >= ship.band_wh
     return Afloat(now.charge, now.offset, now.volts, now.slow_a, now.stage, now.held_s, now.low_s, missing, closed)
 
@@ -207,10 +209,10 @@ def acceptance(ship: Ship, course: Course, entry: int, now: Afloat) -> tuple[flo
     """Return the bank's voltage without current, and the most power it takes at the charger's set point (W)."""
     rest_v, slope = rest_at(ship, now.charge)
     emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
-    rise = slope * ship.in_per_ah * course.step_s / HOUR_S
+    rise = slope * (ship.in_per_ah * course.step_s / HOUR_S)
     set_v = set_point(ship, now.stage)
     # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
-    room_w = now.volts * (100.0 - now.charge) / ship.in_per_ah * HOUR_S / course.step_s
+    room_w = now.volts * (100.0 - now.charge) * (HOUR_S / (ship.in_per_ah * course.step_s))
     return emf_v, min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
 
 
@@ -252,7 +254,7 @@ def next_stage(
 def count(ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held: bool) -> tuple[float, float, float]:
     """Return true charge, offset of the monitor and slow current after a step."""
     per_ah = ship.in_per_ah if amps > 0.0 else ship.out_per_ah
-    charge = min(100.0, now.charge + per_ah * amps * course.step_s / HOUR_S + course.extra[entry])
+    charge = min(100.0, now.charge + per_ah * amps * (course.step_s / HOUR_S) + course.extra[entry])
     offset = now.offset + course.drift[entry]
     if ship.resyncs and held and now.stage == BULK and charge >= ship.resync_at:
         offset = 100.0 - charge
@@ -315,7 +317,7 @@ def sail(
             now, flow = move(ship, course, entry, now, net_w[entry], load_w, anchored)
             now = heat(ship, now, course.draw_w[entry], load_w, course.step_s)
             percent = course.told[entry] if flow.coincides else shown(ship, now.charge, now.offset)
-            celsius = ship.opens_c - now.missing_wh / ship.wh_per_k
+            celsius = ship.opens_c - now.missing_wh * (1.0 / ship.wh_per_k)
             asked = PermissiveInputs(
                 t, now.volts, celsius, flow.power_w, memory.position, memory.relay_since, hours.inside[entry], NEVER,
                 hours.day[entry], hours.day_began_at[entry], NEVER,
@@ -353,4 +355,5 @@ def compiled_sail(say: Callable[[str], None] = lambda _words: None) -> Callable[
     """Return `sail`, compiled with the law; the first time on a computer that takes a while."""
     assert law_module in CORE  # noqa: S101
     assert permissive_module in CORE  # noqa: S101
-    return compile_one(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)
+    (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)
+    return run

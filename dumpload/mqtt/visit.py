@@ -1,6 +1,8 @@
 """A short visit to the broker by a command: under a name of its own, and gone again when the block ends."""
 
 import asyncio
+import errno
+import re
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -31,6 +33,14 @@ class Visitor(Listener):
         """Keep the reason."""
         self.trouble = repr(error)
         self.tried.set()
+
+
+def plain_reason(reason: str, broker: str) -> str:
+    """Return why a connection failed, without the broker's address and the error's number."""
+    reason = reason.removeprefix(f"no connection to {broker}: ")
+    if "ConnectionRefused" in reason or f"[Errno {errno.ECONNREFUSED}]" in reason:
+        return "connection refused"
+    return re.sub(r"^\[Errno -?\d+\] ", "", reason)
 
 
 @asynccontextmanager

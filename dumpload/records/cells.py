@@ -52,7 +52,8 @@ class CellParser:
         self.scaling = scaling
         self.comma_text = ""
         self._decimal_comma = decimal_comma
-        self.column = _Meanings(self).column
+        self._meanings = _Meanings(self)
+        self.column = self._meanings.column
 
     def parse(self, text: str) -> Meaning:
         """Return the value in the signal's base unit (NaN: none), and the code of what the text is."""

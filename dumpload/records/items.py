@@ -11,7 +11,7 @@ the same arrays (both kinds have the buffer protocol: `numpy.asarray` copies not
 
 from array import array
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import chain
+from itertools import chain, repeat
 from typing import NamedTuple, Protocol
 
 from dumpload.core.controller import Event, Kind, Lockout
@@ -75,7 +75,7 @@ class RowBatch(NamedTuple):
 def _said(signal: Signal, column: Column, times: Sequence[float]) -> Iterable[Event | Rejection | None]:
     values, sample = column.values.tolist(), Kind.SAMPLE
     if column.codes is None:
-        return (Event(t, t, sample, signal, value, t) for t, value in zip(times, values, strict=True))
+        return map(Event, times, times, repeat(sample), repeat(signal), values, times)
     return (
         Event(t, t, sample, signal, value, t) if code == PLAIN else _odd(signal, code, t)
         for t, value, code in zip(times, values, column.codes.tolist(), strict=True)

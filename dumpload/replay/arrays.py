@@ -3,8 +3,8 @@
 `play` is ordinary Python: run as it is, it is a plain loop too, which the compiled one must equal to the last bit.
 """
 
-from collections.abc import Callable, Collection, Iterable, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,18 +15,14 @@ from dumpload.core.controller import (
     Decision,
     Event,
     Kind,
-    Lockout,
-    Setup,
     State,
     decide,
     remember,
-    start,
 )
 from dumpload.core.freshness import MISSING
 from dumpload.core.known import is_believed
-from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.law import Cause, Selector
 from dumpload.core.signals import Signal
-from dumpload.core.state import fresh
 from dumpload.core.window import LocalTime, Schedule
 from dumpload.records.items import PLAIN, UNKNOWN, Column, RowBatch
 from dumpload.replay.totals import Knowing, know
@@ -35,21 +31,9 @@ Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
 Flags = NDArray[np.bool_]
 
-# A code beside those of `Kind`: the recorded program ended or started, and everything begins anew.
-RESTART = len(Kind)
-
 # By code, since an array holds no enum.
-_KINDS, _SIGNALS, _SELECTORS, _LOCKOUTS = tuple(Kind), tuple(Signal), tuple(Selector), tuple(Lockout)
+_KINDS, _SIGNALS, _SELECTORS = tuple(Kind), tuple(Signal), tuple(Selector)
 _FEEDBACKS = (Feedback.OPEN, Feedback.CLOSED, Feedback.UNKNOWN)  # UNKNOWN is -1, and so the last
-
-
-class RestartEvent(NamedTuple):
-    """The recorded program ended or started at `t` (s) and `wall` (Unix s): the relay is off, and this outlived it."""
-
-    t: float
-    wall: float
-    selector: Selector = Selector.AUTO
-    lockout: Lockout = Lockout.NONE
 
 
 class Events(NamedTuple):
@@ -67,7 +51,6 @@ class Events(NamedTuple):
     selector: Codes
     until: Floats
     feedback: Codes
-    lockout: Codes
     more: Flags
     with_next: Flags
 
@@ -82,50 +65,6 @@ class LocalTimes(NamedTuple):
     day_began_at: Floats
     day_ends_at: Floats
     valid_until: Floats
-
-
-class Played(NamedTuple):
-    """What came of it: the changes, one array a field of the decision; which samples counted; and the last state."""
-
-    t: Floats
-    wall: Floats
-    position: Codes
-    cause: Codes
-    previous_cause: Codes
-    after_s: Floats
-    state_of_charge: Floats
-    accepted: Flags
-    state: State
-
-
-# ---- ready events ----
-
-
-def as_arrays(events: Iterable[Event | RestartEvent], with_next: Sequence[bool] | None = None) -> Events:
-    """Return events as arrays; for records that do not come as arrays, and for tests."""
-    rows = [_row(event) for event in events]
-    t, wall, kind, signal, value, stamp, selector, until, feedback, lockout, more = zip(*rows, strict=True)
-    return Events(
-        np.array(t, np.float64),
-        np.array(wall, np.float64),
-        np.array(kind, np.int8),
-        np.array(signal, np.int8),
-        np.array(value, np.float64),
-        np.array(stamp, np.float64),
-        np.array(selector, np.int8),
-        np.array(until, np.float64),
-        np.array(feedback, np.int8),
-        np.array(lockout, np.int8),
-        np.array(more, np.bool_),
-        np.zeros(len(rows), np.bool_) if with_next is None else np.array(with_next, np.bool_),
-    )
-
-
-def _row(event: Event | RestartEvent) -> tuple[Any, ...]:
-    if isinstance(event, RestartEvent):
-        return *event[:2], RESTART, 0, MISSING, MISSING, event.selector, MISSING, -1, event.lockout, False
-    *told, more = event
-    return *told, Lockout.NONE, more
 
 
 def of_batches(batches: Sequence[RowBatch], heard: Collection[Signal]) -> Events:
@@ -154,7 +93,6 @@ def of_batches(batches: Sequence[RowBatch], heard: Collection[Signal]) -> Events
         selector=none + np.int8(Selector.AUTO),
         until=missing,
         feedback=none + np.int8(Feedback.UNKNOWN),
-        lockout=none,
         more=none.astype(np.bool_),
         with_next=(to_come > 0)[spoken],
     )
@@ -274,19 +212,6 @@ def step(
     return remember(settings, state, event), decision
 
 
-def cut_short(state: State, t: float, wall: float) -> Decision:
-    """Return the change that the end of the recorded program made, if the relay was on."""
-    was_on = state.law.position == Position.ON
-    after_s = t - state.law.relay_since
-    return Decision(t, wall, Position.OFF, Cause.STOPPING, was_on, state.cause, after_s, MISSING, False, Cause.NONE)
-
-
-def restarted(events: Events, index: int) -> State:
-    """Return the state from which the recorded program began."""
-    selector, lockout = _SELECTORS[events.selector[index]], _LOCKOUTS[events.lockout[index]]
-    return fresh(events.t[index], selector, lockout, 0.0, -1)
-
-
 def play(
     settings: ControllerSettings, state: State, events: Events, times: LocalTimes, end: float, known: Knowing
 ) -> tuple[State, Floats, Flags, Knowing]:
@@ -305,16 +230,7 @@ def play(
         if index < rows:
             ahead = events.t[index] - events.wall[index]
         is_due = index == rows or state.deadline < events.t[index]
-        if is_due:
-            event = wake_at(state.deadline, ahead)
-        elif events.kind[index] == RESTART:
-            changes, count = note(changes, count, cut_short(state, events.t[index], events.wall[index]), index)
-            state = restarted(events, index)
-            known = know(known, events.t[index], state.charge_expires_at)
-            index += 1
-            continue
-        else:
-            event = event_at(events, index)
+        event = wake_at(state.deadline, ahead) if is_due else event_at(events, index)
         place = find_place(times, event.wall, place)
         is_judged = is_due or not events.with_next[index]
         state, decision = step(settings, state, event, local_at(times, place), is_judged)
@@ -325,22 +241,6 @@ def play(
             accepted[index] = decision.accepted
             index += 1
     return state, changes[:count], accepted, known
-
-
-def replay_arrays(
-    setup: Setup, events: Events, end: float, *, begin: float | None = None, run: Callable[..., Any] = play
-) -> Played:
-    """Play events under some settings, from `begin` (s; None: the first event) to `end` (s).
-
-    `run`: `play` itself, or compiled.
-    """
-    begin = float(events.t[0]) if begin is None else begin
-    settings = with_floats(setup.settings)
-    times = local_times(setup.schedule(), events, begin, end)
-    last, changes, accepted, _known = run(settings, start(begin), events, times, end, (begin, 0.0))
-    t, wall, position, cause, previous, after_s, charge, _index = changes.T
-    position, cause, previous = (column.astype(np.int8) for column in (position, cause, previous))
-    return Played(t, wall, position, cause, previous, after_s, charge, accepted, last)
 
 
 def with_floats(settings: ControllerSettings) -> ControllerSettings:

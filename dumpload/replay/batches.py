@@ -9,7 +9,7 @@ from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.records.items import EMPTY, PLAIN, REJECTED, UNKNOWN, Item, RowBatch
 from dumpload.replay.arrays import Codes, codes_of, local_times, of_batches, with_floats
-from dumpload.replay.compiled import CACHE_ERRORS, Compiled, compiled
+from dumpload.replay.compiled import Compiled, compiled
 from dumpload.replay.replayer import Replayer, hold_s
 from dumpload.replay.tally import Cells, put_back, tally_of
 from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, LoadRating
@@ -18,24 +18,20 @@ from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Change, LoadRating
 class BatchReplayer(Replayer):
     """A replay from somewhere in the record on, without an observer, of a table without any of `SOURCE_SIGNALS`."""
 
-    def __init__(self, begun: Replayer, run: Compiled, say: Callable[[str], None] = lambda _words: None) -> None:
+    def __init__(self, begun: Replayer, run: Compiled) -> None:
         """Take over a replay in progress, which is not to be played on."""
         vars(self).update(vars(begun))
-        self._run, self._say = run, say
+        self._run = run
         self._rating = LoadRating(*map(float, self._scenario.load))
 
     def play(self, item: Item) -> None:
         """Play one part of a record."""
-        if not isinstance(item, RowBatch):
+        if isinstance(item, RowBatch):
+            self._play_batch(item)
+        else:
             super().play(item)
-            return
-        try:
-            self._play_batch(self._run, item)
-        except CACHE_ERRORS:  # after a power cut there may be an empty file
-            self._run = compiled(self._say, keep=False)
-            self._play_batch(self._run, item)
 
-    def _play_batch(self, run: Compiled, batch: RowBatch) -> None:
+    def _play_batch(self, batch: RowBatch) -> None:
         codes = {signal: codes_of(column) for signal, column in batch.columns.items()}
         spoken = [(codes[s] == PLAIN) | (codes[s] == UNKNOWN) for s in self._heard & codes.keys()]
         ends = np.cumsum(np.sum(spoken, axis=0, dtype=np.int64))
@@ -48,11 +44,11 @@ class BatchReplayer(Replayer):
         # What is due at the very moment of the last row comes after it, with what follows.
         due_by = float(np.nextafter(end, -np.inf))
         known = (self.totals.known_until, self.totals.lost_s)
-        state, changes, _accepted, known = run.play(
+        state, changes, _accepted, known = self._run.play(
             with_floats(self._settings), self.state, events, local, due_by, known
         )
         cells = tuple(self._cells(batch, codes, signal) for signal in (SOC, *ENERGY_SIGNALS))
-        tally = run.count_rows(tally_of(self.totals), times, ends, cells, changes, self._rating)
+        tally = self._run.count_rows(tally_of(self.totals), times, ends, cells, changes, self._rating)
         self.state = state
         put_back(self.totals, tally)
         self.totals.known_until, self.totals.lost_s = known
@@ -77,4 +73,4 @@ class BatchReplayer(Replayer):
 
 def go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> BatchReplayer:
     """Return what continues another replay; `say` is called if it has to be compiled first."""
-    return BatchReplayer(begun, compiled(say), say)
+    return BatchReplayer(begun, compiled(say))

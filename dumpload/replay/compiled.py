@@ -13,10 +13,8 @@ from typing import Any, NamedTuple
 from dumpload.core import contact, controller, freshness, known, law, permissive, signals, state
 from dumpload.replay import arrays, tally, totals
 from dumpload.replay.arrays import play
-from dumpload.replay.compiler import CACHE_ERRORS, Group, compile_group, group_folder
+from dumpload.replay.compiler import Group, compile_group, group_folder
 from dumpload.replay.tally import count_rows
-
-__all__ = ["CACHE_ERRORS", "CORE", "COUNTING", "Compiled", "cache_folder", "compiled"]
 
 # In the order in which they import each other, each of them whole.
 CORE: tuple[ModuleType, ...] = (freshness, signals, law, permissive, contact, state, known, controller)
@@ -37,6 +35,6 @@ def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
     return group_folder(LAW, environ)
 
 
-def compiled(say: Callable[[str], None] = lambda _words: None, *, keep: bool = True) -> Compiled:
+def compiled(say: Callable[[str], None] = lambda _words: None) -> Compiled:
     """Return what is compiled, as `compile_group` does."""
-    return Compiled(*compile_group(LAW, say, keep=keep))
+    return Compiled(*compile_group(LAW, say))

@@ -52,11 +52,30 @@ def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
     return base / "dumpload" / f"{group.name}-{digest.hexdigest()[:24]}"
 
 
-def compile_group(group: Group, say: Callable[[str], None], *, keep: bool = True) -> tuple[Any, ...]:
+def compile_group(group: Group, say: Callable[[str], None]) -> tuple[Callable[..., Any], ...]:
     """Return what is called, compiled; the first time on a computer takes a while, and `say` is called.
 
-    Where it was kept and is damaged, or the disk is full, calling it raises one of `CACHE_ERRORS`: try without `keep`.
+    What was kept and is damaged (after a power cut there may be an empty file), or finds the disk full, is compiled
+    anew at the call that notices it, and not kept.
     """
+    made = _make(group, say, keep=True)
+
+    def recovering(place: int) -> Callable[..., Any]:
+        def call(*arguments: Any) -> Any:
+            nonlocal made
+            try:
+                return made[place](*arguments)
+            except CACHE_ERRORS:
+                made = _make(group, say, keep=False)
+                return made[place](*arguments)
+
+        return call
+
+    return tuple(recovering(place) for place in range(len(group.called)))
+
+
+def _make(group: Group, say: Callable[[str], None], *, keep: bool) -> tuple[Any, ...]:
+    """Return what is called, compiled; calling it may raise one of `CACHE_ERRORS`."""
     folder = group_folder(group)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -108,24 +127,6 @@ def is_compiling(frame: FrameType | None) -> bool:
             return True
         frame = frame.f_back
     return False
-
-
-def compile_one(group: Group, say: Callable[[str], None]) -> Callable[..., Any]:
-    """Return the one function that a group calls, compiled; what was kept and is damaged is compiled anew.
-
-    After a power cut there may be an empty file in the cache.
-    """
-    (run,) = compile_group(group, say)
-
-    def call(*arguments: Any) -> Any:
-        nonlocal run
-        try:
-            return run(*arguments)
-        except CACHE_ERRORS:
-            (run,) = compile_group(group, say, keep=False)
-            return run(*arguments)
-
-    return call
 
 
 # The folders of what this process has compiled, and whether it is kept there: it is at hand without them, too.

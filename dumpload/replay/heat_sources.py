@@ -13,20 +13,17 @@ positive) and the panels give S. The load is the last consumer: without it, the 
 Where a signal is not live, what needs it is not known. The parts add up to the energy into the load.
 """
 
-import math
 from operator import add
 from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.signals import Signal
-from dumpload.replay.totals import ENERGY_SIGNALS, SOC, Energy, LoadRating
+from dumpload.replay.totals import ENERGY_SIGNALS, NEVER_SEEN, SOC, Energy, LoadRating
 
-# Signals of the source; and those of the energy into the load, too.
+# Signals of the source; what the split asks for beyond the energy into the load; and all that is summed up by.
 SOURCE_SIGNALS = (Signal.BATTERY_POWER, Signal.SOLAR_POWER)
-FLOW_SIGNALS = frozenset((*ENERGY_SIGNALS, *SOURCE_SIGNALS))
-
-_OWN_SIGNALS = frozenset((SOC, *SOURCE_SIGNALS))
-_NEVER_SEEN = (MISSING, -math.inf)
+SPLIT_SIGNALS = (SOC, *SOURCE_SIGNALS)
+SUMMED_SIGNALS = frozenset((*ENERGY_SIGNALS, *SPLIT_SIGNALS))
 
 
 class HeatSources(NamedTuple):
@@ -93,8 +90,8 @@ class SourcedEnergy(Energy):
         self._discharged_wh = 0.0
         self._throttle_percent = throttle_percent
         self._battery_at_on_w = MISSING
-        self._last = dict.fromkeys(_OWN_SIGNALS, _NEVER_SEEN)
-        self._seen: set[Signal] = set()
+        self.last |= dict.fromkeys(SPLIT_SIGNALS, NEVER_SEEN)
+        self._seen: set[Signal] = set()  # of the sources
 
     @property
     def sources(self) -> HeatSources:
@@ -106,24 +103,20 @@ class SourcedEnergy(Energy):
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a value, good until it expires; of the charge and the powers of the sources, too."""
-        if signal not in _OWN_SIGNALS:
-            super().note(signal, value, t, expires_at)
+        if signal not in self.last:
             return
-        if t < expires_at and not is_missing(value):
-            self._seen.add(signal)
-            if self._sums is None and signal in SOURCE_SIGNALS:
-                self.advance(t)
-                self._sums = HeatSources(not_known=self.wh)
+        if signal in SOURCE_SIGNALS and signal not in self._seen and t < expires_at and not is_missing(value):
+            self._see(signal, t)
         # Else only where the compiled tally adds up, too: the last bit of a sum depends on it.
-        if self._sums is not None and self.at < t:
+        if self.at < t and (self._sums is not None or signal in ENERGY_SIGNALS):
             self.advance(t)
-        self._last[signal] = (value, expires_at)
+        self.last[signal] = (value, expires_at)
 
-    def extend(self, signal: Signal, expires_at: float) -> None:
-        """Have the last value of a signal count longer."""
-        if signal in _OWN_SIGNALS:
-            self._last[signal] = (self._last[signal][0], expires_at)
-        super().extend(signal, expires_at)
+    def _see(self, signal: Signal, t: float) -> None:
+        self._seen.add(signal)
+        if self._sums is None:
+            self.advance(t)
+            self._sums = HeatSources(not_known=self.wh)
 
     def switch(self, t: float, *, on: bool) -> None:
         """The relay moved."""
@@ -136,8 +129,9 @@ class SourcedEnergy(Energy):
         if self._sums is None or not self.is_on:
             super().advance(t)
         while self.at < t:
-            self._advance_part(min((t, *(end for _value, end in self._last.values() if self.at < end))))
-        battery_w, until = self._last[Signal.BATTERY_POWER]
+            ends = [self.last[signal][1] for signal in SPLIT_SIGNALS]
+            self._advance_part(min((t, *(end for end in ends if self.at < end))))
+        battery_w, until = self.last[Signal.BATTERY_POWER]
         if battery_w < 0.0 and begin < until and self._sums is not None:
             self._discharged_wh -= battery_w * (min(t, until) - begin) / 3600.0
 
@@ -155,5 +149,5 @@ class SourcedEnergy(Energy):
         return self.measured.seconds + self.by_voltage.seconds + self.by_rating.seconds
 
     def _live(self, signal: Signal, t: float) -> float:
-        value, expires_at = self._last[signal]
+        value, expires_at = self.last[signal]
         return value if t < expires_at else MISSING

@@ -14,7 +14,7 @@ from dumpload.core.freshness import MISSING, NEVER, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
 from dumpload.records.items import Hold, Instant, Item, Moved, Restart, RowBatch
-from dumpload.replay.heat_sources import FLOW_SIGNALS, SourcedEnergy
+from dumpload.replay.heat_sources import SUMMED_SIGNALS, SourcedEnergy
 from dumpload.replay.totals import SOC, Change, LoadRating, Summary, Totals
 
 # What a column of a table may say of a signal.
@@ -80,6 +80,8 @@ class Replayer:
         self._heard = frozenset(signal for signal in Signal if self._is_heard(signal))
         # Signals without settings: what they say is no sample, but may tell of energy.
         self._unused = frozenset(signal for signal in Signal if is_missing(self._ages[signal]))
+        shown = () if observer is None else SHOWN_SIGNALS
+        self._idle = self._unused - SUMMED_SIGNALS - {*shown}
         self._ahead = ahead
         self._observer = observer
         self._midnight = NEVER
@@ -92,7 +94,8 @@ class Replayer:
         """Play one part of a record."""
         if isinstance(item, RowBatch):
             self._ahead = 0.0
-            for t, said in item.said():
+            columns = {signal: column for signal, column in item.columns.items() if signal not in self._idle}
+            for t, said in item._replace(columns=columns or item.columns).said():
                 self._play_row(t, said)
         elif isinstance(item, Restart):
             self._ahead = item.ahead
@@ -115,10 +118,14 @@ class Replayer:
         self._come_to(t)
         events, heard = [], self._heard
         for one in said:
-            if one.signal not in heard or isinstance(one, Rejection):
-                self._play_event(one)
-            else:
+            if isinstance(one, Rejection):
+                self._reject(one)
+            elif one.signal in heard:
                 events.append(one)
+            elif one.signal in self._unused:
+                self._note(one)
+            else:
+                self._count(one, accepted=one.kind == Kind.SAMPLE)
         for event in events[:-1]:
             self.state = remember(self._settings, self.state, event)
         if events:
@@ -143,12 +150,12 @@ class Replayer:
 
     def _play_event(self, one: Event | Rejection) -> bool:
         """Return whether it was a sample that counts."""
-        if one.signal in self._unused and (isinstance(one, Rejection) or one.kind in _VALUES):
-            self._note(one)
-            return isinstance(one, Event)
         if isinstance(one, Rejection):
-            self.totals.reject()
+            self._reject(one)
             return False
+        if one.signal in self._unused and one.kind in _VALUES:
+            self._note(one)
+            return True
         accepted = one.kind == Kind.SAMPLE
         if not self._is_aside(one):
             accepted = self._decide(one)
@@ -227,36 +234,39 @@ class Replayer:
 
     # ---- counting ----
 
+    def _reject(self, one: Rejection) -> None:
+        if one.signal not in self._unused:
+            self.totals.reject()
+
     def _count(self, event: Event, *, accepted: bool) -> None:
-        if accepted and event.signal == SOC:
-            self.totals.accept()
-            self.totals.lowest(event.value)
-            self.totals.energy.note(SOC, event.value, event.t, event.stamp + self._holds[SOC])
-            if self._observer is not None:
-                self._observer.hold(event.wall, event.wall, event.value)
-        elif accepted:
+        if accepted:
             self.totals.accept()
             self._note(event)
         elif event.kind == Kind.SAMPLE:
             self.totals.reject()
         else:
             self.totals.samples += event.kind == Kind.UNKNOWN
-            if event.kind == Kind.ABSENT or (event.kind == Kind.UNKNOWN and event.signal == SOC):
-                self.totals.energy.note(SOC, MISSING, event.t, event.t)
             self._note(event)
 
-    def _note(self, one: Event | Rejection) -> None:
-        """Hand the energy a measurement, or its end."""
-        if isinstance(one, Rejection):
-            return
-        signal = one.signal
-        if one.kind == Kind.ABSENT:
-            for flow in FLOW_SIGNALS:
-                self.totals.energy.note(flow, MISSING, one.t, one.t)
-        elif one.kind == Kind.SAMPLE:
-            if signal in FLOW_SIGNALS:
-                self.totals.energy.note(signal, one.value, one.t, one.stamp + self._holds[signal])
-            if self._observer is not None and signal in SHOWN_SIGNALS:
-                self._observer.measure(signal, one.wall, one.wall, one.value)
-        elif one.kind == Kind.UNKNOWN and signal in FLOW_SIGNALS:
-            self.totals.energy.note(signal, MISSING, one.t, one.t)
+    def _note(self, event: Event) -> None:
+        """Hand the energy and the observer a measurement, or its end."""
+        signal, kind, t = event.signal, event.kind, event.t
+        if kind == Kind.SAMPLE:
+            if signal in SUMMED_SIGNALS:
+                self.totals.energy.note(signal, event.value, t, event.stamp + self._holds[signal])
+            if signal == SOC:
+                self.totals.lowest(event.value)
+            if self._observer is not None:
+                self._observe(event)
+        elif kind == Kind.ABSENT:
+            for summed in SUMMED_SIGNALS:
+                self.totals.energy.note(summed, MISSING, t, t)
+        elif kind == Kind.UNKNOWN and signal in SUMMED_SIGNALS:
+            self.totals.energy.note(signal, MISSING, t, t)
+
+    def _observe(self, event: Event) -> None:
+        assert self._observer is not None  # noqa: S101  (who calls has looked)
+        if event.signal == SOC:
+            self._observer.hold(event.wall, event.wall, event.value)
+        elif event.signal in SHOWN_SIGNALS:
+            self._observer.measure(event.signal, event.wall, event.wall, event.value)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from dumpload.core.law import Position
 from dumpload.records.items import PLAIN, UNKNOWN
-from dumpload.replay.totals import EnergyShare, LoadRating, Totals, drawn
+from dumpload.replay.totals import ENERGY_SIGNALS, EnergyShare, LoadRating, Totals, drawn
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
@@ -42,8 +42,9 @@ class Tally(NamedTuple):
 def tally_of(totals: Totals) -> Tally:
     """Return the numbers of totals."""
     energy = totals.energy
+    load, volts = (energy.last[signal] for signal in ENERGY_SIGNALS)
     return Tally(
-        energy.at, energy.is_on, energy.load, energy.volts,
+        energy.at, energy.is_on, load, volts,
         (*energy.measured,), (*energy.by_voltage,), (*energy.by_rating,), energy.drawing_s, energy.assumed_s,
         totals.lowest_on,
     )  # fmt: skip
@@ -52,7 +53,8 @@ def tally_of(totals: Totals) -> Tally:
 def put_back(totals: Totals, tally: Tally) -> None:
     """Have totals go on from a tally; changes are counted by themselves."""
     energy = totals.energy
-    energy.at, energy.is_on, energy.load, energy.volts = tally[:4]
+    energy.at, energy.is_on = tally[:2]
+    energy.last.update(zip(ENERGY_SIGNALS, tally[2:4], strict=True))
     energy.measured, energy.by_voltage = EnergyShare(*tally.measured), EnergyShare(*tally.by_voltage)
     energy.by_rating, energy.drawing_s, energy.assumed_s = EnergyShare(*tally.by_rating), *tally[7:9]
     totals.lowest_on = tally.lowest

@@ -18,6 +18,9 @@ SOC = Signal.STATE_OF_CHARGE
 # What tells of the energy into the load.
 ENERGY_SIGNALS = (Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE)
 
+# A value, and until when it counts (s).
+NEVER_SEEN = (MISSING, -math.inf)
+
 
 class LoadRating(NamedTuple):
     """The load: rated power (W), and resistance (ohm); NaN where not configured."""
@@ -43,7 +46,7 @@ class EnergyShare(NamedTuple):
 
     def plus(self, power_w: float, seconds: float) -> "EnergyShare":
         """Return the share, increased."""
-        return EnergyShare(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
+        return self if not seconds else EnergyShare(self.wh + power_w * seconds / 3600.0, self.seconds + seconds)
 
 
 class Summary(NamedTuple):
@@ -138,7 +141,8 @@ def know(known: Knowing, t: float, expires_at: float) -> Knowing:
 class Energy:
     """The energy into the load while the relay is on, by `drawn` at every moment.
 
-    A value counts until the next one, at most as long as it is live.
+    A value counts until the next one, at most as long as it is live. `last`: what is known of each signal, and until
+    when it counts (s).
     """
 
     def __init__(self, load: LoadRating, t: float) -> None:
@@ -146,8 +150,7 @@ class Energy:
         self._rating = load
         self.at = t
         self.is_on = self._was_on = False
-        self.load = (MISSING, -math.inf)
-        self.volts = (MISSING, -math.inf)
+        self.last = dict.fromkeys(ENERGY_SIGNALS, NEVER_SEEN)
         self.measured = self.by_voltage = self.by_rating = EnergyShare()
         self.drawing_s = self.assumed_s = 0.0
 
@@ -158,19 +161,15 @@ class Energy:
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
         """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
-        if self.at < t and signal in ENERGY_SIGNALS:
-            self.advance(t)
-        if signal == Signal.LOAD_POWER:
-            self.load = (value, expires_at)
-        elif signal == Signal.BATTERY_VOLTAGE:
-            self.volts = (value, expires_at)
+        if signal in ENERGY_SIGNALS:
+            if self.at < t:
+                self.advance(t)
+            self.last[signal] = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
         """Have the last value of a signal count longer."""
-        if signal == Signal.LOAD_POWER:
-            self.load = (self.load[0], expires_at)
-        elif signal == Signal.BATTERY_VOLTAGE:
-            self.volts = (self.volts[0], expires_at)
+        if signal in self.last:
+            self.last[signal] = (self.last[signal][0], expires_at)
 
     def switch(self, t: float, *, on: bool) -> None:
         """The relay moved."""
@@ -187,7 +186,8 @@ class Energy:
         begin, self.at = self.at, t
         if not self.is_on or t <= begin:
             return
-        parts = drawn(begin, t, self.load, self.volts, self._rating, self._was_on)
+        load, volts = (self.last[signal] for signal in ENERGY_SIGNALS)
+        parts = drawn(begin, t, load, volts, self._rating, self._was_on)
         self.measured = self.measured.plus(parts[0], parts[1])
         self.by_voltage = self.by_voltage.plus(parts[2], parts[3])
         self.by_rating = self.by_rating.plus(parts[4], parts[5])

@@ -86,7 +86,7 @@ def axes(scale: AxisEnds) -> str:
 def lanes(course: DayCurves, scale: AxisEnds) -> str:
     """Return what is drawn in the lanes."""
     curves = (
-        ("a", SUN, band(_from_nothing(_scaled(course.sun, scale.top_w)), 1, 0, UNITS), UNITS),
+        ("a", SUN, band([column.from_nothing() for column in _scaled(course.sun, scale.top_w)], 1, 0, UNITS), UNITS),
         ("c", CHARGE, band(course.charge, 1, scale.low, UNITS), UNITS),
         ("o", HEATER, area(course.on, 1, 10), 10),
         ("t", TANK, band(_scaled(course.tank, scale.top_c), 1, 0, UNITS), UNITS),
@@ -142,20 +142,7 @@ def round_top(high: float, tops: Sequence[float]) -> float:
 
 
 def _scaled(columns: Sequence[Extremes], top: float) -> list[Extremes]:
-    """Return the columns as hundredths of an axis from 0 to `top`."""
-    return [Extremes(*(_hundredths(value, top) for value in column)) if _has(column) else column for column in columns]
-
-
-def _hundredths(value: float, top: float) -> float:
-    return min(100.0, max(0.0, value * 100 / top))
-
-
-def _from_nothing(columns: Sequence[Extremes]) -> list[Extremes]:
-    return [Extremes(0.0, column.high) if _has(column) else column for column in columns]
-
-
-def _has(column: Extremes) -> bool:
-    return not is_missing(column.high)
+    return [column.in_percent_of(top) for column in columns]
 
 
 def _lane(kind: str, lane: tuple[int, int], path: str, scale: str) -> str:

@@ -12,7 +12,7 @@ from dumpload.core.signals import Signal, in_range
 from dumpload.history.schema import NO_SIGNAL, HistoryRow, RowKind
 from dumpload.records.history import HistoryRecord, Timeline, said_in
 from dumpload.records.record import ReadLog, RecordError
-from dumpload.replay.heat_sources import FLOW_SIGNALS, SourcedEnergy
+from dumpload.replay.heat_sources import SUMMED_SIGNALS, SourcedEnergy
 from dumpload.replay.replay import ReplayInterrupted, Result, heat_of
 from dumpload.replay.replayer import SHOWN_SIGNALS, Scenario, hold_s
 from dumpload.replay.totals import SOC, Change, Totals
@@ -30,6 +30,10 @@ WHOLE = Span(-math.inf, math.inf)
 STEPPED = "the clock was stepped during the recording; all times use the corrected clock"
 
 
+class NothingRecordedError(RecordError):
+    """There is no row in a period."""
+
+
 def read_recorded(
     record: HistoryRecord, scenario: Scenario, log: ReadLog, zone: tzinfo, period: Span = WHOLE
 ) -> tuple[Result, DayLog]:
@@ -38,7 +42,8 @@ def read_recorded(
     `scenario`: how long a value counts, and the load, under the settings of now.
 
     Raises:
-        RecordError: it is no history, or has no row in that period.
+        RecordError: it is no history.
+        NothingRecordedError: it has no row in that period.
         ReplayInterrupted: a person ended it.
     """
     log.notes.append("uses today's settings for heater size, max_age_s and thresholds")
@@ -135,7 +140,7 @@ class _HistoryPlayer:
         """Return what it came to."""
         totals = self._totals
         if totals is None:
-            raise RecordError(record.path, _expected(record, self._zone))
+            raise NothingRecordedError(record.path, "a period with rows in it")
         self._pass_midnights(self._last)
         self._settle(None, self._last)
         summary = totals.summary(self._last)
@@ -202,7 +207,7 @@ class _HistoryPlayer:
             self._show(Signal(row.signal), row.value, Span(self._wall(t), self._wall(until)))
         elif row.kind in (RowKind.LOST, RowKind.UNKNOWN, RowKind.ABSENT):
             totals.samples += row.kind == RowKind.UNKNOWN
-            for signal in [row.signal] if row.signal >= 0 else [SOC, *FLOW_SIGNALS]:
+            for signal in [row.signal] if row.signal >= 0 else SUMMED_SIGNALS:
                 totals.energy.note(Signal(signal), MISSING, t, t)
             self._lose(totals, row, t)
         elif row.kind == RowKind.CHANGE:
@@ -258,8 +263,8 @@ class _HistoryPlayer:
             totals.change(t, Change(self._wall(t), position, cause, state_of_charge))
 
 
-def _expected(record: HistoryRecord, zone: tzinfo) -> str:
-    """Return which period was expected, where there is no row in the one asked for."""
+def period_expected(record: HistoryRecord, zone: tzinfo) -> str:
+    """Return which period was expected, where there is no row in the one asked for; reads all of the history."""
     timeline = record.timeline()
     first_t = t = MISSING
     for _row, t in record.rows(ReadLog(), timeline):

@@ -9,6 +9,7 @@ from datetime import date, datetime, time, timedelta
 from functools import reduce
 from html import escape
 from itertools import groupby
+from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
@@ -116,9 +117,9 @@ def band(columns: Sequence[Extremes], width: int, low: float, units: int) -> str
     """Return the path of an area from the least to the largest value of each column, `units` high from `low` to 100."""
     per_percent = units / (100 - low)
     path, at = [], 0
-    for missing, group in groupby(columns, key=lambda column: is_missing(column.low)):
+    for are_known, group in groupby(columns, key=attrgetter("are_known")):
         run = list(group)
-        if not missing:
+        if are_known:
             # Rounded outwards, so that what is drawn never hides an extreme.
             tops = [int((100 - column.high) * per_percent + 1e-6) for column in run]
             bottoms = [units - int((column.low - low) * per_percent + 1e-6) for column in run]
@@ -224,12 +225,17 @@ def bars(name: str, title: str, data: ReportData, values: Sequence[float], unit:
         *plot.dates(data, TOP + plot.height),
     ]
     title = f"{title} {'a day' if group == 1 else f'in {group} days'}"
+    caption = _in_all(data, values, unit)
+    return Picture(name, title, caption, height, parts)
+
+
+def _in_all(data: ReportData, values: Sequence[float], unit: str) -> str:
+    """Return in words what the days come to in all, and the best of them."""
     best = max(range(len(values)), key=lambda index: values[index])
     whole, most_a_day = _rounded(sum(values)), _rounded(values[best])
     days = f"{len(values)} day{'' if len(values) == 1 else 's'}"
     on = data.days[best].date
-    caption = f"{days}, {whole}{unit} in all; best day: {on.day} {on:%b %Y}, {most_a_day}{unit}."
-    return Picture(name, title, caption, height, parts)
+    return f"{days}, {whole}{unit} in all; best day: {on.day} {on:%b %Y}, {most_a_day}{unit}."
 
 
 def _rounded(value: float) -> str:

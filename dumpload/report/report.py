@@ -22,7 +22,7 @@ from dumpload.replay.text import WIDTH, replay_text
 from dumpload.report.comparison import comparison
 from dumpload.report.data import Day, ReportData, report_data
 from dumpload.report.day_log import DayLog
-from dumpload.report.from_history import WHOLE, read_recorded
+from dumpload.report.from_history import WHOLE, NothingRecordedError, period_expected, read_recorded
 from dumpload.report.headline import Headline, headline, is_hot, missed_full
 from dumpload.report.local_time import Span, midnight, shown_day
 from dumpload.report.off_time import LABELS, DayOff, days_off, hours_by_cause
@@ -64,9 +64,13 @@ def report_of_history(
     record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
         raise RecordError(path, "a history database of the daemon (for any other record use replay --report)")
-    if period.begin == WHOLE.begin:
-        return report_of_record(record, settings, ReadLog(watch), period)
-    report = report_of_record(record, settings, ReadLog(lambda part: watch(part / 2)), period)
+    is_whole = period.begin == WHOLE.begin
+    try:
+        report = report_of_record(record, settings, ReadLog(lambda part: watch(part if is_whole else part / 2)), period)
+    except NothingRecordedError:
+        raise RecordError(path, period_expected(record, zone_of(settings))) from None
+    if is_whole:
+        return report
     return report._replace(before=_headline_before(record, report, lambda part: watch(0.5 + part / 2)))
 
 
@@ -89,7 +93,7 @@ def _headline_before(record: HistoryRecord, report: Report, watch: Watch) -> Hea
     first = midnight(days[0].date - timedelta(days=len(days)), report.data.zone)
     try:
         before = report_of_record(record, report.settings, ReadLog(watch), Span(first, days[0].span.begin))
-    except RecordError:
+    except RecordError:  # said without reading all of it: that once took as long again as the report
         return None
     earlier = headline(before.data, before.figures)
     return earlier if earlier.days == len(days) else None

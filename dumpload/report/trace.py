@@ -7,7 +7,7 @@ import math
 from itertools import pairwise, repeat
 from typing import NamedTuple
 
-from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.freshness import MISSING
 
 # Every time zone is whole quarters of an hour from UTC, so a quarter lies in one local hour.
 QUARTER_S = 900.0
@@ -19,11 +19,27 @@ class Extremes(NamedTuple):
     low: float
     high: float
 
+    @property
+    def are_known(self) -> bool:
+        """Whether there was a value."""
+        # No comparison with NaN is true.
+        return self.low <= self.high
+
     def merge(self, other: "Extremes") -> "Extremes":
         """Return the extremes of both."""
-        if is_missing(self.low):
+        if not self.are_known:
             return other
-        return self if is_missing(other.low) else Extremes(min(self.low, other.low), max(self.high, other.high))
+        return Extremes(min(self.low, other.low), max(self.high, other.high)) if other.are_known else self
+
+    def in_percent_of(self, top: float) -> "Extremes":
+        """Return them as percentages of an axis from 0 to `top`."""
+        if not self.are_known:
+            return self
+        return Extremes(*(min(100.0, max(0.0, value * 100 / top)) for value in self))
+
+    def from_nothing(self) -> "Extremes":
+        """Return them with 0 as the lower one."""
+        return Extremes(0.0, self.high) if self.are_known else self
 
 
 NOTHING = Extremes(MISSING, MISSING)

@@ -21,7 +21,7 @@ from dumpload.physics.plant import step as step_plant
 from dumpload.replay import arrays
 from dumpload.replay.arrays import find_place, local_at, wake_at
 from dumpload.replay.compiled import CORE
-from dumpload.replay.compiler import Group, compile_one
+from dumpload.replay.compiler import Group, compile_group
 
 # What is added up for each day, in the order of the columns of `daily`: Wh, litres, seconds, counts and extremes.
 OFFERED, CURTAILED, CONVERTER, HOUSE, UNSERVED, CABLE, ELEMENT, FROM_BANK = range(8)
@@ -202,4 +202,5 @@ def surroundings(outside: Outside, entry: int) -> Surroundings:
 def compiled_steps(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
     """Return `run_steps`, compiled with plant and law; the first time on a computer that takes a while."""
     modules = (*CORE, arrays, plant_module, sys.modules[__name__])
-    return compile_one(Group("boat", "plant and control law", modules, (run_steps,)), say)
+    (run,) = compile_group(Group("boat", "plant and control law", modules, (run_steps,)), say)
+    return run

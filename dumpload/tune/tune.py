@@ -200,7 +200,7 @@ def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told,
 def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.GateResult]:
     """Return the numbers of the settings that keep to the limits and that the record can judge."""
     found = {}
-    for number, sums in sorted(played.sums.items()):
+    for number, sums in enumerate(played.sums):
         if keeps_to(bench.limits, sums, bench.halves.known_s):
             verdict = bench.verdict(chosen[number], bench.player(chosen[number].law, sums))
             if verdict.trust != "refused":

@@ -50,6 +50,7 @@ from dumpload.replay.replayer import Replayer, Scenario
 
 LOOP_LIMIT = 1.3
 COMPILED_LIMIT = 100.0
+LINEAR_LIMIT = 2.2
 YEAR_LIMIT = 5.0
 YEAR_LIMIT_MB = 1000.0
 MEMORY_LIMIT_MB = 5.0
@@ -229,6 +230,10 @@ def measure_plain() -> list[Row]:
             speed = 1.0 / least_s(compiled_loop(batches, tried))[0]
             words = f"compiled loop over a month ({name}) / plain loop, months a second"
             rows.append(at_least(words, 1.0 / ours, speed, COMPILED_LIMIT, "a second"))
+            half, all_s = least_s(compiled_loop(batches[: len(batches) // 2], tried), compiled_loop(batches, tried))
+            rows.append(
+                at_most(f"compiled, linear in rows: a month / half of it ({name})", half, all_s, LINEAR_LIMIT, "s")
+            )
             whole = 1.0 / least_s(batch_loop(list(joined(batches, 32)), tried))[0]
             rows.append(told(f"the same, arrays and counting included ({name})", 1.0 / ours, whole, "a second"))
         floor, ours = least_s(lambda: scan_table(month), lambda: deque(CsvRecord(month).read(ReadLog()), maxlen=0))
