@@ -18,8 +18,10 @@ def main() -> int:
 
         from dumpload.gpio.bare_off import drive_off_if_recorded
 
-        signal.signal(signal.SIGHUP, signal.SIG_IGN)  # a reload asked for too early must not kill
-        drive_off_if_recorded()  # what a killed daemon left on must not stay on while this one loads its libraries
+        # A reload asked for too early must not kill.
+        signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        # What a killed daemon left on must not stay on while this one loads its libraries.
+        drive_off_if_recorded()
     from dumpload.cli.commands import main as run_command
 
     return run_command(sys.argv[1:])

@@ -16,7 +16,7 @@ CAUTIONS = (
         "at the current of a good one. Tighten every terminal to its maker's torque, and again after a week."
     ),
     (
-        "Arc: direct current does not go out by itself. Contact, thermostat, cut-out, isolator and fuse must be rated "
+        "Arc: a DC arc does not extinguish itself. Contact, thermostat, cut-out, isolator and fuse must be rated "
         "for DC at the highest bus voltage. Isolate the battery before you touch anything, and keep metal tools off "
         "its terminals."
     ),

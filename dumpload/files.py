@@ -24,11 +24,11 @@ class FileKindError(OSError):
     """It is no plain file, or too large a one; the text says what was expected."""
 
     def __init__(self, expected: str) -> None:
-        """Keep the words where an `OSError` has them."""
+        """Store the text where an `OSError` has it."""
         super().__init__(0, expected)
 
     def __str__(self) -> str:
-        """Return the words alone: there is no error number to show."""
+        """Return the text alone: there is no error number to show."""
         return f"expected {self.strerror}"
 
 
@@ -58,7 +58,7 @@ class Named(NamedTuple):
 
 def kind_of(mode: int) -> str:
     """Return what the mode of `stat` says a file is, "" for a plain one."""
-    return next((words for is_kind, words in _KINDS if is_kind(mode)), "")
+    return next((description for is_kind, description in _KINDS if is_kind(mode)), "")
 
 
 def open_plain(path: Path, *, follow: bool = True) -> BinaryIO:
@@ -101,38 +101,38 @@ def read_plain(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
     return content
 
 
-def _check_plain(found: os.stat_result) -> None:
-    if kind := kind_of(found.st_mode):
-        message = f"a plain file, not {kind}"
+def _check_plain(status: os.stat_result) -> None:
+    if kind := kind_of(status.st_mode):
+        message = f"a regular file, not {kind}"
         raise FileKindError(message)
 
 
-def is_same(one: Path, other: Path) -> bool:
+def is_same(path: Path, other: Path) -> bool:
     """Return whether two paths lead to one file: through links, hard links, or once one of them is made."""
     with contextlib.suppress(OSError, ValueError):
-        if one.samefile(other):
+        if path.samefile(other):
             return True
     with contextlib.suppress(OSError, ValueError):
-        return os.path.realpath(one) == os.path.realpath(other)
+        return os.path.realpath(path) == os.path.realpath(other)
     return False
 
 
-def with_database_files(named: Named) -> list[Named]:
+def with_database_files(file: Named) -> list[Named]:
     """Return a database and what its library keeps beside it."""
-    return [Named(named.what, Path(f"{named.path}{end}")) for end in _DATABASE_ENDS]
+    return [Named(file.what, Path(f"{file.path}{end}")) for end in _DATABASE_ENDS]
 
 
-def write_outputs(outputs: Sequence[Output], named: Iterable[Named]) -> None:
+def write_outputs(outputs: Sequence[Output], protected: Iterable[Named]) -> None:
     """Write every file or none. Each goes under a random name beside its place, is synced, and then replaces it.
 
     Args:
-        outputs: what is to be written; folders are made if need be.
-        named: what no output may replace: all that the call and the settings name.
+        outputs: what to write; missing folders are made.
+        protected: what no output may replace: every file that the command line and the settings name.
 
     Raises:
         WriteError: one cannot be written, or would replace a file that is named; nothing is changed then.
     """
-    _check_targets(outputs, list(named))
+    _check_targets(outputs, list(protected))
     staged: list[tuple[Path, Output]] = []
     try:
         for output in outputs:
@@ -152,8 +152,8 @@ def write_outputs(outputs: Sequence[Output], named: Iterable[Named]) -> None:
                 beside.unlink()
 
 
-def _check_targets(outputs: Sequence[Output], named: Sequence[Named]) -> None:
-    others = list(named)
+def _check_targets(outputs: Sequence[Output], protected: Sequence[Named]) -> None:
+    others = list(protected)
     for output in outputs:
         with _worded(output):
             _check_target(output, others)
@@ -167,7 +167,7 @@ def _check_target(output: Output, others: Iterable[Named]) -> None:
     if output.path.is_symlink():
         output.refuse("it is a link; name the file itself")
     if output.path.exists() and not output.path.is_file():
-        output.refuse("it is no plain file")
+        output.refuse("it is not a regular file")
 
 
 def _random_name_beside(path: Path) -> Path:
@@ -220,7 +220,7 @@ def _worded(output: Output) -> Iterator[None]:
     try:
         yield
     except FileExistsError:
-        output.refuse("what it should be in is no folder")
+        output.refuse("its parent is not a folder")
     except OSError as error:
         output.refuse(error.strerror)
     except ValueError as error:  # a NUL in the path

@@ -4,8 +4,9 @@ Readable light and dark, on a phone and on paper; colour is never the only sign 
 """
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from html import escape
+from typing import Any
 
 from dumpload.core.printable import printable
 
@@ -35,6 +36,15 @@ def typeset(text: str) -> str:
     return _SQUARE.sub(r"\1²", _SIGN.sub(lambda match: SIGNS[match[0]], text))
 
 
+def typeset_all(document: Any) -> Any:
+    """Return a document with every text in it typeset."""
+    if isinstance(document, dict):
+        return {key: typeset_all(value) for key, value in document.items()}
+    if isinstance(document, list):
+        return [typeset_all(value) for value in document]
+    return typeset(document) if isinstance(document, str) else document
+
+
 # A page loads nothing.
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 
@@ -43,11 +53,10 @@ def page(title: str, style: str, body: Iterable[str], policy: str = POLICY, head
     """Return the whole page: `title` is plain text, `style` is added to what all pages have, `body` is HTML.
 
     `policy`: its content security policy; `head`: HTML that is added to the head.
-
-    Controls, and what turns text around, are shown as escapes: records and settings may have been made by strangers.
     """
     name = escape(title)
     lines = "\n".join(body)
+    # Records and settings may have been made by strangers: controls, and what turns text around, are shown as escapes.
     return printable(
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -58,14 +67,11 @@ def page(title: str, style: str, body: Iterable[str], policy: str = POLICY, head
     )
 
 
-def section(title: str, body: Iterable[str]) -> Iterator[str]:
-    """Yield a heading, plain text, and what follows it, HTML."""
-    yield f"<h2>{escape(title)}</h2>"
-    yield from body
+def section(title: str, body: Iterable[str]) -> list[str]:
+    """Return a heading, plain text, and what follows it, HTML."""
+    return [f"<h2>{escape(title)}</h2>", *body]
 
 
-def bullets(lines: Iterable[str]) -> Iterator[str]:
-    """Yield a list of lines of plain text."""
-    yield "<ul>"
-    yield from (f"<li>{escape(line)}</li>" for line in lines)
-    yield "</ul>"
+def bullets(lines: Iterable[str]) -> list[str]:
+    """Return a list of lines of plain text."""
+    return ["<ul>", *(f"<li>{escape(line)}</li>" for line in lines), "</ul>"]

@@ -18,9 +18,10 @@ put() { install -D -m 644 "$1" "$root/$2"; }
 for unit in systemd/*.service; do
     put "$unit" "usr/lib/systemd/system/$(basename "$unit")"
 done
-# The daemon runs as a dynamic user; what must be there is the group that may open the GPIO chips.
+# The daemon runs as a dynamic user; what must be there is the group that may open the GPIO chips. The other one is for
+# people who may look on.
 mkdir -p "$root/usr/lib/sysusers.d" "$root/usr/share/doc/dumpload/examples" "$root/DEBIAN"
-echo 'g gpio - -' >"$root/usr/lib/sysusers.d/dumpload.conf"
+printf '%s\n' 'g gpio - -' 'g dumpload_view - -' >"$root/usr/lib/sysusers.d/dumpload.conf"
 for example in dumpload.toml minimal.toml schema.json REFERENCE.md board.lock; do
     put "config/$example" "usr/share/doc/dumpload/examples/$example"
 done

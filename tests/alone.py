@@ -27,6 +27,10 @@ class Alone(Daemon):
         return self.folder / "run" / "control.sock"
 
     @property
+    def view(self) -> Path:
+        return self.folder / "run" / "status.sock"
+
+    @property
     def command(self) -> list[str]:
         python, *rest = super().command
         return [python, *self.before, *rest]
@@ -36,21 +40,21 @@ class Alone(Daemon):
         eventually(self.answers, "an answer on the socket")
         return self
 
-    def call(self, *words: str, **environ: str) -> CompletedProcess[str]:
+    def call(self, *arguments: str, **environ: str) -> CompletedProcess[str]:
         run = {"RUNTIME_DIRECTORY": f"{self.folder}/run", **environ}
-        return run_dumpload(*words, "--config", str(self.config), folder=self.folder, environ=run)
+        return run_dumpload(*arguments, "--config", str(self.config), folder=self.folder, environ=run)
 
-    def ask(self, text: str | bytes) -> dict[str, Any]:
+    def ask(self, text: str | bytes, door: Path | None = None) -> dict[str, Any]:
         with socket.socket(socket.AF_UNIX) as line:
             line.settimeout(30)
-            line.connect(str(self.socket))
+            line.connect(str(door or self.socket))
             line.sendall(text if isinstance(text, bytes) else text.encode())
             with line.makefile() as answers:
                 return json.loads(answers.readline() or "{}")  # type: ignore[no-any-return]
 
-    def answers(self) -> bool:
+    def answers(self, door: Path | None = None) -> bool:
         try:
-            return "status" in self.ask('{"status": true}\n')
+            return "status" in self.ask('{"status": true}\n', door)
         except OSError:
             return False
 

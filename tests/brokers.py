@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Self
 
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
 HOST = "127.0.0.1"
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
@@ -84,7 +84,7 @@ class Broker:
     def _end(self, number: int) -> None:
         if self.process is not None:
             self.process.send_signal(number)
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
             self.process = None
 
 

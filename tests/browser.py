@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from waiting import PATIENCE_S
 
 CHROMIUM = shutil.which("chromium") or ""
 AXE = Path(os.environ.get("AXE_CORE") or "/nowhere/axe.min.js")
@@ -100,9 +101,9 @@ def chromium(page: Path, *flags: str, dark: bool = False) -> str:
             *flags,
             page.resolve().as_uri(),
         ]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=50, check=False)
-    assert done.returncode == 0, done.stderr
-    return done.stdout
+        process = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+    assert process.returncode == 0, process.stderr
+    return process.stdout
 
 
 def framed(html: str, file: Path, width_px: int, height_px: int) -> Path:
@@ -121,9 +122,9 @@ def look(html: str, folder: Path, *, width_px: int = 1000, dark: bool = False) -
     watched = unguarded.replace("<head>", "<head>" + WATCH, 1).replace("</body>", asking + "</body>", 1)
     copy = framed(watched, folder / "examined.html", width_px, 800)
     dom = chromium(copy, "--dump-dom", "--virtual-time-budget=20000", dark=dark)
-    found = re.search(r'<pre id="answer">(.+?)</pre>', dom, re.DOTALL)
-    assert found, f"the page did not get as far as axe-core's answer: {dom[-300:]}"
-    answer: dict[str, Any] = json.loads(unescape(found[1]))
+    match = re.search(r'<pre id="answer">(.+?)</pre>', dom, re.DOTALL)
+    assert match, f"the page did not get as far as axe-core's answer: {dom[-300:]}"
+    answer: dict[str, Any] = json.loads(unescape(match[1]))
     return Seen(**answer)
 
 
@@ -132,9 +133,9 @@ def first_words(html: str, folder: Path, *, width_px: int, height_px: int) -> st
     unguarded = re.sub("<meta http-equiv=.Content-Security-Policy[^>]*>", "", html)
     copy = framed(unguarded.replace("</body>", READ + "</body>", 1), folder / "read.html", width_px, height_px)
     dom = chromium(copy, "--dump-dom", "--virtual-time-budget=5000")
-    found = re.search(r'<pre id="answer">(.*?)</pre>', dom, re.DOTALL)
-    assert found, "the page was not read"
-    return " ".join(unescape(found[1]).split())
+    match = re.search(r'<pre id="answer">(.*?)</pre>', dom, re.DOTALL)
+    assert match, "the page was not read"
+    return " ".join(unescape(match[1]).split())
 
 
 def picture(html: str, png: Path, *, width_px: int, height_px: int, dark: bool = False) -> None:

@@ -12,7 +12,7 @@ from dumpload.core.decode import Reason
 from dumpload.core.explain import cause_name
 from dumpload.core.law import Cause
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 # RFC 3339 in UTC, with milliseconds.
 MOMENT = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z$"}

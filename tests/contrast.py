@@ -18,7 +18,7 @@ def luminance(rgb: Sequence[float]) -> float:
     return sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), rgb, strict=True))
 
 
-def contrast(one: str, other: str) -> float:
+def contrast(colour: str, other: str) -> float:
     """Return the contrast ratio of WCAG 2.1, 1 to 21."""
-    less, more = sorted(luminance(linear(colour)) + 0.05 for colour in (one, other))
+    less, more = sorted(luminance(linear(colour)) + 0.05 for colour in (colour, other))
     return more / less

@@ -15,10 +15,10 @@ def broker(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Broker]:
     embedded = EMBEDDED_ONLY or MOSQUITTO is None
     if embedded and request.node.get_closest_marker("mosquitto"):
         pytest.skip("mosquitto is not installed")
-    one = Embedded(tmp_path) if embedded else Mosquitto(tmp_path)
-    one.start()
-    yield one
-    one.kill()
+    started = Embedded(tmp_path) if embedded else Mosquitto(tmp_path)
+    started.start()
+    yield started
+    started.kill()
 
 
 @pytest.fixture
@@ -33,8 +33,8 @@ def mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
         return running[-1].start()
 
     yield start
-    for one in running:
-        one.kill()
+    for process in running:
+        process.kill()
 
 
 @pytest.fixture(params=["5", "3.1.1"])
@@ -49,17 +49,17 @@ def protocol(request: pytest.FixtureRequest, broker: Broker) -> str:
 @pytest.fixture
 def barge(tmp_path: Path, broker: Broker) -> Iterator[Barge]:
     """A daemon-to-be on any broker."""
-    one = Barge(tmp_path, broker)
-    yield one
-    one.close()
+    boat = Barge(tmp_path, broker)
+    yield boat
+    boat.close()
 
 
 @pytest.fixture
 def proxy(broker: Broker) -> Iterator[Proxy]:
     """A way to the broker that can be made to fail."""
-    one = Proxy(broker.port)
-    yield one
-    one.close()
+    started = Proxy(broker.port)
+    yield started
+    started.close()
 
 
 @pytest.fixture
@@ -72,5 +72,5 @@ def raw_broker() -> Iterator[Callable[[Script], RawBroker]]:
         return running[-1]
 
     yield start
-    for one in running:
-        one.close()
+    for broker in running:
+        broker.close()

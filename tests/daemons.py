@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any, NamedTuple, Self
 
-from waiting import boot_clock, eventually
+from waiting import PATIENCE_S, boot_clock, eventually
 
 CHARGE = "barge/bank/charge"
 BASE = "dumpload/barge"
@@ -62,7 +62,7 @@ def run_dumpload(
     """Run one command to its end."""
     command = [sys.executable, *options, "-m", "dumpload", *args]
     env = plain_environment(**(environ or {}))
-    return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, timeout=30, check=False)
+    return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
 
 
 # Options that make Python say on standard error what it imports.
@@ -131,7 +131,7 @@ class Daemon:
         self.process.send_signal(number)
         return moment
 
-    def wait(self, within_s: float = 20.0) -> int:
+    def wait(self, within_s: float = PATIENCE_S) -> int:
         """Wait for the end, and return the exit code."""
         assert self.process is not None
         return self.process.wait(within_s)
@@ -184,7 +184,7 @@ class Daemon:
         """When the line went on."""
         return [edge.t for edge in self.line if edge.on]
 
-    def await_edge(self, *, on: bool, after: float, within_s: float = 20.0) -> Edge:
+    def await_edge(self, *, on: bool, after: float, within_s: float = PATIENCE_S) -> Edge:
         """Wait for the line to go on (or off) after a moment."""
         what = f"the line to go {'on' if on else 'off'}"
         return eventually(lambda: next((e for e in self.line if e.on == on and e.t > after), None), what, within_s)

@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from browser import CHROMIUM
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
-PATIENCE_S = 60.0
 KEYS = {"Tab": 9, "Enter": 13, "Escape": 27}
 
 
@@ -64,10 +63,10 @@ class Driven:
         if self._session:
             message["sessionId"] = self._session
         os.write(self._out, json.dumps(message).encode() + b"\0")
-        for heard in self._messages():
-            if heard.get("id") == self._number:
-                assert "error" not in heard, heard
-                return heard["result"]  # type: ignore[no-any-return]
+        for reply in self._messages():
+            if reply.get("id") == self._number:
+                assert "error" not in reply, reply
+                return reply["result"]  # type: ignore[no-any-return]
         raise AssertionError(method)
 
     def _messages(self) -> Iterator[dict[str, Any]]:
@@ -77,8 +76,8 @@ class Driven:
                 part = os.read(self._in, 65_536)
                 assert part, "the browser has gone"
                 self._rest += part
-            one, _, self._rest = self._rest.partition(b"\0")
-            yield json.loads(one)
+            text, _, self._rest = self._rest.partition(b"\0")
+            yield json.loads(text)
 
     # ---- what a person does ----
 
@@ -105,14 +104,14 @@ class Driven:
 
     def say(self, expression: str) -> Any:
         """Return what an expression of the page comes to; works with the page's own scripts switched off, too."""
-        done = self._call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
-        assert "exceptionDetails" not in done, done["exceptionDetails"]
-        return done["result"].get("value")
+        result = self._call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
+        assert "exceptionDetails" not in result, result["exceptionDetails"]
+        return result["result"].get("value")
 
     @property
     def words(self) -> str:
         return " ".join(str(self.say("document.body?.innerText ?? ''")).split())
 
     def picture(self, png: Path, *, whole: bool = True) -> None:
-        taken = self._call("Page.captureScreenshot", captureBeyondViewport=whole)
-        png.write_bytes(base64.b64decode(taken["data"]))
+        picture = self._call("Page.captureScreenshot", captureBeyondViewport=whole)
+        png.write_bytes(base64.b64decode(picture["data"]))

@@ -220,8 +220,8 @@ def installed(gpio: FakeGpio, monkeypatch: pytest.MonkeyPatch, folder: Path) -> 
     monkeypatch.setattr("gpiozero.pins.local.get_pi_revision", lambda: PI_4B)
     monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
     bound = ("gpiozero.pins.lgpio", "dumpload.gpio.pin")  # modules that keep hold of the lgpio they were imported with
-    kept = {name: sys.modules.pop(name) for name in bound if name in sys.modules}
+    modules = {name: sys.modules.pop(name) for name in bound if name in sys.modules}
     yield gpio
     for name in bound:
         sys.modules.pop(name, None)
-    sys.modules.update(kept)
+    sys.modules.update(modules)

@@ -42,9 +42,9 @@ def batch(*entries: Entry, extended: dict[int, float] | None = None) -> Batch:
 
 
 def open_file(
-    path: Path, begun: Start | None = None, limits: Retention = LIMITS, *, wall: float = NOON, check: bool = True
+    path: Path, begin: Start | None = None, limits: Retention = LIMITS, *, wall: float = NOON, check: bool = True
 ) -> HistoryFile:
-    return HistoryFile(path, begun or start(), limits, check=check, wall=lambda: wall)
+    return HistoryFile(path, begin or start(), limits, check=check, wall=lambda: wall)
 
 
 def fill(path: Path, entries: Iterable[Entry], boot_id: str = "b1") -> None:

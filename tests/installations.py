@@ -51,10 +51,10 @@ def value(random: Random, key: Key) -> Any:
 
 def draw(random: Random, base: dict[str, Any]) -> dict[str, Any]:
     """Return keys: those of `base` with some changed, or random ones with some left out."""
-    wanted = random.choice((0.03, 0.2, 0.6, 0.95))
+    likelihood = random.choice((0.03, 0.2, 0.6, 0.95))
     keys = dict(base) if random.random() < 0.5 else {}
     for name, key in KEYS.items():
-        if random.random() < wanted:
+        if random.random() < likelihood:
             keys[name] = value(random, key)
         elif random.random() < 0.05:
             keys.pop(name, None)
@@ -64,13 +64,13 @@ def draw(random: Random, base: dict[str, Any]) -> dict[str, Any]:
 def fitting(keys: dict[str, Any]) -> dict[str, Any]:
     """Return the keys made to fit together, as the rules of the settings ask."""
     keys = {"telemetry.battery_voltage.topic": "barge/bank/voltage", "control.min_off_s": 300.0, **keys}
-    for one, other in (
+    for key, other in (
         ("wiring.gauge", "wiring.area_mm2"),
         ("driver.pull_down_ohm", "driver.pull_up_ohm"),
         ("driver.input_floats", "driver.pull_down_ohm"),
         ("driver.input_floats", "driver.pull_up_ohm"),
     ):
-        if keys.get(one) and other in keys:
+        if keys.get(key) and other in keys:
             del keys[other]
     if ("permissive.voltage_cut_in" in keys) != ("permissive.voltage_cut_out" in keys):
         keys.pop("permissive.voltage_cut_in", None)

@@ -7,7 +7,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
 
 def unmeasured() -> dict[str, str]:
@@ -35,5 +35,5 @@ def interrupted(command: Sequence[str], file: Path, after_s: float) -> tuple[int
         eventually(lambda: is_open(file, fds), f"it to read {file}")
         time.sleep(after_s)
         child.send_signal(signal.SIGINT)
-        out, err = child.communicate(timeout=20)
+        out, err = child.communicate(timeout=PATIENCE_S)
     return child.returncode, out, err

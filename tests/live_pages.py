@@ -80,9 +80,9 @@ def course(history: Path, until: str = AT) -> Today:
     return today
 
 
-def page(history: Path, shown: dict[str, Any] | None, away: str = "") -> str:
-    blocks = blocks_of(View(shown, away, SETTINGS.control))
-    today = None if shown is None else course(history)
+def page(history: Path, status: dict[str, Any] | None, away: str = "") -> str:
+    blocks = blocks_of(View(status, away, SETTINGS.control))
+    today = None if status is None else course(history)
     return live_page("barge", {**blocks, "day": day_block(today, SETTINGS.control)})
 
 

@@ -133,11 +133,11 @@ CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, PINGREQ, PINGRESP, DISCONN
 
 def make_packet(kind: int, body: bytes, flags: int = 0) -> bytes:
     """Return a packet (MQTT 3.1.1, section 2)."""
-    length, left = b"", len(body)
+    length, rest = b"", len(body)
     while True:
-        left, digit = divmod(left, 128)
-        length += bytes([digit | (0x80 if left else 0)])
-        if not left:
+        rest, digit = divmod(rest, 128)
+        length += bytes([digit | (0x80 if rest else 0)])
+        if not rest:
             return bytes([kind << 4 | flags]) + length + body
 
 
@@ -211,8 +211,8 @@ class RawBroker:
     def __init__(self, script: Script) -> None:
         self.port = free_port()
         self.connections = 0
+        # How many connections ended with a DISCONNECT, after which a broker publishes no will.
         self.goodbyes = 0
-        """How many connections ended with a DISCONNECT, after which a broker publishes no will."""
         self.published: list[tuple[str, bytes]] = []
         self.acknowledges = True
         self._owed: deque[bytes] = deque()

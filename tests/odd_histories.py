@@ -65,7 +65,7 @@ def write(path: Path, rows: Sequence[Row], *statements: str, record: str = RECOR
         names, marks = ", ".join(COLUMNS), ", ".join("?" for _ in COLUMNS)
         database.executemany(
             f"INSERT INTO record (boot, {names}) VALUES (1, {marks})",
-            [[one[name] for name in COLUMNS] for one in rows],
+            [[row[name] for name in COLUMNS] for row in rows],
         )
         for statement in statements:
             database.execute(statement)

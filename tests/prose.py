@@ -12,15 +12,15 @@ Facts = dict[str, Any]
 def vetoes(facts: Facts) -> list[str]:
     """Every veto that holds, in the order of the law."""
     soc = facts["soc"]
-    known = soc is not None
+    has_charge = soc is not None
     return [
         name
         for name, holds in (
-            ("starting", not known and not facts["ever_live"]),
-            ("data_lost", not known and facts["ever_live"]),
+            ("starting", not has_charge and not facts["ever_live"]),
+            ("data_lost", not has_charge and facts["ever_live"]),
             ("lockout", facts["locked_out"]),
             ("selector_off", facts["selector"] == "off"),
-            ("below_floor", known and soc < facts["floor"]),
+            ("below_floor", has_charge and soc < facts["floor"]),
             *((name, True) for name in facts["failed_permissives"]),
         )
         if holds
@@ -47,8 +47,8 @@ def latch(facts: Facts, latched: bool, began: Began) -> tuple[bool, Began]:
         return latched, began
     if began is None:
         began = facts["stamp"], now
-    measured, heard = began
-    return latched or min(facts["stamp"] - measured, now - heard) >= facts["confirm"], began
+    measured, heard_at = began
+    return latched or min(facts["stamp"] - measured, now - heard_at) >= facts["confirm"], began
 
 
 def relay(facts: Facts, position: str, since: float, *, latched: bool, by_hand: bool) -> tuple[str, str]:
@@ -94,8 +94,8 @@ class Trace:
         self.drain_tripped: int | None = None
 
     def live(self, name: str) -> float | None:
-        heard = self.heard.get(name)
-        return None if heard is None or self.now >= heard[1] + self.settings["max_age"] else heard[0]
+        sample = self.heard.get(name)
+        return None if sample is None or self.now >= sample[1] + self.settings["max_age"] else sample[0]
 
     def second_passes(self) -> None:
         if self.position == "on":

@@ -77,8 +77,8 @@ class Recorded(World):
         self.said: list[Event] = []
         self.recorder = Recorder(self.notebook, every_s, self.notes.append)  # type: ignore[arg-type]
         has_heartbeat = not is_missing(self.settings.max_age_s[Signal.HEARTBEAT])
-        told = {"name": "barge"} | ({"telemetry.heartbeat.topic": "barge/uptime"} if has_heartbeat else {})
-        self.recorder.begin("b1", self.settings, self.state, self.ahead, told)
+        changes = {"name": "barge"} | ({"telemetry.heartbeat.topic": "barge/uptime"} if has_heartbeat else {})
+        self.recorder.begin("b1", self.settings, self.state, self.ahead, changes)
 
     def send(self, kind: Kind, **fields: Any) -> "Recorded":
         event = Event(self.t, self.t + self.ahead, kind, **fields)
@@ -126,22 +126,22 @@ def replay(rows: list[Entry], configured: Setup) -> list[Moved]:
     first = rows[0]
     assert first.kind == RowKind.START
     controller = Shell(configured, first.t)
-    told = json.loads(first.text)
-    selector, lockout = Selector[told["selector"].upper()], Lockout[told["lockout"].upper()]
+    fields = json.loads(first.text)
+    selector, lockout = Selector[fields["selector"].upper()], Lockout[fields["lockout"].upper()]
     controller.state = start(first.t, selector=selector, lockout=lockout)
     ahead = first.wall - first.t
-    made: list[Decision] = []
+    decisions: list[Decision] = []
     for row in rows[1:]:
         event = as_event(row)
         while controller.state.deadline < row.t or (controller.state.deadline == row.t and event is None):
             t = controller.state.deadline
-            made += controller.handle(Event(t, t + ahead, Kind.WAKE))
+            decisions += controller.handle(Event(t, t + ahead, Kind.WAKE))
         ahead = row.wall - row.t
         if event is not None:
-            made += controller.handle(event)
+            decisions += controller.handle(event)
         if row.kind == RowKind.SAMPLE:  # the same value went on arriving: it stays live
             controller.remember(Event(row.t, row.wall, Kind.HELD, Signal(row.signal), stamp=row.until))
-    return moves(made)
+    return moves(decisions)
 
 
 def as_event(row: Entry) -> Event | None:

@@ -10,7 +10,7 @@ from brokers import HOST, Broker
 from daemons import BASE, CHARGE, SETTINGS, Daemon
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
-from waiting import boot_clock, eventually
+from waiting import PATIENCE_S, boot_clock, eventually
 
 PERIOD_S = 0.1
 FULL = 98
@@ -76,7 +76,7 @@ class Client:
 
     def documents(self, leaf: str, base: str = BASE) -> list[dict[str, Any]]:
         """Return what the daemon published on one of its JSON topics."""
-        return [json.loads(one.payload) for one in list(self.heard) if one.topic == f"{base}/{leaf}"]
+        return [json.loads(message.payload) for message in list(self.heard) if message.topic == f"{base}/{leaf}"]
 
     def close(self) -> None:
         self.paho.disconnect()
@@ -170,8 +170,10 @@ class Barge:
 
     @property
     def presence(self) -> str:
-        words = [one.payload.decode() for one in list(self.client.heard) if one.topic == f"{BASE}/presence"]
-        return words[-1] if words else ""
+        payloads = [
+            message.payload.decode() for message in list(self.client.heard) if message.topic == f"{BASE}/presence"
+        ]
+        return payloads[-1] if payloads else ""
 
     def await_presence(self, word: str) -> None:
         eventually(lambda: self.presence == word, f"the presence to be {word}")
@@ -208,11 +210,11 @@ class Barge:
     def refusals(self) -> list[str]:
         return [document["refused"] for document in self.client.documents("change") if "refused" in document]
 
-    def expect(self, relay: str, cause: str, within_s: float = 20.0) -> dict[str, Any]:
+    def expect(self, relay: str, cause: str, within_s: float = PATIENCE_S) -> dict[str, Any]:
         """Wait for the next change; it must be this one."""
-        seen = self._changes_seen
+        count = self._changes_seen
         what = f"the change to {relay} ({cause})"
-        change = eventually(lambda: changes[seen] if len(changes := self.changes) > seen else None, what, within_s)
+        change = eventually(lambda: changes[count] if len(changes := self.changes) > count else None, what, within_s)
         self._changes_seen += 1
         assert (change["relay"], change["cause"]) == (relay, cause), f"expected {relay} ({cause}), got {change}"
         return change

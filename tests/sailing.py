@@ -31,9 +31,12 @@ def days_of(days: int, seed: int) -> tuple[Any, Any, Any]:
 
 def sail(
     run: Any, keys: dict[str, Any], days: int = 1, *, seed: int = 1, step_s: float = 10.0, heated: bool = True,
-    charge: float = 0.9, sun_w: Any = None,
+    charge: float = 0.9, sun_w: Any = None, noise: Any = None,
 ) -> tuple[Boat, Any]:  # fmt: skip
-    """Return the boat at the end of some days, and the daily sums. `sun_w`: W offered, minute by minute."""
+    """Return the boat at the end of some days, and the daily sums.
+
+    `sun_w`: W offered, minute by minute. `noise`: of the telemetry, drawn with the seed if None.
+    """
     chosen = settings({**BARGE, **SIGNALS, **keys})
     boat = installed(chosen, step_s)
     schedule: Schedule = controller_setup(chosen).schedule()
@@ -45,6 +48,7 @@ def sail(
     daily[:, LOWEST] = np.inf
     start = Boat(boat.start.plant._replace(charge=charge, counted=charge), boat.start.law)
     locals_ = local_times_between(schedule, BEGAN, BEGAN + days * 86_400.0)
-    end = run(boat.plant, boat.law, boat.telemetry, start, around, Clock(step_s, BEGAN), locals_, heated, 0,
+    noise = np.random.default_rng(seed).standard_normal((997, 2)) if noise is None else noise
+    end = run(boat.plant, boat.law, boat.telemetry, start, around, Clock(step_s, BEGAN), locals_, noise, heated, 0,
               days * 1440, daily)  # fmt: skip
     return end, daily

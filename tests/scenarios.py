@@ -64,13 +64,13 @@ def drawn(draw: st.DrawFn) -> Drawn:
     for step in steps[1:]:
         times.append(times[-1] + step)
     texts = {}
-    for signal, words in {Signal.STATE_OF_CHARGE: CHARGES, **OTHERS}.items():
+    for signal, values in {Signal.STATE_OF_CHARGE: CHARGES, **OTHERS}.items():
         if signal == Signal.STATE_OF_CHARGE or draw(st.booleans()):
             column: list[str] = []
             for count, _step in runs:
-                column += [draw(st.sampled_from(words))] * count
+                column += [draw(st.sampled_from(values))] * count
             for _ in range(draw(st.integers(0, 4))):
-                column[draw(st.integers(0, len(column) - 1))] = draw(st.sampled_from(words))
+                column[draw(st.integers(0, len(column) - 1))] = draw(st.sampled_from(values))
             texts[signal] = column
     return Drawn(times, texts)
 
@@ -89,8 +89,8 @@ def outcome(totals: Totals, summary: Summary) -> tuple[Sequence[object], list[fl
     return repr(exact), [*numbers, summary.longest_run_s, summary.shortest_run_s, summary.drawing_s, *shares]
 
 
-def to_the_bit(thing: object) -> object:
+def to_the_bit(value: object) -> object:
     """Return named tuples and lists of numbers as ordinary numbers, told apart to the last bit."""
-    if isinstance(thing, tuple | list):
-        return [to_the_bit(part) for part in thing]
-    return float(thing).hex()  # type: ignore[arg-type]
+    if isinstance(value, tuple | list):
+        return [to_the_bit(part) for part in value]
+    return float(value).hex()  # type: ignore[arg-type]

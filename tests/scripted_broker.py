@@ -69,20 +69,20 @@ class Reader:
         """Read numeric properties: the only kind that the client under test sends."""
         widths = {0x01: 1, 0x02: 4, 0x11: 4, 0x18: 4, 0x21: 2, 0x22: 2, 0x27: 4, 0x17: 1, 0x19: 1}
         inner = Reader(self.take(self.number(1)))
-        found = {}
+        properties = {}
         while inner.rest:
             key = inner.number(1)
-            found[key] = inner.number(widths[key])
-        return found
+            properties[key] = inner.number(widths[key])
+        return properties
 
 
 def encode(kind: int, body: bytes = b"", flags: int = 0) -> bytes:
     """Return a packet with its remaining length (MQTT 5.0, section 2.1.4)."""
-    length, left = b"", len(body)
+    length, rest = b"", len(body)
     while True:
-        left, digit = divmod(left, 128)
-        length += bytes([digit | (0x80 if left else 0)])
-        if not left:
+        rest, digit = divmod(rest, 128)
+        length += bytes([digit | (0x80 if rest else 0)])
+        if not rest:
             return bytes([kind << 4 | flags]) + length + body
 
 
@@ -270,7 +270,7 @@ async def scripted_broker(script: Script, tls: ssl.SSLContext | None = None) -> 
         raise broker.failures[0]
 
 
-async def eventually(condition: Callable[[], Any], within_s: float = 5.0) -> None:
+async def eventually(condition: Callable[[], Any], within_s: float = 120.0) -> None:
     """Wait until the condition holds; fail after `within_s`."""
     async with asyncio.timeout(within_s):
         while not condition():  # noqa: ASYNC110  (bounded)
@@ -320,11 +320,11 @@ class Ear(Listener):
     def on_callback_error(self, error: Exception) -> None:
         self.told.append(("callback_error", error))
 
-    def on_fault(self, part: str, words: str) -> None:
-        self.told.append(("fault", (part, words)))
+    def on_fault(self, part: str, text: str) -> None:
+        self.told.append(("fault", (part, text)))
 
     def of(self, kind: str) -> list[Any]:
-        return [what for told, what in self.told if told == kind]
+        return [what for event, what in self.told if event == kind]
 
     @property
     def is_up(self) -> bool:

@@ -32,8 +32,8 @@ class Manager:
         self.daemon = daemon
         self.notices: list[Notice] = []
         self.watchdog_fired = False
+        # The exit code of the command after the exit, once it has run.
         self.stop_post: int | None = None
-        """The exit code of the command after the exit, once it has run."""
         self._watchdog_s = watchdog_s
         self._folder = tempfile.TemporaryDirectory()  # a path short enough for a socket
         self._address = f"@dumpload-test-{os.urandom(6).hex()}" if abstract else str(Path(self._folder.name, "notify"))

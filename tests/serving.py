@@ -12,9 +12,7 @@ from typing import Any, NamedTuple, Self
 
 from brokers import HOST, free_port
 from daemons import plain_environment, write_settings
-from waiting import eventually
-
-PATIENCE_S = 30.0
+from waiting import PATIENCE_S, eventually
 
 
 class Answer(NamedTuple):
@@ -119,14 +117,14 @@ class Events:
             if text.startswith(b"data: "):
                 yield json.loads(text.removeprefix(b"data: "))
 
-    def until(self, **words: str) -> dict[str, Any]:
+    def until(self, **texts: str) -> dict[str, Any]:
         """Return the blocks as they are once each of these has its words in it."""
         blocks: dict[str, Any] = {}
         for news in self:
             blocks |= news
-            if all(text in blocks.get(name, "") for name, text in words.items()):
+            if all(text in blocks.get(name, "") for name, text in texts.items()):
                 return blocks
-        message = f"the stream ended without {words}: {blocks}"
+        message = f"the stream ended without {texts}: {blocks}"
         raise AssertionError(message)
 
     def close(self) -> None:

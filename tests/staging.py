@@ -139,8 +139,8 @@ class FakeRelay:
         self.trouble.check("off")
         self.energised = False
 
-    def shut(self) -> None:
-        self._trace.note("relay", "shut")
+    def off_for_good(self) -> None:
+        self._trace.note("relay", "off_for_good")
         self.is_shut = True
         self.trouble.check("off")
         self.energised = False
@@ -225,25 +225,25 @@ class FakeNotifier(Notifier):
         first, *_ = lines
         what = {"READY=1": "ready", "WATCHDOG=1": "watchdog", "RELOADING=1": "reloading", "STOPPING=1": "stopping"}
         name = what.get(first, "status")
-        words = tuple(line.removeprefix("STATUS=") for line in lines if line.startswith("STATUS="))
-        self._trace.note("notifier", name, words)
+        statuses = tuple(line.removeprefix("STATUS=") for line in lines if line.startswith("STATUS="))
+        self._trace.note("notifier", name, statuses)
         self.trouble.check(name)
 
 
 class FakeStateFile:
     """What outlives a restart."""
 
-    def __init__(self, trace: Trace, kept: SavedState) -> None:
-        self._trace, self._kept = trace, kept
+    def __init__(self, trace: Trace, saved: SavedState) -> None:
+        self._trace, self._kept = trace, saved
         self.is_slow = False
-        self.on_trouble: Callable[[str], None] = lambda _words: None
+        self.on_trouble: Callable[[str], None] = lambda _text: None
         self._waiting: list[Callable[[str], None]] = []
 
     def read(self) -> SavedState:
         return self._kept
 
-    def keep(self, kept: SavedState) -> None:
-        self._trace.note("state_file", "keep", kept)
+    def keep(self, saved: SavedState) -> None:
+        self._trace.note("state_file", "keep", saved)
 
     def when_durable(self, confirm: Callable[[str], None]) -> None:
         self._waiting.append(confirm)
@@ -336,7 +336,7 @@ class Stage:
             self._ended = asyncio.ensure_future(self.service.run())
             await asyncio.sleep(0)
 
-        self.runner.run(start())
+        self.loop.run_until_complete(start())
         return self.settle()
 
     def settle(self) -> Self:
@@ -349,7 +349,7 @@ class Stage:
             for _ in range(5):
                 await asyncio.sleep(0)
 
-        self.runner.run(pass_time())
+        self.loop.run_until_complete(pass_time())
         return self
 
     def end(self, exit_code: int = 0) -> int:
@@ -366,7 +366,7 @@ class Stage:
             async with asyncio.timeout(60):
                 return await asyncio.shield(self._ended)
 
-        return self.runner.run(code())
+        return self.loop.run_until_complete(code())
 
     @property
     def has_ended(self) -> bool:
@@ -389,7 +389,7 @@ class Stage:
         async def do() -> None:
             call(*arguments)
 
-        self.runner.run(do())
+        self.loop.run_until_complete(do())
         return self
 
     def hear(self, topic: str, payload: bytes | str, *, retained: bool = False, age_s: float = 0.0) -> Self:
@@ -455,8 +455,8 @@ class Stage:
 
     def published(self, leaf: str) -> list[str]:
         """The payloads that went out on one of our topics."""
-        sent = self.calls("link", "publish") + self.calls("link", "publish_acked")
-        return [payload for topic, payload, *_ in sent if topic == f"{BASE}/{leaf}"]
+        messages = self.calls("link", "publish") + self.calls("link", "publish_acked")
+        return [payload for topic, payload, *_ in messages if topic == f"{BASE}/{leaf}"]
 
 
 def reload_with(stage: Stage, keys: Mapping[str, Any]) -> None:

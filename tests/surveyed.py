@@ -90,25 +90,25 @@ def survey(changes: dict[str, Any] | None = None) -> tuple[list[Finding], list[M
 
 def line(name: str, changes: dict[str, Any] | None = None) -> Judgement:
     """Return the one verdict of that id or name."""
-    found, _missing = survey(changes)
-    (verdict,) = [finding.verdict for finding in found if name in {finding.check.id, finding.name}]
+    findings, _missing = survey(changes)
+    (verdict,) = [finding.verdict for finding in findings if name in {finding.check.id, finding.name}]
     return verdict
 
 
 def state(name: str, changes: dict[str, Any] | None = None) -> str:
     """Return "pass", "info", "caution", "fail", "missing" or "" (it does not apply)."""
-    found, missing = survey(changes)
-    states = [finding.verdict.state.value for finding in found if name in {finding.check.id, finding.name}]
-    states += ["missing" for one in missing if name in {one.check.id, one.name}]
+    findings, missing = survey(changes)
+    states = [finding.verdict.state.value for finding in findings if name in {finding.check.id, finding.name}]
+    states += ["missing" for item in missing if name in {item.check.id, item.name}]
     assert len(states) <= 1, states
     return states[0] if states else ""
 
 
 def needs(name: str, changes: dict[str, Any]) -> tuple[str, ...]:
     """Return the keys the missing check of that name asks for."""
-    _found, missing = survey(changes)
-    (one,) = [one for one in missing if name in {one.check.id, one.name}]
-    return one.needs
+    _findings, missing = survey(changes)
+    (item,) = [item for item in missing if name in {item.check.id, item.name}]
+    return item.needs
 
 
 def without(*keys: str) -> dict[str, Any]:

@@ -46,25 +46,25 @@ FORMS = ["s", "s.", "ms", "Z", "+", "Z.", "+.", "_Z", "00:00"]
 def rows(draw: random.Random, form: str) -> list[list[str]]:
     """Rows of a record: charge that wanders about the thresholds, other signals, gaps; times in that form."""
     t, charge = NOON + draw.choice([0.0, 43_000.0, 0.25]), 96.0
-    found = []
+    table_rows = []
     steps = draw.choice([[1.0], [1.0, 5.0, 0.0], [5.0, 5.0, 5.0, 61.0], [60.0], [0.5, 30.0, 300.0]])
     for _ in range(draw.randrange(1, 400)):
         t += draw.choice(steps)
         charge = min(100.0, max(45.0, charge + draw.choice([0.0, 0.0, 0.1, -0.1, 0.7, -0.7])))
         volts, watts, tank = 26.0 + draw.random(), draw.choice([0, 0, 380]), 50.0 + 20.0 * draw.random()
-        found.append([stamp(t, form), f"{charge:.1f}", f"{volts:.2f}", "ok", f"{watts}", f"{tank:.1f}"])
-    return found
+        table_rows.append([stamp(t, form), f"{charge:.1f}", f"{volts:.2f}", "ok", f"{watts}", f"{tank:.1f}"])
+    return table_rows
 
 
 def table(seed: int) -> str:
     """Return a table; some are plain, some have a few odd things in them, some many."""
     draw = random.Random(seed)  # noqa: S311
-    found = rows(draw, draw.choice(FORMS))
+    table_rows = rows(draw, draw.choice(FORMS))
     width = draw.choice([2, 3, 6])
     odd = draw.choice([0.0, 0.0, 0.002, 0.01, 0.05])
     blank = draw.choice([0.0, 0.0, 0.3])
     lines = [",".join(NAMES[:width])]
-    for row in found:
+    for row in table_rows:
         cells = [row[0], *("" if draw.random() < blank else cell for cell in row[1:width])]
         if draw.random() < odd:
             place = draw.randrange(width)
@@ -82,7 +82,7 @@ Told = tuple[int, int, list[str], str, list[str]]
 
 def told(account: ReadLog) -> Told:
     """Return all that an account tells of the reading."""
-    return account.rows, account.dropped, [str(one) for one in account.bad], account.torn, account.notes
+    return account.rows, account.dropped, [str(problem) for problem in account.bad], account.torn, account.notes
 
 
 def replayed(record: Record, plan: Scenario) -> tuple[Result | None, str, Told]:

@@ -6,7 +6,7 @@ import subprocess
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
 
 class Terminal:
@@ -27,7 +27,7 @@ class Terminal:
         except (BlockingIOError, OSError):  # nothing yet, or the program has ended
             return
 
-    def await_text(self, text: str, within_s: float = 60.0) -> None:
+    def await_text(self, text: str, within_s: float = PATIENCE_S) -> None:
         def is_there() -> bool:
             self._read()
             return text in self.shown
@@ -37,7 +37,7 @@ class Terminal:
     def type(self, line: str) -> None:
         os.write(self._leader, f"{line}\n".encode())
 
-    def end(self, within_s: float = 60.0) -> tuple[int, str]:
+    def end(self, within_s: float = PATIENCE_S) -> tuple[int, str]:
         """Wait for the end; return the exit code and what went to standard output."""
         out, _ = self.process.communicate(timeout=within_s)
         os.close(self._leader)

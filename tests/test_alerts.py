@@ -16,6 +16,7 @@ from dumpload.core.alerts import (
     AlertLimits,
     Facts,
     active_alerts,
+    alert_name,
     begin_words,
     longest_lost,
     needed_signals,
@@ -121,3 +122,7 @@ def test_a_heartbeat_that_never_changes_is_lost_from_the_start() -> None:
     signal, since = longest_lost(world.settings, world.state, START)
     assert (signal, since) == (Signal.HEARTBEAT, START)
     assert math.isfinite(since)
+
+
+def test_an_alert_is_published_by_its_name_in_small_letters() -> None:
+    assert alert_name(Alert.DATA_LOST) == "data_lost"

@@ -12,8 +12,7 @@ from judged import settings
 from surveyed import BARGE, without
 
 from dumpload.check import sources
-from dumpload.check.document import CHECKS, check_document, is_wrong
-from dumpload.check.entered import SIMULATED
+from dumpload.check.document import CHECKS, SIMULATED, check_document, is_wrong
 from dumpload.check.page import HEAD
 from dumpload.check.table import EITHER
 from dumpload.cli.commands import main
@@ -138,7 +137,7 @@ def test_findings_carry_figure_limit_source_and_what_to_change() -> None:
 
 def test_lost_data_cost_time_and_energy() -> None:
     assert document()["data_lost"] == (
-        "the load is off at most 61 s after the last value (not worked out what that can cost: needs load.rated_w, "
+        "the heater is off at most 61 s after the last value (cost not calculated: needs load.rated_w, "
         "load.rated_v, battery.highest_v)"
     )
     load = {"load__rated_w": 300, "load__rated_v": 24, "battery__highest_v": 28.8}
@@ -170,9 +169,9 @@ def test_the_law_is_said_in_words() -> None:
         "on at or above 97 %; off below 93 %; never on below 50 %",
         "at least 300 s on and 300 s off (other limits still switch off at once)",
         "at any time of day",
-        "only while the bus is not below 26.4 V (again from 27.2 V)",
-        "only until the tank is at 65 degC (again from 58 degC)",
-        "a drain of more than 150 W for 60 s takes it off for 900 s",
+        "only while the bus is at or above 26.4 V (again from 27.2 V)",
+        "only until the tank reaches 65 degC (again from 58 degC)",
+        "a drain above 150 W for 60 s switches it off for 900 s",
         "at most 7200 s in one run",
         "at most 18000 s in one local day",
     ]

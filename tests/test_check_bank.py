@@ -72,9 +72,9 @@ def test_the_thresholds(name: str, changes: dict[str, Any], expected: str) -> No
 def test_the_share_of_the_band_in_which_the_charger_still_charges() -> None:
     # (95 - 93) / (97 - 93) = 50 %; nothing is left above the cut-in.
     figure = line(SURPLUS, {"battery.throttle_percent": 95}).figure
-    assert figure == "the charger throttles from 95 % charge: in 50 % of the band it would still charge"
+    assert figure == "the charger throttles from 95 % charge: over 50 % of the band it would still charge"
     # (99 - 97) % of 7168 Wh = 143.36 Wh, rounded up: never less than it is.
-    assert "in 2 % (144 Wh) above the cut-in" in line(SURPLUS, {"battery.throttle_percent": 99}).figure
+    assert "over 2 % (144 Wh) above the cut-in" in line(SURPLUS, {"battery.throttle_percent": 99}).figure
 
 
 def test_where_the_charger_throttles_is_asked_for_unless_the_model_has_all_it_needs() -> None:
@@ -111,7 +111,7 @@ def test_without_a_timestamp_it_is_said_how_often_and_how_long_an_old_value_woul
     found = line("repeated old values", {"telemetry.state_of_charge.max_age_s": 45, "control.confirm_s": 600})
     assert "re-sent by a bridge or queue for 10 min, less than 45 s apart, counts as surplus" in found.figure
     assert "telemetry.state_of_charge.timestamp_pointer" in found.change
-    assert "max_age_s below the shortest time in which the bridge reconnects" in found.change
+    assert "max_age_s below the bridge's shortest reconnect time" in found.change
 
 
 def test_without_a_confirm_time_a_single_old_value_is_enough() -> None:

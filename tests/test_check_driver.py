@@ -84,7 +84,7 @@ def test_the_advice_on_the_gate_resistor_passes() -> None:
 def test_a_slow_coil_is_told_how_fast_a_zener_diode_would_be() -> None:
     change = line(RELEASE, {"driver.flyback": "diode", "driver.coil_h": 10}).change
     # 10 / 320 x ln((28.8 + 29.5) / (2.88 + 29.5)) = 18.4 ms
-    assert "a clamp of 28.8 V, which this transistor stands, would make it 18.4 ms" in change
+    assert "a clamp of 28.8 V, which this transistor is rated for, would make it 18.4 ms" in change
 
 
 @pytest.mark.parametrize(
@@ -110,7 +110,7 @@ def test_the_transistor_must_stand_supply_and_clamp_together(changes: dict[str, 
 def test_no_clamp_is_advised_that_the_transistor_is_not_known_to_stand() -> None:
     slow = {"driver.flyback": "diode", "driver.coil_h": 10}
     unsaid = line(RELEASE, {**slow, **without("driver.transistor_v")}).change
-    assert "needs a transistor that stands it" in unsaid
+    assert "needs a transistor rated for it" in unsaid
     # 45 - 28.8 - 0.7 = 15.5 V is left for the clamp.
     assert "a clamp of 15.5 V" in line(RELEASE, {**slow, "driver.transistor_v": 45}).change
 

@@ -5,8 +5,7 @@ import json
 from judged import settings
 from surveyed import BARGE
 
-from dumpload.check.document import CHECKS
-from dumpload.check.entered import entered
+from dumpload.check.document import CHECKS, entered
 from dumpload.check.table import EITHER
 from dumpload.config.model import known_keys
 

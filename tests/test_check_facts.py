@@ -42,7 +42,7 @@ def test_a_gauge_is_boat_cable_unless_said_otherwise() -> None:
     assert ampacity(boat).amperes == 51
 
 
-def test_a_wire_thinner_than_any_table_has_the_resistance_of_its_copper_and_carries_nothing() -> None:
+def test_a_wire_filter_than_any_table_has_the_resistance_of_its_copper_and_carries_nothing() -> None:
     thin = known(wiring__area_mm2=0.4)
     # 8 m x 1000 / (58 x 0.4) ohm/km x 1.21615
     assert cable_ohm(thin) == pytest.approx(0.008 * 43.1034 * 1.21615, rel=1e-5)

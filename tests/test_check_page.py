@@ -124,12 +124,12 @@ def test_every_figure_is_entered_with_its_unit_and_whether_it_was_given() -> Non
 
 
 def test_whoever_answers_a_question_is_told_what_it_means() -> None:
-    assert "battery.night_wh What you need from sunset until the panels give again." in said()
+    assert "battery.night_wh Energy needed from sunset until the panels produce again." in said()
 
 
 def test_three_people_can_sign() -> None:
     words = said()
-    assert "it is no certificate" in words
+    assert "it is not a certificate" in words
     assert "Electrician Name Licence Date Signature Plumber Name Licence Date Signature Customer Name Date" in words
 
 

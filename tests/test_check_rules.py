@@ -43,7 +43,7 @@ def test_what_is_not_said_is_asked_for() -> None:
         ({**BUILDING, "wiring.area_mm2": 50}, "carries 62 A (read at method B2, row 16 mm2)"),
         (
             UNSAID,
-            "carries 24 A (read at method B2, row 6 mm2, the most careful of the known rules)",
+            "carries 24 A (read at method B2, row 6 mm2, the strictest of the known rules)",
         ),
         ({**UNSAID, "wiring.engine_space": False, "wiring.insulation_c": 60}, "carries 29.4 A (read at method B2"),
     ],
@@ -54,7 +54,7 @@ def test_the_row_that_was_read_is_said(changes: dict[str, Any], words: str) -> N
 
 def test_rules_made_for_another_place_do_not_hold() -> None:
     abroad = {"installation.place": "building", "installation.rules": "us_boat"}
-    assert "24 A (read at method B2, row 6 mm2, the most careful" in line("cable-ampacity", abroad).figure
+    assert "24 A (read at method B2, row 6 mm2, the strictest" in line("cable-ampacity", abroad).figure
     assert state("fuse-distance", {**abroad, "wiring.fuse_distance_m": 2}) == "caution"
     assert "150 %" not in line("fuse-cable", abroad).limit
     unplaced = without("installation.place")
@@ -72,7 +72,7 @@ def test_boat_rules_hold_on_us_boats_only() -> None:
     far = {"wiring.fuse_distance_m": 2}
     assert state("fuse-distance", far) == "fail"
     assert state("fuse-distance", {**far, **BUILDING}) == "caution"
-    assert "taken from US boats" in line("fuse-distance", {**far, **UNSAID}).limit
+    assert "the US boat rule" in line("fuse-distance", {**far, **UNSAID}).limit
     assert "US boats" not in line("fuse-cable", BUILDING).limit
 
 

@@ -115,4 +115,4 @@ def test_the_check_says_so_and_what_to_set(tmp_path: Path) -> None:
     assert (
         "the charge rose by 2 % or more while the recorded battery power was negative; the drain limit cannot" in words
     )
-    assert "set telemetry.battery_power.scale to the negative of what it is" in words
+    assert "negate telemetry.battery_power.scale" in words

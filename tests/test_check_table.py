@@ -6,9 +6,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dumpload.check.figures import Grade, Number, Sense, at_least, at_most, least, most, num, over, span
+from dumpload.check.figures import (
+    Grade,
+    Number,
+    Sense,
+    at_least,
+    at_most,
+    exceeds,
+    format_number,
+    in_one_unit,
+    least,
+    most,
+)
 from dumpload.check.sources import PRACTICE
-from dumpload.check.table import BANK, LOAD, Check, Danger, Judgement, Known, Missing, asked, graded, run_checks
+from dumpload.check.table import BANK, LOAD, Check, Danger, Judgement, Known, Missing, grade, run_checks, yes_no
 
 
 def always(state: Grade) -> Judgement:
@@ -59,15 +70,15 @@ def test_a_figure_outside_its_formula_fails_in_words() -> None:
 
 
 def test_a_fail_outweighs_a_caution() -> None:
-    assert graded(fails=True, cautions=True) is Grade.FAIL
-    assert graded(fails=False, cautions=True) is Grade.CAUTION
-    assert graded(fails=False) is Grade.PASS
+    assert grade(fails=True, cautions=True) is Grade.FAIL
+    assert grade(fails=False, cautions=True) is Grade.CAUTION
+    assert grade(fails=False) is Grade.PASS
 
 
 def test_the_last_digit_of_a_calculation_is_not_over_a_limit() -> None:
-    assert not over(28.8 / (24**2 / 300), 15)
-    assert not over(15, 15)
-    assert over(15.001, 15)
+    assert not exceeds(28.8 / (24**2 / 300), 15)
+    assert not exceeds(15, 15)
+    assert exceeds(15.001, 15)
 
 
 @given(
@@ -84,9 +95,9 @@ def test_a_limit_as_printed_is_safe_and_a_figure_as_printed_never_looks_better(
     shown, printed = float(number.text.split()[0]), float(number.limit_text.split()[2])
     assert number._replace(value=printed).state is Grade.PASS
     at_least = number.sense is Sense.AT_LEAST
-    assert not (over(shown, value) if at_least else over(value, shown))
+    assert not (exceeds(shown, value) if at_least else exceeds(value, shown))
     assert number.state == number._replace(value=shown, limit=printed).state or number.state is Grade.PASS
-    assert (number.state is Grade.PASS) == (not over(printed, shown) if at_least else not over(shown, printed))
+    assert (number.state is Grade.PASS) == (not exceeds(printed, shown) if at_least else not exceeds(shown, printed))
 
 
 def test_a_figure_close_to_its_limit_gets_the_digits_that_tell_them_apart() -> None:
@@ -108,8 +119,8 @@ def test_a_number_says_how_far_it_is_inside_and_when_it_fails() -> None:
 
 
 def test_what_is_there_needs_no_change() -> None:
-    assert asked(good=True, figure="f", limit="l", source=PRACTICE, change="c").change == ""
-    assert asked(good=False, figure="f", limit="l", source=PRACTICE, change="c") == always(Grade.FAIL)._replace(
+    assert yes_no(good=True, figure="f", limit="l", source=PRACTICE, change="c").change == ""
+    assert yes_no(good=False, figure="f", limit="l", source=PRACTICE, change="c") == always(Grade.FAIL)._replace(
         figure="f", limit="l", source=PRACTICE, change="c"
     )
 
@@ -120,7 +131,7 @@ def test_what_is_there_needs_no_change() -> None:
      (1.2, "1.2"), (0.0519, "0.052"), (0, "0"), (-5, "-5"), (9.996, "10"), (20_000, "20000"), (0.1, "0.1")],
 )  # fmt: skip
 def test_numbers_have_three_digits(value: float, text: str) -> None:
-    assert num(value) == text
+    assert format_number(value) == text
 
 
 def test_advice_is_rounded_to_the_safe_side() -> None:
@@ -135,4 +146,4 @@ def test_advice_is_rounded_to_the_safe_side() -> None:
     [(31, "31 s"), (119, "119 s"), (120, "2 min"), (2390, "39.8 min"), (9540, "2.65 h"), (200_000, "2.31 d")],
 )
 def test_times_have_the_unit_a_person_would_say_them_in(seconds: float, text: str) -> None:
-    assert span(seconds) == text
+    assert in_one_unit(seconds) == text

@@ -38,7 +38,7 @@ def test_the_verdict_comes_first_then_what_to_fix_by_danger_then_the_rest() -> N
     lines = page.splitlines()
     assert lines[0] == "Installation check of dumpload: /barge/dumpload.toml"
     assert lines[2].startswith("FAIL: 6 things to fix before the first switch-on; 6 cautions,")
-    order = ["Fix before the first", "Think about these", "Passed", "What the settings mean", "Before anyone acts"]
+    order = ["Fix before the first", "Think about these", "Passed", "What the settings mean", "Before you act"]
     places = [page.index(title) for title in order]
     assert places == sorted(places)
     assert re.findall(r"FAIL  [^\[]*\[([^]]*)\]", page.replace("\n    ", " ")) == [
@@ -58,8 +58,7 @@ def test_a_finding_has_its_figure_limit_source_and_what_to_change() -> None:
         "    stays on]\n"
         "    found     rated for 24 V DC\n"
         "    required  at least 28.8 V DC, the highest bus voltage\n"
-        "    basis     the maker's DC rating; a direct-current arc does not go out by\n"
-        "              itself\n"
+        "    basis     the maker's DC rating; a DC arc does not extinguish itself\n"
         "    do this   Fit a contact whose maker gives a DC rating above that, or several\n"
         "              poles in series as the maker allows. Local codes and a licensed\n"
         "              electrician decide.\n"
@@ -90,7 +89,7 @@ def test_what_is_missing_is_named() -> None:
             (0, 1, 3, 2, 1),
             "incomplete",
             (
-                "INCOMPLETE: nothing that could be checked failed; 1 question of safety not answered, 1 caution, 3 "
+                "INCOMPLETE: nothing that could be checked failed; 1 safety question not answered, 1 caution, 3 "
                 "passed. 2 checks could not be made because data are missing, so a failure may be hidden."
             ),
         ),

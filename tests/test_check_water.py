@@ -124,7 +124,7 @@ def test_a_stuck_contact_says_when_the_tank_boils_and_what_is_left_to_stop_it() 
     # 1.1111 W/K; end 18 + 432 / 1.1111 = 406.8 degC; 147870 s x ln(336.8 / 306.8) = 13797 s = 3.83 h
     verdict = line("stuck contact")
     assert verdict.figure == (
-        "432 W without a stop: the tank at 70 degC boils in 3.83 h; left to stop it, as stated: the thermostat, the "
+        "432 W continuous: the tank at 70 degC boils in 3.83 h; protection left, as stated: the thermostat, the "
         "cut-out at 85 degC, the relief valve"
     )
     assert "test each of them" in verdict.change
@@ -142,13 +142,13 @@ def test_the_standing_loss_says_how_long_the_heat_keeps() -> None:
 def test_a_stuck_contact_counts_on_nothing_that_is_not_there_or_not_stated() -> None:
     bare = {"tank.thermostat_dc": False, "tank.cut_out": False, **without("tank.relief_valve")}
     verdict = line("stuck contact", bare)
-    assert verdict.figure.endswith("left to stop it, as stated: nothing")
+    assert verdict.figure.endswith("protection left, as stated: none")
     assert "before the first switch-on" in verdict.change
 
 
 def test_a_thermostat_that_breaks_the_coil_does_not_stop_a_welded_contact() -> None:
     figure = line("stuck contact", {"tank.thermostat_breaks": "coil"}).figure
-    assert figure.endswith("left to stop it, as stated: the cut-out at 85 degC, the relief valve")
+    assert figure.endswith("protection left, as stated: the cut-out at 85 degC, the relief valve")
     rated = {"tank.thermostat_v": 48, **without("tank.thermostat_dc")}
     assert "as stated: the thermostat, " in line("stuck contact", rated).figure
 
@@ -156,12 +156,14 @@ def test_a_thermostat_that_breaks_the_coil_does_not_stop_a_welded_contact() -> N
 def test_without_the_loss_a_stuck_contact_boils_the_tank_the_sooner() -> None:
     # 4929 kJ / 432 W = 11410 s = 3.17 h
     figure = line("stuck contact", without("tank.loss_kwh_per_day")).figure
-    assert figure.startswith("432 W without a stop: the tank at 70 degC boils in 3.17 h (without standing loss); left")
+    assert figure.startswith(
+        "432 W continuous: the tank at 70 degC boils in 3.17 h (without standing loss); protection"
+    )
 
 
 def test_a_stuck_contact_that_cannot_boil_the_tank_says_where_it_ends() -> None:
     assert line("stuck contact", {"tank.loss_kwh_per_day": 16.2}).figure.startswith(
-        "432 W without a stop: the tank gets to 46.8 degC and no further; left"
+        "432 W continuous: the tank gets no hotter than 46.8 degC; protection"
     )
 
 
@@ -175,7 +177,7 @@ def test_a_supply_above_the_relief_valve_is_said_in_words() -> None:
 def test_the_capacity_of_the_relief_valve_counts_both_heaters_once() -> None:
     # 1432 W x 3600 / 2256.5 kJ/kg (IAPWS-95) = 2.285 kg/h
     verdict = line("capacity of the relief valve", {**MAINS, "tank.relief_w": 1000})
-    assert verdict.figure == "carries off 1000 W; both heaters at 1432 W make 2.28 kg of steam an hour"
+    assert verdict.figure == "rated 1000 W; both heaters at 1432 W make 2.28 kg of steam an hour"
 
 
 def test_two_supplies_at_one_tank_are_both_isolated() -> None:
@@ -185,7 +187,7 @@ def test_two_supplies_at_one_tank_are_both_isolated() -> None:
 def test_the_tank_is_as_hot_as_the_hotter_of_its_heaters() -> None:
     assert line("scald", ENGINE).figure.startswith("80 degC: ")
     # 40 l from 10 to 80 degC: 999.70 / 971.79 - 1 = 2.872 % (IAPWS-95), 1.149 l
-    assert line("expansion", ENGINE).figure.startswith("grows by 1.15 l to 80 degC")
+    assert line("expansion", ENGINE).figure.startswith("expands by 1.15 l up to 80 degC")
 
 
 def test_what_is_drawn_is_set_against_what_the_element_can_give() -> None:
@@ -193,11 +195,11 @@ def test_what_is_drawn_is_set_against_what_the_element_can_give() -> None:
     # (with the cable in series, see the worked barge) = 13.7 h
     verdict = line("water drawn", DRAWN)
     assert verdict.figure == (
-        "3 people draw 90 l at 40 degC a day: 3.14 kWh, and the tank loses 1.39 kWh: 13.7 h of the element; a hot "
+        "3 people draw 90 l at 40 degC a day: 3.14 kWh, plus 1.39 kWh of standing loss: 13.7 h of the element; a hot "
         "tank gives 80 l"
     )
     assert verdict.limit == "at most 8 h a day, within permissive.window and permissive.max_on_per_day_s"
-    assert "needs the simulation" in line("water drawn", {**DRAWN, "tank.people": 1}).change
+    assert "run dumpload simulate" in line("water drawn", {**DRAWN, "tank.people": 1}).change
 
 
 def test_storage_at_60_degc_with_surplus_alone_says_why_it_does_not_pass() -> None:
@@ -295,7 +297,7 @@ def test_the_time_to_a_scald(target_c: float, words: str) -> None:
 
 def test_it_never_claims_disinfection() -> None:
     for changes in ({}, MAINS, {"tank.target_c": 50}):
-        assert "count on no disinfection" in line("storage temperature", changes).figure
+        assert "do not rely on it to disinfect" in line("storage temperature", changes).figure
 
 
 def test_what_a_closed_tank_needs_is_asked_for() -> None:

@@ -55,6 +55,15 @@ def _no_settings_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
         monkeypatch.delenv(name)
 
 
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_has_the_same_options_alone_as_among_all(command: str) -> None:
+    def help_in(parser: argparse.ArgumentParser) -> str:
+        choices = next(action.choices for action in parser._actions if isinstance(action.choices, dict))
+        return str(choices[command].format_help())
+
+    assert help_in(build_parser(command)) == help_in(build_parser())
+
+
 def exit_code(*words: str) -> int:
     """The exit code of a command line, whether it is returned or ends the process."""
     try:
@@ -199,7 +208,7 @@ def test_in_a_checkout_the_installed_file_is_taken_and_said(
     sample.write_text(SETTINGS.replace("barge", "sample"))
     main(command.split(), [str(config), "./config/dumpload.toml"])
     told = capsys.readouterr()
-    remark = f"settings from {config}; not used, and different: {sample} (choose with --config)\n"
+    remark = f"settings from {config}; ignored, although different: {sample} (choose with --config)\n"
     assert told.err.startswith(remark)
     assert "sample" not in told.out
 

@@ -15,7 +15,7 @@ from scripted_broker import PUBLISH, Peer, ScriptedBroker, eventually, scripted_
 from dumpload.cli import client
 from dumpload.cli.client import NoAnswerError, RefusedError, select, watch
 from dumpload.config.model import Settings
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 # ---- a broker with a daemon, in one script ----
 
@@ -276,7 +276,7 @@ async def test_a_lockout_that_comes_back_at_once_is_said() -> None:
     locked = status(lockout="contact_closed", cause="lockout")
     script, _got = obeying({**locked, "sequence": 8}, before=locked)
     async with barge(script) as (configured, _broker):
-        with pytest.raises(NoAnswerError, match="The lockout is still set, or came back at once: contact_closed"):
+        with pytest.raises(NoAnswerError, match="The lockout is still set, or was set again at once: contact_closed"):
             await select(configured, {"reset": True})
 
 

@@ -116,7 +116,7 @@ def test_a_socket_that_this_user_may_not_use_is_named(
     async def closed(_path: Path) -> None:
         raise PermissionError
 
-    monkeypatch.setattr(nearby, "sockets", lambda _environ: [alone.socket])
+    monkeypatch.setattr(nearby, "sockets", lambda *_: [alone.socket])
     monkeypatch.setattr(local_socket, "connected", closed)
     assert main(["metrics", "--config", str(alone.config)]) == 1
     told = capfdbinary.readouterr()

@@ -11,7 +11,7 @@ from judged import settings
 from dumpload.cli import client, nearby
 from dumpload.cli.client import NoAnswerError, RefusedError
 from dumpload.daemon import local_socket
-from dumpload.daemon.local_socket import LocalSocket, LocalWay
+from dumpload.daemon.local_socket import CONTROL, Door, LocalSocket, LocalWay
 
 STATUS = {
     "relay": "off",
@@ -46,7 +46,7 @@ def serve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]
             return left.pop(0) if len(left) > 1 else left[0]
 
         async def whole() -> Any:
-            one = LocalSocket(LocalWay(tmp_path, "settings"), answer)
+            one = LocalSocket(LocalWay(tmp_path, "settings"), CONTROL, answer)
             await one.open()
             try:
                 return await ask()
@@ -55,7 +55,7 @@ def serve(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]
 
         return asyncio.run(whole())
 
-    monkeypatch.setattr(nearby, "sockets", lambda _environ: [tmp_path / "control.sock"])
+    monkeypatch.setattr(nearby, "sockets", lambda *_: [tmp_path / "control.sock"])
     return run
 
 
@@ -109,7 +109,7 @@ def test_a_refusal_and_what_was_not_kept_are_said(
 
 def test_a_lockout_that_came_back_at_once_is_said(serve: Callable[..., Any]) -> None:
     locked = {**FOUND, "status": {**STATUS, "lockout": "contact_closed"}}
-    with pytest.raises(NoAnswerError, match="came back at once: contact_closed"):
+    with pytest.raises(NoAnswerError, match="was set again at once: contact_closed"):
         serve(lambda: nearby.select(CONFIG, settings(), {"reset": True}), locked)
 
 
@@ -130,7 +130,22 @@ def test_who_may_not_connect_reads_which_socket_it_was(monkeypatch: pytest.Monke
     async def closed(_path: Path) -> None:
         raise PermissionError
 
-    monkeypatch.setattr(nearby, "sockets", lambda _environ: [Path("/run/dumpload/control.sock")])
+    monkeypatch.setattr(nearby, "sockets", lambda *_: [Path("/run/dumpload/control.sock")])
     monkeypatch.setattr(local_socket, "connected", closed)
-    with pytest.raises(NoAnswerError, match=r"/run/dumpload/control\.sock, which this user may not use"):
+    with pytest.raises(NoAnswerError, match=r"/control\.sock, which this user may not use: requests are root's"):
         asyncio.run(off())
+
+
+def test_a_request_goes_by_its_own_door_and_who_looks_on_takes_the_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[list[str]] = []
+
+    def doors(_environ: object, *names: Door) -> list[Path]:
+        asked.append([door.name for door in names])
+        return []
+
+    monkeypatch.setattr(nearby, "sockets", doors)
+    for ask in (off(), nearby.watch(CONFIG, settings(), print, follow=False)):
+        with pytest.raises(NoAnswerError):
+            asyncio.run(ask)
+    asyncio.run(nearby.everyone([]))
+    assert asked == [["control.sock"], ["status.sock", "control.sock"], ["status.sock", "control.sock"]]

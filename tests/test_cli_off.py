@@ -127,7 +127,7 @@ def test_the_installed_file_names_the_line_and_the_other_one_is_said_to_differ(
     assert claims(gpio) == [("gpio_claim_output", 17, 0)]
     installed, sample = tmp_path / "installed/dumpload.toml", tmp_path / "config/dumpload.toml"
     assert out.splitlines()[1:] == [
-        f"settings from {installed}; not used, and different: {sample} (choose with --config)",
+        f"settings from {installed}; ignored, although different: {sample} (choose with --config)",
         f"settings: {installed}",
     ]
 
@@ -139,7 +139,7 @@ def test_settings_that_are_no_plain_file_are_unusable_at_once(
     make(tmp_path / "dumpload.toml")
     status, _, err = run(None)
     assert status == 2
-    assert "expected a plain file, not a " in err
+    assert "expected a regular file, not a " in err
     assert len(err.splitlines()) == 1
 
 

@@ -1,4 +1,4 @@
-"""The command line's words for records of other loggers."""
+"""The command line's words for records from other loggers."""
 
 import argparse
 from pathlib import Path

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from half_hour import ROWS, SETTINGS
 from interrupting import interrupted
+from waiting import PATIENCE_S
 
 from dumpload.cli.commands import main
 from dumpload.cli.console import OK, USAGE, WRONG
@@ -68,7 +69,7 @@ def test_no_byte_of_a_record_drives_a_terminal(
 def test_a_record_of_which_nothing_counts_is_wrong(barge: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (barge / "log.csv").write_text(ROWS.replace(",98", ",980").replace(",90", ",900"))
     assert main(["replay", str(barge / "log.csv")]) == WRONG
-    assert "No sample counted, so nothing could be decided" in capsys.readouterr().out
+    assert "No sample was accepted, so nothing could be decided" in capsys.readouterr().out
 
 
 def test_a_record_that_cannot_be_used_is_an_input_error_in_json_too(
@@ -121,7 +122,7 @@ def test_an_interrupted_replay_shows_nothing_and_says_how_far_it_was(barge: Path
     code, out, err = interrupted([sys.executable, "-c", WITHOUT_NUMBA, "replay", str(log)], log, 0.5)
     assert (code, out) == (130, "")
     assert err.startswith("interrupted at 2025-06-")
-    assert "of the record; nothing is shown for a part of it" in err
+    assert "of the record; an incomplete run gives no result" in err
 
 
 def test_a_long_replay_shows_a_bar_on_a_terminal_and_only_there(barge: Path) -> None:
@@ -130,10 +131,10 @@ def test_a_long_replay_shows_a_bar_on_a_terminal_and_only_there(barge: Path) -> 
     main_end, terminal = pty.openpty()
     with subprocess.Popen(command(log, "--json"), stdout=subprocess.PIPE, stderr=terminal, text=True) as child:
         os.close(terminal)
-        out, _ = child.communicate(timeout=50)
+        out, _ = child.communicate(timeout=PATIENCE_S)
     shown = os.read(main_end, 100_000).decode()
     os.close(main_end)
     assert "replay [#" in shown
     assert json.loads(out)["rows"] == 60_000
-    plain = subprocess.run(command(log, "--json"), capture_output=True, text=True, check=True, timeout=50)
+    plain = subprocess.run(command(log, "--json"), capture_output=True, text=True, check=True, timeout=PATIENCE_S)
     assert plain.stderr == ""

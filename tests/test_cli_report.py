@@ -298,7 +298,7 @@ def test_what_cannot_be_written_is_named_and_nothing_else_is_written(
 @pytest.mark.parametrize("target", ["/dev/null", "/dev/full"])
 def test_what_is_no_plain_file_is_left_alone(barge: Path, capsys: Capture, target: str) -> None:
     assert barge.is_dir()
-    assert "it is no plain file" in refused(capsys, "--report", target)
+    assert "it is not a regular file" in refused(capsys, "--report", target)
     assert Path(target).is_char_device()
 
 
@@ -317,15 +317,15 @@ def test_png_without_what_draws_it_says_how_to_get_it(
 
 def test_without_a_history_there_is_nothing_to_tell(barge: Path, capsys: Capture) -> None:
     (barge / "dumpload.toml").write_text(SETTINGS)
-    assert refused(capsys).startswith("history.path: expected the file of a history, in the config or as --history")
+    assert refused(capsys).startswith("history.path: expected a history file, in the config or as --history")
 
 
 @pytest.mark.parametrize(
     ("name", "words"),
     [
         ("nowhere.db", "nowhere.db: expected "),
-        ("log.csv", "log.csv: expected a history database of the daemon (of another record, replay --report tells)"),
-        ("folder", "folder: expected a plain file, not a folder"),
+        ("log.csv", "log.csv: expected a history database of the daemon (for any other record use replay --report)"),
+        ("folder", "folder: expected a regular file, not a folder"),
     ],
 )
 def test_what_is_no_history_is_refused_by_name(barge: Path, capsys: Capture, name: str, words: str) -> None:
@@ -348,7 +348,7 @@ def test_a_damaged_history_is_refused_by_name(barge: Path, capsys: Capture) -> N
 def test_a_period_without_rows_is_refused(barge: Path, capsys: Capture) -> None:
     said = refused(capsys, "--since", "2026-01-01")
     assert said == (
-        f"{barge / 'history.db'}: expected a period with rows in it; there are rows from 2025-06-16 to 2025-06-19\n"
+        f"{barge / 'history.db'}: expected a period with data; there are data from 2025-06-16 to 2025-06-19\n"
     )
 
 
@@ -379,5 +379,5 @@ def test_an_interrupted_report_shows_and_writes_nothing(barge: Path, flags: list
     page = barge / "report.html"
     code, out, err = interrupted([*command, "--report", str(page)], path, 0.1)
     assert (code, out) == (130, "")
-    assert re.fullmatch(r"interrupted( at 2025-\S+ of the record)?; nothing is shown for a part of it\n", err)
+    assert re.fullmatch(r"interrupted( at 2025-\S+ of the record)?; an incomplete run gives no result\n", err)
     assert not page.exists()

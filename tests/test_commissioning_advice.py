@@ -11,14 +11,13 @@ from judged import settings
 from dumpload.commissioning.advice import advise, state_of, why_not
 from dumpload.commissioning.survey import MOST_TOPICS, Arrived, Survey
 from dumpload.config.to_core import topic_fields
-from dumpload.core.rejections import MOST_POINTERS, leaves_of
 from dumpload.core.signals import Signal
 
 WALL = 1_750_075_200.0
 TOPIC = "barge/bank"
 SOC = Signal.STATE_OF_CHARGE
 FROM_FUTURE = (
-    "the source's clock is 3600 s ahead of this computer's; at most 5 s is believed. Set one of the two clocks"
+    "the source's clock is 3600 s ahead of this computer's; at most 5 s is accepted. Correct one of the two clocks"
 )
 
 
@@ -46,31 +45,14 @@ def test_a_value_that_counts_is_live() -> None:
         (
             {"telemetry.state_of_charge.pointer": "/SOC"},
             {"soc": 97, "v": 26.9, "cells": [3.3]},
-            "messages arrive on barge/bank, but /SOC is not in them; there are: /soc, /v, /cells/0",
+            "messages arrive on barge/bank, but /SOC is not in them; they contain: /soc, /v, /cells/0",
         ),
         ({}, "97 %", "expected a number, got '97 %'"),
-        ({}, True, "expected a number, got True"),
-        ({}, 255, "255 in percent is outside 0 to 100 percent: another unit, or a code for unknown?"),
         ({}, b"\xff\xfe", "not utf8: the payload is"),
         (
             {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},
             {"soc": 97, "ts": WALL + 3600},
-            FROM_FUTURE + " (most often one of them takes local time for UTC)",
-        ),
-        (
-            {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},
-            {"soc": 97, "ts": WALL + 40},
-            FROM_FUTURE.replace("3600", "40"),
-        ),
-        (
-            {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/ts"},
-            {"soc": 97, "ts": WALL - 90},
-            "the value is 90 s old by its own time; at most 60 s counts. Either it is old, or the source's clock is",
-        ),
-        (
-            {"telemetry.state_of_charge.pointer": "/soc", "telemetry.state_of_charge.timestamp_pointer": "/at"},
-            {"soc": 97, "ts": 1},
-            "messages arrive on barge/bank, but no time at /at; there are: /soc, /ts",
+            FROM_FUTURE + " (most often, one of them treats local time as UTC)",
         ),
     ],
 )
@@ -93,13 +75,13 @@ def test_a_value_kept_by_the_broker_does_not_count() -> None:
 
 def test_an_unknown_code_is_no_fault() -> None:
     heard = survey({"telemetry.state_of_charge.unknown": [255]}, (TOPIC, 255))
-    assert why_not(heard, SOC) == "the source says that it does not know"
+    assert why_not(heard, SOC) == "the source reports it as unknown"
 
 
 def test_an_age_too_short_for_the_rate_is_named_with_one_that_fits() -> None:
     heard = survey({"telemetry.state_of_charge.max_age_s": 10}, *[(TOPIC, 97)] * 4, every_s=8.0)
     assert advised(heard) == {
-        "telemetry.state_of_charge.max_age_s": "messages came up to 8.0 s apart: 24 survives two lost ones"
+        "telemetry.state_of_charge.max_age_s": "messages came up to 8.0 s apart: 24 s would survive two lost messages"
     }
 
 
@@ -139,11 +121,9 @@ def test_a_turned_sign_is_decoded_as_the_daemon_does() -> None:
     assert heard.signals[Signal.BATTERY_POWER].values == [600.0]
 
 
-def test_topics_and_pointers_are_bounded() -> None:
+def test_topics_are_bounded() -> None:
     heard = survey({}, *((f"t/{number}", 1) for number in range(MOST_TOPICS + 5)))
     assert (len(heard.topics), heard.uncounted) == (MOST_TOPICS, 5)
-    assert len(leaves_of({str(number): number for number in range(500)})) == MOST_POINTERS
-    assert leaves_of([[[[[[["too deep"]]]]]], 1]) == {"/1": 1}
 
 
 json_values = st.recursive(

@@ -22,7 +22,7 @@ KEYS = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.targ
 @pytest.fixture(scope="module")
 def month(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("month") / "barge.csv"
-    write_month(path, days=6, every_s=30)
+    write_month(path, days=3, every_s=30)
     return path
 
 

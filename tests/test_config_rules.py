@@ -96,7 +96,7 @@ def as_well(key: str, value: str, needed: str) -> str:
         ({"permissive.max_on_s": 300}, []),
         (
             {"permissive.max_on_s": 300, "control.min_off_s": 0},
-            ["control.min_off_s = 0: expected above 0, the rest after permissive.max_on_s"],
+            ["control.min_off_s = 0: expected above 0: it is the pause after permissive.max_on_s"],
         ),
         ({"permissive.max_on_s": 300, "control.min_off_s": 1}, []),
         ({"control.min_off_s": 0, "permissive.max_on_per_day_s": 3600}, []),

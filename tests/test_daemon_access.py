@@ -176,8 +176,8 @@ def test_an_access_rule_that_forbids_publishing_is_said_on_the_version_that_has_
     barge.source.set(FULL)
     daemon = barge.daemon(**harbour.login, mqtt__protocol="5").start()
     fault = daemon.await_log("fault", part="broker")
-    assert "it does not let us publish to dumpload/barge/" in fault["text"]
+    assert "it does not allow publishing to dumpload/barge/" in fault["text"]
     eventually(lambda: daemon.ons, "the load to be on all the same")
     harbour.allow(CHARGE)
     harbour.broker.read_again()
-    daemon.await_log("fault", part="broker", text="all is well again")
+    daemon.await_log("fault", part="broker", text="recovered")

@@ -11,7 +11,8 @@ from rig import Barge
 from staging import USUAL, Stage, Staging, reload_with
 from waiting import eventually
 
-from dumpload.core.alerts import DAY_S, Alert, Raised
+from dumpload.core.alerts import Alert, Raised
+from dumpload.core.window import DAY_S
 from dumpload.daemon.alerts import AlertFile, SavedAlerts
 from dumpload.gpio.relay import RelayError
 from dumpload.history.schema import RowKind
@@ -225,7 +226,7 @@ def test_an_alert_from_before_a_restart_is_shown_and_not_told_again(closing: Any
 
 @pytest.mark.parametrize("is_over", [True, False])
 def test_a_history_fault_of_before_a_restart_ends_only_once_it_is_known_to_be_over(closing: Any, is_over: bool) -> None:
-    before = Raised(Alert.HISTORY_FAULT, NOON_UNIX - HOUR_S, "the history is not kept as it should be: disk full")
+    before = Raised(Alert.HISTORY_FAULT, NOON_UNIX - HOUR_S, "the history is not being recorded properly: disk full")
     stage = closing(SavedAlerts((), NOON_UNIX, (before,)))
     stage.wait(5.0)
     if not is_over:
@@ -292,4 +293,4 @@ def test_a_stuck_contact_reaches_a_subscriber_once_though_the_daemon_restarts(ba
     events = [event["what"] for event in json.loads(report.stdout)["events"]]
     assert f"alert lockout begins: {first['text']}" in events
     replayed = run_dumpload("replay", str(history), "--config", str(daemon.config), folder=tmp_path)
-    assert "recorded alerts, which are no part of the replay: 2" in " ".join(replayed.stdout.split())
+    assert "recorded alerts, not replayed: 2" in " ".join(replayed.stdout.split())

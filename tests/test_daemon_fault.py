@@ -36,7 +36,7 @@ def test_case_30_a_pin_that_cannot_be_written_off_ends_the_daemon_with_an_error(
         daemon.signal(signal.SIGTERM)
     assert daemon.wait() == 1
     status = barge.await_status(relay="on", cause="lockout", lockout="pin_fault")
-    assert status["notes"] == ["pin: it could not be driven off, the relay may be on: open the isolator"]
+    assert status["notes"] == ["pin: it could not be driven off and may be on: open the isolator"]
     assert [change["relay"] for change in barge.changes] == ["on"]
     assert way == "a signal" or "Input/output error" in daemon.logged("failed")[0]["text"]
     assert "Input/output error" in daemon.logged("pin_fault")[-1]["text"]

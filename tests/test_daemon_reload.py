@@ -71,7 +71,7 @@ def test_case_42_a_broken_file_leaves_the_old_settings(barge: Barge) -> None:
         if content is not None:
             daemon.config.write_bytes(content)
         daemon.signal(signal.SIGHUP)
-        daemon.await_log("reload_rejected", times=count, text="the old ones stay")
+        daemon.await_log("reload_rejected", times=count, text="keeping the old ones")
     assert daemon.line[-1].on
     barge.source.set(92)
     barge.expect("off", "below_cut_out")
@@ -118,7 +118,7 @@ def test_a_file_that_is_deep_huge_or_none_neither_ends_nor_blocks_the_service(ba
             daemon.config.unlink()
         make(daemon.config)
         daemon.signal(signal.SIGHUP)
-        said = daemon.await_log("reload_rejected", times=count, text="the old ones stay")
+        said = daemon.await_log("reload_rejected", times=count, text="keeping the old ones")
         assert len(said["text"].splitlines()) == 2
     daemon.config.unlink()
     rewrite(barge, daemon)

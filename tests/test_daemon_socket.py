@@ -2,16 +2,20 @@
 
 import json
 import os
+import resource
+import signal
 import socket
-import stat
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 from alone import Alone
 from daemons import run_dumpload
+from users import STRANGER, VIEWERS, acting_as
 from waiting import eventually
 
 SLOW = """
@@ -51,7 +55,7 @@ def test_status_select_and_reset_work_with_the_broker_down_and_requests_disabled
     vetoed = alone.call("select", "hand")
     assert vetoed.stderr == "Refused: No valid state of charge since the start.\n"
     assert alone.stop() == 0
-    assert not alone.socket.exists()
+    assert list(alone.socket.parent.iterdir()) == []
 
 
 def test_a_lockout_is_reset_over_the_socket(alone: Alone) -> None:
@@ -63,9 +67,114 @@ def test_a_lockout_is_reset_over_the_socket(alone: Alone) -> None:
     assert alone.kept["lockout"] == "none"
 
 
-def test_the_socket_is_for_owner_and_group(alone: Alone) -> None:
+# ---- looking on ----
+
+ASKING = [
+    '{"selector": "off"}',
+    '{"selector": "hand", "for_s": 60}',
+    '{"reset": true}',
+    '{"status": true, "selector": "off"}',
+    '[{"selector": "off"}]',
+    '{"status": true}\r{"selector": "off"}',
+    "garbage",
+    "[" * 4000,
+]
+
+
+@pytest.mark.parametrize("text", ASKING)
+def test_the_socket_of_those_who_look_on_answers_the_status_and_takes_no_request(alone: Alone, text: str) -> None:
     alone.begun()
-    assert stat.S_IMODE(alone.socket.stat().st_mode) == 0o660
+    refused = alone.ask(f"{text}\n", alone.view)
+    assert refused == {"config": str(alone.config), "refused": "only the status is answered here"}
+    assert alone.ask('{"status": true}\n', alone.view)["status"]["selector"] == "auto"
+    assert not [event for event in ("request", "request_idle", "request_refused", "failed") if alone.logged(event)]
+
+
+def test_both_sockets_tell_the_same(alone: Alone) -> None:
+    alone.begun()
+    assert alone.ask('{"selector": "off"}\n')["status"]["selector"] == "off"
+    told = [alone.ask('{"status": true}\n', door) for door in (alone.socket, alone.view)]
+    assert told[0].keys() == told[1].keys()
+    assert [one["status"]["selector"] for one in told] == ["off", "off"]
+
+
+@pytest.mark.parametrize("spoilt", ["control.sock", "status.sock"])
+def test_a_socket_that_cannot_be_opened_is_named_and_the_rest_goes_on(alone: Alone, spoilt: str) -> None:
+    in_place = alone.socket.with_name(spoilt)
+    in_place.mkdir()
+    alone.start()
+    other = alone.view if in_place == alone.socket else alone.socket
+    eventually(lambda: alone.answers(other), "an answer on the other socket")
+    [note] = alone.ask('{"status": true}\n', other)["status"]["notes"]
+    assert note.endswith(f"{in_place} is not a socket")
+    assert len(alone.logged("fault")) == 1
+    assert json.loads(alone.call("status", "--json").stdout)["selector"] == "auto"
+    assert alone.stop() == 0
+
+
+def test_a_killed_daemon_leaves_nothing_in_the_way_of_the_next(alone: Alone) -> None:
+    alone.begun()
+    alone.kill()
+    assert alone.view.exists()
+    alone.begun()
+    assert alone.answers(alone.view)
+    assert alone.logged("fault") == []
+
+
+def test_those_who_look_on_can_keep_nobody_from_the_control(alone: Alone) -> None:
+    alone.begun()
+    peers = [socket.socket(socket.AF_UNIX) for _ in range(50)]
+    for peer in peers:
+        with suppress(OSError):
+            peer.connect(str(alone.view))
+            peer.sendall(b"half a li")
+    assert alone.ask('{"selector": "off"}\n')["status"]["selector"] == "off"
+    for peer in peers:
+        peer.close()
+    eventually(lambda: alone.answers(alone.view), "an answer to the next who looks on")
+
+
+def test_a_crowd_at_the_door_cannot_take_all_descriptors_and_end_the_control(alone: Alone) -> None:
+    """A hundred were accepted at a time; with no descriptor left the event loop reports an error: the daemon ended."""
+    alone.begun()
+    resource.prlimit(alone.pid, resource.RLIMIT_NOFILE, (100, 100))
+    alone.signal(signal.SIGSTOP)
+    peers = [socket.socket(socket.AF_UNIX) for _ in range(110)]
+    for peer in peers:
+        peer.setblocking(False)
+        with suppress(BlockingIOError):
+            peer.connect(str(alone.view))
+    alone.signal(signal.SIGCONT)
+    assert "status" in alone.ask('{"status": true}\n')
+    for peer in peers:
+        peer.close()
+    eventually(lambda: alone.answers(alone.view), "an answer to the next who looks on")
+    assert alone.logged("failed") == []
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another user for a moment")
+def test_the_group_may_look_on_the_owner_may_ask_and_nobody_else_either_nor_replace_a_socket() -> None:
+    """The folder is as the service manager makes it: 0750, and its group that of the sockets in it."""
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        alone = Alone(Path(name))
+        run = alone.folder / "run"
+        os.chown(run, 0, VIEWERS)
+        run.chmod(0o2750)
+        try:
+            alone.begun()
+            eventually(lambda: alone.answers(alone.view), "an answer to those who look on")
+            with acting_as(STRANGER, VIEWERS):
+                assert "status" in alone.ask('{"status": true}\n', alone.view)
+                with pytest.raises(PermissionError):
+                    alone.ask('{"status": true}\n')
+                for change in (alone.view.unlink, alone.socket.unlink, (run / "new").touch):
+                    with pytest.raises(PermissionError):
+                        change()
+            with acting_as(STRANGER, STRANGER), pytest.raises(PermissionError):
+                alone.ask('{"status": true}\n', alone.view)
+        finally:
+            alone.kill()
 
 
 def test_each_settings_file_reaches_its_own_daemon(tmp_path: Path) -> None:

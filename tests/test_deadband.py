@@ -14,7 +14,7 @@ from dumpload.core.controller import Event, Kind
 from dumpload.core.law import Selector
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal
-from dumpload.daemon.deadband import DEADBANDS, SPACING_S, DeadbandFilter
+from dumpload.daemon.recorder import DEADBANDS, SPACING_S, DeadbandFilter
 from dumpload.history.schema import Entry, RowKind
 
 SOC, VOLTS, WATTS, TANK = (
@@ -106,7 +106,7 @@ def test_after_a_gap_the_next_sample_of_every_signal_is_kept() -> None:
     thinner = DeadbandFilter(EVERY_S)
     world = Recorded()
     world.soc(80.0)
-    thinner.runs = world.recorder._thinner.runs
+    thinner.runs = world.recorder._filter.runs
     assert not thinner.wants(SOC, 80.0, world.t, moved=False)
     thinner.keep_next(world.state.data)
     assert thinner.wants(SOC, 80.0, world.t, moved=False)

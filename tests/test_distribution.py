@@ -76,6 +76,8 @@ def test_the_debian_package_has_the_units_and_starts_nothing(tmp_path: Path) -> 
         ran("sh", "-n", script)
         assert not re.search(r"\b(start|restart|enable|pip|curl|wget)\b", script.read_text())
     ran("dpkg-deb", "-x", package, tmp_path / "tree")
+    groups = (tmp_path / "tree/usr/lib/sysusers.d/dumpload.conf").read_text()
+    assert groups == "g gpio - -\ng dumpload_view - -\n"
     for unit in UNITS:
         assert (tmp_path / "tree/usr/lib/systemd/system" / unit).read_bytes() == (ROOT / "systemd" / unit).read_bytes()
 

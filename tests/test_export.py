@@ -18,7 +18,7 @@ import pytest
 from fleet import boat
 from histories import NOON
 from interrupting import unmeasured
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
 from dumpload.cli.commands import main
 from dumpload.cli.console import INTERRUPTED, OK, USAGE
@@ -309,7 +309,7 @@ def test_an_interrupt_leaves_whole_parts_and_another_export_completes_them(tmp_p
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=unmeasured()) as child:
         eventually(lambda: [*out.rglob("part.parquet")], "the first part")
         child.send_signal(signal.SIGINT)
-        _told, words = child.communicate(timeout=60)
+        _told, words = child.communicate(timeout=PATIENCE_S)
     assert child.returncode in (OK, INTERRUPTED), words
     assert "Traceback" not in words
     for path in out.rglob("*"):

@@ -53,7 +53,7 @@ def test_anything_else_is_refused_without_waiting(tmp_path: Path, make: Callable
     make(tmp_path / "a")
     with pytest.raises(FileKindError) as error:
         read_plain(tmp_path / "a", 100)
-    assert error.value.strerror == f"a plain file, not {kind}"
+    assert error.value.strerror == f"a regular file, not {kind}"
 
 
 # ---- writing ----

@@ -18,7 +18,7 @@ from brokers import HOST, Broker
 from daemons import plain_environment
 from gateways import Gateway
 from rig import Client
-from waiting import eventually
+from waiting import PATIENCE_S, eventually
 
 pytest_plugins = ["daemon_fixtures"]
 pytestmark = [pytest.mark.broker, pytest.mark.slow]
@@ -46,7 +46,7 @@ class Owner:
         done = subprocess.run(
             [sys.executable, "-m", "dumpload", *rest, *words],
             cwd=self.folder, env=plain_environment(**HURRY), stdin=subprocess.DEVNULL,
-            capture_output=True, text=True, timeout=120, check=False,
+            capture_output=True, text=True, timeout=PATIENCE_S, check=False,
         )  # fmt: skip
         self.said = " ".join((done.stdout + done.stderr).split())
         return done.returncode
@@ -90,7 +90,7 @@ def test_from_an_empty_folder_to_a_daemon_in_control(gateway: Gateway, broker: B
     words = [f"--set={key}={value}" for key, value in answers.items()] + [f"--propose={wish}" for wish in named]
     assert owner.type("dumpload init", *words) == 0, owner.said
     file = owner.read(r"Written: (\S+)\. Next")
-    look = owner.read(r"Next, to try out broker, signals and pin: (dumpload check --live --config \S+)")
+    look = owner.read(r"Next, to test broker, signals and pin: (dumpload check --live --config \S+)")
 
     # The right spelling.
     assert owner.type(look, "--for=3s") == 1
@@ -109,7 +109,7 @@ def test_from_an_empty_folder_to_a_daemon_in_control(gateway: Gateway, broker: B
     # Now the clock shows.
     assert owner.type(look, "--for=3s") == 1
     ahead_s = float(owner.read(r"state_of_charge +NO +the source's clock is (\d+) s ahead of this computer's"))
-    assert "one of them takes local time for UTC" in owner.said
+    assert "one of them treats local time as UTC" in owner.said
     assert ahead_s == pytest.approx(3600.0, abs=30.0)
     gateway.clock_ahead_s = 0.0  # "Set one of the two clocks": the gateway's
 

@@ -101,7 +101,7 @@ def test_a_week_of_the_barge_has_its_energy_explained(week: Report) -> None:
     document = report_document(week)
     assert document["hot_water_days"] == 5
     assert document["days"][1]["in_short"].startswith("never reached 97 %")
-    assert document["days"][2]["in_short"].startswith("no data from 09:1")
+    assert document["days"][2]["in_short"].startswith("no data from 09:2")
     assert document["days_battery_missed_full"] == missed_full(week.data)
     assert missed_full(week.data) == sum(day["highest_state_of_charge"] < 99 for day in document["days"]) > 0
     assert document["heat_sources"]["from_battery_wh"] == pytest.approx(heat.battery, abs=1e-3)

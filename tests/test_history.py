@@ -56,7 +56,7 @@ class Recording:
         return self.notes[-1]
 
     def await_all_well(self) -> None:
-        eventually(lambda: self.notes and not self.notes[-1], "that all is well again")
+        eventually(lambda: self.notes and not self.notes[-1], "that the fault is over")
 
 
 @pytest.fixture
@@ -211,7 +211,7 @@ def test_damage_that_shows_only_in_use_costs_nothing_that_waits(record: Begin, p
     gap = one.history.take_gap()
     assert gap is not None
     assert gap.rows == 0
-    assert "a new file was begun" in gap.why
+    assert "a new file was started" in gap.why
     assert one.history.take_gap() is None
     aside = next(path.parent.glob("*.damaged-*Z"))
     assert len(sequences(aside)) == 2986

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import pytest
 from histories import NOON, batch, change, is_whole, open_file, rows, sample, sequences, start
+from waiting import PATIENCE_S
 
 from dumpload.history.file import HistoryFile
 from dumpload.history.reader import HistoryError
@@ -152,7 +153,7 @@ def test_a_reader_that_may_not_write_says_what_takes_it_back(cut: Cut) -> None:
         Path(folder).chmod(0o755)
         os.seteuid(65_534)
         try:
-            with pytest.raises(HistoryError, match=r"cut off in the middle of a commit.*sudo.*start of the daemon"):
+            with pytest.raises(HistoryError, match=r"a write to it was interrupted.*sudo.*start the daemon"):
                 rows(path)
         finally:
             os.seteuid(0)
@@ -252,7 +253,7 @@ def test_a_day_writes_and_syncs_so_much(tmp_path: Path, samples_a_minute: int, m
     open_file(path).close()
     calls = ["-f", "-e", "trace=pwrite64,fdatasync,fsync,ftruncate", "-o", str(trace)]
     command = [str(STRACE), *calls, sys.executable, "-c", DAY, str(path), str(samples_a_minute)]
-    done = subprocess.run(command, cwd=VICTIM.parent, capture_output=True, text=True, check=False, timeout=50)
+    done = subprocess.run(command, cwd=VICTIM.parent, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
     if "ptrace" in done.stderr.lower() and done.returncode:
         pytest.skip("this user may not trace")
     assert done.returncode == 0, done.stderr

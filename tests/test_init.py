@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from waiting import PATIENCE_S
 
 from dumpload.commissioning.ask import Interview, interview
 from dumpload.commissioning.questions import AFTER_SIGNALS, QUESTIONS, judged, settings_text, toml
@@ -22,7 +23,7 @@ GIVEN = ["--set", "relay.pin=17", "--propose", "state_of_charge=barge/bank /soc"
 def init(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "dumpload", "init", *words]
     return subprocess.run(
-        command, cwd=folder, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False
+        command, cwd=folder, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=PATIENCE_S, check=False
     )
 
 
@@ -39,7 +40,7 @@ def test_a_file_that_is_there_is_never_touched(tmp_path: Path) -> None:
     file.write_text("mine")
     done = init(tmp_path, *GIVEN)
     assert done.returncode == 2
-    assert "expected a file that does not exist yet" in done.stderr
+    assert "expected a new file" in done.stderr
     assert file.read_text() == "mine"
 
 

@@ -79,14 +79,14 @@ class AnyEvents(RuleBasedStateMachine):
         super().__init__()
         self.t, self.ahead = START, NOON - START
         self.rows: list[Decision] = []
+        # When the last accepted state of charge was measured.
         self.stamp = -NEVER
-        """When the last accepted state of charge was measured."""
         self.shortest_max_age_s = 0.0
+        # Since when samples have been at or above cut-in, by their stamps, as far as this test can tell.
         self.above_since = MISSING
-        """Since when samples have been at or above cut-in, by their stamps, as far as this test can tell."""
         self.newest = -NEVER
+        # The last value of the heartbeat, and when it was last measured to have changed.
         self.beat, self.beat_at = MISSING, -NEVER
-        """The last value of the heartbeat, and when it was last measured to have changed."""
         self.confirmed = False
         self.one: Shell
         self.other: Shell

@@ -57,7 +57,7 @@ def test_a_record_replaces_the_one_before_and_whatever_lies_in_its_place(
 )
 def test_a_record_that_is_not_whole_is_no_record(content: bytes, tmp_path: Path) -> None:
     (tmp_path / "line").write_bytes(content)
-    with pytest.raises(LastLineError, match="is no record of a line; expected LABEL PIN"):
+    with pytest.raises(LastLineError, match="is not a record of a line; expected LABEL PIN"):
         read_record(f"{tmp_path}/line")
 
 

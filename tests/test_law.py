@@ -133,7 +133,7 @@ def test_without_a_confirm_time_the_first_sample_at_cut_in_is_surplus() -> None:
         ({"above_for": 50.0}, NOW - 20.0 + A_BIT_LESS, False, NOW - 50.0),
         # a back-log: all measured when the stall began, however long it takes to hear it
         ({"above_for": 40.0, "newest": NOW - 40.0}, NOW - 40.0, False, NOW - 40.0),
-        # values that bring their own times may come all at once: that is one moment's evidence
+        # values with their own timestamps may come all at once: that is one moment's evidence
         ({"above_for": 59.0, "heard_for": 0.0}, NOW, False, NOW - 59.0),
         ({"above_for": 59.0, "heard_for": 30.0 + A_BIT_LESS}, NOW, False, NOW - 59.0),
         ({"above_for": 59.0, "heard_for": 30.0}, NOW, True, NOW - 59.0),

@@ -76,7 +76,7 @@ def test_where_two_usual_files_differ_the_one_taken_is_said(empty_folder: Path) 
     touch(sample, "a = 1\n")
     assert choice_remark(None, {}, installed, SEARCHED) == ""
     touch(sample, "a = 2\n")
-    words = f"settings from {installed}; not used, and different: {sample} (choose with --config)"
+    words = f"settings from {installed}; ignored, although different: {sample} (choose with --config)"
     assert choice_remark(None, {}, installed, SEARCHED) == words
     assert choice_remark("etc/dumpload.toml", {}, installed, SEARCHED) == "", "who names a file knows which"
     environ = {"DUMPLOAD_CONFIG": "etc/dumpload.toml"}
@@ -130,8 +130,8 @@ TOO_DEEP = ": expected TOML that is not nested deeper than 8 levels"
         (b"a = \n", ", line 1, column 5: expected TOML: Invalid value"),
         (b"a = 1\nb = 'half", ', line 2, column 10: expected TOML: Expected "\'"'),
         (b"[relay", ", line 1, column 7: expected TOML: Expected ']' at the end of a table declaration"),
-        (b"a = 1\na = 2\n", ", line 2, column 6: expected every key once; this one is there already"),
-        (b"[a]\nb = 1\n[a]\n", ", line 3, column 3: expected every table once; this one is there already"),
+        (b"a = 1\na = 2\n", ", line 2, column 6: expected each key once; this one is defined twice"),
+        (b"[a]\nb = 1\n[a]\n", ", line 3, column 3: expected each table once; this one is defined twice"),
         (b"a = 97,5\n", ", line 1, column 7: expected a decimal point, not a comma (such as 97.5)"),
         (b"a = -0,5 # watts\n", ", line 1, column 7: expected a decimal point, not a comma (such as 97.5)"),
         (b"a = True\n", ", line 1, column 5: expected true or false, in small letters"),
@@ -174,12 +174,12 @@ def test_a_file_that_cannot_be_used_says_why_and_where(tmp_path: Path, content: 
 @pytest.mark.parametrize(
     ("name", "words"),
     [
-        (".", "a plain file, not a folder"),
+        (".", "a regular file, not a folder"),
         ("missing.toml", "a readable file: No such file or directory"),
-        ("/dev/zero", "a plain file, not a device"),
-        ("pipe", "a plain file, not a pipe"),
-        ("link to a pipe", "a plain file, not a pipe"),
-        ("socket", "a plain file, not a socket"),
+        ("/dev/zero", "a regular file, not a device"),
+        ("pipe", "a regular file, not a pipe"),
+        ("link to a pipe", "a regular file, not a pipe"),
+        ("socket", "a regular file, not a socket"),
     ],
 )
 def test_what_is_no_plain_file_is_an_error_at_once(tmp_path: Path, name: str, words: str) -> None:

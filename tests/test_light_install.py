@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from waiting import PATIENCE_S
 
 LIGHT = os.environ.get("LIGHT_PYTHON")
 
@@ -86,7 +87,7 @@ def loaded_by(python: str, code: str, *words: str) -> tuple[int, set[str]]:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=PATIENCE_S,
         env=environ,
         cwd="/",
     )
@@ -100,7 +101,7 @@ def test_the_light_install_has_nothing_heavy_in_it() -> None:
         pytest.skip("LIGHT_PYTHON names no interpreter with the daemon's own install")
     code = "import sys, importlib.util as u\nprint([n for n in sys.argv[1:] if u.find_spec(n)])\n"
     done = subprocess.run(
-        [LIGHT, "-c", code, *sorted(HEAVY)], capture_output=True, text=True, check=True, timeout=60, cwd="/"
+        [LIGHT, "-c", code, *sorted(HEAVY)], capture_output=True, text=True, check=True, timeout=PATIENCE_S, cwd="/"
     )
     assert done.stdout == "[]\n"
 

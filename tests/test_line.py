@@ -118,7 +118,7 @@ def test_a_claim_that_fails_says_why(gpio: FakeGpio, reason: str, says: str) -> 
 def test_a_busy_line_names_its_holder(gpio: FakeGpio) -> None:
     chip = line.open_chip(gpio, SPEC)
     gpio.hold(17, "galley-lights", chip.number)
-    with pytest.raises(LineBusyError, match='is in use, held by "galley-lights": another dumpload'):
+    with pytest.raises(LineBusyError, match='is in use, held by "galley-lights": stop that program'):
         line.claim_off(gpio, chip, SPEC)
 
 

@@ -23,7 +23,7 @@ from waiting import eventually
 from dumpload.commissioning.live import Outcome
 from dumpload.commissioning.relay_test import RelayReadings, claimed, close_for_a_second, relay_step
 from dumpload.gpio.line import LineBusyError, PinSpec
-from dumpload.history.probe import why_not_writable
+from dumpload.history.file import why_not_writable
 
 pytest_plugins = ["daemon_fixtures"]
 broker_needed = pytest.mark.broker
@@ -252,7 +252,7 @@ class Bench:
         (Bench(), False, Outcome.OK, "closed for 1 s and opened again"),
         (Bench(follows=False), False, Outcome.WRONG, "the contact did not close"),
         (Bench(sticks=True), False, Outcome.WRONG, "the contact did not open"),
-        (Bench(), True, Outcome.WRONG, "the contact reads closed before anything was driven"),
+        (Bench(), True, Outcome.WRONG, "the contact reads closed although nothing was driven"),
     ],
 )
 def test_what_the_contact_does_is_told(bench: Bench, closed_before: bool, outcome: Outcome, words: str) -> None:
@@ -264,7 +264,7 @@ def test_what_the_contact_does_is_told(bench: Bench, closed_before: bool, outcom
 
 def test_without_a_feedback_line_nothing_is_claimed_of_the_contact() -> None:
     step = relay_step(RelayReadings(energised=True, before=None, during=None, after=None), 0.5)
-    assert (step.outcome, "no relay.feedback_pin" in step.found) == (Outcome.UNSURE, True)
+    assert (step.outcome, "relay.feedback_pin is not set" in step.found) == (Outcome.UNSURE, True)
 
 
 class Installer:
@@ -277,7 +277,7 @@ class Installer:
         rig = {"RIG_LINE": str(self.line_file), "RIG_FAULTS": str(folder / "faults")}
         command = [sys.executable, str(TESTS / "launcher.py"), "check", "--live", "--relay-test", "--json"]
         self.terminal = Terminal([*command, "--config", str(config)], folder, plain_environment(**rig))
-        self.terminal.await_text("Type RELAY ON to go on: ")
+        self.terminal.await_text("Type RELAY ON to continue: ")
 
     @property
     def levels(self) -> list[str]:

@@ -5,15 +5,27 @@ import json
 import os
 import socket
 import stat
+import tempfile
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+from users import NOBODY, acting_as
 
 from dumpload.daemon import local_socket
-from dumpload.daemon.local_socket import MAX_CLIENTS, MAX_LINE_BYTES, LocalSocket, LocalWay, connected, sockets
+from dumpload.daemon.local_socket import (
+    CONTROL,
+    MAX_CLIENTS,
+    MAX_LINE_BYTES,
+    VIEW,
+    Door,
+    LocalSocket,
+    LocalWay,
+    connected,
+    sockets,
+)
 
 
 async def echo(line: bytes) -> dict[str, Any]:
@@ -31,7 +43,7 @@ def play(tmp_path: Path) -> Callable[[Scene], None]:
 
     def run(scene: Scene) -> None:
         async def whole() -> None:
-            one = LocalSocket(LocalWay(tmp_path, "settings"), echo)
+            one = LocalSocket(LocalWay(tmp_path, "settings"), CONTROL, echo)
             await one.open()
             try:
                 async with asyncio.timeout(30):
@@ -61,15 +73,21 @@ def test_a_line_is_answered_by_a_line_again_and_again(play: Play) -> None:
     play(scene)
 
 
-def test_its_file_is_for_the_owner_and_the_group_whatever_the_umask(play: Play) -> None:
-    async def scene(one: LocalSocket) -> None:
-        await asyncio.sleep(0)
-        assert stat.S_IMODE(one.path.stat().st_mode) == 0o660
-        assert [file.name for file in one.path.parent.iterdir()] == ["control.sock"]
+@pytest.mark.parametrize("umask", [0o000, 0o077])
+@pytest.mark.parametrize(("door", "mode"), [(CONTROL, 0o600), (VIEW, 0o660)])
+def test_requests_are_for_the_owner_and_the_status_for_the_group_too_whatever_the_umask(
+    tmp_path: Path, door: Door, mode: int, umask: int
+) -> None:
+    async def once() -> None:
+        one = LocalSocket(LocalWay(tmp_path, "settings"), door, echo)
+        await one.open()
+        assert stat.S_IMODE(one.path.stat().st_mode) == mode
+        assert [file.name for file in one.path.parent.iterdir()] == [door.name]
+        one.close()
 
-    before = os.umask(0o077)
+    before = os.umask(umask)
     try:
-        play(scene)
+        asyncio.run(once())
     finally:
         os.umask(before)
 
@@ -157,7 +175,7 @@ def test_a_thousand_connections_are_at_most_eight_at_a_time(play: Play) -> None:
 
 def opened(folder: Path) -> None:
     async def once() -> None:
-        one = LocalSocket(LocalWay(folder, "settings"), echo)
+        one = LocalSocket(LocalWay(folder, "settings"), CONTROL, echo)
         await one.open()
         one.close()
 
@@ -189,12 +207,36 @@ def test_what_is_no_socket_is_left_alone(tmp_path: Path, make: Callable[[Path], 
 
 
 def test_a_client_looks_in_its_own_runtime_folder_and_in_those_of_the_units(tmp_path: Path) -> None:
-    for name in ("dumpload", "dumpload-heater", "other"):
+    for name in ("mine", "dumpload", "dumpload-heater", "other"):
         (tmp_path / name).mkdir()
-        (tmp_path / name / "control.sock").touch()
-    found = [path.parent.name for path in sockets({"RUNTIME_DIRECTORY": "/run/mine:/run/second"}, tmp_path)]
+        os.mknod(tmp_path / name / "control.sock", stat.S_IFSOCK)
+    (tmp_path / "dumpload-boot-off").mkdir()
+    mine = {"RUNTIME_DIRECTORY": f"{tmp_path}/mine:/run/second"}
+    found = [path.parent.name for path in sockets(mine, CONTROL, run=tmp_path)]
     assert found == ["mine", "dumpload", "dumpload-heater"]
-    assert len(sockets({}, tmp_path)) == 2
+    assert len(sockets({}, CONTROL, run=tmp_path)) == 2
+
+
+def test_whoever_looks_takes_the_door_for_it_and_that_of_requests_only_where_there_is_no_other(tmp_path: Path) -> None:
+    """A daemon of before that door, or one that could not open it, still answers whoever may send requests."""
+    for name, *doors in (("dumpload", CONTROL, VIEW), ("dumpload-older", CONTROL)):
+        (tmp_path / name).mkdir()
+        for door in doors:
+            os.mknod(tmp_path / name / door.name, stat.S_IFSOCK)
+    found = [path.relative_to(tmp_path).as_posix() for path in sockets({}, VIEW, CONTROL, run=tmp_path)]
+    assert found == ["dumpload/status.sock", "dumpload-older/control.sock"]
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another user for a moment")
+def test_a_folder_that_is_closed_to_this_user_is_not_taken_for_an_empty_one() -> None:
+    """Its sockets were not found: "no daemon is running on this computer"."""
+    with tempfile.TemporaryDirectory() as name:
+        run = Path(name)
+        run.chmod(0o755)
+        (run / "dumpload").mkdir(mode=0o750)
+        os.mknod(run / "dumpload" / "status.sock", stat.S_IFSOCK)
+        with acting_as(NOBODY, NOBODY):
+            assert sockets({}, VIEW, CONTROL, run=run) == [run / "dumpload" / "status.sock"]
 
 
 @pytest.mark.parametrize("answer", [b"", b"no JSON\n", b"[1]\n", b"[" * 100_000 + b"\n", b"x" * 2_000_000])

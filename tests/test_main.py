@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from waiting import PATIENCE_S
 
 from dumpload import __main__ as entry
 
@@ -53,7 +54,9 @@ def test_no_variable_and_no_working_folder_says_what_the_isolated_command_import
         (tmp_path / f"{name}.py").write_text("raise SystemExit(7)\n")
     environ = {"PYTHONPATH": str(tmp_path), "PYTHONSTARTUP": str(tmp_path / "os.py"), "PYTHONHOME": str(tmp_path)}
     command = [sys.executable, "-I", "-m", "dumpload", *words]
-    done = subprocess.run(command, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False, timeout=30)
+    done = subprocess.run(
+        command, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert done.returncode in (0, 1, 2), done.stderr
     assert "Traceback" not in done.stderr
 
@@ -66,7 +69,7 @@ def test_the_package_runs_as_a_module(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        timeout=30,
+        timeout=PATIENCE_S,
     )
     assert (done.returncode, done.stderr) == (1, "")
     assert "nothing was driven" in done.stdout

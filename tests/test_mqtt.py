@@ -290,7 +290,7 @@ async def test_a_tick_looks_after_the_session() -> None:
         await eventually(lambda: way.broker.peers and way.peer.connect)
         now = 16.0
         await eventually(lambda: (way.link.tick(), way.ear.of("down"))[1])
-        assert way.ear.of("down")[0] == "the broker accepted the connection and then said nothing"
+        assert way.ear.of("down")[0] == "the broker accepted the connection, then did not answer"
 
 
 # ---- state, which is published again anyway ----

@@ -130,9 +130,9 @@ def test_a_broker_that_refuses_the_connection_is_an_os_error(closed_port: int) -
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (os.mkfifo, "a plain file, not a pipe"),
-        (lambda path: path.symlink_to("/dev/zero"), "a plain file, not a device"),
-        (Path.mkdir, "a plain file, not a folder"),
+        (os.mkfifo, "a regular file, not a pipe"),
+        (lambda path: path.symlink_to("/dev/zero"), "a regular file, not a device"),
+        (Path.mkdir, "a regular file, not a folder"),
         (lambda path: path.write_bytes(bytes(70_000)), "at most 65536 bytes"),
         (lambda path: path.write_bytes(b"br\xe5ss"), "UTF-8 text"),
     ],

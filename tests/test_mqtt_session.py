@@ -147,7 +147,7 @@ async def test_a_denied_subscription_ends_the_session_and_names_the_topic(protoc
 
     async with session_to(script, protocol=protocol) as line:
         reason = await line.loss()
-        assert reason == "the broker does not let us subscribe to dumpload/barge/request (its access rules)"
+        assert reason == "the broker does not allow subscribing to dumpload/barge/request (its access rules)"
         assert line.ear.told == []
 
 
@@ -163,7 +163,7 @@ async def test_an_acknowledgement_of_fewer_subscriptions_or_more_is_none(
         await peer.serve()
 
     async with session_to(script, protocol=protocol) as line:
-        assert (await line.loss()).endswith(f"{count} subscriptions acknowledged, asked for were 2")
+        assert (await line.loss()).endswith(f"{count} subscriptions acknowledged, requested were 2")
         assert line.ear.told == []
 
 
@@ -305,7 +305,7 @@ async def test_a_connection_that_is_gone_before_it_can_be_read_ends_the_session(
     monkeypatch.setattr(mqtt_session, "connect", lambda *_arguments: None)
     session = Session(options_for(1), Ear(), time.monotonic)
     await session.open()
-    assert session.lost.result() == "the connection was closed while it was being made"
+    assert session.lost.result() == "the connection was closed while being established"
 
 
 async def test_a_connection_that_nobody_waits_for_any_more_is_no_harm(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -340,7 +340,7 @@ async def test_a_broker_that_accepts_and_then_says_nothing_is_given_up() -> None
         assert not line.session.lost.done()
         clock.now += 0.1
         line.session.tick()
-        assert await line.loss() == "the broker accepted the connection and then said nothing"
+        assert await line.loss() == "the broker accepted the connection, then did not answer"
 
 
 # ---- being lost ----
@@ -815,7 +815,7 @@ async def test_a_quality_of_service_above_the_one_asked_for_ends_the_session(pro
         await eventually(lambda: line.ear.is_up)
         await line.peer.publish("barge/bank", b"98", qos=1)
         reason = await line.loss()
-        assert reason.endswith("barge/bank comes at QoS 1, asked for was 0")
+        assert reason.endswith("barge/bank arrived at QoS 1, requested was 0")
         assert line.ear.payloads == []
 
 
@@ -825,7 +825,7 @@ async def test_a_message_at_qos_2_ends_the_session_before_it_is_read(protocol: s
     async with session_to(let_in, protocol=protocol) as line:
         await eventually(lambda: line.ear.is_up)
         await line.peer.send(line.peer.message("dumpload/barge/request", b"{}", qos=2)[:1])
-        assert (await line.loss()).endswith("a message at QoS 2, which was never asked for")
+        assert (await line.loss()).endswith("a message at QoS 2, which was never requested")
         assert line.ear.payloads == []
 
 

@@ -18,7 +18,7 @@ import dumpload
 TESTS = Path(__file__).parent
 PACKAGE = Path(dumpload.__file__).parent
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+pytestmark = pytest.mark.slow
 
 
 SERVICE = ("test_service.py", "test_service_life.py", "test_service_speech.py")

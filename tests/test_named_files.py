@@ -49,7 +49,7 @@ def make_socket(path: Path) -> None:
 def test_a_file_that_is_named_is_a_plain_one(file: Path, key: str, make: Callable[[Path], None], kind: str) -> None:
     make(file.parent / "x")
     said = problems(file, f"{key}=x")
-    assert said == [f"--set: {key} = FOLDER/x: expected a plain file, not {kind}"]
+    assert said == [f"--set: {key} = FOLDER/x: expected a regular file, not {kind}"]
 
 
 def test_files_that_are_not_there_yet_are_for_others_to_miss(file: Path) -> None:

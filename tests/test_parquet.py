@@ -135,7 +135,7 @@ def test_rows_without_a_time_are_left_out_counted_and_told(tmp_path: Path) -> No
 
 def test_rows_out_of_order_are_refused_or_sorted(tmp_path: Path) -> None:
     path = write(tmp_path / "log", {"time": moments(0, 2, 1), "state_of_charge": [97.0, None, 98.0]})
-    with pytest.raises(RecordError, match=r"row 3: column time: .* expected a time not before the row above"):
+    with pytest.raises(RecordError, match=r"row 3: column time: .* expected a time not earlier than the row above"):
         read(ParquetRecord(path))
     said = read(ParquetRecord(path, TableFormat(sort=True)))
     assert [(t, [event.value for event in events]) for t, events in said] == [(0.0, [97.0]), (1.0, [98.0]), (2.0, [])]

@@ -77,7 +77,7 @@ def test_gauges_have_the_resistance_of_annealed_copper(gauge: str, ohm_per_km: f
     [("16", 2336), ("14", 3702), ("10", 9343), ("8", 14_810), ("4", 37_360), ("2", 62_450), ("1", 77_790),
      ("1/0", 98_980), ("2/0", 125_100), ("3/0", 158_600), ("4/0", 205_500)],
 )  # fmt: skip
-def test_boat_cable_may_be_thinner_than_its_gauge(gauge: str, circular_mils: int) -> None:
+def test_boat_cable_may_be_filter_than_its_gauge(gauge: str, circular_mils: int) -> None:
     assert BOAT_CABLE_CIRCULAR_MILS[gauge] == circular_mils
     assert 0.87 < boat_cable_area_mm2(gauge) / awg_area_mm2(gauge) < 1
 
@@ -176,7 +176,7 @@ def test_a_bigger_cable_never_has_more_resistance(kind: Conductor) -> None:
     celsius=st.floats(-40, 200),
     kind=st.sampled_from(KINDS),
 )
-def test_longer_or_thinner_is_never_less(
+def test_longer_or_filter_is_never_less(
     areas: tuple[float, float], lengths: tuple[float, float], celsius: float, kind: Conductor
 ) -> None:
     least = loop_ohm(metric_ohm_per_km(max(areas), kind), min(lengths), celsius)

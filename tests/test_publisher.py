@@ -1,6 +1,7 @@
 """Telling the outside what happened: in which words, how often, and with what marks."""
 
 import json
+import threading
 from typing import Any
 
 import pytest
@@ -161,30 +162,30 @@ def test_of_a_rejected_payload_only_the_beginning_is_shown_and_nothing_that_move
 
 def test_a_refusal_is_published_and_logged_at_once(desk: Desk) -> None:
     desk.publisher.refused("expired: issued 90 s ago, at most 60 s are accepted", b"{}")
-    desk.publisher.refused("malformed: nothing is asked", b"{}")
+    desk.publisher.refused("malformed: nothing requested", b"{}")
     assert desk.refusals() == [
         "expired: issued 90 s ago, at most 60 s are accepted",
-        "malformed: nothing is asked",
+        "malformed: nothing requested",
     ]
     assert len(desk.said("log", "warning")) == 2
 
 
 def test_another_request_that_is_wrong_in_the_same_way_is_answered_too(desk: Desk) -> None:
     for payload in (b'{"for_s": 1}', b'{"for_s": 2}', b'{"for_s": 2}'):
-        desk.publisher.refused("malformed: nothing is asked", payload)
-    assert desk.refusals() == ["malformed: nothing is asked"] * 2
+        desk.publisher.refused("malformed: nothing requested", payload)
+    assert desk.refusals() == ["malformed: nothing requested"] * 2
 
 
 def test_a_person_who_tries_again_is_answered_again(desk: Desk) -> None:
     for _ in range(3):
-        desk.publisher.refused("malformed: nothing is asked", b"{}")
+        desk.publisher.refused("malformed: nothing requested", b"{}")
         desk.t += 1.0
-    assert desk.refusals() == ["malformed: nothing is asked"] * 3
+    assert desk.refusals() == ["malformed: nothing requested"] * 3
     assert len(desk.said("log", "warning")) == 1
 
 
 @pytest.mark.parametrize("payload", [b"{}", b'{"%d": 0}'])
-@pytest.mark.parametrize("reason", ["malformed: nothing is asked", "malformed: unknown key '{}'"])
+@pytest.mark.parametrize("reason", ["malformed: nothing requested", "malformed: unknown key '{}'"])
 def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk, reason: str, payload: bytes) -> None:
     for number in range(6100):
         desk.publisher.refused(reason.format(number), payload % number if b"%" in payload else payload)
@@ -195,10 +196,10 @@ def test_a_flood_of_refusals_is_counted_even_if_no_two_are_alike(desk: Desk, rea
 
 def test_what_was_left_out_is_counted(desk: Desk) -> None:
     for _ in range(100):
-        desk.publisher.refused("malformed: nothing is asked", b"{}")
+        desk.publisher.refused("malformed: nothing requested", b"{}")
     desk.t += 60.0
-    desk.publisher.refused("malformed: nothing is asked", b"{}")
-    assert desk.refusals() == ["malformed: nothing is asked", "malformed: nothing is asked (99 more like this since)"]
+    desk.publisher.refused("malformed: nothing requested", b"{}")
+    assert desk.refusals() == ["malformed: nothing requested", "malformed: nothing requested (99 more like this since)"]
     texts = [fields["text"] for _event, fields in desk.said("log", "warning")]
     assert texts == [f"request refused: {refusal}" for refusal in desk.refusals()]
 
@@ -217,8 +218,8 @@ def test_changes_that_never_reached_the_broker_are_counted_in_the_log(desk: Desk
     for _ in range(2):
         desk.publisher.undelivered(9)
     assert [(fields["text"], fields["total"]) for _event, fields in desk.said("log", "warning")] == [
-        ("3 messages never reached the broker: too many were waiting", 3),
-        ("6 messages never reached the broker: too many were waiting", 9),
+        ("3 messages never reached the broker: too many were queued", 3),
+        ("6 messages never reached the broker: too many were queued", 9),
     ]
 
 
@@ -242,10 +243,29 @@ def test_a_fault_of_a_part_is_logged_and_shown_until_it_is_over(desk: Desk) -> N
     assert [fields["text"] for _event, fields in desk.said("log", "warning")] == [
         "history: cannot be written",
         "history: the disk is full",
-        "history: all is well again",
+        "history: recovered",
     ]
 
 
 def test_the_summary_is_what_the_load_does_and_why() -> None:
     assert summary(World().state) == "off: starting"
     assert summary(running().state) == "on: surplus"
+
+
+def test_a_fault_that_another_thread_reports_meanwhile_is_not_lost_nor_one_that_ended_kept(desk: Desk) -> None:
+    """The writers of the history and of what is kept report from threads of their own."""
+    publisher, reported = desk.publisher, threading.Event()
+
+    class Slow(dict[str, str]):
+        def items(self) -> Any:
+            found = list(super().items())
+            other = threading.Thread(target=lambda: (publisher.fault("history", ""), reported.set()), daemon=True)
+            other.start()
+            other.join(0.2)  # where it can, the other one comes right in between
+            return found
+
+    publisher.fault("history", "the disk is full")
+    publisher._faults = Slow(publisher._faults)
+    publisher.fault("state", "cannot be written")
+    assert reported.wait(20)
+    assert desk.status()["notes"] == ["state: cannot be written"]

@@ -76,7 +76,7 @@ def test_a_row_forty_years_after_the_first_is_refused_and_those_after_it_are_rea
     ("kind", "fields", "words"),
     [
         (RowKind.START, {}, "the program started"),
-        (RowKind.STOP, {}, "the program ended in good order"),
+        (RowKind.STOP, {}, "the program shut down normally"),
         (RowKind.SELECT, {"value": Selector.HAND, "until": 1900.0}, "selector moved to hand for 30 min"),
         (RowKind.SELECT, {"value": Selector.OFF}, "selector moved to off"),
         (RowKind.SELECT, {"value": Selector.AUTO, "until": NEVER}, "selector moved to auto"),

@@ -85,7 +85,7 @@ def test_a_bad_line_is_left_out_counted_and_told(log: Path, bad: str, words: str
 def test_a_torn_last_line_is_no_bad_line(log: Path) -> None:
     moments, account = read(log, line() + line(NOON + 5)[:-20])
     assert (len(moments), account.dropped) == (1, 0)
-    assert "line (2) is torn" in account.torn
+    assert "line (2) is incomplete" in account.torn
 
 
 def test_lines_out_of_order_are_refused_unless_sorted(log: Path) -> None:

@@ -78,10 +78,10 @@ def test_what_is_no_plain_file_is_refused_at_once(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX) as listening:
         listening.bind(str(tmp_path / "socket"))
     for path, words in {
-        tmp_path: "a plain file, not a folder",
-        tmp_path / "pipe": "a plain file, not a pipe",
-        tmp_path / "socket": "a plain file, not a socket",
-        Path("/dev/zero"): "a plain file, not a device",
+        tmp_path: "a regular file, not a folder",
+        tmp_path / "pipe": "a regular file, not a pipe",
+        tmp_path / "socket": "a regular file, not a socket",
+        Path("/dev/zero"): "a regular file, not a device",
         Path("/dev/tty"): "expected a ",
         tmp_path / ("x" * 300): "File name too long",
         tmp_path / "a\0b": "expected a readable file",

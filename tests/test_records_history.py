@@ -96,7 +96,9 @@ def test_every_start_of_the_program_begins_anew(path: Path) -> None:
     result = played(path)
     assert changes(result) == [(5, "on", "surplus"), (60, "off", "stopping")]
     assert result.last == NOON + 1010
-    assert any(note.startswith("starts of the recorded program") and note.endswith(": 2") for note in result.log.notes)
+    assert any(
+        note.startswith("restarts of the recorded program") and note.endswith(": 2") for note in result.log.notes
+    )
 
 
 def test_a_start_with_a_wrong_clock_does_not_lead_back_in_time(path: Path) -> None:
@@ -113,7 +115,7 @@ def test_a_reader_is_told_that_it_is_thinned(path: Path) -> None:
     fill(path, [row(1, RowKind.SAMPLE, 5, value=98.0), row(2, RowKind.GAP, 10, value=7.0)])
     notes = played(path).log.notes
     assert notes[0] == THINNED
-    assert "places where rows are missing from the history: 1" in notes
+    assert "gaps in the history's rows: 1" in notes
 
 
 def test_how_much_is_read_is_told_on_the_way(path: Path) -> None:

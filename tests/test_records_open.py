@@ -42,7 +42,7 @@ def test_a_history_is_known_by_its_mark(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(RecordError, match="expected a plain file, not a folder"):
+    with pytest.raises(RecordError, match="expected a regular file, not a folder"):
         open_record(tmp_path, TableFormat(), settings())
 
 

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, Times
 
 LONDON = ZoneInfo("Europe/London")

@@ -122,13 +122,13 @@ def test_on_that_cannot_be_written_is_an_error_and_leaves_the_line_off(relay: Re
 
 def test_once_shut_it_cannot_be_switched_on(relay: Relay) -> None:
     relay.on(permit_until=1060.0)
-    relay.shut()
+    relay.off_for_good()
     assert not relay.is_energised()
     relay.on(permit_until=1060.0)
     assert not relay.is_energised()
 
 
-@pytest.mark.parametrize("ends", [Relay.shut, Relay.off], ids=["shut", "off"])
+@pytest.mark.parametrize("ends", [Relay.off_for_good, Relay.off], ids=["off_for_good", "off"])
 def test_a_signal_between_the_check_and_the_write_of_on_wins(
     relay: Relay, gpio: FakeGpio, ends: Callable[[Relay], None]
 ) -> None:
@@ -317,7 +317,7 @@ def test_a_feedback_pin_in_use_is_named_and_the_relays_line_is_let_go(gpio: Fake
 
 def test_a_line_in_use_is_named_with_its_holder_and_not_disturbed(gpio: FakeGpio, clock: Clock) -> None:
     gpio.hold(PIN, "galley-lights")
-    with pytest.raises(RelayError, match=r'^GPIO17 \(pinctrl-bcm2711\) is in use, held by "galley-lights": another'):
+    with pytest.raises(RelayError, match=r'^GPIO17 \(pinctrl-bcm2711\) is in use, held by "galley-lights": stop that'):
         Relay(SPEC, clock)
     assert gpio.edges == []
     assert gpio.handles == {}

@@ -66,7 +66,7 @@ def test_a_daemon_that_does_not_answer_is_given_up(serve: Serve) -> None:
 
 def test_outside_a_service_nobody_is_asked(tmp_path: Path) -> None:
     for environ in ({}, {"MAINPID": "1"}, {"RUNTIME_DIRECTORY": str(tmp_path)}):
-        with pytest.raises(NotTakenError, match="expected `systemctl reload dumpload`"):
+        with pytest.raises(NotTakenError, match="use `systemctl reload dumpload`"):
             ask(environ, WAIT_S)
 
 

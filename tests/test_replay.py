@@ -14,7 +14,7 @@ from dumpload.cli.commands import main
 from dumpload.config.model import load_settings
 from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Event, Kind
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 START = datetime(2026, 6, 1, 8, tzinfo=UTC)
 

@@ -18,7 +18,7 @@ from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Decision, Kind
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.history.schema import RowKind
 from dumpload.records.record import TableFormat
 from dumpload.replay.compare import run_trials

@@ -63,8 +63,8 @@ def test_the_figures_say_where_they_come_from() -> None:
     assert "longest 2 h, shortest 5 min 10 s (one is still on at the end)" in found
     assert "93 % while on" in found
     assert "2 h 24 min (1 % of the time)" in found
-    assert "bus voltage, V^2/R (75 % of the on-time), the load's rating (25 % of the on-time)" in found
-    assert "100 accepted, 7 rejected, 3 said to be unknown; no rows dropped" in found
+    assert "bus voltage, V^2/R (75 % of the on-time), the heater's rating (25 % of the on-time)" in found
+    assert "100 accepted, 7 rejected, 3 reported as unknown; no rows dropped" in found
     assert "228 years at this rate, if good for 100000 operations" in found  # 100000 / (1.2 x 365.25)
 
 
@@ -117,11 +117,11 @@ def test_the_open_loop_is_explained() -> None:
 
 def test_what_was_left_out_is_told() -> None:
     account = ReadLog()
-    account.torn = "the last line (9) is torn and was left out"
+    account.torn = "the last line (9) is incomplete and was ignored"
     for line in range(7):
         account.drop(RowError(Path("log.csv"), line + 2, "time", "x", "a time"))
     remarks = list(log_remarks(account))
-    assert remarks[0] == "The last line (9) is torn and was left out."
+    assert remarks[0] == "The last line (9) is incomplete and was ignored."
     assert remarks[1] == 'Row dropped: log.csv, line 2: column time: "x": expected a time'
     assert remarks[-1] == "... and 2 more rows dropped."
     assert "7 rows dropped" in text(account=account)

@@ -67,7 +67,7 @@ def test_the_note_says_what_is_apart_and_how_long_a_value_counts(barge: Path, ca
     (barge / "log.csv").write_text(table("time,state_of_charge", "{t},98", every_s=300))
     main(["replay", "log.csv"])
     note = " ".join(capsys.readouterr().out.split())
-    assert "! rows are 5 min apart, and a state of charge counts for 1 min only (max_age_s)" in note
+    assert "! rows are 5 min apart, and a state of charge is valid for 1 min only (max_age_s)" in note
     main(["replay", "log.csv", "--compare", "dumpload.toml"])
     assert "rows are 5 min apart" in " ".join(capsys.readouterr().out.split())
 

@@ -128,7 +128,9 @@ def test_the_page_says_the_same(path: Path) -> None:
 def test_a_record_that_is_no_history_is_not_what_was_done(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text("time,state_of_charge\n1750075200,98\n")
-    with pytest.raises(RecordError, match=r"log\.csv: expected a history database of the daemon \(of another record"):
+    with pytest.raises(
+        RecordError, match=r"log\.csv: expected a history database of the daemon \(for any other record"
+    ):
         report_of_history(path, SETTINGS)
 
 

@@ -225,10 +225,9 @@ def test_a_name_that_no_text_can_hold_is_shown_with_escapes() -> None:
 # How long it is
 
 
-@pytest.mark.parametrize("switch_ons", [0, 1, 3, 6, 12, 40])
-@pytest.mark.parametrize("seed", [1, 2])
-def test_the_page_of_a_rough_year_is_short(switch_ons: int, seed: int) -> None:
-    found = page(rough(365, switch_ons, seed=seed))
+@pytest.mark.parametrize("switch_ons", [0, 6, 40])
+def test_the_page_of_a_rough_year_is_short(switch_ons: int) -> None:
+    found = page(rough(365, switch_ons))
     assert len(found.encode()) < MOST_BYTES
     assert found.count("<svg") >= 365
 

@@ -23,7 +23,7 @@ LOOKED_AT = {"color-contrast", "definition-list", "document-title", "heading-ord
 
 SETTINGS = settings({"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60})
 BEGIN = wall(2025, 6, 16)
-EVENTS = (Incident(BEGIN, "fault: " + "x" * 200), Incident(BEGIN + 60, "the program ended in good order"))
+EVENTS = (Incident(BEGIN, "fault: " + "x" * 200), Incident(BEGIN + 60, "the program shut down normally"))
 RECORDS = {
     "a month": rough(30, 4),
     "a year": rough(365, 3),

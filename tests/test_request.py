@@ -11,7 +11,7 @@ from world import NOON
 
 from dumpload.core.law import Selector
 from dumpload.core.request import MAX_AGE_S, Refusal, Request, Terms, read_request
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 TERMS = Terms(wall=NOON, boot_id="5eed", max_hand_s=7200.0)
 
@@ -84,12 +84,12 @@ def test_a_retained_request_is_refused_whatever_it_says(payload: bytes) -> None:
         (b'{"selector": "hand", "for_s": NaN}', "malformed: not_finite"),
         (b"[" * 60_000, "malformed: too_deep"),
         (b" " * 70_000, "malformed: oversized"),
-        ([], "malformed: a JSON object is expected"),
-        ("off", "malformed: a JSON object is expected"),
-        (None, "malformed: a JSON object is expected"),
-        ({}, "malformed: nothing is asked"),
-        ({"reset": False}, "malformed: nothing is asked"),
-        ({"boot_id": "5eed"}, "malformed: nothing is asked"),
+        ([], "malformed: expected a JSON object"),
+        ("off", "malformed: expected a JSON object"),
+        (None, "malformed: expected a JSON object"),
+        ({}, "malformed: nothing requested"),
+        ({"reset": False}, "malformed: nothing requested"),
+        ({"boot_id": "5eed"}, "malformed: nothing requested"),
         ({"reset": 1}, "malformed: reset must be true or false"),
         ({"reset": "true"}, "malformed: reset must be true or false"),
         ({"selector": "off", "reset": None}, "malformed: reset must be true or false"),
@@ -98,9 +98,9 @@ def test_a_retained_request_is_refused_whatever_it_says(payload: bytes) -> None:
         ({"selector": None}, "malformed: selector must be one of off, hand, auto"),
         ({"selector": ["off"]}, "malformed: selector must be one of off, hand, auto"),
         ({"selector": {}}, "malformed: selector must be one of off, hand, auto"),
-        ({"selector": "off", "for_s": 60}, "malformed: for_s goes with hand only"),
-        ({"selector": "auto", "for_s": None}, "malformed: for_s goes with hand only"),
-        ({"reset": True, "for_s": 60}, "malformed: for_s goes with hand only"),
+        ({"selector": "off", "for_s": 60}, "malformed: for_s is for hand only"),
+        ({"selector": "auto", "for_s": None}, "malformed: for_s is for hand only"),
+        ({"reset": True, "for_s": 60}, "malformed: for_s is for hand only"),
         ({"selector": "hand", "for_s": 0}, "malformed: for_s must be a number of seconds above 0"),
         ({"selector": "hand", "for_s": -1}, "malformed: for_s must be a number of seconds above 0"),
         ({"selector": "hand", "for_s": "60"}, "malformed: for_s must be a number of seconds above 0"),
@@ -115,7 +115,7 @@ def test_a_retained_request_is_refused_whatever_it_says(payload: bytes) -> None:
         ({"selector": "hand", "for_s": 1e300}, "over-long: that is longer than the 2 h allowed (request.max_hand_s)"),
         (
             {"position": "off"},
-            "malformed: unknown key 'position'; known are boot_id, for_s, issued_at, reset, selector",
+            "malformed: unknown key 'position'; expected one of boot_id, for_s, issued_at, reset, selector",
         ),
         ({"selector": "off", "boot_id": "01d"}, "expired: meant for boot '01d', this is '5eed'"),
         ({"selector": "off", "boot_id": None}, "expired: meant for boot None, this is '5eed'"),

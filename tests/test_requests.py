@@ -64,6 +64,14 @@ def test_what_is_already_so_changes_nothing_and_says_so_once(stage: Stage) -> No
     assert len(published(stage)) == 1
 
 
+def test_what_waits_for_its_second_when_the_service_stops_is_not_said_to_be_done(stage: Stage) -> None:
+    stage.surplus().ask('{"selector": "off"}').ask('{"selector": "auto"}').forget()
+    stage.service.stop(0)
+    stage.wait(2.0)
+    assert [event for event in stage.logged if event.startswith("request")] == ["request_refused"]
+    assert stage.service.control.state.selector == Selector.OFF
+
+
 # ---- nothing is confirmed before the disk has it ----
 
 
@@ -97,7 +105,7 @@ def test_a_disk_that_never_keeps_it_is_said_in_the_status(stage: Stage) -> None:
     stage.surplus()
     stage.state_file.is_slow = True
     stage.ask('{"selector": "off"}').wait(7.0)
-    assert "has not kept it" in published(stage)[-1]["notes"][0]
+    assert "not on disk within" in published(stage)[-1]["notes"][0]
     stage.inside(stage.state_file.sync).wait(1.0)
     assert published(stage)[-1]["notes"] == []
 

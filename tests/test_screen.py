@@ -206,7 +206,7 @@ REJECTED = {
     "signal": "state_of_charge",
     "topic": "barge/bank",
     "reason": "missing_pointer",
-    "text": "messages arrive on barge/bank, but /SOC is not in them; there are: /soc, /v",
+    "text": "messages arrive on barge/bank, but /SOC is not in them; they contain: /soc, /v",
     "count": 12,
     "at": "2025-06-16T11:59:58.000Z",
 }
@@ -232,7 +232,7 @@ def test_the_whole_screen() -> None:
         "",
         "Rejected in the last 10 minutes:",
         "  state of charge, 12 times, last at 11:59:58 UTC: messages arrive on",
-        "    barge/bank, but /SOC is not in them; there are: /soc, /v",
+        "    barge/bank, but /SOC is not in them; they contain: /soc, /v",
     ]
 
 
@@ -248,7 +248,7 @@ def test_the_whole_screen() -> None:
             "of 2 h, 5 Wh (energy since 10:00)",
         ),
         ({"selector": "hand", "hand_until": "2025-06-16T19:29:00.000Z"}, "Selector           hand, until 19:29 UTC"),
-        ({"lockout": "contact_closed"}, "Lockout            contact closed although commanded off; once mended:"),
+        ({"lockout": "contact_closed"}, "Lockout            contact closed although commanded off; once repaired:"),
     ],
 )
 def test_the_rows_of_today_selector_and_lockout(changes: dict[str, Any], words: str) -> None:

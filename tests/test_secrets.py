@@ -179,7 +179,7 @@ for human in (False, True):
     try:
         load_settings(Path(sys.argv[1]), {}, [])
     except ConfigError as error:
-        log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\\n{error}")
+        log.error("reload_rejected", text=f"new settings rejected, keeping the old ones:\\n{error}")
     writer.flush(5)
 """
 

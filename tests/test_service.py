@@ -344,7 +344,7 @@ def test_after_an_off_that_failed_nothing_says_that_the_relay_is_off(
     status = await_the_end(stage)
     assert (status["relay"], status["cause"], status["lockout"]) == ("on", "lockout", "pin_fault")
     assert status["since"] == "2025-06-16T12:05:00.000Z"
-    assert status["notes"] == ["pin: it could not be driven off, the relay may be on: open the isolator"]
+    assert status["notes"] == ["pin: it could not be driven off and may be on: open the isolator"]
     assert status["next"]["condition"].startswith("a person opens the isolator")
     assert stage.published("change") == []
     assert len(stage.recorded(RowKind.CHANGE)) == before
@@ -390,7 +390,7 @@ def test_a_pin_that_cannot_be_driven_off_is_tried_again_before_anything_is_said(
     stage.surplus()
     stage.relay.trouble.at["off"] = RelayError("GPIO17 still reads on")
     stage.soc(40.0)
-    assert stage.steps[:2] == ["relay.off", "relay.shut"]
+    assert stage.steps[:2] == ["relay.off", "relay.off_for_good"]
 
 
 @pytest.mark.parametrize(("wanted", "reads"), [("on", False), ("off", True)])

@@ -111,7 +111,7 @@ def test_a_fault_of_the_event_loop_without_an_exception_ends_it_too(stage: Stage
 def test_a_stop_drives_off_before_anything_else_and_then_says_goodbye_in_order(stage: Stage) -> None:
     stage.surplus()
     assert stage.end() == 0
-    assert stage.steps[0] == "relay.shut"
+    assert stage.steps[0] == "relay.off_for_good"
     said = [step for step in stage.steps if not step.startswith("relay.")]
     assert said == [
         "notifier.stopping",
@@ -156,7 +156,7 @@ def test_a_second_stop_drives_off_again_and_changes_nothing_else(stage: Stage) -
     stage.surplus()
     stage.service.stop(0)
     stage.service.stop(130)
-    assert stage.steps[:2] == ["relay.shut", "relay.shut"]
+    assert stage.steps[:2] == ["relay.off_for_good", "relay.off_for_good"]
     assert stage.exit_code == 0
 
 
@@ -343,7 +343,7 @@ def test_the_record_ends_with_the_service_and_says_what_it_failed_of(staging: St
     stage = recorded(staging).surplus()
     stage.inside(stage.service.on_callback_error, ValueError("broken"))
     assert stage.exit_code == 1
-    assert stage.steps[0] == "relay.shut"
+    assert stage.steps[0] == "relay.off_for_good"
     [fault] = stage.recorded(RowKind.FAULT)
     assert (fault.t, fault.wall, fault.text) == (stage.clock(), stage.wall(), "ValueError('broken')")
     assert stage.notebook.rows[-1].kind == RowKind.STOP

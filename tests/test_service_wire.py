@@ -185,9 +185,9 @@ async def test_a_message_that_is_too_large_is_rejected_with_its_topic_and_the_lo
 @pytest.mark.parametrize(
     ("protocol", "goodbye", "times", "words"),
     [
-        ("5", b"\x8e\x00", 1, "another client uses the id 'dumpload-barge'; give one of the two another name or mqtt"),
-        ("5", b"", 3, "uses the same id, 'dumpload-barge'; give one of the two another name or mqtt.client_id"),
-        ("3.1.1", b"", 3, "uses the same id, 'dumpload-barge'; give one of the two another name or mqtt.client_id"),
+        ("5", b"\x8e\x00", 1, "another client uses the id 'dumpload-barge'; give one of them another name or mqtt"),
+        ("5", b"", 3, "uses the same id, 'dumpload-barge'; give one of them another name or mqtt.client_id"),
+        ("3.1.1", b"", 3, "uses the same id, 'dumpload-barge'; give one of them another name or mqtt.client_id"),
     ],
 )
 async def test_another_client_with_our_id_is_named_in_the_log_and_in_the_status(
@@ -217,7 +217,7 @@ async def test_what_the_broker_does_not_take_is_named_in_the_status_until_it_doe
     async with wired(script) as (_one, peers):
         await eventually(lambda: peers and statuses(peers[0]))
         assert [status["notes"] for status in statuses(peers[0])] == [
-            ["broker: it keeps no retained messages: status and presence reach only who listens (mqtt.host)"]
+            ["broker: it keeps no retained messages: only current listeners get status and presence (mqtt.host)"]
         ]
         assert not any(one.retain for one in peers[0].publications)
         await eventually(lambda: len(peers) > 1 and statuses(peers[1]))

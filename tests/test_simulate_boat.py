@@ -10,7 +10,8 @@ pytest.importorskip("numba")
 
 from dumpload.core.freshness import is_missing  # noqa: E402
 from dumpload.core.signals import Signal  # noqa: E402
-from dumpload.simulate.boat import BoatError, Installed, installed  # noqa: E402
+from dumpload.simulate.boat import BoatError, Installed, Meter, installed  # noqa: E402
+from dumpload.simulate.engine import Telemetry  # noqa: E402
 
 PLATES = {
     "solar.peak_w": 1400,
@@ -39,6 +40,8 @@ def test_plates_alone_are_enough_and_what_is_assumed_is_said() -> None:
     assert said["battery.chemistry"] == "lifepo4"
     assert said["house"] == "60 W at all hours"
     assert "30 l a day" in said["tank.draws"]
+    assert said["battery.counter_offset_a"] == "0.02 A, 0.17 % a day, common practice"
+    assert "voltage to 0.01 V with noise of 0.01 V" in said["telemetry"]
     assert {"solar.float_v", "solar.charger_a", "tank.cold_c", "battery.resistance_mohm", "telemetry"} <= set(said)
 
 
@@ -53,6 +56,12 @@ def test_what_is_set_is_taken_and_not_assumed() -> None:
     assert one.needs.draws == ((390, 12.0),)
     assert (one.needs.hourly_w[6], one.needs.hourly_w[7], one.needs.hourly_w[22]) == (50.0, 100.0, 100.0)
     assert not {key.replace("__", ".") for key in keys} & set(assumed(one))
+
+
+def test_the_meter_asked_for_is_the_one_that_publishes() -> None:
+    one = installed(settings(PLATES), 5.0, Meter(0.1, 0.05, 10.0, 20.0))
+    assert one.telemetry == Telemetry(2, 0.1, 0.1, 10.0, 0.5, 0.05, 20.0)
+    assert "power to 10 W with noise of 20 W" in assumed(one)["telemetry"]
 
 
 def test_a_charger_that_stops_when_full_has_no_float() -> None:

@@ -51,13 +51,50 @@ def test_a_meter_shows_steps() -> None:
     )
 
 
+def test_the_law_hears_noise_and_the_plant_does_not() -> None:
+    """Near its threshold noise alone lets a voltage permissive veto; the books close all the same.
+
+    Where the relay is never closed, the loudest telemetry changes not a bit of the plant.
+    """
+    near = {"permissive.voltage_cut_out": 27.0, "permissive.voltage_cut_in": 27.2, "permissive.window": []}
+    silent, loud = np.zeros((1, 2)), np.random.default_rng(1).standard_normal((997, 2)) * 100.0
+    (quiet,), (noisy,) = (sail(run_steps, near, step_s=60.0, noise=noise)[1] for noise in (silent, loud))
+    assert noisy[day.SWITCH_ONS] != quiet[day.SWITCH_ONS]
+    for sums in (quiet, noisy):
+        spent = sums[[day.CURTAILED, day.CONVERTER, day.HOUSE, day.CABLE, day.ELEMENT, day.BANK_IN]].sum()
+        assert math.isclose(spent, sums[day.OFFERED], rel_tol=1e-9)
+    unheated = [sail(run_steps, near, step_s=60.0, heated=False, noise=noise)[0].plant for noise in (silent, loud)]
+    assert unheated[0] == unheated[1]
+
+
+def test_what_is_published_is_rounded_after_the_noise() -> None:
+    """The same night with noise and without: a few steps of the meter apart, and on its steps."""
+    exact, noisy = (
+        sail(run_steps, {}, step_s=60.0, noise=np.full((1, 2), one))[0].law.known.data for one in (0.0, 2.0)
+    )
+    for signal, noise, step in (("battery_voltage", 0.01, 0.01), ("battery_power", 3.0, 1.0)):
+        apart = getattr(noisy, signal).value - getattr(exact, signal).value
+        assert apart == pytest.approx(2.0 * noise, abs=step)
+        assert apart / step == pytest.approx(round(apart / step), abs=1e-6)
+
+
+def test_the_counted_charge_drifts_until_the_bank_is_full() -> None:
+    """checks.csv: an offset adds 100 I 24 / Q percent a day: 0.5 A of 280 Ah, 4.29 % (calculated); full clears it."""
+    keys = {"battery.counter_offset_a": 0.5, "battery.counter_efficiency": 1.0}
+    dark, dull = sail(run_steps, keys, step_s=20.0, sun_w=np.zeros(1440)), sail(run_steps, keys, 2, step_s=20.0)
+    shown = 100.0 * (dark[0].plant.counted - dark[0].plant.charge)
+    assert shown == pytest.approx(100 * 0.5 * 24 / 280, rel=0.03)  # and the 2 % a month that the bank loses by itself
+    assert dark[1][0, day.SHOWN_WRONG] == pytest.approx(shown, rel=1e-3)
+    assert dark[1][0, day.SYNCHRONISED] == 0.0
+    assert dull[1][:, day.SYNCHRONISED].max() == 1.0
+
+
 def plain(state: Any) -> Any:
     """Return a state with ordinary numbers, told apart to the last bit."""
     return tuple(plain(part) for part in state) if isinstance(state, tuple) else float(state).hex()
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 @pytest.mark.parametrize("number", range(len(SETTINGS)))
 def test_compiled_it_is_the_same_to_the_last_bit(number: int) -> None:
     end, daily = sail(run_steps, SETTINGS[number], 2, seed=number)
@@ -68,7 +105,6 @@ def test_compiled_it_is_the_same_to_the_last_bit(number: int) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(600)
 @pytest.mark.parametrize("number", range(len(SETTINGS)))
 def test_the_books_of_a_year_close(number: int) -> None:
     """To 1e-9 of what went through: all that was offered, all that went into the bank, the element and the tank."""

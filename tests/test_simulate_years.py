@@ -11,11 +11,12 @@ pytest.importorskip("numba")
 
 from dumpload.core.window import Schedule  # noqa: E402
 from dumpload.simulate.boat import Needs  # noqa: E402
+from dumpload.simulate.clouds import Sky  # noqa: E402
 from dumpload.simulate.weather import Place, Weather, WeatherError  # noqa: E402
 from dumpload.simulate.years import (  # noqa: E402
     DAY_ENTRIES,
     moved_to,
-    offered_minutes,
+    on_span,
     outside,
     recorded_span,
     resampled,
@@ -31,6 +32,11 @@ JUNE = 1_749_945_600.0  # 2025-06-15 00:00 UTC
 def weather(times: list[float]) -> Weather:
     zeros = np.zeros(len(times))
     return Weather(np.array(times), zeros, zeros, zeros, zeros)
+
+
+def sky(began: float) -> Sky:
+    nothing = np.zeros(1)
+    return Sky(began, 3600.0, nothing, nothing, nothing, nothing, nothing, nothing)
 
 
 def test_a_year_has_every_local_day_the_two_of_summer_time_included() -> None:
@@ -53,8 +59,15 @@ def test_draws_and_house_follow_the_clock_of_the_zone() -> None:
 
 
 def test_the_sun_of_another_place_is_moved_to_the_noon_of_home() -> None:
-    away = moved_to(weather([0.0]), Place(36.1, -80.0), 10.0)
-    assert away.times[0] == pytest.approx(-6 * 3600.0)
+    assert moved_to(sky(0.0), Place(36.1, -80.0), 10.0).began == -6 * 3600.0
+    assert moved_to(sky(0.0), Place(36.1, -80.1), 10.0).began == -6 * 3600.0  # 24 s less, to the minute
+
+
+def test_a_typical_year_begins_again_after_its_end() -> None:
+    span = typical_span(Schedule((), UTC), UTC, 1990)
+    minutes = np.arange(float(len(span.day)))
+    home = on_span(span, sky(span.began - 7200.0), minutes, is_typical=True)
+    assert (home[0], home[-121], home[-1]) == (120.0, len(minutes) - 1, 119.0)
 
 
 @pytest.mark.parametrize(
@@ -69,8 +82,8 @@ def test_a_recorded_weather_gives_its_whole_local_days() -> None:
     span = recorded_span(Schedule((), UTC), UTC, weather(times))
     assert [one.day for one in span.days] == [15, 16]
     assert span.began == JUNE
-    watts = offered_minutes(span, weather(times), np.arange(60.0), is_typical=False)
-    assert watts[30] == pytest.approx(5.0, abs=0.01)
+    watts = on_span(span, sky(times[0] - 1800.0), np.arange(60.0).repeat(60), is_typical=False)
+    assert watts[[0, 59, 60, -1]].tolist() == [5.0, 5.0, 6.0, 52.0]
 
 
 @pytest.mark.parametrize(
@@ -89,8 +102,7 @@ def test_weather_too_short_or_with_a_gap_is_refused(times: list[float], words: s
 
 def test_other_years_have_the_same_days_of_the_same_season_in_another_order() -> None:
     minutes = np.repeat(np.arange(365.0), DAY_ENTRIES)
-    others = list(resampled(minutes, 3))
-    assert [one.tolist() for one in resampled(minutes, 3)] == [one.tolist() for one in others]  # the same every time
+    others = [resampled(minutes, np.random.default_rng(seed)) for seed in range(3)]
     for one in others:
         days = one.reshape(365, DAY_ENTRIES)
         assert (days == days[:, :1]).all()  # whole days
@@ -102,6 +114,6 @@ def test_other_years_have_the_same_days_of_the_same_season_in_another_order() ->
 
 def test_a_few_days_are_resampled_among_themselves() -> None:
     minutes = np.repeat(np.arange(4.0), DAY_ENTRIES)
-    (other,) = resampled(minutes, 1)
+    other = resampled(minutes, np.random.default_rng(1))
     assert set(other.tolist()) <= {0.0, 1.0, 2.0, 3.0}
     assert len(other) == len(minutes)

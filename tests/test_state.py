@@ -120,7 +120,7 @@ def test_what_cannot_be_read_is_off_and_said_and_the_next_word_of_a_person_mends
     assert "starts in off" in troubles[0]
     one.keep(SavedState(selector_off=False, at=1.0))
     assert one.flush(10)
-    eventually(lambda: troubles[-1] == "", "that all is well again")
+    eventually(lambda: troubles[-1] == "", "that the fault is over")
     again: list[str] = []
     assert state_file(tmp_path, again).read() == SavedState(at=1.0)
     assert again == []
@@ -224,7 +224,7 @@ def test_a_folder_that_cannot_be_written_is_said_to_whoever_waits_and_tried_agai
     assert "not kept" in confirmed[0]
     assert not one.flush(10)
     (tmp_path / "gone").mkdir()
-    eventually(lambda: troubles[-1] == "", "that all is well again")
+    eventually(lambda: troubles[-1] == "", "that the fault is over")
     assert state_file(tmp_path / "gone").read() == SavedState(selector_off=True)
 
 

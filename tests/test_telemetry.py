@@ -44,7 +44,7 @@ def status_of(world: World, shown: Telemetry) -> dict[str, Any]:
         (
             Reason.MISSING_POINTER,
             b'{"SOC":98}',
-            "messages arrive on barge/bank, but /soc is not in them; there are: /SOC",
+            "messages arrive on barge/bank, but /soc is not in them; they contain: /SOC",
         ),
         (Reason.WRONG_TYPE, b'{"soc":"98"}', "expected a number, got '98'"),
         (Reason.OUT_OF_RANGE, b'{"soc":980}', "980 in percent is outside 0 to 100 percent"),
@@ -55,13 +55,13 @@ def test_each_mistake_has_its_own_words(reason: Reason, payload: bytes, words: s
     shown = telemetry()
     shown.reject(Rejection(Signal.STATE_OF_CHARGE, reason), arrival(payload))
     [one] = shown.rejected(START)
-    assert words in one.words
+    assert words in one.text
 
 
 def test_a_value_kept_by_the_broker_says_so() -> None:
     shown = telemetry()
     shown.reject(Rejection(Signal.STATE_OF_CHARGE, Reason.RETAINED), arrival(b'{"soc":98}', retained=True))
-    assert "kept by the broker" in shown.rejected(START)[0].words
+    assert "a retained value" in shown.rejected(START)[0].text
 
 
 def test_the_same_mistake_is_counted_and_forgotten_after_ten_minutes() -> None:
@@ -79,10 +79,10 @@ def test_words_are_renewed_once_a_minute_and_a_flood_only_counts() -> None:
     shown, kind = telemetry(), Rejection(Signal.STATE_OF_CHARGE, Reason.WRONG_TYPE)
     shown.reject(kind, arrival(b'{"soc":"a"}'))
     shown.reject(kind, arrival(b'{"soc":"b"}', START + WORDS_EVERY_S - 1.0))
-    assert "'a'" in shown.rejected(START)[0].words
+    assert "'a'" in shown.rejected(START)[0].text
     shown.reject(kind, arrival(b'{"soc":"c"}', START + WORDS_EVERY_S))
     [one] = shown.rejected(START + WORDS_EVERY_S)
-    assert ("'c'" in one.words, one.times) == (True, 3)
+    assert ("'c'" in one.text, one.times) == (True, 3)
 
 
 def test_of_many_kinds_the_latest_are_shown() -> None:
@@ -92,7 +92,7 @@ def test_of_many_kinds_the_latest_are_shown() -> None:
     told = shown.rejected(START + 20.0)
     assert len(told) == SHOWN_KINDS
     assert [one.reason for one in told] == list(reversed(Reason))[:SHOWN_KINDS]
-    assert all(len(one.words) <= 240 for one in told)
+    assert all(len(one.text) <= 240 for one in told)
 
 
 def drawing(world: World, shown: Telemetry, watts: float) -> None:

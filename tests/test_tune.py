@@ -234,7 +234,7 @@ def test_an_interrupt_before_anything_was_tried_shows_nothing(
     assert main(content.words(*QUICK)) == INTERRUPTED
     out, err = capsys.readouterr()
     assert out == ""
-    assert err == "interrupted; there is nothing to show yet\n"
+    assert err == "interrupted; no result yet\n"
 
 
 def test_a_record_that_gives_no_forecast_gives_no_advice_for_the_same_reasons(
@@ -245,7 +245,7 @@ def test_a_record_that_gives_no_forecast_gives_no_advice_for_the_same_reasons(
     without.write_text("".join(line.rpartition(",")[0] + "\n" for line in lines))
     assert main(["tune", str(without), "--config", str(content.config), *QUICK]) == WRONG
     out = capsys.readouterr().out
-    assert out.startswith("This record gives no advice on settings:\n! expected a column relay")
+    assert out.startswith("This record is not sufficient for advice on settings:\n! expected a column relay")
 
 
 def test_a_gate_of_the_forecast_refuses_here_too(content: Files, capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,6 +4,8 @@ from typing import Any
 
 import pytest
 
+from dumpload.core.window import DAY_S
+
 np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
@@ -12,7 +14,7 @@ from hypothesis import strategies as st  # noqa: E402
 from hypothesis.extra.numpy import arrays  # noqa: E402
 
 from dumpload.forecast.step import COLUMNS, LOWEST, SWITCH_ONS  # noqa: E402
-from dumpload.tune.aims import DAY_S, Score, SearchLimits, costs, keeps_to, pareto  # noqa: E402
+from dumpload.tune.aims import Score, SearchLimits, costs, keeps_to, pareto  # noqa: E402
 from dumpload.tune.choose import AIMS, BALANCED, choose, front  # noqa: E402
 
 COSTS = arrays(np.float64, st.tuples(st.integers(1, 25), st.just(3)), elements=st.integers(0, 5).map(float))

@@ -17,6 +17,7 @@ from certificates import SERVER, Authority
 from daemons import plain_environment, run_dumpload
 from judged import complaints
 from serving import Page, write_plain_settings
+from waiting import PATIENCE_S
 
 from dumpload.web.passwords import (
     ALL_TRIES,
@@ -110,8 +111,8 @@ def test_a_second_name_is_added_and_the_same_one_replaced(tmp_path: Path) -> Non
         (["who"], "short", "expected a password of at least 12 characters, the same one twice"),
         (["who"], "", "expected a password of at least 12 characters"),
         (["who", "--name", "a:b"], PHRASE, "--name: expected 1 to 64 letters, digits"),
-        (["dumpload.toml"], PHRASE, "dumpload.toml, line 1: expected a line of `dumpload password`"),
-        (["."], PHRASE, "expected a file of `dumpload password`"),
+        (["dumpload.toml"], PHRASE, "dumpload.toml, line 1: expected a line written by `dumpload password`"),
+        (["."], PHRASE, "expected a password file written by `dumpload password`"),
     ],
 )
 def test_what_cannot_be_a_password_or_its_file_is_refused(
@@ -142,6 +143,11 @@ def test_a_file_with_another_line_is_refused_and_the_line_not_shown(tmp_path: Pa
 # ---- who may look, and how often one may try ----
 
 
+@pytest.fixture(scope="module")
+def doorkeeper() -> Doorkeeper:
+    return Doorkeeper({"owner": hashed(PHRASE.encode())})  # slow on purpose, so it is done once
+
+
 @pytest.mark.parametrize(
     "header",
     [
@@ -156,9 +162,9 @@ def test_a_file_with_another_line_is_refused_and_the_line_not_shown(tmp_path: Pa
         "Basic \udcff",
     ],
 )
-def test_what_is_no_name_with_a_password_is_nobody(header: str) -> None:
+def test_what_is_no_name_with_a_password_is_nobody(doorkeeper: Doorkeeper, header: str) -> None:
     assert credentials_of(header) is None
-    assert not Doorkeeper({"owner": hashed(PHRASE.encode())}).check(header)
+    assert not doorkeeper.check(header)
 
 
 def test_a_password_may_have_any_character() -> None:
@@ -256,9 +262,9 @@ def run_serve(config: Path, *options: str) -> "subprocess.CompletedProcess[str]"
     [
         (
             {"web.password_file": "nowhere"},
-            "web.password_file: .*nowhere: expected a file of `dumpload password`: No such",
+            "web.password_file: .*nowhere: expected a password file written by `dumpload password`: No such",
         ),
-        ({"web.password_file": "junk"}, "web.password_file: .*junk, line 1: expected a line of"),
+        ({"web.password_file": "junk"}, "web.password_file: .*junk, line 1: expected a line written by"),
         ({"web.cert_file": "junk", "web.key_file": "junk"}, "expected a certificate and its key \\(PEM\\)"),
         ({"web.cert_file": "no", "web.key_file": "no"}, "expected a certificate and its key \\(PEM\\): No such file"),
         ({"web.cert_file": "junk"}, "web.cert_file = .*: expected web.key_file to be set as well"),
@@ -298,7 +304,9 @@ def test_without_the_extra_it_says_what_to_install(tmp_path: Path, missing: str)
     hidden = f"import sys; sys.modules[{missing!r}] = None; sys.argv = ['dumpload', *sys.argv[1:]]\n"
     code = hidden + "from dumpload.__main__ import main\nsys.exit(main())\n"
     command = [sys.executable, "-c", code, "serve", "--config", str(write_plain_settings(tmp_path))]
-    done = subprocess.run(command, env=plain_environment(), capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(
+        command, env=plain_environment(), capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert (done.returncode, done.stderr) == (
         2,
         "dumpload serve: expected the extra that serves the page: pip install 'dumpload[web]'\n",

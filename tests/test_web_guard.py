@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 from brokers import HOST
-from serving import PATIENCE_S, Page, write_plain_settings
-from waiting import eventually
+from serving import Page, write_plain_settings
+from waiting import PATIENCE_S, eventually
 
 from dumpload.web.app import MOST_VIEWERS
 from dumpload.web.server import MOST_CONNECTIONS
@@ -102,7 +102,7 @@ def test_what_names_no_period_is_not_found(page: Page, name: str) -> None:
 def test_where_no_history_is_kept_it_says_so(page: Page) -> None:
     answer = page.ask("/report/7d")
     assert answer.status == 404
-    assert "No history is kept: set history.path in the settings." in answer.text
+    assert "No history: set history.path in the settings." in answer.text
 
 
 # ---- headers ----
@@ -182,8 +182,8 @@ def test_who_sends_nothing_or_a_byte_at_a_time_is_let_go(page: Page) -> None:
         time.sleep(0.2)
         return is_gone(slow)
 
-    eventually(slow_is_gone, "the slow one to be let go", 60)
-    eventually(lambda: is_gone(silent), "the silent one to be let go", 60)
+    eventually(slow_is_gone, "the slow one to be let go")
+    eventually(lambda: is_gone(silent), "the silent one to be let go")
     assert time.monotonic() - began > 5, "a slow line has its time"
     silent.close()
     slow.close()
@@ -207,7 +207,7 @@ def test_who_does_not_read_what_it_asked_for_is_let_go(page: Page) -> None:
         greedy.settimeout(PATIENCE_S)
         greedy.connect((HOST, page.port))
         greedy.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n" * 2000)
-        eventually(lambda: is_reset(greedy), "it to be let go", 120)
+        eventually(lambda: is_reset(greedy), "it to be let go")
     assert memory_kib(page.pid) < before + 20_000
     assert page.ask("/live.js").status == 200
 

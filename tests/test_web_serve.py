@@ -116,7 +116,8 @@ def test_all_viewers_cost_the_daemon_one_connection_and_get_the_same(barge: Barg
     shown = [one.until(figures="97.5&nbsp;%", state="The heater is <b>on</b>") for one in viewers]
     assert len({one["state"] for one in shown}) == 1
     sockets = Path(f"/proc/{page.pid}/net/unix").read_text()
-    assert sockets.count("control.sock") <= 2, "one that listens, one connection of the page's"
+    assert sockets.count("status.sock") <= 2, "one that listens, one connection of the page's"
+    assert sockets.count("control.sock") <= 1, "nothing of the page's"
     for one in viewers:
         one.close()
 

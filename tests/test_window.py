@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from dumpload.core.freshness import NEVER
-from dumpload.core.window import MINUTES_PER_DAY, DayWindow, Schedule, contains, parse_span, utc_text
+from dumpload.core.text import utc_text
+from dumpload.core.window import MINUTES_PER_DAY, DayWindow, Schedule, contains, parse_span
 
 YEAR_BEGAN = datetime(2025, 1, 1, tzinfo=UTC)
 ZONES = (

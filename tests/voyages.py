@@ -35,7 +35,11 @@ COLUMNS = ("state_of_charge", "battery_voltage", "battery_power", "load_power", 
 
 
 class World(NamedTuple):
-    """One boat: the keys of its settings that differ from the barge's, its weather, and how it is recorded."""
+    """One boat: the keys of its settings that differ from the barge's, its weather, and how it is recorded.
+
+    `cloud_s`: how long a cloud lasts at least. `shades`: where something stands before the sun: from and to which hour
+    of true time, what part of the light it leaves, and over how many hours it comes and goes.
+    """
 
     keys: dict[str, Any]
     weather: str = "greensboro"
@@ -48,6 +52,8 @@ class World(NamedTuple):
     litres: float = 40.0
     monitor_gain: float = 1.0
     house: float = 1.0
+    cloud_s: float = 120.0
+    shades: tuple[tuple[float, float, float, float], ...] = ()
 
 
 class Truth(NamedTuple):
@@ -75,7 +81,7 @@ def record_steps(
         after, flows = step_plant(plant, boat.plant, around, closed, clock.step_s)
         then = Boat(after, wake(law, boat.law, t, clock.began, local))
         if number % telemetry.every_steps == 0:
-            then = Boat(after, tell(law, telemetry, then, flows, t, wall, local))
+            then = Boat(after, tell(law, telemetry, then, flows, (0.0, 0.0), t, wall, local))
         now_on = then.law.law.position == Position.ON
         load_w = flows.element_w + flows.cable_w
         row = daily[outside.day[number]]
@@ -105,7 +111,7 @@ def _compiled() -> Any:
 
 
 @cache
-def _sun(weather: str, first_day: int, days: int, seed: int) -> tuple[Any, float]:
+def _sun(weather: str, first_day: int, days: int, seed: int, cloud_s: float = 120.0) -> tuple[Any, float]:
     """Return W of a 1.4 kW string for every step, with clouds, and where the days begin (Unix s)."""
     if weather == "made up":  # needs no pvlib: days of twelve hours behind clouds of ten minutes
         hour = (np.arange(days * DAY_STEPS) + 0.5) * STEP_S / 3600.0 % 24
@@ -125,17 +131,27 @@ def _sun(weather: str, first_day: int, days: int, seed: int) -> tuple[Any, float
     mean = np.interp(t, year.times, watts)
     part = np.clip((mean / np.maximum(clear, 1.0) - 0.2) / 0.8, 0.0, 1.0)
     draw = np.random.default_rng(seed)
-    blocks = len(t) // 12
+    size = round(cloud_s / STEP_S)
+    blocks = -(-len(t) // size)
     level = np.empty(blocks)  # a slow random walk in [0, 1] decides between sun and cloud
-    x = 0.0
+    keep, x = 0.85 ** (cloud_s / 120.0), 0.0
     for i in range(blocks):
-        x = 0.85 * x + 0.527 * draw.standard_normal()
+        x = keep * x + (1.0 - keep * keep) ** 0.5 * draw.standard_normal()
         level[i] = x
     from math import erf
 
     uniform = np.array([0.5 * (1 + erf(v / 2**0.5)) for v in level])
-    sunny = np.repeat(uniform, 12) < part
+    sunny = np.repeat(uniform, size)[: len(t)] < part
     return np.where(sunny, clear, 0.2 * clear + 0.0 * mean), float(begin)
+
+
+def shaded(offered: Any, shades: Any) -> Any:
+    """Return what is left of the sun (W, in steps from midnight) behind what stands before it."""
+    hour = (np.arange(len(offered)) + 0.5) * STEP_S / 3600.0 % 24
+    for begin, end, left, over_h in shades:
+        dark = np.clip((hour - begin) / over_h, 0.0, 1.0) * np.clip((end - hour) / over_h, 0.0, 1.0)
+        offered = offered * (1.0 - (1.0 - left) * dark)
+    return offered
 
 
 def _needs(world: World, steps: int) -> tuple[Any, Any]:
@@ -181,7 +197,8 @@ def sail_on(world: World, keys: dict[str, Any], *, heated: bool = True) -> tuple
         plant = plant._replace(
             monitor=plant.monitor._replace(capacity_ah=plant.monitor.capacity_ah * world.monitor_gain)
         )
-    offered, began = _sun(world.weather, world.first_day, world.days, world.seed)
+    offered, began = _sun(world.weather, world.first_day, world.days, world.seed, world.cloud_s)
+    offered = shaded(offered, world.shades)
     steps = len(offered)
     house, litres = _needs(world, steps)
     day = np.arange(steps) // DAY_STEPS
@@ -206,7 +223,7 @@ def write_csv(path: Path, rows: Any, began: float, row_s: float, signals: Any = 
             file.write(f"{at:.0f}," + ",".join(f"{row[c]:g}" for c in columns) + f",{row[6]:.0f}\n")
 
 
-# Six boats to tune on: chargers that float, that stop when full, that end by tail; monitors that seldom synchronise.
+# Seven boats to tune on: chargers that float, that stop when full, that end by tail; monitors that seldom synchronise.
 WORLDS = {
     "float": World({}, seed=1),
     "tail": World({"solar.tail_a": 8, "solar.absorption_s": 14400, "battery.counter_step_percent": 1,
@@ -222,9 +239,24 @@ WORLDS = {
                    "battery.counter_efficiency": 0.97}, weather="miami", first_day=20, seed=7),
 }  # fmt: skip
 
+# Seven more: trees, masts and houses before the sun, clouds shorter than rows, more sun than can be used, and little.
+_STOPS = {"solar.stops_when_full": True, "solar.rebulk_v": 26.6}
+SHADED = {
+    "pm": World({}, seed=11, shades=((14.0, 22.0, 0.15, 0.5),), panels=1.1, litres=60.0, cloud_s=60.0),
+    "pm stop": World(_STOPS, first_day=70, seed=12, shades=((12.5, 22.0, 0.3, 2.5),), litres=60.0, cloud_s=30.0,
+                     row_s=30.0),
+    "am": World({}, first_day=250, seed=13, shades=((2.0, 11.5, 0.2, 1.0),), litres=80.0, cloud_s=40.0, house=1.3),
+    "mast": World({"solar.tail_a": 8, "solar.absorption_s": 7200}, first_day=200, seed=14, litres=70.0, cloud_s=20.0,
+                  shades=((11.0, 11.6, 0.4, 0.1), (13.2, 13.9, 0.3, 0.1), (15.5, 16.0, 0.2, 0.1))),
+    "rich": World({}, first_day=150, seed=15, panels=1.6, house=0.7, litres=80.0),
+    "pm late": World({"battery.capacity_ah": 200, "battery.resistance_mohm": 9}, "miami", first_day=120, seed=16,
+                     shades=((15.0, 22.0, 0.05, 0.3),), panels=0.9, house=1.2, litres=90.0, cloud_s=60.0),
+    "scarce": World({}, first_day=330, seed=17, panels=0.9, house=0.9, litres=50.0, cloud_s=60.0),
+}  # fmt: skip
+
 # Pairs of settings: of the record, and to be forecast.
-BASE = {"permissive.window": ("09:00-17:00",)}
-PAIRS = {
+BASE: dict[str, Any] = {"permissive.window": ("09:00-17:00",)}
+PAIRS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "lower cut-in": ({}, {"control.cut_in_percent": 92, "control.cut_out_percent": 85}),
     "higher cut-in": ({}, {"control.cut_in_percent": 98.5, "control.cut_out_percent": 96}),
     "narrow": ({}, {"control.cut_in_percent": 96, "control.cut_out_percent": 95}),
@@ -236,3 +268,22 @@ PAIRS = {
     "drain": ({}, {"permissive.drain_limit_w": 100}),
     "day limit": ({"permissive.max_on_per_day_s": 7200}, {}),
 }
+
+# And pairs that ask about more than the record shows, or about what clouds do between its rows.
+FAR_PAIRS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
+    "drain 50": ({}, {"permissive.drain_limit_w": 50}),
+    "drain 250": ({}, {"permissive.drain_limit_w": 250}),
+    "drain 150/300": ({}, {"permissive.drain_limit_w": 150, "permissive.drain_limit_s": 300,
+                           "permissive.drain_rest_s": 1800}),
+    "drain 30/20": ({}, {"permissive.drain_limit_w": 30, "permissive.drain_limit_s": 20,
+                         "permissive.drain_rest_s": 300}),
+    "drain low": ({}, {"control.cut_in_percent": 90, "control.cut_out_percent": 84, "permissive.drain_limit_w": 80}),
+    "drain taken away": ({"permissive.drain_limit_w": 100}, {}),
+    "drain lowered": ({"permissive.drain_limit_w": 100}, {"permissive.drain_limit_w": 30}),
+    "far low": ({"control.cut_in_percent": 97, "control.cut_out_percent": 93},
+                {"control.cut_in_percent": 70, "control.cut_out_percent": 55}),
+    "far high": ({"control.cut_in_percent": 80, "control.cut_out_percent": 70},
+                 {"control.cut_in_percent": 98, "control.cut_out_percent": 95}),
+    "night": ({}, {"permissive.window": ("00:00-24:00",)}),
+    "lower far": ({}, {"control.cut_in_percent": 85, "control.cut_out_percent": 60}),
+}  # fmt: skip

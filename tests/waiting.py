@@ -8,8 +8,8 @@ from dumpload.gpio.deadman import DeadMan
 
 T = TypeVar("T")
 
-# Far longer than anything here takes on an idle machine.
-PATIENCE_S = 20.0
+# Against hanging only: where eight programs want each core, some of what is waited for has taken more than a minute.
+PATIENCE_S = 240.0
 
 POLL_S = 0.01
 

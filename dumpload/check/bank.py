@@ -14,8 +14,8 @@ from dumpload.check.facts import (
     is_lifepo4,
     throttle_percent,
 )
-from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, most, num, span
-from dumpload.check.table import BANK, Check, Danger, Judgement, Known, graded, judged
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, format_number, in_one_unit, least, most
+from dumpload.check.table import BANK, Check, Danger, Judgement, Known, grade, judged
 from dumpload.physics.bank import (
     counter_drift_percent,
     crossing_time_s,
@@ -47,16 +47,17 @@ def _band(known: Known) -> Judgement:
     change = f"Without sun the dwell, not the cut-out, ends the run: set control.min_on_s to at most {at_most(cross_s)}"
     if wider <= known["control.cut_in_percent"] - known["control.floor_percent"]:
         change += f", or make the band at least {at_least(wider)} % wide"
-    figure = f"the dwell is {{}}; {num(width)} % is {num(band)} Wh, which the load alone takes in {span(cross_s)}"
+    size = f"{format_number(width)} % is {format_number(band)} Wh"
+    figure = f"the dwell is {{}}; {size}, which the load alone takes in {in_one_unit(cross_s)}"
     return judged(dwell, sources.BAND, f"{change}.", figure=figure)
 
 
 def _cycle(known: Known) -> Judgement:
     dwells_s = known["control.min_on_s"] + known["control.min_off_s"]
     cycle = least("cycle", shortest_cycle_s(band_wh(known), highest_w(known)), "s", dwells_s, fails=NEVER)
-    figure = f"{span(cycle.value)}, when the surplus is half the load"
-    change = "Widen the band: in some weather only the dwells set the pace."
-    return judged(cycle, sources.CYCLE, change, figure=figure, limit="{}, the dwells together")
+    figure = f"{in_one_unit(cycle.value)}, when the surplus is half the load"
+    change = "Widen the band: in some weather only the dwells limit the cycling."
+    return judged(cycle, sources.CYCLE, change, figure=figure, limit="{}, the sum of the dwells")
 
 
 def _lost_data(known: Known) -> Judgement:
@@ -64,8 +65,12 @@ def _lost_data(known: Known) -> Judgement:
     margin = known["control.cut_out_percent"] - known["control.floor_percent"]
     share = 100 * lost_wh / bank_wh(known)
     lost = most("lost", share, "%", min(COSTLY_PERCENT, margin), fails=margin)
-    figure = f"{at_least(lost_wh)} Wh, {{}} of the battery, in {num(reaction_s(known))} s"
-    limit = f"{{}}; above {num(margin)} %, from cut-out to floor, it fails" if margin else "room from cut-out to floor"
+    figure = f"{at_least(lost_wh)} Wh, {{}} of the battery, in {format_number(reaction_s(known))} s"
+    limit = (
+        f"{{}}; above {format_number(margin)} %, from cut-out to floor, it fails"
+        if margin
+        else "room from cut-out to floor"
+    )
     change = "Lower telemetry.state_of_charge.max_age_s."
     if not margin:
         change += " Or set control.floor_percent below the cut-out: between them there is no room."
@@ -74,18 +79,18 @@ def _lost_data(known: Known) -> Judgement:
 
 def _repeated(known: Known) -> Judgement:
     age_s, confirm_s = known["telemetry.state_of_charge.max_age_s"], known["control.confirm_s"]
-    limit = "values that bring their own time"
+    limit = "values with their own timestamp"
     if "telemetry.state_of_charge.timestamp_pointer" in known:
-        return Judgement(Grade.PASS, f"at most {span(age_s)} old by their own time", limit, sources.LIVE)
+        return Judgement(Grade.PASS, f"at most {in_one_unit(age_s)} old by their own timestamp", limit, sources.LIVE)
     figure = "no timestamp: one stale value re-sent by a bridge or queue counts as surplus"
     if confirm_s:
         figure = (
-            f"no timestamp: a stale value re-sent by a bridge or queue for {span(confirm_s)}, less than {span(age_s)} "
-            "apart, counts as surplus"
+            f"no timestamp: a stale value re-sent by a bridge or queue for {in_one_unit(confirm_s)}, less than "
+            f"{in_one_unit(age_s)} apart, counts as surplus"
         )
     change = (
-        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and a bridge stands "
-        "between: control.confirm_s above 0, and max_age_s below the shortest time in which the bridge reconnects."
+        "Set telemetry.state_of_charge.timestamp_pointer if the source sends a time. If not, and there is a bridge "
+        "in between: set control.confirm_s above 0, and max_age_s below the bridge's shortest reconnect time."
     )
     return Judgement(Grade.CAUTION, figure, limit, sources.LIVE, change)
 
@@ -99,7 +104,8 @@ def _drift(known: Known) -> Judgement:
 
 
 def _surplus(known: Known) -> Judgement:
-    throttles = throttle_percent(known) or 0.0  # known: `applies` and `needs` see to it
+    # Known: `applies` and `needs` see to it.
+    throttles = throttle_percent(known) or 0.0
     cut_out, cut_in = known["control.cut_out_percent"], known["control.cut_in_percent"]
     share = 100 * min(1.0, max(0.0, (throttles - cut_out) / (cut_in - cut_out)))
     early = max(0.0, throttles - cut_in)
@@ -110,20 +116,20 @@ def _surplus(known: Known) -> Judgement:
         figure += ", and the voltage permissive lets the load start only there"
         return Judgement(Grade.PASS, figure, limit, sources.THROTTLE, "", (Number("throttles from", throttles, "%"),))
     if share:
-        figure += f": in {at_least(share)} % of the band it would still charge"
+        figure += f": over {at_least(share)} % of the band it would still charge"
     if early:
-        taken = f" ({at_least(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
-        figure += f", and in {at_least(early)} %{taken} above the cut-in: that is charge diverted, not surplus"
+        energy = f" ({at_least(bank_wh(known, early))} Wh)" if has(known, ENERGY) else ""
+        figure += f", and over {at_least(early)} %{energy} above the cut-in: that diverts charge rather than surplus"
     change = "" if number.state is Grade.PASS else _better_evidence(known)
     return Judgement(number.state, figure, limit, sources.THROTTLE, change, (number,))
 
 
 def _better_evidence(known: Known) -> str:
     if "solar.absorption_v" not in known:
-        return "Set a voltage permissive near the charger's set point (solar.absorption_v); a higher cut-in helps, too."
+        return "Set a voltage permissive near the charger's set point (solar.absorption_v); a higher cut-in also helps."
     set_v = known["solar.absorption_v"]
     return (
-        f"Set permissive.voltage_cut_in to {at_least(0.99 * set_v)} to {at_most(set_v)} V; a higher cut-in helps, too."
+        f"Set permissive.voltage_cut_in to {at_least(0.99 * set_v)} to {at_most(set_v)} V; a higher cut-in also helps."
     )
 
 
@@ -133,8 +139,8 @@ def _low_cut_in(known: Known) -> Judgement:
         "Below that a LiFePO4 charger does not throttle yet: the heater takes charge from the battery rather than what "
         "would be wasted. Raise control.cut_in_percent."
     )
-    asked = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=NEVER, key="control.cut_in_percent")
-    return judged(asked, sources.PRACTICE, change, limit="{} on LiFePO4")
+    number = least("cut-in", cut_in, "%", LIFEPO4_CUT_IN_PERCENT, fails=NEVER, key="control.cut_in_percent")
+    return judged(number, sources.PRACTICE, change, limit="{} on LiFePO4")
 
 
 def _maybe_lifepo4(known: Known) -> bool:
@@ -147,27 +153,27 @@ def _night(known: Known) -> Judgement:
     needed = 100 * night_wh / energy_wh(known["battery.capacity_ah"], known["battery.nominal_v"])
     change = f"Set control.floor_percent to at least {at_least(needed)}."
     if needed > known["control.cut_out_percent"]:
-        change = "Use less at night, or a larger battery: no floor below the cut-out leaves that much."
+        change = "Use less at night, or fit a larger battery: no floor below the cut-out leaves that much."
     figure = f"the floor of {known['control.floor_percent']:g} % leaves {{}}"
-    return judged(left, sources.NIGHT, change, figure=figure, limit="{}, what the night takes")
+    return judged(left, sources.NIGHT, change, figure=figure, limit="{}, the night's consumption")
 
 
 def _discharge(known: Known) -> Judgement:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     whole = most("current", whole_a, "A", known["battery.discharge_limit_a"])
-    change = "Run less at the same time: the battery management may cut the whole bus off."
+    change = "Run fewer loads at once: the BMS may disconnect the whole bus."
     return judged(
-        whole, sources.CURRENTS, change, figure="{} with all else running", limit="{}, the limit of the battery"
+        whole, sources.CURRENTS, change, figure="{} with everything else running", limit="{}, the limit of the battery"
     )
 
 
 def _cold(known: Known) -> Judgement:
     coldest, from_c = known["battery.coldest_c"], known["battery.charge_from_c"]
-    state = graded(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
-    figure = f"cells down to {coldest:g} degC, charging from {from_c:g} degC"
+    state = grade(fails=from_c < 0 and coldest < 0, cautions=coldest < from_c)
+    figure = f"cells down to {coldest:g} degC; charging allowed from {from_c:g} degC"
     change = ""
     if state is Grade.FAIL:
-        change = "Do not charge LiFePO4 below 0 degC: set the battery management, or keep the cells warm."
+        change = "Do not charge LiFePO4 below 0 degC: set the BMS, or keep the cells warm."
     elif state is Grade.CAUTION:
         change = "While the battery refuses charge the bus runs on panels alone: block the heater then."
     number = least("coldest", coldest, "degC", from_c, fails=NEVER, key="battery.coldest_c")

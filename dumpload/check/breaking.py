@@ -1,7 +1,4 @@
-"""What breaks the load's direct current beside the relay's contact: thermostat, thermal cut-out, isolator.
-
-Each is asked for volts and amperes: "rated for DC" alone says neither how many of the one nor of the other.
-"""
+"""What breaks the load's direct current beside the relay's contact: thermostat, thermal cut-out, isolator."""
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_a
@@ -13,6 +10,7 @@ from dumpload.physics.protection import CONTINUOUS
 COIL = ("driver.coil_ohm", "driver.supply_v or battery.highest_v")
 
 
+# Each is asked for volts and amperes: "rated for DC" alone says neither how many of the one nor of the other.
 def rated(known: Known, table: str, volts: float, current_a: float, change: str) -> Judgement:
     """Return the verdict on a rating in `table`_v and `table`_a for a current that may last for hours."""
     v_key, a_key = f"{table}_v", f"{table}_a"
@@ -32,13 +30,15 @@ def _thermostat(known: Known) -> Judgement:
         return Judgement(Grade.FAIL, "not rated for DC, as stated", limit, sources.DC_ARC, change)
     if not has(known, ("tank.thermostat_v", "tank.thermostat_a")):
         figure = "rated for DC, as stated, but not for how many volts and amperes"
-        return Judgement(Grade.CAUTION, figure, limit, sources.DC_ARC, "Look up both on its plate or data sheet.")
+        return Judgement(
+            Grade.CAUTION, figure, limit, sources.DC_ARC, "Look up both on its rating plate or data sheet."
+        )
     if breaks_coil and has(known, COIL):
         supply_v = known.get("driver.supply_v", known.get("battery.highest_v"))
         return rated(known, "tank.thermostat", supply_v, coil_current_a(supply_v, known["driver.coil_ohm"]), change)
     if not has(known, HIGHEST):
         figure = f"rated for {known['tank.thermostat_v']:g} V DC and {known['tank.thermostat_a']:g} A DC"
-        change = "Set the battery's highest voltage and the element's plate."
+        change = "Set the battery's highest voltage and the element's rating."
         return Judgement(Grade.CAUTION, f"{figure}; for what is not known", limit, sources.DC_ARC, change)
     return rated(known, "tank.thermostat", known["battery.highest_v"], highest_a(known), change)
 

@@ -14,7 +14,7 @@ from dumpload.check.facts import (
     is_lifepo4,
     panels_w,
 )
-from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, most, num
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, format_number, least, most
 from dumpload.check.table import BANK, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.bank import lifepo4_rest_v
 
@@ -26,8 +26,8 @@ PERMISSIVE = "permissive.voltage_cut_in"
 
 def _panels(known: Known) -> Judgement:
     panels = least("panels", panels_w(known), "W", highest_w(known), fails=NEVER)
-    seen = "as seen" if "solar.most_w" in known else f"{known['solar.peak_w']:g} W rated"
-    figure = f"at best {{}} ({seen}); the load takes {at_least(highest_w(known))} W"
+    basis = "as seen" if "solar.most_w" in known else f"{known['solar.peak_w']:g} W rated"
+    figure = f"at best {{}} ({basis}); the load takes {at_least(highest_w(known))} W"
     change = "The panels never carry this load alone: every run takes from the battery."
     return judged(panels, sources.PANELS, change, figure=figure, limit="{}, the load at the highest voltage")
 
@@ -37,17 +37,17 @@ def _balance(known: Known) -> Judgement:
     charger = least("charger", known["solar.charger_a"], "A", load_a + other_a, fails=NEVER, key="solar.charger_a")
     short_a = at_least(load_a + other_a - known["solar.charger_a"])
     figure = f"the charger gives {{}} at most; the load takes {at_least(load_a)} A, everything else {other_a:g} A"
-    change = f"With everything on, the battery gives {short_a} A even in full sun: run less at the same time."
+    change = f"With everything on, the battery supplies {short_a} A even in full sun: run fewer loads at once."
     return judged(charger, sources.CURRENTS, change, figure=figure, limit="{}, everything on")
 
 
 def _reach(known: Known) -> Judgement:
     asks_v = known[PERMISSIVE]
     charged_v = known.get("solar.absorption_v", known.get("battery.highest_v"))
-    asked = most("cut-in", asks_v, "V", charged_v, key=PERMISSIVE)
+    number = most("cut-in", asks_v, "V", charged_v, key=PERMISSIVE)
     of = "the charger's set point" if "solar.absorption_v" in known else "the highest bus voltage"
-    change = f"Lower {PERMISSIVE}: this bus never gets there, so the load would never run."
-    return judged(asked, sources.SET_POINT, change, figure="starts only from {}", limit=f"{{}}, {of}")
+    change = f"Lower {PERMISSIVE}: this bus never reaches it, so the heater would never run."
+    return judged(number, sources.SET_POINT, change, figure="starts only from {}", limit=f"{{}}, {of}")
 
 
 def _float(known: Known) -> Judgement:
@@ -69,10 +69,10 @@ def is_evidence(known: Known) -> bool:
 
 def _evidence(known: Known) -> Judgement:
     set_v, asks_v = known["solar.absorption_v"], known[PERMISSIVE]
-    asked = least("cut-in", asks_v, "V", (1 - SET_POINT_MARGIN) * set_v, fails=NEVER, key=PERMISSIVE)
+    number = least("cut-in", asks_v, "V", (1 - SET_POINT_MARGIN) * set_v, fails=NEVER, key=PERMISSIVE)
     figure = f"starts from {{}}; the charger holds {set_v:g} V{_early(known)}"
-    change = f"Set {PERMISSIVE} to {at_least(asked.limit or 0.0)} to {at_most(set_v)} V: lower proves no surplus."
-    return judged(asked, sources.SET_POINT, change, figure=figure, limit="{}, within 1 % of the set point")
+    change = f"Set {PERMISSIVE} to {at_least(number.limit or 0.0)} to {at_most(set_v)} V: lower proves no surplus."
+    return judged(number, sources.SET_POINT, change, figure=figure, limit="{}, within 1 % of the set point")
 
 
 def _early(known: Known) -> str:
@@ -81,8 +81,8 @@ def _early(known: Known) -> str:
         return ""
     percent = charge_at_v(known, known[PERMISSIVE])
     if percent is None:
-        return "; in full sun the bus stands that high below 10 % charge"
-    return f"; in full sun ({num(charge_a(known))} A) the bus stands that high from {at_most(percent)} % charge"
+        return "; in full sun the bus is that high below 10 % charge"
+    return f"; in full sun ({format_number(charge_a(known))} A) the bus is that high from {at_most(percent)} % charge"
 
 
 def _sag(known: Known) -> Judgement:

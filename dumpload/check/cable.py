@@ -15,7 +15,7 @@ from dumpload.check.facts import (
     highest_a,
     other_cables,
 )
-from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, over
+from dumpload.check.figures import NEVER, Grade, at_least, at_most, exceeds, least, most
 from dumpload.check.sources import IEC_PVC, TABLE_5, Basis
 from dumpload.check.table import CABLE, Check, Danger, Judgement, Known, informed, judged
 from dumpload.physics.conductors import GAUGES, awg_area_mm2, drop_v
@@ -76,8 +76,8 @@ def rules_in_force(known: Known) -> str | None:
 def ampacity(known: Known) -> TableRow:
     """Return what the cable may carry; where no known set of rules holds, the least that any of them allows it."""
     rules = rules_in_force(known)
-    read = [_read(known, one) for one in (RULES if rules is None else (rules,))]
-    return min(read, key=lambda one: one.amperes)._replace(is_careful_choice=rules is None)
+    read = [_read(known, rule) for rule in (RULES if rules is None else (rules,))]
+    return min(read, key=lambda rating: rating.amperes)._replace(is_careful_choice=rules is None)
 
 
 def _read(known: Known, rules: str) -> TableRow:
@@ -114,7 +114,7 @@ def drop_percent(known: Known) -> float:
 def use_smallest_cable(known: Known) -> str:
     """Return the advice to use the thinnest standard size that passes for drop and, where known, for ampacity."""
     for other in other_cables(known):
-        if not over(drop_percent(other), GOOD_DROP_PERCENT) and _carries_enough(other):
+        if not exceeds(drop_percent(other), GOOD_DROP_PERCENT) and _carries_enough(other):
             return f"Use {cable_name(other)} or more."
     return NONE_IS_ENOUGH
 
@@ -123,19 +123,19 @@ def _carries_enough(known: Known) -> bool:
     if not has(known, CARRIES):
         return True
     largest_a = largest_fuse_a(ampacity(known).amperes)
-    return largest_a is not None and not over(CONTINUOUS * highest_a(known), largest_a)
+    return largest_a is not None and not exceeds(CONTINUOUS * highest_a(known), largest_a)
 
 
 def _rules(known: Known) -> Judgement:
     place, rules = known["installation.place"], known.get("installation.rules")
     if rules is None:
-        figure = f"none set for a {place}: cable and fuse are judged by the most careful of US boats and IEC, PVC"
-        return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets holds with you.")
+        figure = f"none set for a {place}: cable and fuse are judged by the strictest of US boats and IEC, PVC"
+        return informed(figure, sources.CODES, remark="Set installation.rules if one of the known sets applies to you.")
     figure = f"{TITLES[rules]}; it is installed in a {place}"
     if MADE_FOR[rules] == place:
         return informed(figure, sources.CODES)
-    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the most careful of those known are taken"
-    change = "Ask which rules hold with you, and set or leave out installation.rules."
+    limit = f"rules for a {place}; those set are for a {MADE_FOR[rules]}, so the strictest of those known are used"
+    change = "Ask which rules apply to you, and set or leave out installation.rules."
     return Judgement(Grade.CAUTION, figure, limit, sources.CODES, change)
 
 
@@ -149,7 +149,7 @@ def _drop(known: Known) -> Judgement:
 
 
 def _read_as(reading: TableRow) -> str:
-    choice = ", the most careful of the known rules" if reading.is_careful_choice else ""
+    choice = ", the strictest of the known rules" if reading.is_careful_choice else ""
     return f"read at {reading.row}{choice}"
 
 
@@ -170,7 +170,7 @@ def _ampacity(known: Known) -> Judgement:
 def _fuse_for_load(known: Known) -> Judgement:
     current_a = highest_a(known)
     fuse = least("fuse", known["wiring.fuse_a"], "A", CONTINUOUS * current_a, fails=current_a, key="wiring.fuse_a")
-    listed = not over(CONTINUOUS * current_a, FUSES_A[-1])
+    listed = not exceeds(CONTINUOUS * current_a, FUSES_A[-1])
     size = f"the next standard size is {fuse_for_a(current_a)} A" if listed else "no standard size listed here is"
     change = "Split the load: no standard fuse listed here is large enough."
     if listed:
@@ -201,7 +201,7 @@ def _protecting_fuse(known: Known, reading: TableRow) -> str:
     largest_a = largest_fuse_a(reading.amperes)
     if largest_a is None:
         return "Fit a thicker cable: no fuse protects one as thin as this."
-    if has(known, HIGHEST) and over(CONTINUOUS * highest_a(known), largest_a):
+    if has(known, HIGHEST) and exceeds(CONTINUOUS * highest_a(known), largest_a):
         return f"Fit a thicker cable: at most {largest_a} A protects this one, and the load needs a larger fuse."
     return f"Fit a fuse of at most {largest_a} A, or a thicker cable."
 
@@ -220,7 +220,7 @@ def _distance(known: Known) -> Judgement:
     )
     limit = f"{{}} {'if sheathed all the way' if sheathed else 'if not sheathed'}"
     if not is_law:
-        limit += "; taken from US boats, since no figure of your rules is known here"
+        limit += "; the US boat rule, since your rules' figure is not known here"
     figure = f"{{}} of conductor from the battery, {'sheathed' if sheathed else 'not sheathed'}"
     change = "Move the fuse to the battery: nothing protects the conductor before it."
     return judged(distance, sources.FUSE_DISTANCE, change, figure=figure, limit=limit)

@@ -19,15 +19,15 @@ def _charged(known: Known) -> Judgement:
     low_v, high_v = (lifepo4_rest_v(0.98), LIFEPO4_MOST_V) if is_lifepo4(known) else (LEAD_LEAST_V, LEAD_MOST_V)
     numbers: tuple[Number, ...] = (most("cell", cell_v, "V", high_v), least("cell", cell_v, "V", low_v))
     nominal = known.get("battery.nominal_v", 0.0) / cells if is_lifepo4(known) else 0.0
-    words = ""
+    nominal_text = ""
     if nominal:
         numbers += (
             most("nominal cell", nominal, "V", NOMINAL_MOST_V),
             least("nominal cell", nominal, "V", NOMINAL_LEAST_V),
         )
-        words = f", nominal {numbers[2].text}" if nominal else ""
+        nominal_text = f", nominal {numbers[2].text}" if nominal else ""
     state = worst(*(number.state for number in numbers))
-    figure = f"{highest_v:g} V over {cells} cells is {_shown(numbers)} each{words}"
+    figure = f"{highest_v:g} V over {cells} cells is {_shown(numbers)} each{nominal_text}"
     limit = f"{numbers[1].limit_text}, {numbers[0].limit_text} when charged"
     if nominal:
         limit += f"; nominal {numbers[3].limit_text}, {numbers[2].limit_text}"

@@ -4,8 +4,8 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_a, highest_w
-from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, least, num
-from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, asked, judged
+from dumpload.check.figures import NEVER, Grade, Number, at_least, at_most, format_number, least
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, judged, yes_no
 from dumpload.physics.contacts import contact_life_years, most_operations_per_day
 from dumpload.physics.protection import CONTINUOUS
 
@@ -37,7 +37,7 @@ def _voltage(known: Known) -> Judgement:
 def _current(known: Known) -> Judgement:
     current_a = highest_a(known)
     rated = least("rating", known["contact.dc_a"], "A", CONTINUOUS * current_a, fails=current_a, key="contact.dc_a")
-    figure = f"rated for {{}} DC; the load is {at_least(current_a)} A for hours"
+    figure = f"rated for {{}} DC; the load is {at_least(current_a)} A continuous"
     limit = f"{{}} DC, 125 % of the load; below {at_least(current_a)} A it fails"
     return judged(rated, sources.DC_HOURS, REPLACE, figure=figure, limit=limit)
 
@@ -50,7 +50,7 @@ def _power(known: Known) -> Judgement:
 
 def _normally_open(known: Known) -> Judgement:
     good = known["contact.normally_open"]
-    return asked(
+    return yes_no(
         good=good,
         figure="normally open" if good else "closed while the coil has no current",
         limit="normally open, energised to run",
@@ -63,7 +63,9 @@ def _endurance(known: Known) -> Judgement:
     operations, per_day = known["contact.operations"], known["contact.operations_per_day"]
     years = least("life", contact_life_years(operations, per_day), "years", GOOD_YEARS, fails=FEW_YEARS)
     allowed = most_operations_per_day(known["control.min_on_s"], known["control.min_off_s"])
-    dwells = f"the dwells alone allow {num(allowed)} a day" if math.isfinite(allowed) else "no dwell limits them"
+    dwells = (
+        f"the dwells alone allow {format_number(allowed)} a day" if math.isfinite(allowed) else "no dwell limits them"
+    )
     figure = f"{{}} at {per_day:g} a day ({operations:.0f} rated; {dwells})"
     change = "Widen the band or the dwells, or fit a contactor that lasts longer."
     return judged(years, sources.ENDURANCE, change, figure=figure, limit=f"{{}}; below {FEW_YEARS:g} it fails")

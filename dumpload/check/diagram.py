@@ -37,7 +37,7 @@ class Station(NamedTuple):
 
     symbol: str
     name: str
-    words: str
+    detail: str
     fitted: bool | None = True
 
 
@@ -113,8 +113,8 @@ def _contact(known: Known) -> str:
 
 def _listed(known: Known, *forms: tuple[str, str]) -> tuple[str, bool | None]:
     """Return what is known of several settings, and whether anything is."""
-    words = [form.format(known[key]) for key, form in forms if key in known]
-    return (", ".join(words), True) if words else (UNSAID, None)
+    ratings = [form.format(known[key]) for key, form in forms if key in known]
+    return (", ".join(ratings), True) if ratings else (UNSAID, None)
 
 
 def _rating(known: Known, name: str, *before: tuple[str, str]) -> tuple[str, bool | None]:
@@ -122,10 +122,10 @@ def _rating(known: Known, name: str, *before: tuple[str, str]) -> tuple[str, boo
 
 
 def _thermostat(known: Known) -> tuple[str, bool | None]:
-    words, fitted = _rating(known, "tank.thermostat", ("tank.target_c", "{:g} degC"))
+    rating, fitted = _rating(known, "tank.thermostat", ("tank.target_c", "{:g} degC"))
     if "tank.thermostat_v" not in known and "tank.thermostat_dc" in known:
-        words, fitted = f"{words}, {'' if known['tank.thermostat_dc'] else 'NOT '}rated for DC", True
-    return (f"{words}, breaks the coil" if known.get("tank.thermostat_breaks") == "coil" else words), fitted
+        rating, fitted = f"{rating}, {'' if known['tank.thermostat_dc'] else 'NOT '}rated for DC", True
+    return (f"{rating}, breaks the coil" if known.get("tank.thermostat_breaks") == "coil" else rating), fitted
 
 
 def _cut_out(known: Known) -> tuple[str, bool | None]:
@@ -134,10 +134,10 @@ def _cut_out(known: Known) -> tuple[str, bool | None]:
 
 def _fitting(known: Known, name: str, key: str, figure: str = "", form: str = "") -> Station:
     fitted = known.get(key)
-    words = UNSAID
+    rating = UNSAID
     if fitted:
-        words = form.format(known[figure]) if figure in known else "fitted"
-    return Station("", name, words, fitted)
+        rating = form.format(known[figure]) if figure in known else "fitted"
+    return Station("", name, rating, fitted)
 
 
 def _expansion(known: Known) -> tuple[str, bool | None]:
@@ -161,43 +161,43 @@ def _second(known: Known) -> tuple[str, bool | None]:
 
 
 def diagram(known: Known) -> str:
-    """Return the figure, with its words for who does not see it."""
+    """Return the figure with a text alternative for screen readers."""
     line, tank = stations(known), tank_words(known)
     box_top = len(line) * STEP + 4
     height = box_top + len(tank) * 20 + 24
     parts = [*_line(line), *_controller(line, known), *_tank(tank, box_top, height), *_return(line, height)]
-    told = "; ".join(f"{one.name}: {_words(one)}" for one in (*line, *tank))
+    summary = "; ".join(f"{station.name}: {_words(station)}" for station in (*line, *tank))
     return (
         f'<figure class="diagram"><svg viewBox="0 0 {WIDTH} {height + 6}" role="img" aria-labelledby="one-t one-d">'
         '<title id="one-t">One-line diagram</title>'
-        f'<desc id="one-d">{escape(typeset(told))}</desc>{"".join(parts)}</svg></figure>'
+        f'<desc id="one-d">{escape(typeset(summary))}</desc>{"".join(parts)}</svg></figure>'
     )
 
 
-def _words(one: Station) -> str:
-    return ABSENT if one.fitted is False else one.words
+def _words(station: Station) -> str:
+    return ABSENT if station.fitted is False else station.detail
 
 
 def _line(line: Iterable[Station]) -> Iterator[str]:
-    for row, one in enumerate(line):
+    for row, station in enumerate(line):
         top = row * STEP + 4
         middle = top + STEP // 2
-        gap = "" if one.symbol == "bank" else f"V{middle - 11}M{SPINE} {middle + 11}"
+        gap = "" if station.symbol == "bank" else f"V{middle - 11}M{SPINE} {middle + 11}"
         yield f'<path class="w" d="M{SPINE} {top}{gap}V{top + STEP}"/>'
-        mark = {False: ' class="u x"', None: ' class="u"'}.get(one.fitted, "")
-        yield f'<path{mark} d="{SYMBOLS[one.symbol](SPINE, middle)}"/>'
-        yield from _label(one, middle)
+        mark = {False: ' class="u x"', None: ' class="u"'}.get(station.fitted, "")
+        yield f'<path{mark} d="{SYMBOLS[station.symbol](SPINE, middle)}"/>'
+        yield from _label(station, middle)
 
 
-def _label(one: Station, middle: int) -> Iterator[str]:
-    yield f'<text class="n" x="{WORDS}" y="{middle - 2}">{escape(one.name)}</text>'
-    mark = "a" if one.fitted is False else "q"
-    yield f'<text class="{mark}" x="{WORDS}" y="{middle + 13}">{escape(typeset(_words(one)))}</text>'
+def _label(station: Station, middle: int) -> Iterator[str]:
+    yield f'<text class="n" x="{WORDS}" y="{middle - 2}">{escape(station.name)}</text>'
+    mark = "a" if station.fitted is False else "q"
+    yield f'<text class="{mark}" x="{WORDS}" y="{middle + 13}">{escape(typeset(_words(station)))}</text>'
 
 
 def _controller(line: list[Station], known: Known) -> Iterator[str]:
     """Yield what moves the contact: the board's pin."""
-    row = next(index for index, one in enumerate(line) if one.symbol == "contact")
+    row = next(index for index, station in enumerate(line) if station.symbol == "contact")
     middle = row * STEP + 4 + STEP // 2
     yield f'<path class="t u" d="M{BACK + 30} {middle}H{SPINE - 6}"/>'
     yield f'<path class="t" d="M{BACK + 10} {middle - 7}h20v14h-20z"/>'
@@ -209,16 +209,16 @@ def _tank(tank: list[Station], top: int, bottom: int) -> Iterator[str]:
     element = top + 34
     yield f'<path d="M{SPINE - 26} {top + 4}H{WIDTH - 4}V{bottom}H{SPINE - 26}z"/>'
     yield f'<path class="w" d="M{SPINE} {top - 2}V{element - 18}"/><path d="M{SPINE - 7} {element - 18}h14v36h-14z"/>'
-    for row, one in enumerate(tank):
+    for row, station in enumerate(tank):
         y = top + 24 + 20 * row
-        mark = "a" if one.fitted is False else "q"
-        yield f'<text class="n" x="{WORDS}" y="{y}">{escape(one.name)}</text>'
-        yield f'<text class="{mark}" x="{WORDS + 146}" y="{y}">{escape(typeset(_words(one)))}</text>'
+        mark = "a" if station.fitted is False else "q"
+        yield f'<text class="n" x="{WORDS}" y="{y}">{escape(station.name)}</text>'
+        yield f'<text class="{mark}" x="{WORDS + 146}" y="{y}">{escape(typeset(_words(station)))}</text>'
 
 
 def _return(line: list[Station], height: int) -> Iterator[str]:
     """Yield the line from the element back to the bank's negative pole."""
-    row = next(index for index, one in enumerate(line) if one.symbol == "bank")
+    row = next(index for index, station in enumerate(line) if station.symbol == "bank")
     bank = row * STEP + 4 + STEP // 2
     element = len(line) * STEP + 8 + 48
     yield f'<path class="w" d="M{SPINE} {element}V{min(element + 16, height - 6)}H{BACK}V{bank + 6}"/>'

@@ -6,21 +6,58 @@ checked. It does not replace local codes, nor a person who looks.
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from functools import reduce
 from pathlib import Path
 from typing import Any
 
 from dumpload.cautions import CAUTIONS
 from dumpload.check import bank, breaking, bus, cable, cells, contact, driver, fault, load, pull, water
-from dumpload.check.entered import entered
 from dumpload.check.facts import ENERGY, HIGHEST, bank_wh, has, highest_w
-from dumpload.check.figures import Grade, Number, num
+from dumpload.check.figures import Grade, Number, format_number
 from dumpload.check.instances import instance_checks
 from dumpload.check.sign import sign_checks
 from dumpload.check.table import Finding, Known, Missing, run_checks
-from dumpload.config.model import Settings, flat
+from dumpload.config.model import Settings, flat, key_schemas
+from dumpload.core.window import HOUR_S
 
 Document = dict[str, Any]
+
+# What an installation is made of and when its load runs. No topic, no file and no user: the paper goes to a customer.
+TABLES = (
+    "installation",
+    "battery",
+    "solar",
+    "load",
+    "tank",
+    "wiring",
+    "contact",
+    "driver",
+    "relay",
+    "control",
+    "permissive",
+)
+# What only `dumpload simulate` asks for: on the paper it would be a list of gaps that no check has.
+SIMULATED = {
+    "battery.counter_full_v",
+    "battery.counter_full_a",
+    "battery.counter_full_s",
+    "battery.counter_efficiency",
+    "battery.counter_step_percent",
+    "solar.latitude",
+    "solar.longitude",
+    "solar.altitude_m",
+    "solar.strings",
+    "solar.stops_when_full",
+    "solar.begins_daily",
+    "solar.absorption_s",
+    "solar.tail_a",
+    "solar.rebulk_v",
+    "solar.rebulk_s",
+    "tank.draws",
+}
+ALSO = ("telemetry.state_of_charge.max_age_s",)
+
 
 CHECKS = (
     *load.CHECKS,
@@ -55,31 +92,41 @@ def _law(settings: Settings) -> list[str]:
 
 
 def _further_permissives(settings: Settings) -> list[str]:
-    one = settings.permissive
+    permissive = settings.permissive
     lines = []
-    if one.voltage_cut_out is not None:
-        lines.append(f"only while the bus is not below {one.voltage_cut_out:g} V (again from {one.voltage_cut_in:g} V)")
-    if one.tank_cut_out_c is not None:
-        lines.append(f"only until the tank is at {one.tank_cut_out_c:g} degC (again from {one.tank_cut_in_c:g} degC)")
-    if one.drain_limit_w is not None:
-        drain = f"{one.drain_limit_w:g} W for {one.drain_limit_s:g} s"
-        lines.append(f"a drain of more than {drain} takes it off for {one.drain_rest_s:g} s")
-    if one.max_on_s is not None:
-        lines.append(f"at most {one.max_on_s:g} s in one run")
-    if one.max_on_per_day_s is not None:
-        lines.append(f"at most {one.max_on_per_day_s:g} s in one local day")
+    if permissive.voltage_cut_out is not None:
+        lines.append(
+            f"only while the bus is at or above {permissive.voltage_cut_out:g} V "
+            f"(again from {permissive.voltage_cut_in:g} V)"
+        )
+    if permissive.tank_cut_out_c is not None:
+        lines.append(
+            f"only until the tank reaches {permissive.tank_cut_out_c:g} degC "
+            f"(again from {permissive.tank_cut_in_c:g} degC)"
+        )
+    if permissive.drain_limit_w is not None:
+        drain = f"{permissive.drain_limit_w:g} W for {permissive.drain_limit_s:g} s"
+        lines.append(f"a drain above {drain} switches it off for {permissive.drain_rest_s:g} s")
+    if permissive.max_on_s is not None:
+        lines.append(f"at most {permissive.max_on_s:g} s in one run")
+    if permissive.max_on_per_day_s is not None:
+        lines.append(f"at most {permissive.max_on_per_day_s:g} s in one local day")
     return lines
 
 
 def _data_lost(known: Known) -> str:
     reaction_s = bank.reaction_s(known)
-    words = f"the load is off at most {num(reaction_s)} s after the last value"
+    sentence = f"the heater is off at most {format_number(reaction_s)} s after the last value"
     if not has(known, HIGHEST):
         needs = ", ".join(key for key in HIGHEST if key not in known)
-        return f"{words} (not worked out what that can cost: needs {needs})"
-    energy_wh = highest_w(known) * reaction_s / 3600
-    words = f"{words}, which costs at most {num(energy_wh)} Wh"
-    return f"{words}, {num(100 * energy_wh / bank_wh(known))} % of the battery" if has(known, ENERGY) else words
+        return f"{sentence} (cost not calculated: needs {needs})"
+    energy_wh = highest_w(known) * reaction_s / HOUR_S
+    sentence = f"{sentence}, which costs at most {format_number(energy_wh)} Wh"
+    return (
+        f"{sentence}, {format_number(100 * energy_wh / bank_wh(known))} % of the battery"
+        if has(known, ENERGY)
+        else sentence
+    )
 
 
 def check_document(
@@ -89,7 +136,7 @@ def check_document(
     *,
     wrong_sign: bool = False,
 ) -> Document:
-    """Return what the settings mean and what was found; the findings come the most dangerous first.
+    """Return what the settings mean and what was found; the findings come most dangerous first.
 
     `others`: the settings of other instances on this computer; None for those that cannot be read.
     `wrong_sign`: the history shows that the battery power is reported with the wrong sign.
@@ -99,11 +146,11 @@ def check_document(
     """
     known = flat(settings)
     of_this_boat = (*instance_checks(path, settings, others), *sign_checks(settings, is_wrong=wrong_sign))
-    found, missing = run_checks((*CHECKS, *of_this_boat), known)
+    findings, missing = run_checks((*CHECKS, *of_this_boat), known)
     relay = settings.relay
     driven = "no pin is driven (pin_factory is mock)" if relay.pin_factory == "mock" else f"GPIO{relay.pin}"
-    states = Counter(finding.verdict.state.value for finding in found)
-    unanswered = sum(one.check.safety for one in missing)
+    states = Counter(finding.verdict.state.value for finding in findings)
+    unanswered = sum(unrun.check.safety for unrun in missing)
     counts = {**{state.value: states[state.value] for state in Grade}, "not_checked": len(missing)}
     return {
         "config": str(path),
@@ -111,14 +158,36 @@ def check_document(
         "name": settings.name,
         "verdict": _overall(counts, unanswered),
         "counts": {**counts, "unanswered": unanswered},
-        "findings": [_finding(finding) for finding in found],
-        "not_checked": [_missing(one) for one in missing],
+        "findings": [_finding(finding) for finding in findings],
+        "not_checked": [_missing(unrun) for unrun in missing],
         "entered": entered(settings),
         "relay": f"{driven}, {'high' if relay.active_high else 'low'} is on",
         "law": _law(settings),
         "data_lost": _data_lost(known),
         "cautions": list(CAUTIONS),
     }
+
+
+def entered(settings: Settings) -> list[Document]:
+    """Return every figure that a check may start from, and whether it was given, is a default or is missing."""
+    return list(_entered(settings))
+
+
+def _entered(settings: Settings) -> Iterator[Document]:
+    for name, schema in key_schemas().items():
+        table, _, last = name.rpartition(".")
+        if name in SIMULATED or (table not in TABLES and name not in ALSO):
+            continue
+        above = reduce(getattr, table.split("."), settings)
+        value = getattr(above, last)
+        is_set = last in above.model_fields_set
+        yield {
+            "key": name,
+            "value": list(value) if isinstance(value, tuple) else value,
+            "unit": schema.get("x-unit", ""),
+            "state": "given" if is_set else "missing" if value is None else "default",
+            "meaning": schema["description"],
+        }
 
 
 def is_wrong(document: Document) -> bool:

@@ -3,9 +3,9 @@
 import math
 
 from dumpload.check import sources
-from dumpload.check.figures import NEVER, Grade, at_least, at_most, least, most, num, worst
+from dumpload.check.figures import NEVER, Grade, at_least, at_most, format_number, least, most, worst
 from dumpload.check.pull import PULL
-from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, asked, judged
+from dumpload.check.table import CONTACT, Check, Danger, Judgement, Known, judged, yes_no
 from dumpload.physics.contacts import (
     BASE_V,
     HOT_COIL,
@@ -51,7 +51,7 @@ def _pull_in(known: Known) -> Judgement:
 def _coil_voltage(known: Known) -> Judgement:
     coil = least("rating", known["driver.coil_most_v"], "V", _highest_v(known), key="driver.coil_most_v")
     change = "Choose a coil for the highest voltage, or feed it from a regulated supply."
-    return judged(coil, sources.COIL_MOST, change, figure="coil rated for {}", limit="{}, what it gets at most")
+    return judged(coil, sources.COIL_MOST, change, figure="coil rated for {}", limit="{}, the most it gets")
 
 
 def _bipolar(known: Known) -> Judgement:
@@ -64,7 +64,7 @@ def _bipolar(known: Known) -> Judgement:
     state = worst(base.state, pin.state)
     return Judgement(
         state,
-        f"base gets {base.text}, the pin gives {pin.text}; the coil takes {at_least(1000 * coil_a)} mA",
+        f"base current {base.text}, pin current {pin.text}; the coil takes {at_least(1000 * coil_a)} mA",
         f"base {base.limit_text}, pin {pin.limit_text}",
         sources.BASE,
         "" if state is Grade.PASS else _fitting_base(known, coil_a, pull_ohm),
@@ -119,19 +119,19 @@ def _transistor(known: Known) -> Judgement:
         f"rated for {volts.text} and {amperes.text}",
         f"{volts.limit_text}, supply and clamp together, and {amperes.limit_text}, the coil's",
         sources.CLAMP,
-        "" if state is Grade.PASS else "Use a transistor that stands both, or a clamp of lower voltage.",
+        "" if state is Grade.PASS else "Use a transistor rated for both, or a clamp of lower voltage.",
         (volts, amperes),
     )
 
 
 def _suppression(known: Known) -> Judgement:
     kind = known["driver.flyback"]
-    return asked(
+    return yes_no(
         good=kind != "none",
         figure=KINDS[kind],
-        limit="a diode, or a clamp below what the transistor stands, at the coil",
+        limit="a diode, or a clamp below the transistor's rating, across the coil",
         source=sources.FLYBACK,
-        change="Fit a diode: without one the transistor breaks down, and may stay closed.",
+        change="Fit a diode: without one the transistor breaks down, and may fail closed.",
     )
 
 
@@ -145,7 +145,7 @@ def _release(known: Known) -> Judgement:
     limit_s = min(SLOW_RELEASE_S, known["relay.feedback_s"] if "relay.feedback_pin" in known else math.inf)
     release_s = release_time_s(henry, coil_ohm, coil_v, clamp_v)
     release = most("release time", 1000 * release_s, "ms", 1000 * limit_s, fails=NEVER)
-    figure = f"{{}} to a tenth of the current, against {num(clamp_v)} V"
+    figure = f"{{}} to a tenth of the current, against {format_number(clamp_v)} V"
     return judged(release, sources.RELEASE, _faster(known), figure=figure)
 
 
@@ -154,10 +154,10 @@ def _faster(known: Known) -> str:
     coil_v, coil_ohm, henry = _highest_v(known), known["driver.coil_ohm"], known["driver.coil_h"]
     clamp_v = min(coil_v, known.get("driver.transistor_v", 0.0) - coil_v - BASE_V)
     if BASE_V + clamp_v <= _clamp_v(known):
-        return "Slow contacts burn. A faster clamp needs a transistor that stands it: see driver.transistor_v."
+        return "Slow contacts burn. A faster clamp needs a transistor rated for it: see driver.transistor_v."
     faster_s = release_time_s(henry, coil_ohm, coil_v, BASE_V + clamp_v)
     return (
-        f"Slow contacts burn: a clamp of {at_most(clamp_v)} V, which this transistor stands, would make it "
+        f"Slow contacts burn: a clamp of {at_most(clamp_v)} V, which this transistor is rated for, would make it "
         f"{at_least(1000 * faster_s)} ms."
     )
 

@@ -82,7 +82,7 @@ def panels_w(known: Known) -> float:
 
 
 def cable_name(known: Known) -> str:
-    """Return how a person would call the cable."""
+    """Return the trade name of the cable's size."""
     gauge = known.get("wiring.gauge")
     if gauge is not None:
         return f"{gauge} AWG{' boat cable' if known['wiring.boat_cable'] else ''}"
@@ -138,7 +138,8 @@ def charge_at_v(known: Known, volts: float) -> float | None:
     bank_ohm = known["battery.resistance_mohm"] / 1000
     try:
         return 100 * lifepo4_throttle_charge(volts, charge_a(known), bank_ohm, known["battery.cells"])
-    except ValueError:  # below the charge the model knows, or a voltage that no such bank has
+    except ValueError:
+        # Below the charge the model knows, or a voltage that no such bank has.
         return None
 
 

@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, SIZE, cable_ohm, highest_a, is_lifepo4
-from dumpload.check.figures import NEVER, least, num
+from dumpload.check.figures import NEVER, format_number, least
 from dumpload.check.sources import Basis
 from dumpload.check.table import CABLE, Check, Danger, Judgement, Known, judged
 from dumpload.physics.protection import (
@@ -33,7 +33,7 @@ class ShortCircuit(NamedTuple):
     """The current a fuse must break, what it comes from, and the source."""
 
     amperes: float
-    words: str
+    cause: str
     source: Basis
 
 
@@ -45,12 +45,12 @@ def fault(known: Known, *, is_branch: bool) -> ShortCircuit:
             amperes, f"fault current of a battery of {known['battery.resistance_mohm']:g} mohm", sources.FAULT
         )
     if is_lifepo4(known):
-        words = f"for a lithium battery whose milliohms are not known, at up to {LITHIUM_V:g} V"
-        return ShortCircuit(INTERRUPTS_LITHIUM_A, words, sources.ABYC_FAULT)
+        basis = f"for a lithium battery whose milliohms are not known, at up to {LITHIUM_V:g} V"
+        return ShortCircuit(INTERRUPTS_LITHIUM_A, basis, sources.ABYC_FAULT)
     main_a, branch_a = needed_breaking_a(known["battery.cranking_a"])
     kind = "branch" if is_branch else "main"
-    words = f"for a {kind} fuse of a battery that cranks {known['battery.cranking_a']:g} A"
-    return ShortCircuit(branch_a if is_branch else main_a, words, sources.ABYC_FAULT)
+    basis = f"for a {kind} fuse of a battery that cranks {known['battery.cranking_a']:g} A"
+    return ShortCircuit(branch_a if is_branch else main_a, basis, sources.ABYC_FAULT)
 
 
 def _breaking(known: Known, key: str, *, is_branch: bool) -> Judgement:
@@ -59,7 +59,7 @@ def _breaking(known: Known, key: str, *, is_branch: bool) -> Judgement:
     kind = ", of class T or another that limits the current" if needed.amperes >= CURRENT_LIMITING_A else ""
     volts = f"{known['battery.highest_v']:g} V DC"
     change = f"Fit a fuse that breaks this current at {volts}{kind}: one that cannot bursts."
-    limit = f"{{}} at {volts}, {needed.words}"
+    limit = f"{{}} at {volts}, {needed.cause}"
     return judged(breaks, needed.source, change, figure="breaks {}", limit=limit)
 
 
@@ -87,8 +87,8 @@ def _main_load(known: Known) -> Judgement:
     whole_a = highest_a(known) + known["battery.other_loads_a"]
     fuse = least("main fuse", known["wiring.main_fuse_a"], "A", CONTINUOUS * whole_a, fails=whole_a)
     fuse = fuse._replace(key="wiring.main_fuse_a")
-    change = "Run less at the same time, or fit a larger main fuse if its cable carries that."
-    figure = f"main fuse {{}}; everything on takes {num(whole_a)} A"
+    change = "Run fewer loads at once, or fit a larger main fuse if its cable carries that."
+    figure = f"main fuse {{}}; everything on takes {format_number(whole_a)} A"
     return judged(fuse, sources.CONTINUOUS_LOAD, change, figure=figure, limit="{}, 125 % of everything")
 
 
@@ -103,7 +103,7 @@ def _far_short(known: Known) -> Judgement:
     fault_a = short_circuit_a(known["battery.lowest_v"], bank_ohm, cable_ohm(known))
     times = least("fault current", fault_a / known["wiring.fuse_a"], "times", SURE_BLOW, fails=HARDLY_BLOWS)
     change = "Use a thicker or shorter cable, so that a short blows the fuse at once."
-    figure = f"a short at the load draws {num(fault_a)} A, {{}} the fuse of {known['wiring.fuse_a']:g} A"
+    figure = f"a short at the load draws {format_number(fault_a)} A, {{}} the fuse of {known['wiring.fuse_a']:g} A"
     limit = f"{{}}; below {HARDLY_BLOWS:g} it may never blow"
     return judged(times, sources.FAR_FAULT, change, figure=figure, limit=limit)
 
@@ -130,37 +130,23 @@ FAULT_NEEDS = (
 
 
 def _breaking_checks() -> tuple[Check, ...]:
+    """Return the checks of either fuse, one for each way in which the fault current may be known."""
+    fuses = (
+        ("fuse-breaking", "the fuse", "wiring.fuse_interrupts_a", _load_fuse, lambda _known: True),
+        ("main-fuse-breaking", "the main fuse", "wiring.main_fuse_interrupts_a", _main_fuse, _has_main),
+    )
     return tuple(
         Check(
-            CABLE,
-            "fuse-breaking",
-            "breaking capacity of the fuse",
-            Danger.FIRE,
-            ("wiring.fuse_interrupts_a", "battery.highest_v", *further),
-            _load_fuse,
-            told,
-            keys=("wiring.fuse_interrupts_a",),
-            safety=True,
+            CABLE, name, f"breaking capacity of {fuse}", Danger.FIRE, (key, "battery.highest_v", *further), work_out,
+            _both(is_there, applies), keys=(key,), safety=True,
         )
-        for told, further in FAULT_NEEDS
-    ) + tuple(
-        Check(
-            CABLE,
-            "main-fuse-breaking",
-            "breaking capacity of the main fuse",
-            Danger.FIRE,
-            ("wiring.main_fuse_interrupts_a", "battery.highest_v", *further),
-            _main_fuse,
-            _both(_has_main, told),
-            keys=("wiring.main_fuse_interrupts_a",),
-            safety=True,
-        )
-        for told, further in FAULT_NEEDS
-    )
+        for name, fuse, key, work_out, is_there in fuses
+        for applies, further in FAULT_NEEDS
+    )  # fmt: skip
 
 
-def _both(one: Callable[[Known], bool], other: Callable[[Known], bool]) -> Callable[[Known], bool]:
-    return lambda known: one(known) and other(known)
+def _both(first: Callable[[Known], bool], other: Callable[[Known], bool]) -> Callable[[Known], bool]:
+    return lambda known: first(known) and other(known)
 
 
 CHECKS = (

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from enum import Enum
 from typing import NamedTuple
 
+from dumpload.core.window import DAY_S, HOUR_S
+
 # Relative error that a calculation may have: 28.8 V / 1.92 ohm is 15.000000000000002 A, and no more than 15 A.
 _TINY = 1e-9
 
@@ -65,7 +67,7 @@ class Number(NamedTuple):
         return Grade.FAIL if self.fails is not None and self._beyond(self.fails) else Grade.CAUTION
 
     def _beyond(self, limit: float) -> bool:
-        return over(limit, self.value) if self.sense is Sense.AT_LEAST else over(self.value, limit)
+        return exceeds(limit, self.value) if self.sense is Sense.AT_LEAST else exceeds(self.value, limit)
 
     @property
     def text(self) -> str:
@@ -81,13 +83,14 @@ class Number(NamedTuple):
         """Return figure and limit with as few digits as leave them in the order they really have."""
         safe, honest = (math.ceil, math.floor) if self.sense is Sense.AT_LEAST else (math.floor, math.ceil)
         if self.limit is None:
-            return (entered(self.value) if self.key else num(self.value)), ""
+            return (entered(self.value) if self.key else format_number(self.value)), ""
         for more in range(6):
             value = entered(self.value) if self.key else _rounded(self.value, honest, more)
             limit = _rounded(self.limit, safe, more)
             if self._replace(value=float(value), limit=float(limit)).state == Grade.PASS or self._beyond(self.limit):
                 return value, limit
-        return value, value  # equal but for what a calculation loses
+        # Equal but for what a calculation loses.
+        return value, value
 
 
 def least(name: str, value: float, unit: str, limit: float, *, fails: float | None = None, key: str = "") -> Number:
@@ -105,7 +108,7 @@ def worst(*states: Grade) -> Grade:
     return min(states, key=list(Grade).index, default=Grade.PASS)
 
 
-def over(value: float, most: float) -> bool:
+def exceeds(value: float, most: float) -> bool:
     """Return whether a value is above a limit by more than the last digit of a calculation."""
     return value > most + _TINY * abs(most)
 
@@ -115,7 +118,7 @@ def entered(value: float) -> str:
     return f"{value:.10g}" if abs(value) < 10**10 else f"{value:g}"
 
 
-def num(value: float) -> str:
+def format_number(value: float) -> str:
     """Return a number with as many digits as a person would write down: three, and all before the point."""
     return _trimmed(f"{value:.{_decimals(value)}f}")
 
@@ -133,7 +136,7 @@ def at_most(value: float) -> str:
 def _rounded(value: float, towards: Callable[[float], int], more: int = 0) -> str:
     decimals = min(_decimals(value) + more, _MOST_DIGITS)
     if not math.isfinite(value) or abs(value) * 10**decimals > 2**52:
-        return num(value)
+        return format_number(value)
     scaled = value * 10**decimals
     nearest = round(scaled)
     # What a calculation loses in its last digit is no reason to go a whole step up or down.
@@ -154,9 +157,9 @@ def _with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}" if unit else text
 
 
-def span(seconds: float) -> str:
-    """Return a length of time in the unit a person would say it in."""
-    for unit, size in (("d", 86_400.0), ("h", 3600.0), ("min", 60.0)):
+def in_one_unit(seconds: float) -> str:
+    """Return a length of time rounded, in the one unit a person would say it in: "2.5 h" (`duration`: "2 h 30 min")."""
+    for unit, size in (("d", DAY_S), ("h", HOUR_S), ("min", 60.0)):
         if seconds >= 2 * size:
-            return f"{num(seconds / size)} {unit}"
-    return f"{num(seconds)} s"
+            return f"{format_number(seconds / size)} {unit}"
+    return f"{format_number(seconds)} s"

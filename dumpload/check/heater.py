@@ -4,15 +4,15 @@ import math
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, has, highest_w
-from dumpload.check.figures import Grade, Number, most, num, span
-from dumpload.check.table import HEATER, WATER, Check, Danger, Judgement, Known, asked, graded, informed
+from dumpload.check.figures import Grade, Number, format_number, in_one_unit, most
+from dumpload.check.table import HEATER, WATER, Check, Danger, Judgement, Known, grade, informed, yes_no
 from dumpload.check.tank import LOSS, boiling_s, has_other_heater, hottest_c, tank_loss_w_k
 from dumpload.physics.scald import CUT_OUT_MOST_C, STORE_MOST_C
 from dumpload.physics.water import equilibrium_c
 
 
 def _cut_out(known: Known) -> Judgement:
-    return asked(
+    return yes_no(
         good=known["tank.cut_out"],
         figure="fitted" if known["tank.cut_out"] else "not fitted",
         limit="an independent thermal cut-out in the power path, reset by a person",
@@ -23,7 +23,7 @@ def _cut_out(known: Known) -> Judgement:
 
 def _cut_out_temperature(known: Known) -> Judgement:
     acts_c, target_c = known["tank.cut_out_c"], known["tank.target_c"]
-    verdict = asked(
+    verdict = yes_no(
         good=target_c < acts_c <= CUT_OUT_MOST_C,
         figure=f"acts at {acts_c:g} degC",
         limit=f"above the thermostat's {target_c:g} degC, at most {CUT_OUT_MOST_C:g} degC",
@@ -37,9 +37,9 @@ def _dry_fire(known: Known) -> Judgement:
     guarded = known["tank.dry_fire_guard"]
     change = "Fill the tank and bleed it before the first switch-on, and after every draining."
     return Judgement(
-        graded(fails=False, cautions=not guarded),
-        f"{'something' if guarded else 'nothing'} keeps an empty tank from being heated",
-        "a level or flow interlock, or a person who looks",
+        grade(fails=False, cautions=not guarded),
+        f"{'something' if guarded else 'nothing'} prevents heating an empty tank",
+        "a level or flow interlock, or a check by a person",
         sources.DRY_ELEMENT,
         "" if guarded else change,
     )
@@ -56,7 +56,7 @@ def _guards(known: Known) -> str:
         (known.get("tank.cut_out"), f"the cut-out{degrees}"),
         (known.get("tank.relief_valve"), "the relief valve"),
     )
-    return ", ".join(words for there, words in guards if there) or "nothing"
+    return ", ".join(guard for there, guard in guards if there) or "none"
 
 
 def _stuck(known: Known) -> Judgement:
@@ -65,19 +65,19 @@ def _stuck(known: Known) -> Judgement:
     end_c = equilibrium_c(watts, tank_loss_w_k(known), known["tank.around_c"]) if has(known, LOSS) else math.inf
     boils = end_c > STORE_MOST_C
     guards = (known.get("tank.cut_out"), known.get("tank.relief_valve"))
-    effect = f"the tank at {hottest_c(known):g} degC boils in {span(seconds)}"
+    effect = f"the tank at {hottest_c(known):g} degC boils in {in_one_unit(seconds)}"
     if not has(known, LOSS):
         effect += " (without standing loss)"
     if math.isinf(seconds):
-        effect = f"the tank gets to {num(end_c)} degC and no further"
-    change = "Only what is named there stops it: test each of them before you leave it alone."
+        effect = f"the tank gets no hotter than {format_number(end_c)} degC"
+    change = "Only these stop it: test each of them before you leave it unattended."
     if boils and not all(guards):
         change = "Fit an independent manual-reset cut-out and a relief valve before the first switch-on."
     numbers = () if math.isinf(seconds) else (Number("time until it boils", seconds, "s"),)
     return Judgement(
-        graded(fails=boils and False in guards, cautions=True),
-        f"{num(watts)} W without a stop: {effect}; left to stop it, as stated: {_guards(known)}",
-        "thermostat, cut-out and relief valve, all three, whatever relay and software do",
+        grade(fails=boils and False in guards, cautions=True),
+        f"{format_number(watts)} W continuous: {effect}; protection left, as stated: {_guards(known)}",
+        "thermostat, cut-out and relief valve, all three, independent of relay and software",
         sources.STEADY,
         change,
         (Number("power", watts, "W"), *numbers),
@@ -95,7 +95,7 @@ def _other(known: Known) -> Judgement:
     other_c, target_c = known["tank.other_c"], known["tank.target_c"]
     name = {"mains": "mains heater", "engine": "engine's coil"}[known["tank.other_heat"]]
     trips = other_c >= known.get("tank.cut_out_c", math.inf)
-    state = graded(fails=trips, cautions=other_c >= target_c)
+    state = grade(fails=trips, cautions=other_c >= target_c)
     effect, change = "", ""
     if trips:
         effect = f", and trips the element's cut-out at {known['tank.cut_out_c']:g} degC"
@@ -117,7 +117,7 @@ def _other(known: Known) -> Judgement:
 
 def _other_thermostat(known: Known) -> Judgement:
     good = known["tank.other_thermostat"]
-    return asked(
+    return yes_no(
         good=good,
         figure="has its own" if good else "has none of its own",
         limit="a thermostat, or a thermostatic valve, for each source of heat",
@@ -128,7 +128,7 @@ def _other_thermostat(known: Known) -> Judgement:
 
 def _other_cut_out(known: Known) -> Judgement:
     good = known["tank.other_cut_out"]
-    return asked(
+    return yes_no(
         good=good,
         figure="has its own" if good else "has none of its own",
         limit="a cut-out, or a high-limit valve, reset by a person, for each source of heat",

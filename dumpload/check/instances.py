@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from dumpload.check.sources import OWNER
-from dumpload.check.table import INSTANCES, Check, Danger, Judgement, Known, graded
+from dumpload.check.table import INSTANCES, Check, Danger, Judgement, Known, grade
 from dumpload.config.model import Settings
 
 # What is claimed, in words, each as something that can be compared.
@@ -22,8 +22,8 @@ def instance_checks(path: Path, settings: Settings, others: Mapping[Path, Settin
     """
     if not others:
         return
-    read = {file: one for file, one in others.items() if one is not None}
-    unread = [str(file) for file, one in others.items() if one is None]
+    read = {file: settings for file, settings in others.items() if settings is not None}
+    unread = [str(file) for file, settings in others.items() if settings is None]
     for slug, name, danger, claims, keys in (
         ("own_pin", "a pin of its own", Danger.ARC, _pins, ("relay.pin",)),
         ("own_name", "a name of its own", Danger.SERVICE, _names, ("name",)),
@@ -32,10 +32,10 @@ def instance_checks(path: Path, settings: Settings, others: Mapping[Path, Settin
     ):
         mine = claims(settings)
         shared = [
-            f"{words} in {path} and in {file}"
-            for file, one in read.items()
-            for words, claim in mine
-            if claim in [theirs for _words, theirs in claims(one)]
+            f"{description} in {path} and in {file}"
+            for file, settings in read.items()
+            for description, claim in mine
+            if claim in [theirs for _description, theirs in claims(settings)]
         ]
         judgement = _judgement(shared, len(read) + 1, unread, keys[0])
         yield Check(INSTANCES, slug, name, danger, (), _always(judgement), keys=keys)
@@ -47,14 +47,12 @@ def _always(judgement: Judgement) -> Callable[[Known], Judgement]:
 
 def _judgement(shared: list[str], count: int, unread: list[str], key: str) -> Judgement:
     if shared:
-        return Judgement(
-            graded(fails=True), "; ".join(shared), "one owner", OWNER, f"Change {key} in one of the files."
-        )
+        return Judgement(grade(fails=True), "; ".join(shared), "one owner", OWNER, f"Change {key} in one of the files.")
     figure = (
         f"none is shared by the {count} settings files in the folder" if count > 1 else "no other file could be read"
     )
     change = f"Not compared, since check refuses it: {', '.join(unread)}" if unread else ""
-    return Judgement(graded(fails=False, cautions=bool(unread)), figure, "one owner", OWNER, change)
+    return Judgement(grade(fails=False, cautions=bool(unread)), figure, "one owner", OWNER, change)
 
 
 def _pins(settings: Settings) -> Claims:

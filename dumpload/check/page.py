@@ -5,7 +5,7 @@ One file of HTML for a screen, a phone and A4. It names no path of the machine i
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from itertools import accumulate, groupby
 from typing import Any
@@ -15,7 +15,7 @@ from dumpload.check.diagram import STYLE as DIAGRAM_STYLE
 from dumpload.check.diagram import diagram
 from dumpload.check.table import BANK, CABLE, CONTACT, HEATER, INSTANCES, LOAD, WATER
 from dumpload.check.text import PRACTICE_NOTE, headline, risk, rows, sections
-from dumpload.html import bullets, page, section, typeset
+from dumpload.html import bullets, page, section, typeset_all
 
 Document = dict[str, Any]
 
@@ -53,9 +53,12 @@ SIGN = (
 )
 
 DECLARATION = (
-    "Who signs has seen the installation and found these figures on it. This paper was worked out from the figures "
-    "entered; it is no certificate, and it was measured by nobody."
+    "By signing, you confirm that you have seen the installation and found these figures on it. This paper was "
+    "calculated from the figures entered; nothing was measured, and it is not a certificate."
 )
+
+# What is in our own words. What the owner entered is printed as it was: a "V2" there is no square.
+OURS = ("findings", "not_checked", "relay", "law", "data_lost", "cautions")
 
 STYLE = f"""
 article {{ border: 1px solid var(--line); border-left-width: .4rem; padding: .6rem .8rem; margin: .6rem 0 }}
@@ -96,20 +99,22 @@ article h3, .sign h3 {{ margin-top: 0 }}
 
 def check_page(document: Document) -> str:
     """Return the document as a page."""
+    document = {**document, **typeset_all({key: document[key] for key in OURS})}
     entered = document["entered"]
+    meanings = typeset_all({row["key"]: row["meaning"] for row in entered})
     known = {row["key"]: row["value"] for row in entered if row["value"] is not None}
     body = [
         *_head(document, known),
         *_summary(document, known),
         '<div class="page"></div>',
         *section("One-line diagram", [diagram(known)]),
-        *section("What the settings mean", bullets(map(typeset, _meanings(document)))),
+        *section("What the settings mean", bullets(_meanings(document))),
         '<div class="page"></div>',
         *_findings(document),
-        *_not_checked(document),
+        *_not_checked(document, meanings),
         '<div class="page"></div>',
-        *section("Figures entered", _entered(entered)),
-        *section("Before anyone acts on a figure", bullets(map(typeset, document["cautions"]))),
+        *section("Figures entered", _entered(entered, meanings)),
+        *section("Before you act on any figure", bullets(document["cautions"])),
         '<div class="signing">',
         *section("Signatures", _signatures()),
         "</div>",
@@ -139,9 +144,9 @@ def _summary(document: Document, known: Document) -> Iterator[str]:
 
 
 def _counts(document: Document) -> Iterator[str]:
-    counts: Counter[tuple[str, str]] = Counter((one["part"], one["state"]) for one in document["findings"])
-    for one in document["not_checked"]:
-        counts[one["part"], "unanswered" if one["safety"] else "missing"] += 1
+    counts: Counter[tuple[str, str]] = Counter((finding["part"], finding["state"]) for finding in document["findings"])
+    for item in document["not_checked"]:
+        counts[item["part"], "unanswered" if item["safety"] else "missing"] += 1
     head = "".join(f'<th scope="col">{title}</th>' for _, title in COLUMNS)
     yield f'<table class="counts"><thead><tr><th scope="col">Part</th>{head}</tr></thead><tbody>'
     for part in sorted({part for part, _ in counts}, key=PARTS.index):
@@ -152,17 +157,20 @@ def _counts(document: Document) -> Iterator[str]:
 
 def _first(document: Document, room: float) -> Iterator[str]:
     """Yield what must be seen to before the first switch-on, as much as there is room for (in lines)."""
-    urgent = [one for one in sections(document) if one[1][0]["state"] in {"fail", "unanswered", "caution"}]
+    urgent = [group for group in sections(document) if group[1][0]["state"] in {"fail", "unanswered", "caution"}]
     room -= TITLE_LINES * len(urgent)
     for title, findings in urgent:
-        fitting = [one for one, cost in zip(findings, accumulate(map(_lines, findings)), strict=True) if cost <= room]
-        shown = fitting[:SHOWN]
-        room -= sum(map(_lines, shown))
+        fitting = [
+            finding for finding, cost in zip(findings, accumulate(map(_lines, findings)), strict=True) if cost <= room
+        ]
+        top = fitting[:SHOWN]
+        room -= sum(map(_lines, top))
         yield f'<h3>{escape(title)}</h3><ul class="short first">'
-        for one in shown:
-            yield f'<li><a href="#{one["id"]}"><b>{escape(one["name"])}</b></a>: {escape(typeset(_short(one)))}</li>'
-        if len(findings) > len(shown):
-            more = f"and {len(findings) - len(shown)} more" if shown else str(len(findings))
+        for finding in top:
+            name = f'<a href="#{finding["id"]}"><b>{escape(finding["name"])}</b></a>'
+            yield f"<li>{name}: {escape(_short(finding))}</li>"
+        if len(findings) > len(top):
+            more = f"and {len(findings) - len(top)} more" if top else str(len(findings))
             yield f'<li class="quiet">{more}, on the pages that follow</li>'
         yield "</ul>"
 
@@ -172,11 +180,13 @@ def _lines(finding: Document) -> float:
     return 0.4 + math.ceil(len(f"{finding['name']}: {_short(finding)}") / LINE_CHARACTERS)
 
 
-def _short(one: Document) -> str:
+def _short(finding: Document) -> str:
     """Return a finding in one sentence: what is missing, what was found, and what a failure falls short of."""
-    if one["state"] == "unanswered":
-        return f"needs {', '.join(one['needs'])}"
-    return f"{one['figure']}; required: {one['limit']}" if one["state"] == "fail" else str(one["figure"])
+    if finding["state"] == "unanswered":
+        return f"needs {', '.join(finding['needs'])}"
+    return (
+        f"{finding['figure']}; required: {finding['limit']}" if finding["state"] == "fail" else str(finding["figure"])
+    )
 
 
 # ---- the findings ----
@@ -188,40 +198,41 @@ def _findings(document: Document) -> Iterator[str]:
             yield from section(title, ['<ul class="short">', *map(_line, findings), "</ul>"])
         else:
             yield from section(title, map(_article, findings))
-    if any(one["common_practice"] for one in document["findings"]):
+    if any(finding["common_practice"] for finding in document["findings"]):
         yield f'<p class="quiet">{escape(PRACTICE_NOTE)}</p>'
 
 
 def _article(finding: Document) -> str:
     danger = f" ({risk(finding)})" if risk(finding) else ""
     heading = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}{danger}")
-    cells = "".join(f"<dt>{label}</dt><dd>{escape(typeset(text))}</dd>" for label, text in rows(finding))
+    cells = "".join(f"<dt>{label}</dt><dd>{escape(text)}</dd>" for label, text in rows(finding))
     return f'<article id="{finding["id"]}" class="{finding["state"]}"><h3>{heading}</h3><dl>{cells}</dl></article>'
 
 
 def _line(finding: Document) -> str:
-    """Return a finding that asks for nothing, in as few lines as it can be read in."""
-    (_, found), *rest = rows(finding)
-    more = "; ".join(f"{label}: {typeset(text)}" for label, text in rest)
+    """Return a finding that needs no action, as briefly as possible."""
+    (_, figure), *rest = rows(finding)
+    more = "; ".join(f"{label}: {text}" for label, text in rest)
     name = escape(f"{finding['state'].upper()}: {finding['part']}: {finding['name']}")
-    words = f'{escape(typeset(found))} <span class="quiet">({escape(more)})</span>'
-    return f'<li id="{finding["id"]}"><b>{name}</b>: {words}</li>'
+    text = f'{escape(figure)} <span class="quiet">({escape(more)})</span>'
+    return f'<li id="{finding["id"]}"><b>{name}</b>: {text}</li>'
 
 
-def _not_checked(document: Document) -> Iterator[str]:
+def _not_checked(document: Document, meanings: Mapping[str, str]) -> Iterator[str]:
     """Yield what could not be checked, and what each missing setting means: the questions to take along."""
-    missing = [one for one in document["not_checked"] if not one["safety"]]
+    missing = [item for item in document["not_checked"] if not item["safety"]]
     if not missing:
         return
-    meanings = {row["key"]: row["meaning"] for row in document["entered"]}
     yield from section("Not checked, because data are missing", ['<ul class="short">'])
-    for one in missing:
-        yield f"<li><b>{escape(one['part'])}: {escape(one['name'])}</b> needs {escape(', '.join(one['needs']))}</li>"
+    for item in missing:
+        yield f"<li><b>{escape(item['part'])}: {escape(item['name'])}</b> needs {escape(', '.join(item['needs']))}</li>"
     yield "</ul>"
-    keys = dict.fromkeys(key for one in document["not_checked"] for need in one["needs"] for key in need.split(" or "))
+    keys = dict.fromkeys(
+        key for item in document["not_checked"] for need in item["needs"] for key in need.split(" or ")
+    )
     yield from section("What to find out", ['<dl class="asked">'])
     for key in keys:
-        yield f"<dt><code>{escape(key)}</code></dt><dd>{escape(typeset(meanings.get(key, '')))}</dd>"
+        yield f"<dt><code>{escape(key)}</code></dt><dd>{escape(meanings.get(key, ''))}</dd>"
     yield "</dl>"
 
 
@@ -234,14 +245,14 @@ def _meanings(document: Document) -> Iterator[str]:
 # ---- the figures entered, and who signs ----
 
 
-def _entered(entered: Iterable[Document]) -> Iterator[str]:
+def _entered(entered: Iterable[Document], meanings: Mapping[str, str]) -> Iterator[str]:
     heads = {key for key, _ in HEAD}
-    shown = [row for row in entered if row["key"] not in heads]
+    rows = [row for row in entered if row["key"] not in heads]
     yield "<p>Each with its value, and whether that was given, is a default, or is missing.</p>"
-    for table, group in groupby(shown, key=lambda row: str(row["key"]).rpartition(".")[0]):
+    for table, group in groupby(rows, key=lambda row: str(row["key"]).rpartition(".")[0]):
         yield f'<table class="entered"><caption>{escape(table)}</caption><tbody>'
         for row in group:
-            name = f"{escape(typeset(row['meaning']))} <code>{escape(row['key'])}</code>"
+            name = f"{escape(meanings[row['key']])} <code>{escape(row['key'])}</code>"
             value, state = escape(_value(row)), row["state"]
             yield f'<tr><th scope="row">{name}</th><td>{value}</td><td class="{state}">{state}</td></tr>'
         yield "</tbody></table>"

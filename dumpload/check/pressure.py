@@ -2,8 +2,8 @@
 
 from dumpload.check import sources
 from dumpload.check.facts import HIGHEST, highest_w
-from dumpload.check.figures import Grade, Number, Sense, at_most, least, most, num
-from dumpload.check.table import WATER, Check, Danger, Judgement, Known, asked, graded, informed, judged
+from dumpload.check.figures import Grade, Number, Sense, at_most, format_number, least, most
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed, judged, yes_no
 from dumpload.check.tank import HEATED, has_other_heater, hottest_c
 from dumpload.physics.water import expansion_l, steam_kg_h, vessel_l
 
@@ -12,7 +12,7 @@ NEAR_RELIEF = 0.9
 
 
 def _relief(known: Known) -> Judgement:
-    return asked(
+    return yes_no(
         good=known["tank.relief_valve"],
         figure="fitted" if known["tank.relief_valve"] else "not fitted",
         limit="a temperature-and-pressure relief valve with a free discharge",
@@ -23,19 +23,19 @@ def _relief(known: Known) -> Judgement:
 
 def _discharge(known: Known) -> Judgement:
     good = known["tank.discharge_pipe"]
-    return asked(
+    return yes_no(
         good=good,
-        figure="full width, falling, open and in sight" if good else "not full width, falling, open and in sight",
-        limit="as wide as the valve's outlet, falling all the way, never shut, ending where it is seen",
+        figure="full bore, falling, open and in sight" if good else "not full bore, falling, open and in sight",
+        limit="full bore, falling all the way, without a valve, ending in sight",
         source=sources.PLUMBING_CODES,
-        change="Have it laid so: steam and scalding water come out of it, and a shut one bursts the tank.",
+        change="Have it run like that: it discharges steam and scalding water, and if it is blocked the tank bursts.",
     )
 
 
 def _supply(known: Known) -> Judgement:
     supply_bar, relief_bar = known["tank.supply_bar"], known["tank.relief_bar"]
     number = Number("supply", supply_bar, "bar", Sense.AT_MOST, NEAR_RELIEF * relief_bar, relief_bar, "tank.supply_bar")
-    state = graded(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
+    state = grade(fails=supply_bar >= relief_bar, cautions=number.state is not Grade.PASS)
     effect = {Grade.FAIL: ": it never closes", Grade.CAUTION: ": it weeps"}.get(state, "")
     change = f"Fit a pressure-reducing valve set to at most {at_most(NEAR_RELIEF * relief_bar)} bar."
     return Judgement(
@@ -55,7 +55,7 @@ def _tank_pressure(known: Known) -> Judgement:
         opens,
         sources.TANK_PLATE,
         "Fit a relief valve of a lower pressure: the tank gives way before this one opens.",
-        figure=f"the relief valve opens at {{}}; the tank is made for {working_bar:g} bar",
+        figure=f"the relief valve opens at {{}}; the tank is rated {working_bar:g} bar",
     )
 
 
@@ -63,20 +63,21 @@ def _capacity(known: Known) -> Judgement:
     both = has_other_heater(known)
     watts = highest_w(known) + (known["tank.other_w"] if both else 0)
     who = "both heaters" if both else "the element"
-    makes = f"{who} at {num(watts)} W make{'' if both else 's'} {num(steam_kg_h(watts))} kg of steam an hour"
+    steam = f"{format_number(steam_kg_h(watts))} kg of steam an hour"
+    makes = f"{who} at {format_number(watts)} W make{'' if both else 's'} {steam}"
     return judged(
         least("capacity", known["tank.relief_w"], "W", watts, key="tank.relief_w"),
         sources.VALVE_PLATE,
         "Fit a relief valve of that capacity: this one cannot let the steam out as fast as it is made.",
-        figure=f"carries off {{}}; {makes}",
-        limit="{}, every heater at once",
+        figure=f"rated {{}}; {makes}",
+        limit="{}, all heat sources together",
     )
 
 
 def _growth(known: Known) -> tuple[float, str]:
     hot_c = hottest_c(known)
     grows_l = max(0.0, expansion_l(known["tank.volume_l"], known["tank.cold_c"], hot_c))
-    return grows_l, f"grows by {num(grows_l)} l to {hot_c:g} degC"
+    return grows_l, f"expands by {format_number(grows_l)} l up to {hot_c:g} degC"
 
 
 def _open_expansion(known: Known) -> Judgement:
@@ -102,7 +103,7 @@ def _expansion(known: Known) -> Judgement:
         sources.VESSEL,
         "Fit a larger vessel, or the relief valve opens at every heating and wears out.",
         figure=f"{figure}; the vessel has {{}}",
-        limit=f"{{}}, {supply_bar:g} to {num(most_bar)} bar",
+        limit=f"{{}}, {supply_bar:g} to {format_number(most_bar)} bar",
     )
 
 

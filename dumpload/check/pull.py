@@ -1,8 +1,4 @@
-"""The driver's input on paper: what holds it at off while no program drives the pin.
-
-At boot, at reset and after a crash the pin is an input, pulled weakly one way or the other or not at all. So it matters
-what the resistor pulls to, not that there is one: low is off on a board that is on when high, and on on the other kind.
-"""
+"""The driver's input on paper: what holds it at off while no program drives the pin."""
 
 from dumpload.check import sources
 from dumpload.check.figures import NEVER, Grade, least, most, worst
@@ -16,6 +12,9 @@ LEAST_PULL_OHM, MOST_PULL_OHM = 1_000.0, 100_000.0
 WANTED = "a resistor that holds the input at off"
 
 
+# At boot, at reset and after a crash the pin is an input, pulled weakly one way or the other or not at all. So it
+# matters what the resistor pulls to, not that there is one: low is off on a board that is on when high, and on on the
+# other kind.
 def _off_is_low(known: Known) -> bool:
     return bool(known["relay.active_high"])
 
@@ -31,9 +30,9 @@ def _right(known: Known) -> str:
 def _pulled(known: Known) -> Judgement:
     key = next((key for key in ("driver.pull_down_ohm", "driver.pull_up_ohm") if key in known), "")
     if not key:
-        figure = "something is said to hold the input, but not what it pulls to"
+        figure = "a resistor is stated, but not which way it pulls"
         return Judgement(
-            Grade.CAUTION, figure, WANTED, sources.FLOATING, f"It must be {_right(known)}: look, and set it."
+            Grade.CAUTION, figure, WANTED, sources.FLOATING, f"It must be {_right(known)}: check, and set it."
         )
     ohm, is_down = known[key], key == "driver.pull_down_ohm"
     numbers = (
@@ -52,7 +51,7 @@ def _pulled(known: Known) -> Judgement:
         f"{way}, which is off",
         f"{WANTED}, {LEAST_PULL_OHM:g} to {MOST_PULL_OHM:g} ohm",
         sources.PULL,
-        "" if state is Grade.PASS else "Use about 10000 ohm: less loads the pin, more lets the line float.",
+        "" if state is Grade.PASS else "Use about 10000 ohm: less overloads the pin, more lets the line float.",
         numbers,
     )
 
@@ -62,7 +61,7 @@ def _floating(known: Known) -> Judgement:
     if _is_opto(known) and not _off_is_low(known):
         figure = "nothing pulls the input; without a path to ground its LED has no current: off"
         return Judgement(Grade.PASS, figure, WANTED, sources.FLOATING)
-    does = "what it then does nobody can say"
+    does = "its state is then undefined"
     if kind == "mosfet":
         does = "a gate keeps the level it had, so the load may stay on"
     elif kind == "bipolar" and _off_is_low(known):
@@ -76,11 +75,11 @@ def _level(known: Known) -> Judgement:
     if _off_is_low(known):
         if _is_opto(known):
             figure = "the board's input is opto-isolated and on when low, but relay.active_high is true"
-            change = "Set relay.active_high = false: as it is, off and on are changed about."
+            change = "Set relay.active_high = false: as it is, off and on are swapped."
             return Judgement(Grade.FAIL, figure, "the level that the board is on at", sources.FAIL_SAFE, change)
         return informed("a high level closes the contact", sources.FAIL_SAFE)
     if "driver.pull_up_ohm" in known or _is_opto(known):
-        figure = "a low level closes the contact; what holds the input at off is judged by itself"
+        figure = "a low level closes the contact; the resistor at the input is judged separately"
         return informed(figure, sources.FAIL_SAFE)
     return Judgement(
         Grade.CAUTION,
@@ -102,11 +101,11 @@ def _opto(known: Known) -> Judgement:
 
 
 def _board(known: Known) -> Judgement:
-    taken = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=NEVER)
-    taken = taken._replace(key="driver.input_ma")
+    number = most("input current", known["driver.input_ma"], "mA", known["driver.pin_ma"], fails=NEVER)
+    number = number._replace(key="driver.input_ma")
     figure = "a ready-made board: its input takes {}; the transistor on it is not checked"
-    change = "Put a transistor before it, or use a board with an input for the pin's current."
-    return judged(taken, sources.BOARD, change, figure=figure, limit="{}, what the pin gives")
+    change = "Add a transistor in front of it, or use a board whose input suits the pin's current."
+    return judged(number, sources.BOARD, change, figure=figure, limit="{}, the pin's limit")
 
 
 def _is_module(known: Known) -> bool:

@@ -1,7 +1,6 @@
 """The sign of the battery power, from what the daemon recorded: charge that rises while the power is negative.
 
-A wrong sign silently disarms the drain limit, and no figure on paper shows it. Rows from under other settings of the
-signal say nothing of today's, and are left out.
+A wrong sign silently disarms the drain limit, and no figure on paper shows it.
 """
 
 import json
@@ -9,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from dumpload.check.sources import SIGN
-from dumpload.check.table import BANK, Check, Danger, Judgement, graded
+from dumpload.check.table import BANK, Check, Danger, Judgement, grade
 from dumpload.config.model import Settings, flat
 from dumpload.core.direction import RISE_PERCENT, Direction, observe
 from dumpload.core.freshness import MISSING
@@ -31,34 +30,31 @@ def has_wrong_sign(settings: Settings) -> bool:
 
     try:
         return direction_of(read_last(path, ROWS), known).wrong
-    except (
-        HistoryError,
-        AttributeError,
-        TypeError,
-        ValueError,
-    ):  # a damaged or foreign file may have anything in a row
+    except (HistoryError, AttributeError, TypeError, ValueError):
+        # A damaged or foreign file may have anything in a row.
         return False
 
 
 def direction_of(rows: Iterable[HistoryRow], known: Mapping[str, Any]) -> Direction:
     """Return what the rows, oldest first, say of the sign under the settings `known` (by dotted key)."""
-    seen, is_ours = Direction(), True
+    direction, is_ours = Direction(), True
     last: dict[int, HistoryRow] = {}
     for row in rows:
         if row.kind in (RowKind.START, RowKind.STOP):
-            seen, last = Direction(wrong=seen.wrong), {}
+            direction, last = Direction(wrong=direction.wrong), {}
         if row.kind == RowKind.START and not (is_ours := _recorded_with(row, known)):
-            seen = Direction()
+            direction = Direction()
         if is_ours and row.kind == RowKind.SAMPLE and row.signal in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER):
             last[row.signal] = row
             charge, power = (
-                _live(last.get(one), row.t, known) for one in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER)
+                _live(last.get(signal), row.t, known) for signal in (Signal.STATE_OF_CHARGE, Signal.BATTERY_POWER)
             )
-            seen = observe(seen, row.t, charge, power)
-    return seen
+            direction = observe(direction, row.t, charge, power)
+    return direction
 
 
 def _recorded_with(row: HistoryRow, known: Mapping[str, Any]) -> bool:
+    # Rows recorded under other settings of the signal say nothing of today's sign.
     recorded = json.loads(row.text).get("settings", {})
     return all(recorded.get(key) == known.get(key) for key in _SOURCE_KEYS)
 
@@ -78,11 +74,11 @@ def sign_checks(settings: Settings, *, is_wrong: bool) -> Iterator[Check]:
     what = f"the charge rose by {RISE_PERCENT:g} % or more while the recorded battery power was negative"
     disarmed = "; the drain limit cannot work" if guarded else ""
     judgement = Judgement(
-        graded(fails=guarded, cautions=True),
+        grade(fails=guarded, cautions=True),
         what + disarmed,
         "charging is positive",
         SIGN,
-        "Turn it: set telemetry.battery_power.scale to the negative of what it is (-1 if it is not set).",
+        "Reverse it: negate telemetry.battery_power.scale (set it to -1 if it is not set).",
     )
     yield Check(
         BANK, "power_sign", "sign of the battery power", Danger.BANK, (), lambda _known: judgement,

@@ -1,7 +1,7 @@
 """What one finding of the installation check is, how and how checks are run.
 
 A check is worked out only when everything it needs is known; otherwise it is missing, with the names of the keys.
-Nothing is guessed. Knows nothing of cables or water.
+Nothing is guessed.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -109,10 +109,10 @@ class Check(NamedTuple):
 def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], list[Missing]]:
     """Return what was found and what could not be checked.
 
-    Fails come first, then cautions, each with the most dangerous first; then passes and information, part by part. Of
-    what is missing the safety checks come first, the most dangerous first; then the rest, part by part.
+    Fails come first, then cautions, each with most dangerous first; then passes and information, part by part. Of
+    what is missing the safety checks come first, most dangerous first; then the rest, part by part.
     """
-    found, missing = [], []
+    findings, missing = [], []
     for check in checks:
         if not check.applies(known):
             continue
@@ -120,11 +120,11 @@ def run_checks(checks: Iterable[Check], known: Known) -> tuple[list[Finding], li
         if needs:
             missing.append(Missing(check, needs))
         else:
-            found.append(Finding(check, _verdict(check, known)))
-    found.sort(key=_urgency)
-    missing.sort(key=lambda one: _rank(one.check, by_danger=one.check.safety))
-    missing.sort(key=lambda one: not one.check.safety)
-    return found, missing
+            findings.append(Finding(check, _verdict(check, known)))
+    findings.sort(key=_urgency)
+    missing.sort(key=lambda item: _rank(item.check, by_danger=item.check.safety))
+    missing.sort(key=lambda item: not item.check.safety)
+    return findings, missing
 
 
 def _urgency(finding: Finding) -> tuple[int, int]:
@@ -139,31 +139,32 @@ def _rank(check: Check, *, by_danger: bool) -> int:
 def _verdict(check: Check, known: Known) -> Judgement:
     try:
         verdict = check.work_out(known)
-    except (ValueError, ArithmeticError) as error:  # a figure outside what its formula was made for
-        change = "Look at that figure again, or have it worked out by hand."
+    except (ValueError, ArithmeticError) as error:
+        # A figure outside what its formula was made for.
+        change = "Check that figure, or have it calculated by hand."
         return Judgement(
-            Grade.FAIL, f"cannot be right: {error}", "figures that the formula was made for", FORMULA, change
+            Grade.FAIL, f"cannot be right: {error}", "figures within the range of the formula", FORMULA, change
         )
     return verdict._replace(figure=f"{verdict.figure}, as stated") if check.stated else verdict
 
 
-def graded(*, fails: bool, cautions: bool = False) -> Grade:
+def grade(*, fails: bool, cautions: bool = False) -> Grade:
     """Return the state: a fail outweighs a caution."""
     if fails:
         return Grade.FAIL
     return Grade.CAUTION if cautions else Grade.PASS
 
 
-def asked(*, good: bool, figure: str, limit: str, source: Basis, change: str) -> Judgement:
-    """Return the verdict on something that is there or is not."""
-    return Judgement(graded(fails=not good), figure, limit, source, "" if good else change)
+def yes_no(*, good: bool, figure: str, limit: str, source: Basis, change: str) -> Judgement:
+    """Return the verdict on a yes-or-no question."""
+    return Judgement(grade(fails=not good), figure, limit, source, "" if good else change)
 
 
 def judged(number: Number, source: Basis, change: str, *, figure: str = "{}", limit: str = "{}") -> Judgement:
     """Return the verdict on one figure; `{}` in `figure` and `limit` is the place of its number."""
     state = number.state
-    words = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
-    return Judgement(state, *words, source, "" if state is Grade.PASS else change, (number,))
+    texts = figure.replace("{}", number.text), limit.replace("{}", number.limit_text)
+    return Judgement(state, *texts, source, "" if state is Grade.PASS else change, (number,))
 
 
 def informed(figure: str, source: Basis, *numbers: Number, remark: str = "") -> Judgement:

@@ -19,7 +19,7 @@ DANGERS = {
 }
 
 SECTIONS = (
-    ("fail", "Fix before the first switch-on, the most dangerous first"),
+    ("fail", "Fix before the first switch-on, most dangerous first"),
     ("unanswered", "Not answered: find out before the first switch-on"),
     ("caution", "Think about these"),
     ("pass", "Passed"),
@@ -42,26 +42,27 @@ def check_text(document: Document) -> str:
             number += 1
             lines += _finding(number, finding)
         lines.append("")
-    lines += _not_checked(one for one in document["not_checked"] if not one["safety"])
+    lines += _not_checked(item for item in document["not_checked"] if not item["safety"])
     lines += ["What the settings mean", "-" * 22]
-    meanings = [f"relay: {document['relay']}", *(f"rule: {line}" for line in document["law"])]
+    meanings = [f"relay: {document['relay']}", *(f"control: {line}" for line in document["law"])]
     for line in (*meanings, f"lost data: {document['data_lost']}"):
         lines += _wrapped(line, "  ", "    ")
     if any(finding["common_practice"] for finding in document["findings"]):
         lines += ["", *_wrapped(PRACTICE_NOTE, "", "  ")]
-    lines += ["", "Before anyone acts on a figure", "-" * 30]
+    lines += ["", "Before you act on any figure", "-" * 30]
     for line in document["cautions"]:
         lines += _wrapped(line, "  ", "    ")
     return "\n".join(lines)
 
 
-def sections(document: Document) -> Iterator[tuple[str, list[Document]]]:
-    """Yield the title of each section that has anything in it, with its findings; unanswered questions are findings."""
-    asked = [unanswered(one) for one in document["not_checked"] if one["safety"]]
-    for state, title in SECTIONS:
-        chosen = [finding for finding in (*document["findings"], *asked) if finding["state"] == state]
-        if chosen:
-            yield title, chosen
+def sections(document: Document) -> list[tuple[str, list[Document]]]:
+    """Return the title of each section with anything in it, and its findings; unanswered questions are findings."""
+    open_questions = [unanswered(item) for item in document["not_checked"] if item["safety"]]
+    by_state = [
+        (title, [finding for finding in (*document["findings"], *open_questions) if finding["state"] == state])
+        for state, title in SECTIONS
+    ]
+    return [(title, findings) for title, findings in by_state if findings]
 
 
 def unanswered(missing: Document) -> Document:
@@ -70,8 +71,9 @@ def unanswered(missing: Document) -> Document:
     return {**missing, "state": "unanswered", "change": f"Find out and set {needs}."}
 
 
-def rows(finding: Document) -> Iterator[tuple[str, str]]:
-    """Yield label and text of what a finding has to say."""
+def rows(finding: Document) -> list[tuple[str, str]]:
+    """Return label and text of what a finding has to say."""
+    labelled = []
     for key, label in LABELS:
         text = finding.get(key, "")
         if key == "source" and finding.get("common_practice"):
@@ -79,7 +81,8 @@ def rows(finding: Document) -> Iterator[tuple[str, str]]:
         elif key == "change" and text:
             text += whose(finding)
         if text:
-            yield label, text
+            labelled.append((label, text))
+    return labelled
 
 
 def headline(document: Document) -> str:
@@ -94,7 +97,7 @@ def headline(document: Document) -> str:
         first = f"CAUTION: nothing failed, but {_things(counts['caution'], 'thing')} to think about"
     else:
         first = f"{document['verdict'].upper()}: nothing failed"
-    rest = [f"{_things(unanswered, 'question')} of safety not answered"] if unanswered else []
+    rest = [f"{_things(unanswered, 'safety question')} not answered"] if unanswered else []
     rest += [cautions] if counts["caution"] and not first.startswith("CAUTION") else []
     rest.append(f"{counts['pass']} passed")
     missing = counts["not_checked"]
@@ -127,14 +130,14 @@ def whose(finding: Document) -> str:
 
 
 def _not_checked(missing: Iterable[Document]) -> Iterator[str]:
-    groups = [(part, list(ones)) for part, ones in groupby(missing, key=lambda one: one["part"])]
+    groups = [(part, list(ones)) for part, ones in groupby(missing, key=lambda item: item["part"])]
     if not groups:
         return
     yield from ("Not checked", "-" * 11)
     for part, ones in groups:
         yield f"  {part}"
-        for one in ones:
-            yield from _wrapped(f"{one['name']}, not checked: needs {', '.join(one['needs'])}", "    ", "      ")
+        for item in ones:
+            yield from _wrapped(f"{item['name']}, not checked: needs {', '.join(item['needs'])}", "    ", "      ")
     yield ""
 
 

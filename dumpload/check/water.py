@@ -4,8 +4,8 @@ import math
 
 from dumpload.check import heater, pressure, sources
 from dumpload.check.facts import ELEMENT, has
-from dumpload.check.figures import Grade, Number, Sense, at_most, num, span
-from dumpload.check.table import WATER, Check, Danger, Judgement, Known, graded, informed
+from dumpload.check.figures import Grade, Number, Sense, at_most, format_number, in_one_unit
+from dumpload.check.table import WATER, Check, Danger, Judgement, Known, grade, informed
 from dumpload.check.tank import (
     HEATED,
     LOSS,
@@ -15,7 +15,7 @@ from dumpload.check.tank import (
     stored_c,
     tank_loss_w_k,
 )
-from dumpload.core.window import MINUTES_PER_DAY, contains, parse_span
+from dumpload.core.window import HOUR_S, minutes_a_day, parse_span
 from dumpload.physics.scald import BATH_C, GROWTH_C, SCALD_ENDS_C, STORE_C, scald_time_s
 from dumpload.physics.water import heat_capacity_j_k, heat_j, mixed_l, time_to_s
 
@@ -40,14 +40,14 @@ def _heating(known: Known) -> Judgement:
     if (nothing := _nothing_to_heat(known)) is not None:
         return nothing
     seconds = heating_s(known, watts, cold_c, hot_c)
-    words = "without standing loss: not known"
+    loss = "without standing loss: not known"
     if has(known, LOSS):
-        words = f"standing loss {num(tank_loss_w_k(known))} W/K"
+        loss = f"standing loss {format_number(tank_loss_w_k(known))} W/K"
     never = math.isinf(seconds)
-    heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / 3600
+    heat_wh = heat_j(known["tank.volume_l"], cold_c, hot_c) / HOUR_S
     figure = (
-        f"{num(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
-        f"{'never' if never else span(seconds)} with {num(watts)} W at nominal voltage ({words})"
+        f"{format_number(heat_wh / 1000)} kWh from {cold_c:g} to {hot_c:g} degC; "
+        f"{'never' if never else in_one_unit(seconds)} with {format_number(watts)} W at nominal voltage ({loss})"
     )
     if never:
         change = "The loss is as large as the heater: insulate the tank."
@@ -58,12 +58,12 @@ def _heating(known: Known) -> Judgement:
 def _standing(known: Known) -> Judgement:
     loss, hot_c, around_c = tank_loss_w_k(known), stored_c(known), known["tank.around_c"]
     watts = max(0.0, loss * (hot_c - around_c))
-    figure = f"loses {num(loss)} W/K: {num(watts)} W at {hot_c:g} degC"
+    figure = f"loses {format_number(loss)} W/K: {format_number(watts)} W at {hot_c:g} degC"
     numbers = [Number("standing loss", loss, "W/K"), Number("loss", watts, "W")]
     if hot_c > STORE_C > around_c:
         capacity = heat_capacity_j_k(known["tank.volume_l"], hot_c, STORE_C)
         seconds = time_to_s(hot_c, STORE_C, around_c, capacity, loss)
-        figure += f", and cools to {STORE_C:g} degC in {span(seconds)} if nothing is drawn"
+        figure += f", and cools to {STORE_C:g} degC in {in_one_unit(seconds)} if nothing is drawn"
         numbers.append(Number("time", seconds, "s"))
     return informed(figure, sources.STANDING, *numbers)
 
@@ -73,15 +73,15 @@ def _mixed(known: Known) -> Judgement:
         figure = f"the cold water comes in at {known['tank.cold_c']:g} degC: nothing is left to mix"
         return informed(figure, sources.MIXING)
     litres = mixed_l(known["tank.volume_l"], stored_c(known), known["tank.cold_c"], MIXED_C)
-    figure = f"{num(litres)} l at {MIXED_C:g} degC from a tank at {stored_c(known):g} degC"
+    figure = f"{format_number(litres)} l at {MIXED_C:g} degC from a tank at {stored_c(known):g} degC"
     return informed(figure, sources.MIXING, Number("mixed water", litres, "l"))
 
 
 def _open_h(known: Known) -> float:
     """Return for how many hours a day the settings let the load run at most."""
     spans = [parse_span(text) for text in known["permissive.window"]]
-    window_h = sum(contains(spans, minute) for minute in range(MINUTES_PER_DAY)) / 60
-    return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / 3600))
+    window_h = minutes_a_day(spans) / 60
+    return float(min(window_h, known.get("permissive.max_on_per_day_s", math.inf) / HOUR_S))
 
 
 def _drawn(known: Known) -> Judgement:
@@ -89,21 +89,21 @@ def _drawn(known: Known) -> Judgement:
     if cold_c >= MIXED_C:
         return _mixed(known)
     litres = people * known["tank.litres_per_person"]
-    drawn_wh = heat_j(litres, cold_c, MIXED_C) / 3600
-    lost_wh, words = 0.0, "the standing loss is not known"
+    drawn_wh = heat_j(litres, cold_c, MIXED_C) / HOUR_S
+    lost_wh, loss = 0.0, "the standing loss is not known"
     if has(known, LOSS):
         lost_wh = 24 * max(0.0, tank_loss_w_k(known) * (stored_c(known) - known["tank.around_c"]))
-        words = f"and the tank loses {num(lost_wh / 1000)} kWh"
+        loss = f"plus {format_number(lost_wh / 1000)} kWh of standing loss"
     hours, open_h = (drawn_wh + lost_wh) / nominal_w(known), _open_h(known)
     full_l = mixed_l(known["tank.volume_l"], stored_c(known), cold_c, MIXED_C)
     who = f"{people} {'person draws' if people == 1 else 'people draw'}"
     figure = (
-        f"{who} {num(litres)} l at {MIXED_C:g} degC a day: {num(drawn_wh / 1000)} kWh, {words}: {num(hours)} h of the "
-        f"element; a hot tank gives {num(full_l)} l"
+        f"{who} {format_number(litres)} l at {MIXED_C:g} degC a day: {format_number(drawn_wh / 1000)} kWh, {loss}: "
+        f"{format_number(hours)} h of the element; a hot tank gives {format_number(full_l)} l"
     )
     run = Number("run time a day", hours, "h", Sense.AT_MOST, open_h)
     numbers = (Number("drawn", litres, "l"), Number("heat a day", drawn_wh + lost_wh, "Wh"), run)
-    simulate = "What the surplus gives in each month needs the simulation."
+    simulate = "For the yield of each month, run dumpload simulate."
     if run.state is Grade.PASS:
         return informed(figure, sources.DRAWN, *numbers, remark=simulate)
     change = f"The element cannot give that, whatever the sun does: a second source, or fewer litres. {simulate}"
@@ -116,8 +116,8 @@ def _scald(known: Known) -> Judgement:
     seconds = scald_time_s(hot_c)
     valve = known.get("tank.mixing_valve")
     harmless = hot_c <= BATH_C
-    state = graded(fails=valve is False and not harmless, cautions=valve is None and not harmless)
-    within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{span(seconds)}"
+    state = grade(fails=valve is False and not harmless, cautions=valve is None and not harmless)
+    within = f"{'under ' if hot_c > SCALD_ENDS_C else ''}{in_one_unit(seconds)}"
     burns = "no burn within hours" if math.isinf(seconds) else f"second-degree burn in {within}, an adult"
     change = "" if state == Grade.PASS else "Fit a thermostatic mixing valve: children burn much faster."
     fitted = {True: "mixing valve fitted, as stated", False: "no mixing valve", None: "mixing valve: not stated"}[valve]
@@ -141,10 +141,10 @@ def _storage(known: Known) -> Judgement:
         change = f"Store at {STORE_C:g} degC or more, with a mixing valve; follow your health authority's guidance."
     if mains:
         figure = f"held at {held_c:g} degC by the mains heater, up to {hot_c:g} degC by surplus"
-    state = graded(fails=False, cautions=held_c < STORE_C)
+    state = grade(fails=False, cautions=held_c < STORE_C)
     return Judgement(
         state,
-        f"{figure}; count on no disinfection",
+        f"{figure}; do not rely on it to disinfect",
         f"at least {STORE_C:g} degC, held; legionella grow from {GROWTH_C[0]:g} to {GROWTH_C[1]:g} degC",
         sources.LEGIONELLA,
         "" if state is Grade.PASS else change,

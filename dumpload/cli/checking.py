@@ -19,31 +19,31 @@ if TYPE_CHECKING:
 
 CONFIRMATION = "RELAY ON"
 WARNING = f"""\
-This closes the relay for one second and puts the heater on the battery. The tank must be full and the covers on; nobody
-may be at the wiring. It does not replace a look by a licensed person. If it stays on: the isolator, or dumpload off.
-Type {CONFIRMATION} to go on: """
+This closes the relay for one second, which puts the heater on the battery. The tank must be full, the covers on and
+everybody clear of the wiring. It does not replace an inspection by a licensed person. If the heater stays on, open the
+isolator or run dumpload off. Type {CONFIRMATION} to continue: """
 
 
 def add_check_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `check`."""
     from dumpload.cli.periods import duration
 
-    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write the check as a page, too")
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="also write the check as a page")
     parser.add_argument(
-        "--live", action="store_true", help="try out what is connected instead: broker, signals, history and pin"
+        "--live", action="store_true", help="test what is connected instead: broker, signals, history and pin"
     )
     parser.add_argument(
         "--for", dest="for_s", type=duration, default=USUAL_FOR_S, metavar="30s", help="with --live: how long to listen"
     )
     parser.add_argument(
-        "--relay-test", action="store_true", help="with --live: close the relay for one second, after asking back"
+        "--relay-test", action="store_true", help="with --live: close the relay for one second, once you confirm"
     )
 
 
 def run_check(args: argparse.Namespace) -> int:
     """Check, and return the exit code: 1 if anything fails, or a question of safety is not answered."""
     if args.relay_test and not args.live:
-        console.fail(args, "dumpload check: --relay-test goes with --live only")
+        console.fail(args, "dumpload check: --relay-test needs --live")
         return console.USAGE
     if args.live and args.report:
         console.fail(args, "dumpload check: --report is for the check on paper; leave out --live")
@@ -74,13 +74,13 @@ def _check_paper(args: argparse.Namespace, path: Path, settings: "Settings") -> 
 
 
 def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> int:
-    """Try everything, and say what was found; return the exit code."""
+    """Run every live check and show the findings; return the exit code."""
     import time
 
     from dumpload.commissioning.live import Outcome, live_document, live_text, wrong_parts
 
     if args.relay_test and not sys.stdin.isatty():
-        console.fail(args, "--relay-test: expected a terminal at which to confirm it; nothing was driven")
+        console.fail(args, "--relay-test: expected a terminal to confirm on; nothing was driven")
         return console.USAGE
     rights, survey, steps = _at_the_broker(settings, args.for_s)
     steps += _on_this_computer(args, path, settings, rights)
@@ -97,7 +97,7 @@ def _check_live(args: argparse.Namespace, path: Path, settings: "Settings") -> i
 
 
 def _at_the_broker(settings: "Settings", for_s: float) -> "tuple[Rights, Survey, list[Step]]":
-    """Ask the broker, and listen there where it lets us."""
+    """Test the broker's permissions, then listen."""
     import asyncio
     import contextlib
 
@@ -118,7 +118,7 @@ def _at_the_broker(settings: "Settings", for_s: float) -> "tuple[Rights, Survey,
 
 
 def _on_this_computer(args: argparse.Namespace, path: Path, settings: "Settings", rights: "Rights") -> "list[Step]":
-    """Try history and pin, unless a daemon has them."""
+    """Test history and pin, unless a daemon holds them."""
     from dumpload.commissioning.live import Outcome, Step
 
     if holder := _daemon(path, rights):
@@ -129,7 +129,7 @@ def _on_this_computer(args: argparse.Namespace, path: Path, settings: "Settings"
 
 
 def _daemon(path: Path, rights: "Rights") -> str:
-    """Return in words which daemon runs with these settings; "" if none is known of."""
+    """Return which daemon runs with these settings; "" if none is known."""
     import asyncio
 
     from dumpload.cli import nearby
@@ -139,9 +139,9 @@ def _daemon(path: Path, rights: "Rights") -> str:
             return daemon is not None
 
     closed: list[Path] = []
-    stop = "stop it first (systemctl stop), the load goes off"
+    stop = "stop it first (systemctl stop); the heater goes off"
     if asyncio.run(is_here(closed)):
-        return f"the daemon of these settings is running and holds the line; {stop}"
+        return f"the daemon with these settings is running and holds the line; {stop}"
     if rights.is_up:
         return f"a daemon of this name is up at the broker and holds its line; {stop}"
     if closed:
@@ -151,11 +151,11 @@ def _daemon(path: Path, rights: "Rights") -> str:
 
 def _history(settings: "Settings") -> "Step":
     from dumpload.commissioning.live import Outcome, Step
-    from dumpload.history.probe import why_not_writable
+    from dumpload.history.file import why_not_writable
 
     file = settings.history.path
     if file is None:
-        return Step("history", "History", Outcome.SKIPPED, "none is kept (history.path is not set)")
+        return Step("history", "History", Outcome.SKIPPED, "no history is kept (history.path is not set)")
     if trouble := why_not_writable(file):
         return Step(
             "history", "History", Outcome.WRONG, f"{file}: {trouble}", "expected a file that this user can write"
@@ -186,5 +186,5 @@ def _relay(relay: Any, feedback_s: float) -> "Step":
     sys.stderr.write(WARNING)
     sys.stderr.flush()
     if sys.stdin.readline().strip() != CONFIRMATION:
-        return Step("relay", "Relay", Outcome.SKIPPED, "not confirmed; it was not driven")
+        return Step("relay", "Relay", Outcome.SKIPPED, "not confirmed; nothing was driven")
     return relay_test.relay_step(relay_test.close_for_a_second(relay, feedback_s), feedback_s)

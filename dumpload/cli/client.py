@@ -1,13 +1,11 @@
-"""Asks a running daemon over the broker: what is the load doing, and please move the selector.
+"""Talk to a running daemon over the broker: read its status, move its selector.
 
-Talks MQTT only; knows nothing of the pin. What it prints is for a person; what it returns is for the exit code.
+What it prints is for a person; what it returns is for the exit code.
 """
 
 import asyncio
 import contextlib
-import errno
 import json
-import re
 import secrets
 import time
 from collections.abc import AsyncIterator, Callable
@@ -17,11 +15,12 @@ from typing import Any, NamedTuple
 from dumpload.config.model import Settings
 from dumpload.config.to_mqtt import base_topics, link_options
 from dumpload.core.printable import one_line
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.daemon.payloads import Document, status_misfit, to_json
 from dumpload.daemon.publisher import STATUS_EXPIRES_S
-from dumpload.mqtt import Listener, Message, Subscription
+from dumpload.mqtt import Message, Subscription
 from dumpload.mqtt.link import Link
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 ANSWER_S = 5.0
 RETAINED_S = 1.0
@@ -45,27 +44,26 @@ class Heard(NamedTuple):
     retained: bool
 
 
-class Conversation(Listener):
+class Conversation(Visitor):
     """Collects what the daemon publishes."""
 
     def __init__(self, settings: Settings) -> None:
+        super().__init__()
         self._topics = base_topics(settings)
         self._kinds = {getattr(self._topics, kind): kind for kind in ("status", "presence", "change")}
-        options = link_options(settings)._replace(
+        self.options = link_options(settings)._replace(
             client_id=f"{settings.name}-ask-{secrets.token_hex(4)}",
             subscriptions=tuple(Subscription(topic, 1, retained=True) for topic in self._kinds),
             will=None,
         )
         self.name = settings.name
-        self.broker = f"{options.host}:{options.port}"
-        self.link = Link(options, self, time.monotonic)
+        self.broker = f"{self.options.host}:{self.options.port}"
+        self.link: Link
         self.heard: asyncio.Queue[Heard] = asyncio.Queue()
-        self.tried = asyncio.Event()
-        self.trouble = ""
         self.misfit = ""
 
     def on_message(self, message: Message) -> None:
-        """Queue what was heard; what does not look like it is not from a daemon of ours."""
+        """Queue a message from one of our daemons; ignore anything else."""
         kind = self._kinds[message.topic]
         text = message.payload.decode("utf-8", "replace")
         try:
@@ -76,21 +74,6 @@ class Conversation(Listener):
             self.misfit = status_misfit(payload)
         if kind == "presence" or (isinstance(payload, dict) and (kind == "change" or not self.misfit)):
             self.heard.put_nowait(Heard(kind, payload, message.retained))
-
-    def on_up(self) -> None:
-        """The broker answered."""
-        self.trouble = ""
-        self.tried.set()
-
-    def on_down(self, reason: str, retry_s: float) -> None:  # noqa: ARG002
-        """Keep the reason: whoever waits for the broker waits no longer."""
-        self.trouble = reason
-        self.tried.set()
-
-    def on_callback_error(self, error: Exception) -> None:
-        """Keep the reason."""
-        self.trouble = repr(error)
-        self.tried.set()
 
     async def next(self, within_s: float | None) -> Heard | None:
         """Return the next message, or None after `within_s`."""
@@ -107,34 +90,21 @@ class Conversation(Listener):
 
 @asynccontextmanager
 async def conversation(settings: Settings) -> AsyncIterator[Conversation]:
-    """Connect for the time of the block.
+    """Connect; disconnect at the end of the block.
 
     Raises:
         NoAnswerError: the broker cannot be reached or refuses.
     """
     talk = Conversation(settings)
-    running = asyncio.create_task(talk.link.run())
-    try:
+    async with visiting(talk.options, talk) as talk.link:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(ANSWER_S):
                 await talk.tried.wait()
-        if talk.trouble or not talk.tried.is_set():
-            raise NoAnswerError(_unreachable(talk.broker, talk.trouble or "no answer"))
+        if not talk.up.is_set():
+            reason = plain_reason(talk.trouble or "no answer", talk.broker)
+            raise NoAnswerError(one_line(f"Cannot reach the broker at {talk.broker}: {reason}"))
         yield talk
         await talk.link.close(RETAINED_S)
-    finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
-
-
-def _unreachable(broker: str, reason: str) -> str:
-    """Return in words why the broker cannot be reached; what the link says of a refused connection names it twice."""
-    reason = reason.removeprefix(f"no connection to {broker}: ")
-    if "ConnectionRefused" in reason or f"[Errno {errno.ECONNREFUSED}]" in reason:
-        reason = "connection refused"
-    elif match := re.match(r"\[Errno -?\d+\] ", reason):
-        reason = reason[match.end() :]
-    return one_line(f"Cannot reach the broker at {broker}: {reason}")
 
 
 async def current(talk: Conversation) -> Document:
@@ -145,9 +115,9 @@ async def current(talk: Conversation) -> Document:
     """
     status: Document | None = None
     presence = ""
-    while (heard := await talk.next(RETAINED_S)) is not None:
-        status = heard.payload if heard.kind == "status" else status
-        presence = heard.payload if heard.kind == "presence" else presence
+    while (message := await talk.next(RETAINED_S)) is not None:
+        status = message.payload if message.kind == "status" else status
+        presence = message.payload if message.kind == "presence" else presence
         if status and presence:
             break
     if presence == "down":
@@ -155,8 +125,8 @@ async def current(talk: Conversation) -> Document:
         msg = f'"{talk.name}" is not connected to the broker at {talk.broker} (its presence is down){last}'
         raise NoAnswerError(msg)
     if status is None and talk.misfit:
-        what = f'This version does not understand the status of "{talk.name}" at the broker at {talk.broker}'
-        msg = f"{what} ({talk.misfit}). Is it another program, or a daemon of another version?"
+        problem = f'This version does not understand the status of "{talk.name}" at the broker at {talk.broker}'
+        msg = f"{problem} ({talk.misfit}). Is it another program, or a daemon of another version?"
         raise NoAnswerError(msg)
     if status is None:
         msg = f'No status from "{talk.name}" at the broker at {talk.broker}. Is it running?'
@@ -168,7 +138,7 @@ async def current(talk: Conversation) -> Document:
 
 
 async def watch(settings: Settings, show: Callable[[Document], None], *, follow: bool, every: bool = False) -> None:
-    """Show the daemon's status now and, to follow it, whenever it changes; with `every`, each one that is published.
+    """Show the daemon's status, and whenever it changes if it is followed; with `every`, each one that is published.
 
     Raises:
         NoAnswerError: no daemon, or it fell silent.
@@ -182,21 +152,21 @@ async def watch(settings: Settings, show: Callable[[Document], None], *, follow:
 
 
 async def _next_shown(talk: Conversation, status: Document, *, every: bool) -> Document:
-    """Return the next status that differs in what is worth a line."""
+    """Return the next status that differs in anything worth a line."""
     while True:
-        heard = await talk.next(STATUS_EXPIRES_S)
-        if heard is None:
+        message = await talk.next(STATUS_EXPIRES_S)
+        if message is None:
             msg = "The daemon has stopped publishing its status"
             raise NoAnswerError(msg)
-        if heard.kind == "presence" and heard.payload == "down":
+        if message.kind == "presence" and message.payload == "down":
             msg = "The daemon has stopped or lost its connection (its presence is down)"
             raise NoAnswerError(msg)
-        if heard.kind == "status" and (every or any(heard.payload[key] != status[key] for key in _SHOWN)):
-            shown: Document = heard.payload
-            return shown
+        if message.kind == "status" and (every or any(message.payload[key] != status[key] for key in _SHOWN)):
+            update: Document = message.payload
+            return update
 
 
-async def select(settings: Settings, wanted: Document) -> Document:
+async def select(settings: Settings, request: Document) -> Document:
     """Send a request to the running daemon and return its status once that has taken effect.
 
     Raises:
@@ -205,32 +175,32 @@ async def select(settings: Settings, wanted: Document) -> Document:
     """
     async with conversation(settings) as talk:
         before = await current(talk)
-        talk.request({**wanted, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
+        talk.request({**request, "issued_at": utc_text(time.time()), "boot_id": before["boot_id"]})
         now = before
         deadline = time.monotonic() + ANSWER_S
-        while (heard := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
-            if heard.kind == "change" and "refused" in heard.payload:
-                msg = refusal_words(heard.payload["refused"])
+        while (message := await talk.next(max(0.0, deadline - time.monotonic()))) is not None:
+            if message.kind == "change" and "refused" in message.payload:
+                msg = refusal_words(message.payload["refused"])
                 raise RefusedError(msg)
-            now = heard.payload if heard.kind == "status" else now
-            if heard.kind == "status" and _took_effect(before, now, wanted):
+            now = message.payload if message.kind == "status" else now
+            if message.kind == "status" and _took_effect(before, now, request):
                 return now
-        raise NoAnswerError(_why_no_effect(before, now, wanted))
+        raise NoAnswerError(_why_no_effect(before, now, request))
 
 
 def refusal_words(reason: object) -> str:
-    """Return a refusal as a person reads it; a code in front, such as `expired:`, is for programs."""
-    code, colon, words = str(reason).partition(": ")
-    return one_line(f"Refused: {words if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
+    """Return a refusal as text; a leading code, such as `expired:`, is for programs."""
+    code, colon, text = str(reason).partition(": ")
+    return one_line(f"Refused: {text if colon and code.replace('_', '-').replace('-', '').isalpha() else reason}")
 
 
-def _why_no_effect(before: Document, now: Document, wanted: Document) -> str:
-    if wanted.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
-        return f"The lockout is still set, or came back at once: {now['lockout']}"
+def _why_no_effect(before: Document, now: Document, request: Document) -> str:
+    if request.get("reset") and now["sequence"] > before["sequence"] and now["lockout"]:
+        return f"The lockout is still set, or was set again at once: {now['lockout']}"
     return "No answer from the daemon (over the broker it takes requests only with request.enabled = true)"
 
 
-def _took_effect(before: Document, now: Document, wanted: Document) -> bool:
+def _took_effect(before: Document, now: Document, request: Document) -> bool:
     newer = now["boot_id"] == before["boot_id"] and now["sequence"] > before["sequence"]
-    moved = now["selector"] == wanted.get("selector", now["selector"])
-    return newer and moved and not (wanted.get("reset") and now["lockout"])
+    moved = now["selector"] == request.get("selector", now["selector"])
+    return newer and moved and not (request.get("reset") and now["lockout"])

@@ -41,9 +41,9 @@ def add_init_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `init` to its parser."""
     from dumpload.cli.periods import duration
 
-    parser.add_argument("file", nargs="?", type=Path, default=Path("dumpload.toml"), help="file to write (new)")
+    parser.add_argument("file", nargs="?", type=Path, default=Path("dumpload.toml"), help="new file to write")
     parser.add_argument(
-        "--set", dest="sets", action="append", default=[], metavar="KEY=VALUE", help="answer a question beforehand"
+        "--set", dest="sets", action="append", default=[], metavar="KEY=VALUE", help="answer a question in advance"
     )
     parser.add_argument(
         "--propose", action="append", default=[], metavar="'SIGNAL=TOPIC /POINTER'", help="where a signal is published"
@@ -127,7 +127,7 @@ def run_listen(args: argparse.Namespace) -> int:
         console.say(propose(survey, wishes, wall).rstrip("\n"))
     else:
         console.show(args, lambda: listen_document(survey, wall), lambda: listen_text(survey, args.for_s, wall))
-    return console.OK if survey.topics and all(heard.values for heard in survey.signals.values()) else console.WRONG
+    return console.OK if survey.topics and all(signal.values for signal in survey.signals.values()) else console.WRONG
 
 
 def run_init(args: argparse.Namespace) -> int:
@@ -144,11 +144,11 @@ def run_init(args: argparse.Namespace) -> int:
     from dumpload.files import write_new
 
     if args.file.exists():
-        console.say_error(f"{args.file}: expected a file that does not exist yet; this one is left as it is")
+        console.say_error(f"{args.file}: expected a new file; this one exists and was not changed")
         return console.USAGE
     wishes = [parse_wish(text) for text in args.propose]
-    given = {key: text for key, _, text in (one.partition("=") for one in args.sets)}
-    talk = interview(given, input if sys.stdin.isatty() else None, console.say)
+    answers = {key: text for key, _, text in (setting.partition("=") for setting in args.sets)}
+    talk = interview(answers, input if sys.stdin.isatty() else None, console.say)
     survey = _hear(args, talk.answers)
     wishes = talk.ask_for_topics(wishes)
     talk.ask_all(AFTER_SIGNALS)
@@ -160,9 +160,9 @@ def run_init(args: argparse.Namespace) -> int:
         console.say_error(f"{args.file}: expected a file that can be written: {error.strerror}")
         return console.USAGE
     console.say(
-        f"Written: {args.file}. Next, to try out broker, signals and pin: dumpload check --live --config {args.file}"
+        f"Written: {args.file}. Next, to test broker, signals and pin: dumpload check --live --config {args.file}"
     )
-    console.say(f"And the installation on paper: dumpload check --config {args.file}")
+    console.say(f"To check the installation on paper: dumpload check --config {args.file}")
     return console.OK
 
 
@@ -193,7 +193,7 @@ def _hear(args: argparse.Namespace, answers: dict[str, Any]) -> Survey | None:
     try:
         asyncio.run(collect(options, survey, args.for_s))
     except NoBrokerError as error:
-        console.say_error(f"{error}; going on without")
+        console.say_error(f"{error}; continuing without")
         return None
     console.say(listen_text(survey, args.for_s, time.time()))
     return survey

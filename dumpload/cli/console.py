@@ -1,4 +1,4 @@
-"""What every command shares: where settings come from, what is printed where, and which code a command ends with."""
+"""Shared by every command: loading settings, printing output, exit codes."""
 
 import argparse
 import json
@@ -18,21 +18,23 @@ if TYPE_CHECKING:
 # 1: the check or the run found something wrong; 2: usage, config or input error; 130: interrupted, as shells have it.
 OK, WRONG, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-NO_HISTORY = "history.path: expected the file of a history, in the config or as --history FILE; none is kept"
+
+class CallError(ValueError):
+    """The call cannot be carried out as it is; the text says what was expected."""
 
 
 def load(args: argparse.Namespace) -> "tuple[Path, Settings]":
-    """Return the settings that the call means, and their file; say which where several could be meant.
+    """Return the settings to use and their file; name the file where several candidates differ.
 
     Raises:
         ConfigError: there are none, or they are wrong.
     """
     from dumpload.config.model import load_settings
 
-    found = find_config(args.config, os.environ, args.searched)
-    if remark := choice_remark(args.config, os.environ, found, args.searched):
+    chosen = find_config(args.config, os.environ, args.searched)
+    if remark := choice_remark(args.config, os.environ, chosen, args.searched):
         say_error(remark)
-    path = found.resolve()
+    path = chosen.resolve()
     return path, load_settings(path, os.environ, args.sets)
 
 
@@ -48,6 +50,19 @@ def load_file(file: str) -> "tuple[Path, Settings]":
     return path, load_settings(path, os.environ)
 
 
+def history_file(args: argparse.Namespace, settings: "Settings") -> Path:
+    """Return the history that the call or the settings name.
+
+    Raises:
+        CallError: neither does.
+    """
+    file: Path | None = args.history or settings.history.path
+    if file is None:
+        msg = "history.path: expected a history file, in the config or as --history FILE"
+        raise CallError(msg)
+    return file
+
+
 def say(text: str) -> None:
     """Print to standard output."""
     sys.stdout.write(printable(text, lines=True) + "\n")
@@ -55,7 +70,7 @@ def say(text: str) -> None:
 
 
 def say_error(text: str) -> None:
-    """Print to standard error, each line shortened to what a terminal bears."""
+    """Print to standard error, each line cut to a readable length."""
     sys.stderr.write("".join(shorten(line, LINE_CHARACTERS) + "\n" for line in printable(text, lines=True).split("\n")))
     sys.stderr.flush()
 
@@ -66,17 +81,17 @@ def show(args: argparse.Namespace, document: Callable[[], Any], text: Callable[[
 
 
 def fail(args: argparse.Namespace, reason: str) -> None:
-    """Print why a command failed; with --json as a document on standard output, too."""
+    """Print why a command failed; with --json also as a document on standard output."""
     reason = one_line(reason)
     say_error(reason)
     if getattr(args, "json", False):
         say(json.dumps({"error": reason}))
 
 
-def fail_without(args: argparse.Namespace, what: str, extra: str, error: ModuleNotFoundError) -> int:
+def fail_without(args: argparse.Namespace, subject: str, extra: str, error: ModuleNotFoundError) -> int:
     """Print that an extra is missing, and how to install it; return the exit code."""
     install = f"pip install 'dumpload[{extra}]'"
-    fail(args, f"{what}: expected the extra `{extra}` to be installed: {install} ({error.name} is missing)")
+    fail(args, f"{subject}: expected the extra `{extra}` to be installed: {install} ({error.name} is missing)")
     return USAGE
 
 
@@ -86,9 +101,9 @@ def named(args: argparse.Namespace, path: Path, settings: "Settings") -> Iterato
     from dumpload.config.named_files import named_files
 
     yield from named_files(path, settings, os.environ)
-    for what, name in (("LOG", "log"), ("--history", "history")):
+    for label, name in (("LOG", "log"), ("--history", "history")):
         if file := getattr(args, name, None):
-            yield from with_database_files(Named(what, file))
+            yield from with_database_files(Named(label, file))
     for name in getattr(args, "compare", ()):
         yield from named_files(Path(name), load_settings(Path(name), os.environ), os.environ)
     yield from (Named("settings", Path(name)) for name in args.searched)

@@ -1,4 +1,4 @@
-"""`dumpload export`: writes the history as Parquet or CSV, for whatever engine reads it."""
+"""The command `export`: write the history as Parquet or CSV tables."""
 
 import argparse
 from collections.abc import Iterable
@@ -19,9 +19,11 @@ FORMATS = ("parquet", "csv")
 
 def add_export_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `export`."""
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
+    parser.add_argument(
+        "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
+    )
     parser.add_argument("--output", metavar="FOLDER", type=Path, required=True,
-                        help="where to; a folder of earlier exports, of other boats too, is added to")  # fmt: skip
+                        help="folder to write to; may hold earlier exports, also of other boats")  # fmt: skip
     parser.add_argument("--format", choices=FORMATS, default=FORMATS[0],
                         help="parquet (needs the extra study) or csv; default parquet")  # fmt: skip
     add_period_arguments(parser)
@@ -42,17 +44,16 @@ def run_export(args: argparse.Namespace) -> int:
     from dumpload.report.report import zone_of
 
     path, settings = console.load(args)
-    if (file := args.history or settings.history.path) is None:
-        console.fail(args, console.NO_HISTORY)
-        return console.USAGE
+    file, period = console.history_file(args, settings), period_of(args, zone_of(settings), time.time())
     try:
-        period = period_of(args, zone_of(settings), time.time())
         folder = _export(args, file, settings, period, console.named(args, path, settings))
-    except (ValueError, HistoryError, RecordError) as error:
+    except (HistoryError, RecordError) as error:
         console.fail(args, str(error))
         return console.USAGE
     except ReplayInterrupted:
-        console.fail(args, f"interrupted; the parts in {args.output} are whole, and another export goes on from there")
+        console.fail(
+            args, f"interrupted; the parts in {args.output} are complete; the next export continues from there"
+        )
         return console.INTERRUPTED
     console.show(args, lambda: _document(args, folder), lambda: _text(args, folder))
     return console.OK
@@ -85,6 +86,6 @@ def _text(args: argparse.Namespace, folder: "ExportFolder") -> str:
     lines = []
     for name, counts in folder.counts.items():
         days = counts.written + counts.same
-        kept = f", {counts.kept} kept from before: the history begins later now" if counts.kept else ""
-        lines.append(f"{name + ':':9} {counts.rows} rows of {days} days ({counts.written} new or changed{kept})")
+        kept_text = f", {counts.kept} kept that the history no longer has" if counts.kept else ""
+        lines.append(f"{name + ':':9} {counts.rows} rows of {days} days ({counts.written} new or changed{kept_text})")
     return "\n".join([f"Exported to {args.output}:", *(f"  {line}" for line in lines)])

@@ -1,4 +1,4 @@
-"""`dumpload forget NAME`: clears what an instance that is gone left at the broker."""
+"""The command `forget`: clear a removed instance's retained messages from the broker."""
 
 import argparse
 import re
@@ -13,10 +13,8 @@ if TYPE_CHECKING:
 
 def add_forget_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `forget`."""
-    parser.add_argument(
-        "name", metavar="NAME", type=instance_name, help="the name of the instance, as its settings had it"
-    )
-    parser.add_argument("--yes", action="store_true", help="do not ask back")
+    parser.add_argument("name", metavar="NAME", type=instance_name, help="name of the instance, as in its settings")
+    parser.add_argument("--yes", action="store_true", help="do not ask for confirmation")
 
 
 def instance_name(text: str) -> str:
@@ -25,7 +23,8 @@ def instance_name(text: str) -> str:
     Raises:
         argparse.ArgumentTypeError: none can.
     """
-    from dumpload.config.types import NAME_PATTERN  # late: every command has these options parsed
+    # Loads pydantic, which the help of this command can do without.
+    from dumpload.config.types import NAME_PATTERN
 
     if not re.fullmatch(NAME_PATTERN, text):
         msg = f"{text[:40]!r}: expected the name of an instance: letters, digits, - and _"
@@ -34,7 +33,7 @@ def instance_name(text: str) -> str:
 
 
 def run_forget(args: argparse.Namespace) -> int:
-    """Say what is there, ask back, and clear it; return the exit code."""
+    """List what is retained, ask for confirmation and clear it; return the exit code."""
     from dumpload.cli.leftovers import ForgetError
 
     try:
@@ -45,7 +44,7 @@ def run_forget(args: argparse.Namespace) -> int:
 
 
 def _forget(args: argparse.Namespace, settings: "Settings") -> int:
-    """Say what is there, ask back, and clear it; return the exit code.
+    """List what is retained, ask for confirmation and clear it; return the exit code.
 
     Raises:
         ForgetError: the broker cannot be reached, the instance is alive, or something is still there afterwards.
@@ -56,20 +55,20 @@ def _forget(args: argparse.Namespace, settings: "Settings") -> int:
     from dumpload.config.to_mqtt import base_topics
 
     base = base_topics(settings).status.rpartition("/")[0] if args.name == settings.name else f"dumpload/{args.name}"
-    found = asyncio.run(leftovers(settings, base))
-    if found.get(f"{base}/presence") == b"up":
-        msg = f"{args.name} is up at {settings.mqtt.host}: expected an instance that has been stopped for good"
+    retained = asyncio.run(leftovers(settings, base))
+    if retained.get(f"{base}/presence") == b"up":
+        msg = f"{args.name} is up at {settings.mqtt.host}: expected an instance that has been stopped"
         raise ForgetError(msg)
-    if not found:
-        console.say(f"Nothing of {args.name} is retained below {base} at {settings.mqtt.host}.")
+    if not retained:
+        console.say(f"Nothing of {args.name} is retained under {base} at {settings.mqtt.host}.")
         return console.OK
-    console.say("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(found)))))
+    console.say("\n".join((f"Retained at {settings.mqtt.host}:", *(f"  {topic}" for topic in sorted(retained)))))
     if not args.yes and not _is_sure():
         console.say("Nothing was cleared.")
         return console.WRONG
     asyncio.run(leftovers(settings, base, clear=True))
-    if left := asyncio.run(leftovers(settings, base)):
-        msg = f"{', '.join(sorted(left))}: expected the right to publish there; the broker still has it"
+    if remaining := asyncio.run(leftovers(settings, base)):
+        msg = f"{', '.join(sorted(remaining))}: expected permission to publish there; the broker still has it"
         raise ForgetError(msg)
     console.say("Cleared.")
     return console.OK
@@ -79,6 +78,6 @@ def _is_sure() -> bool:
     from dumpload.cli.leftovers import ForgetError
 
     if not sys.stdin.isatty():
-        msg = "expected --yes, or a terminal to ask back on; nothing was cleared"
+        msg = "expected --yes or a terminal to confirm on; nothing was cleared"
         raise ForgetError(msg)
     return input("Clear them? [y/N] ").strip().lower() in {"y", "yes"}

@@ -1,4 +1,4 @@
-"""What an instance left at the broker, which keeps retained messages for ever: found, and cleared."""
+"""Find and clear the retained messages of an instance, which a broker keeps indefinitely."""
 
 import asyncio
 import secrets
@@ -21,14 +21,14 @@ class ForgetError(Exception):
 
 
 class _Leftovers(Visitor):
-    """Takes the retained messages that the broker has."""
+    """Collect the broker's retained messages."""
 
     def __init__(self) -> None:
         super().__init__("it does not answer")
         self.payloads: dict[str, bytes] = {}
 
     def on_message(self, message: Message) -> None:
-        """Keep what is retained; an empty one clears."""
+        """Keep a retained message; an empty payload removes it."""
         if message.retained:
             self.payloads[message.topic] = message.payload
 
@@ -39,7 +39,7 @@ async def leftovers(settings: Settings, base: str, *, clear: bool = False) -> di
     Raises:
         ForgetError: the broker cannot be reached.
     """
-    found = _Leftovers()
+    listener = _Leftovers()
     options = link_options(settings)
     own = options._replace(
         client_id=f"dumpload-forget-{secrets.token_hex(4)}",
@@ -47,17 +47,17 @@ async def leftovers(settings: Settings, base: str, *, clear: bool = False) -> di
         subscriptions=(Subscription(f"{base}/#", 1, retained=True),),
     )
     try:
-        async with visiting(own, found) as link:
+        async with visiting(own, listener) as link:
             async with asyncio.timeout(ANSWER_S):
-                await found.up.wait()
+                await listener.up.wait()
             await _settle(link)
             if clear:
-                await _clear(link, found.payloads)
+                await _clear(link, listener.payloads)
             await link.close(ANSWER_S)
     except TimeoutError:
-        msg = f"{options.host}:{options.port}: expected a broker that answers: {found.trouble}"
+        msg = f"{options.host}:{options.port}: expected a broker that answers: {listener.trouble}"
         raise ForgetError(msg) from None
-    return found.payloads
+    return listener.payloads
 
 
 async def _clear(link: Link, topics: Iterable[str]) -> None:

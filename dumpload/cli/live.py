@@ -1,4 +1,4 @@
-"""The commands `status` and `select`: ask the daemon of these settings, or every one on this computer."""
+"""The commands `status` and `select`: ask the daemon with these settings, or every one on this computer."""
 
 import argparse
 import json
@@ -30,11 +30,13 @@ def add_select_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--for", dest="for_s", type=duration, metavar="45m", help="how long to run, such as 45m or 1h30m"
     )
-    parser.add_argument("--reset", action="store_true", help="clear the lockout, once the fault is found and mended")
+    parser.add_argument(
+        "--reset", action="store_true", help="clear the lockout, once the fault has been found and repaired"
+    )
 
 
 def run_status(args: argparse.Namespace) -> int:
-    """Show the status; 1 with the reason if nobody answers."""
+    """Show the status; return 1 with the reason if no daemon answers."""
     import asyncio
 
     from dumpload.cli import client, nearby
@@ -58,16 +60,16 @@ def _show_all(args: argparse.Namespace, display: "Display") -> int:
     from dumpload.cli import nearby
 
     closed: list[Path] = []
-    found = asyncio.run(nearby.everyone(closed))
-    if found and args.json:
-        sys.stdout.write(json.dumps({"instances": found}) + "\n")
-    elif found:
-        display.show_all([one["status"] for one in found])
+    instances = asyncio.run(nearby.everyone(closed))
+    if instances and args.json:
+        sys.stdout.write(json.dumps({"instances": instances}) + "\n")
+    elif instances:
+        display.show_all([instance["status"] for instance in instances])
     if closed:
         console.fail(args, nearby.closed_words(closed))
-    elif not found:
+    elif not instances:
         console.fail(args, nearby.NOBODY)
-    return console.OK if found and not closed else console.WRONG
+    return console.OK if instances and not closed else console.WRONG
 
 
 def run_select(args: argparse.Namespace) -> int:
@@ -77,17 +79,17 @@ def run_select(args: argparse.Namespace) -> int:
     from dumpload.cli import client, nearby
     from dumpload.daemon.screen import brief
 
-    wanted: dict[str, Any] = {"selector": args.position} if args.position else {}
+    request: dict[str, Any] = {"selector": args.position} if args.position else {}
     if args.reset:
-        wanted["reset"] = True
+        request["reset"] = True
     if args.for_s is not None:
-        wanted["for_s"] = args.for_s
+        request["for_s"] = args.for_s
     if not (args.position or args.reset) or (args.for_s is not None and args.position != "hand"):
         console.say_error("dumpload select: expected hand, off or auto, or --reset; --for goes with hand only")
         return console.USAGE
     path, settings = console.load(args)
     try:
-        document = asyncio.run(nearby.select(path, settings, wanted))
+        document = asyncio.run(nearby.select(path, settings, request))
     except (client.NoAnswerError, client.RefusedError) as error:
         console.fail(args, str(error))
         return console.WRONG

@@ -1,6 +1,6 @@
-"""`dumpload metrics`: what the daemons on this computer do, as OpenMetrics text for a collector.
+"""The command `metrics`: the status of this computer's daemons as OpenMetrics text.
 
-Asks over the local socket only: the broker may keep the status of a daemon that hangs for a minute and a half.
+Asks over the local socket only: the broker may retain the status of a hung daemon for a minute and a half.
 """
 
 import argparse
@@ -35,11 +35,9 @@ class WantedInstances(NamedTuple):
 def add_metrics_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `metrics`."""
     whose = parser.add_mutually_exclusive_group()
-    whose.add_argument("--name", type=instance_name, help="the instance of this name (needs no config)")
+    whose.add_argument("--name", type=instance_name, help="only the instance of this name (needs no config)")
     whose.add_argument("--all", action="store_true", help="every instance on this computer (needs no config)")
-    parser.add_argument(
-        "--output", metavar="FILE", type=Path, help="write a file for a collector, replaced as a whole each time"
-    )
+    parser.add_argument("--output", metavar="FILE", type=Path, help="write a file for a collector, replaced atomically")
 
 
 def run_metrics(args: argparse.Namespace) -> int:
@@ -53,11 +51,11 @@ def run_metrics(args: argparse.Namespace) -> int:
     from dumpload.cli import nearby
     from dumpload.daemon.openmetrics import metrics_text
 
-    wanted = _everyone(args) if args.all or args.name else _one(*console.load(args))
+    choice = _everyone(args) if args.all or args.name else _one(*console.load(args))
     closed: list[Path] = []
-    found = asyncio.run(nearby.everyone(closed))
-    statuses = _by_name(wanted, found)
-    _give(args, metrics_text(statuses), [*wanted.protected, *(Named("settings", Path(one)) for one in args.searched)])
+    answers = asyncio.run(nearby.everyone(closed))
+    statuses = _by_name(choice, answers)
+    _give(args, metrics_text(statuses), [*choice.protected, *(Named("settings", Path(path)) for path in args.searched)])
     away = [name for name, status in statuses.items() if status is None]
     if closed:
         console.fail(args, nearby.closed_words(closed))
@@ -88,25 +86,25 @@ def _everyone(args: argparse.Namespace) -> WantedInstances:
     return WantedInstances(names, True, args.name, protected)
 
 
-def _by_name(wanted: WantedInstances, found: "list[Document]") -> "dict[str, Document | None]":
+def _by_name(choice: WantedInstances, answers: "list[Document]") -> "dict[str, Document | None]":
     """Return the status of every wanted instance by its name; None: away."""
     statuses: dict[str, Document | None] = {}
-    for one in found:
-        path, status = one["config"], one["status"]
-        name = str(status.get("name") or wanted.names.get(path, "dumpload"))
-        if path in wanted.names or (wanted.others and wanted.name in (None, name)):
+    for answer in answers:
+        path, status = answer["config"], answer["status"]
+        name = str(status.get("name") or choice.names.get(path, "dumpload"))
+        if path in choice.names or (choice.others and choice.name in (None, name)):
             statuses[name] = status
-    answered = {one["config"] for one in found}
-    for path, name in wanted.names.items():
+    answered = {answer["config"] for answer in answers}
+    for path, name in choice.names.items():
         if path not in answered:
             statuses.setdefault(name, None)
-    if wanted.name is not None:
-        statuses.setdefault(wanted.name, None)
+    if choice.name is not None:
+        statuses.setdefault(choice.name, None)
     return statuses
 
 
 def _give(args: argparse.Namespace, text: str, protected: Iterable[Named]) -> None:
-    """Print the text, or write the file whether the daemon answers or not: a collector goes on reading the old one.
+    """Print the text, or write the file even if no daemon answers: a collector would keep reading the old one.
 
     Raises:
         WriteError: the file cannot be written.

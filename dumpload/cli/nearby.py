@@ -1,4 +1,4 @@
-"""Asks the daemon of these settings on this computer's own socket where it listens there, and over the broker if not.
+"""Talk to the daemon with these settings: over the local socket if it listens there, else over the broker.
 
 The socket works with the broker down, behind a broker's password, and with requests over MQTT disabled.
 """
@@ -14,15 +14,18 @@ from dumpload.cli import client
 from dumpload.cli.client import NoAnswerError, RefusedError
 from dumpload.config.model import Settings
 from dumpload.core.printable import one_line
-from dumpload.core.window import utc_text
-from dumpload.daemon.local_socket import ANSWER_S, STATUS, Connection, answering, sockets
+from dumpload.core.text import utc_text
+from dumpload.daemon.local_socket import ANSWER_S, CONTROL, STATUS, VIEW, Connection, Door, answering, sockets
 from dumpload.daemon.payloads import Document, status_misfit
 
 # A request waits for its second and for the disk.
 DONE_S = 15.0
 LOOK_EVERY_S = 1.0
 
-NOBODY = "No dumpload daemon is running on this computer (no control.sock under /run/dumpload*)"
+# A daemon that has no socket for those who look on answers on the other one.
+LOOKING = (VIEW, CONTROL)
+
+NOBODY = "No dumpload daemon is running on this computer (no status.sock under /run/dumpload*)"
 
 _SHOWN = ("relay", "cause", "selector", "data")
 
@@ -65,13 +68,14 @@ class Daemon:
 
 
 @asynccontextmanager
-async def daemon_of(config: Path, closed: list[Path]) -> AsyncIterator[Daemon | None]:
+async def daemon_of(config: Path, closed: list[Path], *doors: Door) -> AsyncIterator[Daemon | None]:
     """Find the daemon that runs with this settings file, for the time of the block; None: none listens here.
 
-    `closed` is given the sockets to which this user may not connect.
+    `doors`: which of its sockets will do; not given: those for looking on. `closed` is given the sockets to which this
+    user may not connect.
     """
-    async with aclosing(answering(sockets(os.environ), closed)) as found:
-        async for line, answer in found:
+    async with aclosing(answering(sockets(os.environ, *(doors or LOOKING)), closed)) as answers:
+        async for line, answer in answers:
             if answer.get("config") == str(config):
                 yield Daemon(line, answer["status"])
                 return
@@ -108,7 +112,7 @@ async def _watch(daemon: Daemon, show: Callable[[Document], None], *, follow: bo
         status = now
 
 
-async def select(config: Path, settings: Settings, wanted: Document) -> Document:
+async def select(config: Path, settings: Settings, request: Document) -> Document:
     """Send a request to the running daemon and return its status once that has taken effect and will outlive a restart.
 
     Raises:
@@ -116,13 +120,13 @@ async def select(config: Path, settings: Settings, wanted: Document) -> Document
         RefusedError: it refused.
     """
     closed: list[Path] = []
-    async with daemon_of(config, closed) as daemon:
+    async with daemon_of(config, closed, CONTROL) as daemon:
         if daemon is not None:
-            return await _select(daemon, wanted)
+            return await _select(daemon, request)
     try:
-        return await client.select(settings, wanted)
+        return await client.select(settings, request)
     except NoAnswerError as error:
-        raise _with_hint(error, closed) from error
+        raise _with_hint(error, closed, "requests are root's here: try sudo") from error
 
 
 async def everyone(closed: list[Path]) -> list[Document]:
@@ -132,12 +136,12 @@ async def everyone(closed: list[Path]) -> list[Document]:
     """
     return [
         {"config": str(answer.get("config")), "status": answer["status"]}
-        async for _line, answer in answering(sockets(os.environ), closed)
+        async for _line, answer in answering(sockets(os.environ, *LOOKING), closed)
     ]
 
 
-async def _select(daemon: Daemon, wanted: Document) -> Document:
-    request = {**wanted, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
+async def _select(daemon: Daemon, change: Document) -> Document:
+    request = {**change, "issued_at": utc_text(time.time()), "boot_id": daemon.last.get("boot_id")}
     answer = await daemon.ask(request, DONE_S)
     if "refused" in answer:
         raise RefusedError(client.refusal_words(answer["refused"]))
@@ -145,15 +149,13 @@ async def _select(daemon: Daemon, wanted: Document) -> Document:
     if "trouble" in answer:
         message = f"Done, the selector is in {status['selector']}, but {one_line(str(answer['trouble']))}"
         raise NoAnswerError(message)
-    if wanted.get("reset") and status["lockout"]:
-        message = f"The lockout is still set, or came back at once: {status['lockout']}"
+    if change.get("reset") and status["lockout"]:
+        message = f"The lockout is still set, or was set again at once: {status['lockout']}"
         raise NoAnswerError(message)
     return status
 
 
-def _with_hint(error: NoAnswerError, closed: list[Path]) -> NoAnswerError:
+def _with_hint(error: NoAnswerError, closed: list[Path], advice: str = "try sudo, or its group") -> NoAnswerError:
     if not closed:
         return error
-    return NoAnswerError(
-        f"{error}; a daemon listens on {closed[0]}, which this user may not use: try sudo, or its group"
-    )
+    return NoAnswerError(f"{error}; a daemon listens on {closed[0]}, which this user may not use: {advice}")

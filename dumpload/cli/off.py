@@ -28,17 +28,17 @@ from dumpload.gpio.line import LineBusyError, NoChipError, PinSpec, RelayError, 
 USAGE = "usage: dumpload off [--config FILE] [--set KEY=VALUE]... [--wait SECONDS] [--json] | dumpload off --recorded"
 HELP = f"""{USAGE}
 
-Drive the relay's pin off and exit, with no broker and no daemon: the line that the daemon recorded when it last drove
-one, then the one in the settings. A running daemon holds its line: ask it with `dumpload select off`.
+Drive the relay's pin off and exit, without broker or daemon: first the line that the daemon recorded when it last drove
+one, then the one in the settings. A running daemon holds its line: use `dumpload select off` instead.
 
-  --config FILE     the settings (else DUMPLOAD_CONFIG, or the first that there is of
+  --config FILE     config file (default: DUMPLOAD_CONFIG, or the first that exists of
                     {", ".join(SEARCHED)})
   --set KEY=VALUE   override one setting, such as relay.pin=17
-  --wait SECONDS    how long to wait for a GPIO chip that is not there yet, at most 600
+  --wait SECONDS    how long to wait for a GPIO chip to appear, at most 600
   --json            one JSON document on standard output
-  --recorded        alone: the recorded line only, with nothing but Python and the kernel
+  --recorded        without other options: only the recorded line, using only Python and the kernel
 
-Exit status: 0 the pin reads off; 1 nothing was driven, or it does not read off; 2 wrong usage or settings.
+Exit status: 0 the pin reads off; 1 nothing was driven, or it does not read off; 2 usage or config error.
 """
 
 OUT, ERR = 1, 2
@@ -49,11 +49,11 @@ POLL_S = 0.2
 
 
 class UsageError(Exception):
-    """The command line makes no sense."""
+    """The command line is invalid."""
 
 
 class OffOptions(NamedTuple):
-    """The command line, read."""
+    """The parsed command line."""
 
     config: str | None = None
     sets: tuple[str, ...] = ()
@@ -74,7 +74,7 @@ class LineToDrive(NamedTuple):
 
 
 class OffResult:
-    """What has been done: lines driven off, lines without a chip, remarks, what is wrong with lines and settings."""
+    """The outcome: lines driven off, lines without a chip, remarks, faults of lines and settings."""
 
     def __init__(self) -> None:
         self.config = ""
@@ -87,7 +87,7 @@ class OffResult:
 
     @property
     def exit_status(self) -> int:
-        """A line that could not be driven weighs more than settings that could not be read."""
+        """Return the exit status; a line that could not be driven outranks settings that could not be read."""
         if self.line_problems or not (self.driven or self.settings_problems):
             return WRONG
         return UNUSABLE if self.settings_problems else FINE
@@ -164,8 +164,8 @@ def read_spec(layers: Layers) -> PinSpec:
     def take(key: str, default: Any, expected: str, fits: Any) -> Any:
         value = table.get(key, default)
         if not fits(value):
-            where = layers.origins.get(f"relay.{key}", str(layers.path))
-            problems.append(Problem(where, f"relay.{key}", show(value) if key in table else "", expected))
+            origin = layers.origins.get(f"relay.{key}", str(layers.path))
+            problems.append(Problem(origin, f"relay.{key}", show(value) if key in table else "", expected))
         return value
 
     pin = take("pin", None, "a BCM pin number", lambda value: type(value) is int and value >= 0)
@@ -191,20 +191,21 @@ def drive_recorded_off(report: OffResult) -> None:
             drive_off(LineToDrive(spec, path, outside_a_service), report)
 
 
-def drive_off(wanted: LineToDrive, report: OffResult) -> None:
+def drive_off(target: LineToDrive, report: OffResult) -> None:
     """Drive this line off and read it back, unless it has been tried already; put the outcome into the report."""
-    spec = wanted.spec
+    spec = target.spec
     if spec.pin_factory == "mock":
         report.remarks.append('nothing was driven: relay.pin_factory = "mock"')
         return
     try:
-        _drive_line_off(wanted, report)
+        _drive_line_off(target, report)
     except NoChipError as error:
-        report.without_chip.append((wanted, str(error)))
+        report.without_chip.append((target, str(error)))
     except LineBusyError as error:
-        if wanted.may_be_busy:
-            report.remarks.append(f"{error}; recorded in {wanted.recorded_in}, left alone")
-            report.tried.discard((str(spec.chip_label), spec.pin))  # the settings may name it: then it is a failure
+        if target.may_be_busy:
+            report.remarks.append(f"{error}; recorded in {target.recorded_in}, left alone")
+            # The settings may name it: then it is a failure.
+            report.tried.discard((str(spec.chip_label), spec.pin))
         else:
             report.line_problems.append(f"{error}; if it is the daemon, use `dumpload select off`")
     except RelayError as error:
@@ -214,28 +215,26 @@ def drive_off(wanted: LineToDrive, report: OffResult) -> None:
 
 
 def wait_for_chips(report: OffResult, wait_s: float) -> None:
-    """Try again and again the lines whose chip is not there, for this long (s); what is left then has failed.
-
-    While a computer starts, the driver's module may come seconds after everything else.
-    """
+    """Retry the lines whose chip is missing for this long (s); the rest then count as failed."""
+    # While a computer starts, the driver's module may come seconds after everything else.
     give_up_at = time.monotonic() + wait_s
     while report.without_chip and time.monotonic() < give_up_at:
         time.sleep(POLL_S)
         again, report.without_chip = report.without_chip, []
-        for wanted, _ in again:
-            drive_off(wanted, report)
+        for target, _ in again:
+            drive_off(target, report)
     report.line_problems += [text for _, text in report.without_chip]
 
 
-def _drive_line_off(wanted: LineToDrive, report: OffResult) -> None:
-    lgpio, spec = load_lgpio(), wanted.spec
+def _drive_line_off(target: LineToDrive, report: OffResult) -> None:
+    lgpio, spec = load_lgpio(), target.spec
     chip = open_chip(lgpio, spec)
     line = (chip.label, spec.pin)
     try:
         if line not in report.tried:
             report.tried.add(line)
             claim_off(lgpio, chip, spec)
-            recorded = {"recorded_in": wanted.recorded_in} if wanted.recorded_in else {}
+            recorded = {"recorded_in": target.recorded_in} if target.recorded_in else {}
             report.driven.append({"pin": spec.pin, "chip": chip.label, "level": spec.off_level, **recorded})
     finally:
         lgpio.gpiochip_close(chip.handle)
@@ -279,6 +278,6 @@ def _as_recorded(line: Mapping[str, Any]) -> str:
 
 
 def _say(descriptor: int, text: str) -> None:
-    """Write past Python's buffers: a closed pipe must not turn a pin driven off into a failure."""
+    """Write unbuffered: a closed pipe must not turn a successful off into a failure."""
     with contextlib.suppress(OSError):
         os.write(descriptor, text.encode())

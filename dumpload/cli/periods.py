@@ -4,6 +4,7 @@ import argparse
 import re
 from datetime import UTC, date, timedelta, tzinfo
 
+from dumpload.cli.console import CallError
 from dumpload.report.local_time import Span, local_date, midnight
 from dumpload.report.period import days_of, last_span
 
@@ -44,22 +45,22 @@ def add_period_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options that say of which time a report is."""
     parser.add_argument("period", nargs="?", metavar="PERIOD", type=named_days,
                         help="today, yesterday, a day (2025-06-16), a month (2025-06) or a year")  # fmt: skip
+    parser.add_argument("--last", metavar="7d", type=last, help="the last local days, including today (or 36h, 4w)")
     parser.add_argument(
-        "--last", metavar="7d", type=last, help="the last so many local days, today included (or 36h, 4w)"
+        "--since", metavar="DAY", type=named_days, help="first local day; takes the same forms as PERIOD"
     )
-    parser.add_argument("--since", metavar="DAY", type=named_days, help="from this local day on; names as for PERIOD")
-    parser.add_argument("--until", metavar="DAY", type=named_days, help="to this local day, which is included")
+    parser.add_argument("--until", metavar="DAY", type=named_days, help="last local day, inclusive")
 
 
 def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":
     """Return the time that is asked for (Unix s), of whole local days unless it is a number of hours.
 
     Raises:
-        ValueError: two options contradict each other; the text says what was expected.
+        CallError: two options contradict each other.
     """
     if sum((args.period is not None, args.last is not None, (args.since or args.until) is not None)) > 1:
         msg = "expected one of PERIOD, --last and --since with --until"
-        raise ValueError(msg)
+        raise CallError(msg)
     if args.last is not None:
         return last_span(args.last, zone, now)
     today = local_date(now, zone)
@@ -68,7 +69,7 @@ def period_of(args: argparse.Namespace, zone: tzinfo, now: float) -> "Span":
     end = float("inf") if until is None else midnight(days_of(until, today)[1] + timedelta(days=1), zone)
     if not begin < end:
         msg = f"--since {since}: expected a day not after --until {until}"
-        raise ValueError(msg)
+        raise CallError(msg)
     return Span(begin, end)
 
 

@@ -1,4 +1,4 @@
-"""A bar on a terminal that shows how far a long task is. Nothing is written where nobody watches."""
+"""A progress bar for long tasks; silent unless standard error is a terminal."""
 
 import time
 from typing import Self, TextIO
@@ -12,9 +12,9 @@ _CLEAR = "\r\x1b[K"
 class Bar:
     """Use as a context; hand `watch` to the task."""
 
-    def __init__(self, stream: TextIO, words: str) -> None:
+    def __init__(self, stream: TextIO, label: str) -> None:
         self._stream = stream
-        self._words = words
+        self._words = label
         self._is_watched = stream.isatty()
         self._next = time.monotonic() + _QUIET_S
         self._shown = False
@@ -27,9 +27,9 @@ class Bar:
             self._stream.write(_CLEAR)
             self._stream.flush()
 
-    def say(self, words: str) -> None:
+    def say(self, text: str) -> None:
         """Write a line, in place of the bar."""
-        self._stream.write(f"{_CLEAR if self._shown else ''}{words}\n")
+        self._stream.write(f"{_CLEAR if self._shown else ''}{text}\n")
         self._stream.flush()
         self._shown = False
 
@@ -39,6 +39,6 @@ class Bar:
             return
         self._next = time.monotonic() + _EVERY_S
         self._shown = True
-        done = int(_BAR * min(1.0, part))
-        self._stream.write(f"\r{self._words} [{'#' * done}{'.' * (_BAR - done)}] {100 * min(1.0, part):3.0f} %")
+        filled = int(_BAR * min(1.0, part))
+        self._stream.write(f"\r{self._words} [{'#' * filled}{'.' * (_BAR - filled)}] {100 * min(1.0, part):3.0f} %")
         self._stream.flush()

@@ -3,7 +3,7 @@
 import argparse
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,10 +11,12 @@ from dumpload.cli import console
 from dumpload.cli.periods import add_period_arguments, period_of
 from dumpload.cli.progress import Bar
 from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
-from dumpload.cli.rerun import rerun_words, without_secrets
+from dumpload.cli.rerun import fail_to_read, rerun_words, without_secrets
 
 if TYPE_CHECKING:
     from dumpload.config.model import Settings
+    from dumpload.records.record import TableFormat
+    from dumpload.report.day_log import DayLog
     from dumpload.report.report import Report
 
 
@@ -24,11 +26,11 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--compare", action="append", default=[], metavar="FILE.toml",
                         help="compare with other settings (repeatable; --set affects only the first)")  # fmt: skip
     parser.add_argument("--closed-loop", action="store_true",
-                        help="forecast what these settings would really have done, the load's effect on the battery"
-                        " included (needs the extra study, and a record with its relay)")  # fmt: skip
+                        help="forecast what these settings would really have done, including the heater's effect on"
+                        " the battery (needs the extra study, and a record of the relay)")  # fmt: skip
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="settings that the record was made under (with --closed-loop; else the same)")  # fmt: skip
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
+                        help="settings in force during the record (with --closed-loop; default: the same)")  # fmt: skip
+    parser.add_argument("--all", action="store_true", help="list every change")
     parser.add_argument("--judge-contact", action="store_true",
                         help="check recorded load power for a stuck contact")  # fmt: skip
     _add_picture_arguments(parser)
@@ -36,33 +38,32 @@ def add_replay_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_report_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `report`."""
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
+    parser.add_argument(
+        "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
+    )
     add_period_arguments(parser)
-    parser.add_argument("--all", action="store_true", help="list every change, however many")
+    parser.add_argument("--all", action="store_true", help="list every change")
     _add_picture_arguments(parser)
 
 
 def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="also write a page with charts and every day")
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each chart as an SVG file")
     parser.add_argument(
-        "--report", metavar="FILE.html", type=Path, help="write a page with pictures and every day, too"
+        "--png", metavar="FOLDER", type=Path, help="write each chart as a PNG file (needs the extra picture)"
     )
-    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write each picture by itself, as SVG")
-    parser.add_argument("--png", metavar="FOLDER", type=Path, help="the same as PNG (needs the extra picture)")
 
 
 def run_replay(args: argparse.Namespace) -> int:
     """Play a record through the controller; 1 if no sample of it counted."""
     from dumpload.records.record import RecordError
     from dumpload.replay.compare import run_trials, trials_document, trials_text
-    from dumpload.replay.replay import ReplayInterrupted
-    from dumpload.report.day_log import DayLog
-    from dumpload.report.report import report_of_trials, zone_of
 
     path, settings = console.load(args)
     if args.closed_loop:
-        return _replay_closed_loop(args, settings)
+        return _replay_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
     chosen = {_with_sets(args, path): settings, **_others(args.compare)}
-    day_logs = [DayLog(zone_of(one)) for one in chosen.values()] if _wants_pictures(args) else []
+    day_logs = _day_logs(chosen.values()) if _wants_pictures(args) else []
     try:
         with Bar(sys.stderr, "replay") as bar:
             trials = run_trials(
@@ -70,13 +71,10 @@ def run_replay(args: argparse.Namespace) -> int:
                 watch=bar.watch, say=bar.say, observers=day_logs,
             )  # fmt: skip
     except RecordError as error:
-        console.fail(args, str(error))
-        sys.stderr.write(rerun_words(args.words, error.options))
-        return console.USAGE
-    except ReplayInterrupted as interrupted:
-        console.say_error(str(interrupted))
-        return console.INTERRUPTED
+        return fail_to_read(args, error)
     if day_logs:
+        from dumpload.report.report import report_of_trials
+
         _write_pictures(args, path, settings, report_of_trials(trials, day_logs))
     console.show(args, lambda: trials_document(trials), lambda: trials_text(trials, all_changes=args.all))
     first = trials[0].result
@@ -84,37 +82,54 @@ def run_replay(args: argparse.Namespace) -> int:
     return console.OK if first.accepted and not first.log.is_sparse else console.WRONG
 
 
-def _replay_closed_loop(args: argparse.Namespace, settings: "Settings") -> int:
-    from dumpload.cli.closed_loop import run_closed_loop
+def _day_logs(compared: "Iterable[Settings]") -> "list[DayLog]":
+    """Return what collects a report's data, for each of the compared settings."""
+    from dumpload.report.day_log import DayLog
+    from dumpload.report.report import zone_of
 
-    return run_closed_loop(args, table_format(args, settings), settings, recorded_settings(args, settings))
+    return [DayLog(zone_of(settings)) for settings in compared]
+
+
+def _replay_closed_loop(
+    args: argparse.Namespace, form: "TableFormat", settings: "Settings", recorded_with: "Settings"
+) -> int:
+    """Forecast and show it; return the exit code: 1 if it was refused, 2 if the record cannot be read."""
+    try:
+        from dumpload.forecast.closed_loop import forecast
+        from dumpload.forecast.document import forecast_document, forecast_text
+    except ModuleNotFoundError as error:
+        return console.fail_without(args, "replay --closed-loop", "study", error)
+    from dumpload.records.open import open_record
+    from dumpload.records.record import ReadLog, RecordError
+
+    try:
+        with Bar(sys.stderr, "replay") as bar:
+            log = ReadLog(lambda part: bar.watch(0.2 * part))
+            record = open_record(args.log, form, settings)
+            result = forecast(
+                record, settings, recorded_with, log, watch=lambda part: bar.watch(0.2 + 0.8 * part), say=bar.say
+            )
+    except RecordError as error:
+        return fail_to_read(args, error)
+    except KeyboardInterrupt:
+        console.say_error("interrupted; an incomplete run gives no result")
+        return console.INTERRUPTED
+    console.show(args, lambda: forecast_document(result), lambda: forecast_text(result))
+    return console.WRONG if result.verdict.trust == "refused" else console.OK
 
 
 def run_report(args: argparse.Namespace) -> int:
-    """Say from the history what the relay did."""
+    """Report from the history what the relay did."""
     from dumpload.records.record import RecordError
-    from dumpload.replay.replay import ReplayInterrupted
     from dumpload.report.report import report_document, report_of_history, report_text, zone_of
 
     path, settings = console.load(args)
-    file = args.history or settings.history.path
-    if file is None:
-        console.fail(args, console.NO_HISTORY)
-        return console.USAGE
-    try:
-        period = period_of(args, zone_of(settings), time.time())
-    except ValueError as error:
-        console.fail(args, str(error))
-        return console.USAGE
+    file, period = console.history_file(args, settings), period_of(args, zone_of(settings), time.time())
     try:
         with Bar(sys.stderr, "report") as bar:
             outcome = report_of_history(file, settings, period, bar.watch)
     except RecordError as error:
-        console.fail(args, str(error))
-        return console.USAGE
-    except ReplayInterrupted as interrupted:
-        console.say_error(str(interrupted))
-        return console.INTERRUPTED
+        return fail_to_read(args, error)
     if _wants_pictures(args):
         _write_pictures(args, path, settings, outcome)
     console.show(args, lambda: report_document(outcome), lambda: report_text(outcome, all_changes=args.all))
@@ -122,7 +137,7 @@ def run_report(args: argparse.Namespace) -> int:
 
 
 def _with_sets(args: argparse.Namespace, path: Path) -> str:
-    return " ".join([str(path), *(f"--set {without_secrets(one)}" for one in args.sets)])
+    return " ".join([str(path), *(f"--set {without_secrets(setting)}" for setting in args.sets)])
 
 
 def _others(files: Sequence[str]) -> "dict[str, Settings]":
@@ -134,7 +149,7 @@ def _wants_pictures(args: argparse.Namespace) -> bool:
 
 
 def _write_pictures(args: argparse.Namespace, path: Path, settings: "Settings", outcome: "Report") -> None:
-    """Write what files are wanted."""
+    """Write the requested files."""
     from dumpload.report.files import write_files
 
-    write_files(outcome, page=args.report, svg=args.svg, png=args.png, named=console.named(args, path, settings))
+    write_files(outcome, page=args.report, svg=args.svg, png=args.png, protected=console.named(args, path, settings))

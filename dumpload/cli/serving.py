@@ -1,13 +1,11 @@
-"""The commands `serve` and `password`: the live page, and who may look at it from elsewhere."""
+"""The commands `serve` and `password`: the live page and its users."""
 
 import argparse
 import getpass
 import os
 import re
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from dumpload.cli import console
 from dumpload.files import Named, Output, write_outputs
@@ -15,16 +13,20 @@ from dumpload.files import Named, Output, write_outputs
 MISSING = "expected the extra that serves the page: pip install 'dumpload[web]'"
 
 
-def add_page_commands(commands: Any, add: Callable[..., argparse.ArgumentParser]) -> None:
-    """Add both commands; `add` makes a parser with the options that most have."""
-    parser = add(commands, "serve", run_serve, "show the heater and its reports to browsers, to read only")
-    parser.add_argument("--listen", metavar="ADDRESS:PORT", help="where to listen (else web.listen: 127.0.0.1:8080)")
-    parser.add_argument("--history", metavar="FILE", type=Path, help="the database (else history.path of the config)")
-    words = "write a password file, for a page that other computers reach"
-    parser = commands.add_parser("password", help=words, description=words)
-    parser.set_defaults(run_command=run_password, json=False)
+def add_serve_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `serve`."""
+    parser.add_argument(
+        "--listen", metavar="ADDRESS:PORT", help="address to listen on (default: web.listen, 127.0.0.1:8080)"
+    )
+    parser.add_argument(
+        "--history", metavar="FILE", type=Path, help="history database (default: history.path of the config)"
+    )
+
+
+def add_password_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `password`."""
     parser.add_argument("file", metavar="FILE", type=Path, help="the password file (web.password_file)")
-    parser.add_argument("--name", default="owner", help="user name (owner); a second one is added to the file")
+    parser.add_argument("--name", default="owner", help="user name (default: owner); other users in the file are kept")
 
 
 def run_serve(args: argparse.Namespace) -> int:
@@ -64,7 +66,7 @@ def run_password(args: argparse.Namespace) -> int:
         console.fail(args, f"expected a password of at least {LEAST_CHARACTERS} characters, the same one twice")
         return console.USAGE
     people[args.name] = hashed(password.encode())
-    content = "".join(f"{one.line(name)}\n" for name, one in people.items())
+    content = "".join(f"{person.line(name)}\n" for name, person in people.items())
     os.umask(0o077)
     write_outputs(
         [Output("FILE", args.file, content.encode())], [Named("settings", Path(name)) for name in args.searched]

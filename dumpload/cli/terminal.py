@@ -1,4 +1,4 @@
-"""Puts a status where a person reads it: coloured, wrapped and redrawn on a terminal, plain lines elsewhere."""
+"""Show a status: coloured, wrapped and redrawn on a terminal, plain lines elsewhere."""
 
 import json as json_text
 import os
@@ -21,7 +21,7 @@ class Display:
     """Shows one status after another on a stream."""
 
     def __init__(self, out: TextIO, environ: Mapping[str, str], *, brief: bool, json: bool, follow: bool) -> None:
-        """Look at the stream once: a terminal that can is drawn on anew, unless one line or JSON is wanted."""
+        """Inspect the stream once: redraw on a capable terminal unless one line or JSON is wanted."""
         is_capable = out.isatty() and environ.get("TERM", "") not in ("", "dumb")
         self._out, self._json = out, json
         self._colour = is_capable and not environ.get("NO_COLOR")  # https://no-color.org

@@ -1,4 +1,4 @@
-"""The command `tune`: which settings would serve this boat better, by a search in the closed loop."""
+"""The command `tune`: search for better settings by closed-loop replay."""
 
 import argparse
 import math
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from dumpload.cli import console
 from dumpload.cli.progress import Bar
 from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
-from dumpload.cli.rerun import rerun_words
+from dumpload.cli.rerun import fail_to_read
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,19 +26,19 @@ def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `tune`."""
     add_record_arguments(parser)
     parser.add_argument("--recorded-with", metavar="A.toml",
-                        help="the settings under which the record was made (else today's)")  # fmt: skip
+                        help="settings in force during the record (default: today's)")  # fmt: skip
     parser.add_argument("--lowest-charge", type=_number(0.0, FULL_PERCENT, "percent"), default=0.0, metavar="PERCENT",
-                        help="hard limit: the heater is never on below this true charge")  # fmt: skip
+                        help="hard limit: never heat below this true state of charge")  # fmt: skip
     parser.add_argument("--operations-per-day", type=_number(0.0, MOST_OPERATIONS, "switch-ons"), default=math.inf,
-                        metavar="N", help="hard limit: at most so many switch-ons a day on average")  # fmt: skip
+                        metavar="N", help="hard limit: average switch-ons per day")  # fmt: skip
     parser.add_argument("--settings", type=_whole(2, MOST_SETTINGS), default=SETTINGS, metavar="N",
-                        help=f"how many settings to try ({SETTINGS}); more take longer")  # fmt: skip
+                        help=f"number of settings to try (default {SETTINGS})")  # fmt: skip
     parser.add_argument("--members", type=_whole(1, MOST_MEMBERS), default=MEMBERS, metavar="N",
-                        help=f"members of the ensemble that makes the intervals ({MEMBERS})")  # fmt: skip
+                        help=f"size of the ensemble behind the intervals (default {MEMBERS})")  # fmt: skip
     parser.add_argument("--write", metavar="FOLDER", type=Path,
-                        help="write [control] and [permissive] of each proposal into a new file there")  # fmt: skip
-    parser.add_argument("--report", metavar="FILE.html", type=Path, help="write a page with picture and table, too")
-    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write the picture of the trade-off, as SVG")
+                        help="write each proposal's [control] and [permissive] tables to a file there")  # fmt: skip
+    parser.add_argument("--report", metavar="FILE.html", type=Path, help="also write a page with chart and table")
+    parser.add_argument("--svg", metavar="FOLDER", type=Path, help="write the trade-off chart as SVG")
 
 
 def run_tune(args: argparse.Namespace) -> int:
@@ -47,22 +47,22 @@ def run_tune(args: argparse.Namespace) -> int:
     recorded_with = recorded_settings(args, settings)
     _refuse_written(args)
     try:
-        found = _search(args, settings, recorded_with)
+        tuning = _search(args, settings, recorded_with)
     except ModuleNotFoundError as error:
         return console.fail_without(args, "dumpload tune", "study", error)
     except KeyboardInterrupt:
-        console.say_error("interrupted; there is nothing to show yet")
+        console.say_error("interrupted; no result yet")
         return console.INTERRUPTED
-    if found is None:
+    if tuning is None:
         return console.USAGE
     from dumpload.tune.document import tuning_document, tuning_text
 
-    if found.now is not None:
-        _write(args, path, settings, found)
-    console.show(args, lambda: tuning_document(found), lambda: tuning_text(found))
-    if not found.whole:
+    if tuning.now is not None:
+        _write(args, path, settings, tuning)
+    console.show(args, lambda: tuning_document(tuning), lambda: tuning_text(tuning))
+    if not tuning.whole:
         return console.INTERRUPTED
-    return console.OK if found.within else console.WRONG
+    return console.OK if tuning.within else console.WRONG
 
 
 def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Settings") -> "Tuning | None":
@@ -81,13 +81,12 @@ def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Sett
                 count=args.settings, members=args.members, watch=bar.watch, say=bar.say,
             )  # fmt: skip
     except RecordError as error:
-        console.fail(args, str(error))
-        sys.stderr.write(rerun_words(args.words, error.options))
+        fail_to_read(args, error)
         return None
 
 
 def _refuse_written(args: argparse.Namespace) -> None:
-    """Refuse a folder in which proposals lie already, before the work is done.
+    """Refuse a folder that already has proposals before the search starts.
 
     Raises:
         WriteError: there are some.
@@ -95,27 +94,27 @@ def _refuse_written(args: argparse.Namespace) -> None:
     if args.write is not None and any(args.write.glob("proposal-*.toml")):
         from dumpload.files import WriteError
 
-        message = f"--write {args.write}: expected a folder without proposals; those in it are left as they are"
+        message = f"--write {args.write}: expected a folder without proposals; those in it were not changed"
         raise WriteError(message)
 
 
-def _write(args: argparse.Namespace, path: Path, settings: "Settings", found: "Tuning") -> None:
-    """Write what files are wanted, all or none."""
+def _write(args: argparse.Namespace, path: Path, settings: "Settings", tuning: "Tuning") -> None:
+    """Write the requested files, all or none."""
     from dumpload.files import Named, Output, write_outputs
     from dumpload.tune.page import tuning_page
     from dumpload.tune.parts import outputs
     from dumpload.tune.picture import trade_off
 
-    files = outputs(found, args.write) if args.write is not None else []
+    files = outputs(tuning, args.write) if args.write is not None else []
     if args.svg is not None:
-        picture = trade_off(found)
+        picture = trade_off(tuning)
         files.append(Output("--svg", args.svg / f"{picture.name}.svg", picture.file().encode()))
     if args.report is not None:
-        files.append(Output("--report", args.report, tuning_page(found).encode()))
-    named = list(console.named(args, path, settings))
+        files.append(Output("--report", args.report, tuning_page(tuning).encode()))
+    protected = list(console.named(args, path, settings))
     if args.recorded_with is not None:
-        named.append(Named("--recorded-with", Path(args.recorded_with)))
-    write_outputs(files, named)
+        protected.append(Named("--recorded-with", Path(args.recorded_with)))
+    write_outputs(files, protected)
 
 
 def _number(least: float, most: float, unit: str) -> "Callable[[str], float]":

@@ -1,4 +1,4 @@
-"""What was heard, judged: a line of words for each signal, and what to change in the settings. Pure."""
+"""Judge a survey: one line for each signal, and what to change in the settings. Pure."""
 
 import math
 from collections.abc import Iterator
@@ -29,34 +29,40 @@ class Advice(NamedTuple):
 
 def state_of(survey: Survey, signal: Signal) -> str:
     """Return how a signal is doing: "live", "unknown", "rejected", "retained only" or "silent"."""
-    heard = survey.signals[signal]
-    if isinstance(heard.last, Reading):
+    signal_survey = survey.signals[signal]
+    if isinstance(signal_survey.last, Reading):
         return "live"
-    if isinstance(heard.last, Unknown):
+    if isinstance(signal_survey.last, Unknown):
         return "unknown"
-    if isinstance(heard.last, Rejection):
+    if isinstance(signal_survey.last, Rejection):
         return "rejected"
-    topic = survey.topics.get(heard.topic)
+    topic = survey.topics.get(signal_survey.topic)
     return "retained only" if topic is not None and topic.retained else "silent"
 
 
 def why_not(survey: Survey, signal: Signal) -> str:
-    """Return in words why a signal has no live value; "" if it has one."""
-    heard, state = survey.signals[signal], state_of(survey, signal)
+    """Return why a signal has no live value; "" if it has one."""
+    signal_survey, state = survey.signals[signal], state_of(survey, signal)
     if state == "live":
         return ""
     if state == "unknown":
-        return "the source says that it does not know"
+        return "the source reports it as unknown"
     if state == "retained only":
-        return _why_rejected(survey, heard, Reason.RETAINED)
+        return _why_rejected(survey, signal_survey, Reason.RETAINED)
     if state == "silent":
-        return f"nothing arrived on {heard.topic}{_meant(survey, heard.topic)}"
-    assert isinstance(heard.last, Rejection)  # noqa: S101  (the state says so)
-    return _why_rejected(survey, heard, heard.last.reason)
+        return f"nothing arrived on {signal_survey.topic}{_meant(survey, signal_survey.topic)}"
+    assert isinstance(signal_survey.last, Rejection)  # noqa: S101  (the state says so)
+    return _why_rejected(survey, signal_survey, signal_survey.last.reason)
 
 
-def _why_rejected(survey: Survey, heard: SignalSurvey, reason: Reason) -> str:
-    return why_rejected(reason, heard.field, heard.topic, survey.topics[heard.topic].payload, heard.clock_ahead_s)
+def _why_rejected(survey: Survey, signal_survey: SignalSurvey, reason: Reason) -> str:
+    return why_rejected(
+        reason,
+        signal_survey.field,
+        signal_survey.topic,
+        survey.topics[signal_survey.topic].payload,
+        signal_survey.clock_ahead_s,
+    )
 
 
 def _meant(survey: Survey, topic: str) -> str:
@@ -66,31 +72,35 @@ def _meant(survey: Survey, topic: str) -> str:
 
 def advise(survey: Survey, wall: float) -> list[Advice]:
     """Return what to change, in the order of the signals. `wall`: Unix time now (s)."""
-    return [one for signal in survey.signals for one in _advice(survey, signal, wall)] + list(_direction(survey))
+    return [advice for signal in survey.signals for advice in _advice(survey, signal, wall)] + list(_direction(survey))
 
 
 def _advice(survey: Survey, signal: Signal, wall: float) -> Iterator[Advice]:
-    heard, key = survey.signals[signal], f"telemetry.{signal_name(signal)}"
-    topic = survey.topics.get(heard.topic)
+    signal_survey, key = survey.signals[signal], f"telemetry.{signal_name(signal)}"
+    topic = survey.topics.get(signal_survey.topic)
     if topic is None:
         return
     gaps = topic.gaps_s
-    if gaps and heard.field.max_age_s < GAPS_PER_AGE * max(gaps):
+    if gaps and signal_survey.field.max_age_s < GAPS_PER_AGE * max(gaps):
         fitting = math.ceil(GAPS_PER_AGE * max(gaps))
         yield Advice(
-            f"{key}.max_age_s", f"messages came up to {max(gaps):.1f} s apart: {fitting} survives two lost ones"
+            f"{key}.max_age_s",
+            f"messages came up to {max(gaps):.1f} s apart: {fitting} s would survive two lost messages",
         )
-    elif gaps and heard.field.max_age_s > max(LOOSE_GAPS * max(gaps), 10.0):
+    elif gaps and signal_survey.field.max_age_s > max(LOOSE_GAPS * max(gaps), 10.0):
         fitting = max(10, math.ceil(GAPS_PER_AGE * max(gaps)))
-        yield Advice(f"{key}.max_age_s", f"messages came every {max(gaps):.1f} s: {fitting} is enough, and safer")
-    if heard.field.timestamp_pointer is None and (found := time_pointers(document_of(topic.payload), wall)):
-        yield Advice(f"{key}.timestamp_pointer", f'the payload carries a time: set "{found[0]}", so that an old value '
-                     "sent again is known as old")  # fmt: skip
+        yield Advice(f"{key}.max_age_s", f"messages came every {max(gaps):.1f} s: {fitting} s is enough, and safer")
+    pointers = time_pointers(document_of(topic.payload), wall)
+    if pointers and signal_survey.field.timestamp_pointer is None:
+        yield Advice(f"{key}.timestamp_pointer", f'the payload carries a time: set "{pointers[0]}", so that a stale '
+                     "value sent again is recognised")  # fmt: skip
 
 
 def _direction(survey: Survey) -> Iterator[Advice]:
-    """Yield advice where the battery is said to be drained while the sun gives more than is used, or it fills."""
-    mean = {signal: fmean(heard.values) for signal, heard in survey.signals.items() if heard.values}
+    """Yield advice if the battery power reads negative while there is surplus sun or the charge rises."""
+    mean = {
+        signal: fmean(signal_survey.values) for signal, signal_survey in survey.signals.items() if signal_survey.values
+    }
     battery = mean.get(Signal.BATTERY_POWER)
     if battery is None or battery > -CLEAR_POWER_W:
         return

@@ -26,17 +26,17 @@ Show = Callable[[str], None]
 
 
 class Interview:
-    """One round of questions. `prompt` None: there is nobody to ask."""
+    """One round of questions. `prompt` None: not interactive."""
 
-    def __init__(self, given: Mapping[str, str], prompt: Prompt | None, show: Show) -> None:
-        self._given = given
+    def __init__(self, answers: Mapping[str, str], prompt: Prompt | None, show: Show) -> None:
+        self._given = answers
         self._prompt = prompt
         self._show = show
         self.answers: dict[str, Any] = {}
         self._problems: list[Problem] = []
 
     def ask_all(self, questions: Sequence[Question]) -> None:
-        """Ask what is to be asked.
+        """Ask the remaining questions.
 
         Raises:
             ConfigError: there is nobody to ask, and an answer is wrong or missing.
@@ -70,7 +70,7 @@ class Interview:
         if self._prompt is None:
             return question.default or ""
         default = f" [{question.default}]" if question.default else ""
-        return self._prompt(f"{question.words}{default}: ").strip() or question.default or ""
+        return self._prompt(f"{question.prompt}{default}: ").strip() or question.default or ""
 
     def _wrong(self, key: str, text: str, complaint: str) -> None:
         if self._prompt is not None:
@@ -86,20 +86,20 @@ class Interview:
         Raises:
             ConfigError: there is nobody to ask, and the state of charge was not named.
         """
-        named = {wish.signal: wish for wish in wishes}
+        by_signal = {wish.signal: wish for wish in wishes}
         for signal in SIGNALS:
-            if signal not in named and self._prompt is not None and (wish := self._wish(signal)):
-                named[signal] = wish
-        if Signal.STATE_OF_CHARGE not in named:
+            if signal not in by_signal and self._prompt is not None and (wish := self._wish(signal)):
+                by_signal[signal] = wish
+        if Signal.STATE_OF_CHARGE not in by_signal:
             need = Problem("", "telemetry.state_of_charge", "", "--propose 'state_of_charge=TOPIC /POINTER'")
             raise ConfigError([need])
-        return [named[signal] for signal in sorted(named)]
+        return [by_signal[signal] for signal in sorted(by_signal)]
 
     def _wish(self, signal: Signal) -> Wish | None:
         assert self._prompt is not None  # noqa: S101  (asked only of a person)
         question = wish_question(signal)
         while True:
-            text = self._prompt(f"{question.words}: ").strip()
+            text = self._prompt(f"{question.prompt}: ").strip()
             if not text and question.optional:
                 return None
             try:
@@ -108,15 +108,15 @@ class Interview:
                 self._show(str(error))
 
 
-def interview(given: Mapping[str, str], prompt: Prompt | None, show: Show) -> Interview:
-    """Begin: who the broker is, and what this heater is called.
+def interview(answers: Mapping[str, str], prompt: Prompt | None, show: Show) -> Interview:
+    """Start an interview with the questions on the broker and the heater's name.
 
     Raises:
         ConfigError: see `Interview.ask_all`.
     """
-    talk = Interview(given, prompt, show)
-    known = {question.key for question in (*QUESTIONS, *AFTER_SIGNALS)}
-    if unknown := sorted(set(given) - known):
-        raise ConfigError(Problem("--set", key, "", f"one of {', '.join(sorted(known))}") for key in unknown)
+    talk = Interview(answers, prompt, show)
+    keys = {question.key for question in (*QUESTIONS, *AFTER_SIGNALS)}
+    if unknown := sorted(set(answers) - keys):
+        raise ConfigError(Problem("--set", key, "", f"one of {', '.join(sorted(keys))}") for key in unknown)
     talk.ask_all(QUESTIONS)
     return talk

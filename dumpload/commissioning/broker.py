@@ -12,7 +12,7 @@ from typing import NamedTuple
 from dumpload.commissioning.collect import ANSWER_S
 from dumpload.commissioning.live import Outcome, Step
 from dumpload.mqtt import LinkOptions, Message, Subscription
-from dumpload.mqtt.visit import Visitor, visiting
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 # How long the broker may take to hand our own message back, and what it keeps of a daemon.
 ECHO_S = 2.0
@@ -30,7 +30,7 @@ class Rights(NamedTuple):
 
 
 class _Probe(Visitor):
-    """Takes what the broker says."""
+    """Records the broker's answers."""
 
     def __init__(self, status: str, presence: str) -> None:
         super().__init__()
@@ -49,9 +49,9 @@ class _Probe(Visitor):
         super().on_down(reason, retry_s)
         self.failed.set()
 
-    def on_fault(self, part: str, words: str) -> None:
+    def on_fault(self, part: str, text: str) -> None:
         del part
-        self.refused = words
+        self.refused = text
 
     def on_callback_error(self, error: Exception) -> None:
         super().on_callback_error(error)
@@ -68,14 +68,15 @@ async def ask_broker(options: LinkOptions, status: str, presence: str) -> Rights
     return rights
 
 
-async def _try(options: LinkOptions, status: str, presence: str, wanted: tuple[Subscription, ...]) -> Rights:
+async def _try(options: LinkOptions, status: str, presence: str, subscriptions: tuple[Subscription, ...]) -> Rights:
     probe = _Probe(status, presence)
     # A name of its own: a second client with the daemon's would throw it out.
     own_id = f"{options.client_id}-check-{secrets.token_hex(4)}"
-    async with visiting(options._replace(client_id=own_id, subscriptions=wanted, will=None), probe) as link:
+    async with visiting(options._replace(client_id=own_id, subscriptions=subscriptions, will=None), probe) as link:
         if not await _first(probe.up, probe.failed, within_s=ANSWER_S):
             return Rights(probe.trouble or "it does not answer", "", echoed=False, is_up=False)
-        await asyncio.sleep(0.2)  # what it keeps comes right after the subscription
+        # What it keeps comes right after the subscription.
+        await asyncio.sleep(0.2)
         if not probe.is_up:
             link.publish_acked(status, "")
             await _first(probe.answered, probe.failed, within_s=ECHO_S)
@@ -95,22 +96,21 @@ async def _first(good: asyncio.Event, bad: asyncio.Event, *, within_s: float) ->
 
 
 def broker_steps(rights: Rights, options: LinkOptions, status: str) -> list[Step]:
-    """Return in words what the broker lets us do."""
-    where = f"{options.host}:{options.port}"
+    """Return the steps that state which permissions the broker grants."""
+    address = f"{options.host}:{options.port}"
     if rights.trouble:
-        reason = rights.trouble.removeprefix(f"no connection to {where}: ")
-        return [Step("broker", "Broker", Outcome.WRONG, f"{where}: {reason}")]
+        return [Step("broker", "Broker", Outcome.WRONG, f"{address}: {plain_reason(rights.trouble, address)}")]
     count = len(options.subscriptions)
-    found = f"connected to {where}; {count} subscription{'' if count == 1 else 's'} accepted"
-    return [Step("broker", "Broker", Outcome.OK, found), _publishing(rights, options, status)]
+    finding = f"connected to {address}; {count} subscription{'' if count == 1 else 's'} accepted"
+    return [Step("broker", "Broker", Outcome.OK, finding), _publishing(rights, options, status)]
 
 
 def _publishing(rights: Rights, options: LinkOptions, status: str) -> Step:
     if rights.refused:
         return Step("publish", "Publishing", Outcome.WRONG, rights.refused, _RULES)
     if rights.is_up:
-        return Step("publish", "Publishing", Outcome.OK, "a daemon of this name is up and publishes")
+        return Step("publish", "Publishing", Outcome.OK, "a daemon of this name is running and publishing")
     if rights.echoed or options.protocol == "5":
-        return Step("publish", "Publishing", Outcome.OK, f"the broker takes {status}")
-    found = f"the broker took {status} and did not hand it back; MQTT 3.1.1 has no refusal"
-    return Step("publish", "Publishing", Outcome.UNSURE, found, f"if dumpload status finds nothing later, {_RULES}")
+        return Step("publish", "Publishing", Outcome.OK, f"the broker accepts {status}")
+    finding = f"the broker accepted {status} but did not return it; MQTT 3.1.1 cannot report a refusal"
+    return Step("publish", "Publishing", Outcome.UNSURE, finding, f"if dumpload status finds nothing later, {_RULES}")

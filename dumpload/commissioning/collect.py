@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from dumpload.commissioning.survey import Arrived, Survey
 from dumpload.mqtt import LinkOptions, Message, Subscription
-from dumpload.mqtt.visit import Visitor, visiting
+from dumpload.mqtt.visit import Visitor, plain_reason, visiting
 
 EVERY_TOPIC = "#"
 # How long a broker may take to answer.
@@ -22,7 +22,7 @@ class NoBrokerError(Exception):
 
 
 class _Ear(Visitor):
-    """Takes what the link says."""
+    """Passes the link's messages to the survey."""
 
     def __init__(self, survey: Survey) -> None:
         super().__init__()
@@ -43,12 +43,13 @@ async def collect(
         NoBrokerError: the broker cannot be reached, or lets us listen to nothing.
     """
     everything = (Subscription(EVERY_TOPIC, retained=True),)
-    wanted = tuple(Subscription(one.topic, retained=True) for one in options.subscriptions)
+    subscriptions = tuple(Subscription(subscription.topic, retained=True) for subscription in options.subscriptions)
     reason = await _listen(options._replace(subscriptions=everything), survey, for_s, watch)
-    if reason and wanted:
-        reason = await _listen(options._replace(subscriptions=wanted), survey, for_s, watch)
+    if reason and subscriptions:
+        reason = await _listen(options._replace(subscriptions=subscriptions), survey, for_s, watch)
     if reason:
-        msg = f"cannot listen at the broker {options.host}:{options.port}: {reason}"
+        broker = f"{options.host}:{options.port}"
+        msg = f"Cannot listen to the broker at {broker}: {plain_reason(reason, broker)}"
         raise NoBrokerError(msg)
 
 

@@ -37,7 +37,7 @@ class Step(NamedTuple):
 
 
 def wrong_parts(steps: Iterable[Step], survey: Survey, wall: float) -> list[str]:
-    """Return the names of what is to be put right before the daemon is started: steps, signals and settings."""
+    """Return the names of the steps, signals and settings to fix before the daemon is started."""
     failed = [step.name for step in steps if step.outcome == Outcome.WRONG]
     silent = [signal_name(signal) for signal in survey.signals if state_of(survey, signal) != "live"]
     return failed + silent + [advice.key for advice in advise(survey, wall) if advice.key in MUST]
@@ -66,7 +66,7 @@ def live_text(
     lines += [line for step in steps for line in _step_lines(step)]
     lines += ["", listen_text(survey, for_s, wall), ""]
     wrong = wrong_parts(steps, survey, wall)
-    lines.append(f"NOT READY: put right {', '.join(wrong)}; then check again." if wrong else f"READY: {ready}")
+    lines.append(f"NOT READY: fix {', '.join(wrong)}, then check again." if wrong else f"READY: {ready}")
     return "\n".join(lines)
 
 

@@ -25,14 +25,14 @@ class Wish(NamedTuple):
 
 
 def parse_wish(text: str) -> Wish:
-    """Return what `SIGNAL=TOPIC` or `SIGNAL=TOPIC /POINTER` means.
+    """Parse `SIGNAL=TOPIC` or `SIGNAL=TOPIC /POINTER`.
 
     Raises:
         ConfigError: it is not of that form.
     """
-    name, equals, where = text.partition("=")
+    name, equals, place = text.partition("=")
     names = [signal_name(signal) for signal in Signal]
-    topic, _, pointer = where.partition(" ")
+    topic, _, pointer = place.partition(" ")
     if not equals or name not in names or not topic or (pointer and not pointer.startswith("/")):
         expected = f"SIGNAL=TOPIC, or 'SIGNAL=TOPIC /POINTER', with SIGNAL one of {', '.join(names)}"
         raise ConfigError([Problem("--propose", "", "", f"{expected}; not {text[:60]!r}")])
@@ -48,10 +48,10 @@ def _table(survey: Survey, wish: Wish, wall: float) -> list[str]:
     lines = [f"[telemetry.{signal_name(wish.signal)}]", f"topic = {json.dumps(wish.topic, ensure_ascii=False)}"]
     if wish.pointer:
         lines.append(f"pointer = {json.dumps(wish.pointer, ensure_ascii=False)}")
-    heard = survey.topics.get(wish.topic)
-    if heard is None:
+    topic_survey = survey.topics.get(wish.topic)
+    if topic_survey is None:
         return [*lines, "# nothing arrived on this topic while listening"]
-    document = document_of(heard.payload)
+    document = document_of(topic_survey.payload)
     there = leaves_of(document)
     value = there.get(wish.pointer)
     if not isinstance(value, float):
@@ -61,8 +61,8 @@ def _table(survey: Survey, wish: Wish, wall: float) -> list[str]:
         lines.append(f'unit = "{"ratio" if is_ratio else "percent"}" # it was {value:.6g}; 1.0 is full for a ratio')
     elif wish.signal == Signal.BATTERY_POWER:
         lines.append(f"# it was {value:g} W: charging must be positive; with scale = -1 the sign is turned")
-    if found := time_pointers(document, wall):
-        lines.append(f"timestamp_pointer = {json.dumps(found[0], ensure_ascii=False)}")
-    if not is_missing(heard.typical_gap_s):
-        lines.append(f"max_age_s = {max(LEAST_AGE_S, math.ceil(GAPS_PER_AGE * max(heard.gaps_s)))}")
+    if pointers := time_pointers(document, wall):
+        lines.append(f"timestamp_pointer = {json.dumps(pointers[0], ensure_ascii=False)}")
+    if not is_missing(topic_survey.typical_gap_s):
+        lines.append(f"max_age_s = {max(LEAST_AGE_S, math.ceil(GAPS_PER_AGE * max(topic_survey.gaps_s)))}")
     return lines

@@ -22,7 +22,7 @@ class Question(NamedTuple):
     """One thing to ask. `default` None: it must be answered, or (`optional`) is left out of the file."""
 
     key: str
-    words: str
+    prompt: str
     default: str | None = None
     optional: bool = False
     # Asked only where this key has an answer.
@@ -44,7 +44,7 @@ AFTER_SIGNALS = (
     Question("permissive.window", "Only in these hours", '["09:00-17:00"]'),
     Question("permissive.timezone", "of this time zone", "UTC"),
     Question("load.rated_w", "Watts on the element's plate (empty: not known)", optional=True),
-    Question("load.rated_v", "at how many volts", optional=True, only_with="load.rated_w"),
+    Question("load.rated_v", "at this voltage", optional=True, only_with="load.rated_w"),
     Question("history.path", "Keep a record in this file (empty: none)", optional=True),
 )
 # In the order in which they are asked for; without the first there is no control.
@@ -104,7 +104,7 @@ def settings_text(answers: Mapping[str, Any], telemetry: str, schema: str = "") 
     `schema`: the address of the editor schema, for the line by which an editor finds it ("": none).
     """
     lines = [f"#:schema {schema}"] if schema else []
-    lines += ["# Made by `dumpload init`: the settings that were asked for. Every other one has a default."]
+    lines += ["# Written by `dumpload init`. Every setting that is not here has its default."]
     tables: dict[str, list[str]] = {"": [], "mqtt": [], "relay": []}
     for question in (*QUESTIONS, *AFTER_SIGNALS):
         if question.key in answers:

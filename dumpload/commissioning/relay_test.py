@@ -12,7 +12,7 @@ from types import FrameType
 from typing import NamedTuple
 
 from dumpload.commissioning.live import Outcome, Step
-from dumpload.gpio.relay import PinSpec, Relay, RelayError
+from dumpload.gpio.relay import PinSpec, Relay, RelayError, boot_clock
 
 ON_S = 1.0
 # The permit of the dead-man thread: later than our own off, and soon enough if that never comes.
@@ -41,7 +41,7 @@ def claimed(spec: PinSpec) -> Iterator[Relay]:
     relay = Relay(spec, boot_clock)
 
     def end(number: int, _frame: FrameType | None) -> None:
-        relay.shut()
+        relay.off_for_good()
         raise SystemExit(128 + number)
 
     previous = {number: signal.signal(number, end) for number in _ENDS}
@@ -53,11 +53,6 @@ def claimed(spec: PinSpec) -> Iterator[Relay]:
         finally:
             for number, handler in previous.items():
                 signal.signal(number, handler)
-
-
-def boot_clock() -> float:
-    """Return seconds since boot, suspend included."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
 
 
 def close_for_a_second(relay: Relay, feedback_s: float, sleep: Callable[[float], None] = time.sleep) -> RelayReadings:
@@ -86,13 +81,11 @@ def _settled(relay: Relay, feedback_s: float, sleep: Callable[[float], None]) ->
     return closed
 
 
-def pin_step(relay: Relay, where: str, *, is_mock: bool) -> Step:
-    """Return in words that the line was claimed, and what is doubtful about it."""
+def pin_step(relay: Relay, line: str, *, is_mock: bool) -> Step:
+    """Return the step for a claimed line, with warnings about the pin."""
     if is_mock:
-        return Step("pin", "Pin", Outcome.UNSURE, f"{where}: nothing is driven (relay.pin_factory is mock)")
-    return Step(
-        "pin", "Pin", Outcome.OK, f"{where}: claimed at its off level, and reads off", "; ".join(relay.warnings)
-    )
+        return Step("pin", "Pin", Outcome.UNSURE, f"{line}: nothing is driven (relay.pin_factory is mock)")
+    return Step("pin", "Pin", Outcome.OK, f"{line}: claimed at its off level, and reads off", "; ".join(relay.warnings))
 
 
 def refused_step(error: RelayError) -> Step:
@@ -101,10 +94,10 @@ def refused_step(error: RelayError) -> Step:
 
 
 def relay_step(watched: RelayReadings, feedback_s: float) -> Step:
-    """Return in words what the contact did."""
+    """Return the step for the relay test."""
     wrong, change = "", ""
     if watched.before:
-        wrong, change = "the contact reads closed before anything was driven: not tried", _LOOK
+        wrong, change = "the contact reads closed although nothing was driven: test not run", _LOOK
     elif not watched.energised:
         wrong = "the line did not read on when it was driven on"
     elif watched.during is False:
@@ -117,8 +110,13 @@ def relay_step(watched: RelayReadings, feedback_s: float) -> Step:
     if wrong:
         return Step("relay", "Relay", Outcome.WRONG, wrong, change)
     if watched.during is None:
-        return Step("relay", "Relay", Outcome.UNSURE, f"driven on for {ON_S:g} s; no relay.feedback_pin to see it by")
-    return Step("relay", "Relay", Outcome.OK, f"closed for {ON_S:g} s and opened again, by its feedback line")
+        return Step(
+            "relay",
+            "Relay",
+            Outcome.UNSURE,
+            f"driven on for {ON_S:g} s; not verified, since relay.feedback_pin is not set",
+        )
+    return Step("relay", "Relay", Outcome.OK, f"closed for {ON_S:g} s and opened again, as the feedback line shows")
 
 
 _LOOK = "isolate the battery before anyone touches the contact"

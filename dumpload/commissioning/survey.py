@@ -13,13 +13,13 @@ from dumpload.core.decode import Field, Outcome, Reading, Reason, Rejection, dec
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.rejections import clock_ahead_s, leaves_of
 from dumpload.core.signals import Signal
+from dumpload.core.window import DAY_S
 
 # Arrivals remembered for each topic: half a minute of a hundred messages a second.
 MOST_ARRIVALS = 3000
 # Topics remembered; a broker with more has them counted, not listed.
 MOST_TOPICS = 2000
 # A number that is within a day of now, read as Unix time, is taken for a timestamp.
-DAY_S = 86400.0
 
 
 class Arrived(NamedTuple):
@@ -115,4 +115,4 @@ class Survey:
 def time_pointers(document: Any, wall: float) -> list[str]:
     """Return the pointers of a document's times that are about now (`wall`: Unix s)."""
     times = {pointer: source_time(value) for pointer, value in leaves_of(document).items() if pointer}
-    return [pointer for pointer, taken in times.items() if abs(taken - wall) < DAY_S]
+    return [pointer for pointer, stamp in times.items() if abs(stamp - wall) < DAY_S]

@@ -25,7 +25,7 @@ _LONGEST_COMPARED, _MOST_COMPARED = 80, 20
 class Key(NamedTuple):
     """One setting: its dotted name, the type of its value, its default, and whether it and its table must be there.
 
-    `describe` gives its JSON schema, which takes long to make and is wanted only for words.
+    `schemas` makes the JSON schemas of all settings, which takes long and is wanted only for words.
     """
 
     name: str
@@ -33,12 +33,12 @@ class Key(NamedTuple):
     default: Any
     required: bool
     table_required: bool
-    describe: Callable[[str], Mapping[str, Any]]
+    schemas: Callable[[], Mapping[str, Mapping[str, Any]]]
 
     @property
     def schema(self) -> Mapping[str, Any]:
         """The JSON schema, without references."""
-        return self.describe(self.name)
+        return self.schemas()[self.name]
 
     @property
     def is_text(self) -> bool:
@@ -85,16 +85,20 @@ class Invalid(NamedTuple):
 
 
 def list_keys(
-    table: type[BaseModel], describe: Callable[[str], Mapping[str, Any]], above: str = "", *, needed: bool = True
+    table: type[BaseModel],
+    schemas: Callable[[], Mapping[str, Mapping[str, Any]]],
+    above: str = "",
+    *,
+    needed: bool = True,
 ) -> Iterator[Key]:
-    """Yield every setting of a table, and of those in it. `describe` gives the JSON schema for a dotted name."""
+    """Yield every setting of a table, and of those in it. `schemas` gives the JSON schema of each dotted name."""
     for name, field in table.model_fields.items():
         plain = _plain_type(field.annotation)
         required = field.is_required()
         if isinstance(plain, type) and issubclass(plain, BaseModel):
-            yield from list_keys(plain, describe, f"{above}{name}.", needed=needed and required)
+            yield from list_keys(plain, schemas, f"{above}{name}.", needed=needed and required)
         else:
-            yield Key(f"{above}{name}", plain, None if required else field.default, required, needed, describe)
+            yield Key(f"{above}{name}", plain, None if required else field.default, required, needed, schemas)
 
 
 def _plain_type(annotation: Any) -> Any:
@@ -133,20 +137,19 @@ def _resolve(schema: Mapping[str, Any], tables: Mapping[str, Any]) -> dict[str, 
 
 
 def prepare(layers: Layers, keys: Mapping[str, Key]) -> dict[str, Any]:
-    """Return a copy of the values that is ready to be judged.
-
-    Tables with required keys exist; text settings have the text as written, not the number it looks like; files are
-    named from the folder of the settings file; what follows from the name is filled in.
-    """
+    """Return a copy of the values to judge: with all tables that must be there, and with what the name implies."""
     values = copy.deepcopy(layers.values)
     values.setdefault("mqtt", {})
     for name, text in layers.texts.items():
         table = _table_of(values, name)
+        # Text settings have the text as written, not the number it looks like: 1e3 would be 1000.0.
         if name in keys and keys[name].is_text and table is not None and not isinstance(table[_last(name)], str):
             table[_last(name)] = text
     folder = layers.path.absolute().parent
     for name, key in keys.items():
         table = _table_of(values, name, create=key.table_required)
+        # Files are named from the folder of the settings file: the service runs in another than whoever tries the
+        # settings.
         if key.is_path and table is not None and isinstance(table.get(_last(name)), str):
             table[_last(name)] = _from_folder(folder, table[_last(name)])
     own = values.get("name", keys["name"].default)
@@ -181,7 +184,7 @@ def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) 
     for fault in faults:
         key, position = _name(fault.where)
         if fault.what == "extra_forbidden" and position:
-            problem = Problem(_origin(layers, key), key + position, NOT_SHOWN, "a setting that exists")
+            problem = Problem(_origin(layers, key), key + position, NOT_SHOWN, UNKNOWN)
             problems.setdefault(problem.key, problem)
             continue
         if fault.what == "extra_forbidden":
@@ -189,8 +192,8 @@ def explain(faults: Iterable[Invalid], layers: Layers, keys: Mapping[str, Key]) 
             for problem in _unknown(key, fault.value, layers, hints_from):
                 problems.setdefault(problem.key, problem)
             continue
-        known = keys.get(key)
-        expected = known.kind if known else "a table"
+        entry = keys.get(key)
+        expected = entry.kind if entry else "a table"
         if fault.what == "missing":
             problem = Problem(_origin(layers, key), key + position, "", f"{expected}; it must be set")
         else:
@@ -206,13 +209,13 @@ def _hint(key: str, fault: Invalid) -> str:
     return f' (did you mean "/{fault.value}"?)' if key.endswith("pointer") and is_name else ""
 
 
-def _name(where: Sequence[int | str]) -> tuple[str, str]:
+def _name(location: Sequence[int | str]) -> tuple[str, str]:
     """Return the dotted key and, in a list, the position in it such as "[2]" or "[2].tilt_deg"."""
-    for place, part in enumerate(where):
+    for place, part in enumerate(location):
         if isinstance(part, int):
-            below = "".join(f".{name}" for name in where[place + 1 :] if name not in _ALTERNATIVES)
-            return ".".join(map(str, where[:place])), f"[{part}]{below}"
-    return ".".join(map(str, where)), ""
+            below = "".join(f".{name}" for name in location[place + 1 :] if name not in _ALTERNATIVES)
+            return ".".join(map(str, location[:place])), f"[{part}]{below}"
+    return ".".join(map(str, location)), ""
 
 
 def _unknown(key: str, value: Any, layers: Layers, keys: Mapping[str, Key]) -> Iterator[Problem]:
@@ -236,11 +239,11 @@ def find_valid(values: Mapping[str, Any], faults: Iterable[Invalid], keys: Mappi
     """Return what is valid by itself, defaults included."""
     bad = {_name(fault.where)[0] for fault in faults}
     leaf = dict(leaves(values))
-    given = frozenset(above for name in leaf for above in _with_tables(name))
+    set_keys = frozenset(above for name in leaf for above in _with_tables(name))
     valid = {
         name: leaf.get(name, key.default) for name, key in keys.items() if not bad.intersection(_with_tables(name))
     }
-    return ValidSettings(valid, given)
+    return ValidSettings(valid, set_keys)
 
 
 def _with_tables(name: str) -> list[str]:
@@ -255,9 +258,9 @@ def complain(conflicts: Iterable[Conflict], settings: ValidSettings, layers: Lay
     for key, expected, other in conflicts:
         origin = _origin(layers, key)
         elsewhere = _origin(layers, other) if other else origin
-        words = expected if elsewhere == origin else f"{expected} ({elsewhere})"
+        text = expected if elsewhere == origin else f"{expected} ({elsewhere})"
         value = _shown(key, settings.valid[key]) + ("" if key in settings.given else " (default)")
-        problems.append(Problem(origin, key, value, words))
+        problems.append(Problem(origin, key, value, text))
     return problems
 
 
@@ -268,13 +271,12 @@ def _origin(layers: Layers, key: str) -> str:
 
 
 def _shown(key: str, value: Any) -> str:
-    """Return the value of a known key in words, unless a secret may have been put there by mistake.
-
-    Under `mqtt` only a number or a truth that is in a number's or a truth's place is shown; what looks like an address
-    with a user or a query in it, or has keys that nobody knows, is shown nowhere.
-    """
+    """Return the value of a known key in words, unless a secret may have been put there by mistake."""
+    # Under `mqtt` only a number or a truth that is in a number's or a truth's place is shown: a password may have been
+    # put into any of its keys. What looks like an address with a user or a query in it, or has keys that nobody knows,
+    # is shown nowhere.
     is_plain = isinstance(value, bool | int | float) and key.rpartition(".")[2] in _HARMLESS
     if isinstance(value, dict) or (key.partition(".")[0] == "mqtt" and not is_plain):
         return NOT_SHOWN
-    shown = show(value)
-    return NOT_SHOWN if any(mark in shown for mark in ("@", "://", "?")) else shown
+    text = show(value)
+    return NOT_SHOWN if any(mark in text for mark in ("@", "://", "?")) else text

@@ -7,11 +7,9 @@ from dumpload.config.model import Settings, load_settings
 
 
 def other_instances(path: Path, installed: str) -> dict[Path, Settings | None]:
-    """Return the other settings in the folder of the installed ones; None for those that are refused.
-
-    `installed`: the usual file of the only instance. A file elsewhere is a draft, or an example, and has no others. The
-    environment is that of one instance, and so it is not asked for the others.
-    """
+    """Return the other settings in the folder of the `installed` ones; None for those that are refused."""
+    # A file elsewhere is a draft, or an example, and has no others. The environment is that of one instance, and so it
+    # is not asked for the others.
     if path.resolve().parent != Path(installed).resolve().parent:
         return {}
     return installed_instances(installed, but=path)
@@ -25,12 +23,12 @@ def has_neighbours(path: Path, installed: str) -> bool:
 
 def installed_instances(installed: str, but: Path | None = None) -> dict[Path, Settings | None]:
     """Return the settings in the folder of the installed ones, without those in `but`; None for those refused."""
-    found: dict[Path, Settings | None] = {}
+    instances: dict[Path, Settings | None] = {}
     for file in sorted(Path(installed).resolve().parent.glob("*.toml")):
         if but is not None and file.resolve() == but.resolve():
             continue
         try:
-            found[file] = load_settings(file, {})
+            instances[file] = load_settings(file, {})
         except ConfigError:
-            found[file] = None
-    return found
+            instances[file] = None
+    return instances

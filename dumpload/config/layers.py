@@ -56,17 +56,18 @@ class Problem(NamedTuple):
     def line(self) -> str:
         """The problem in one line of at most 300 printable characters, of which the longest parts are cut."""
         parts = [printable(part) for part in self]
-        for place in (2, 0, 1, 3):  # the value tells least, what was expected most
+        # The value tells least, what was expected most.
+        for place in (2, 0, 1, 3):
             over = len(self._join(*parts)) - LINE_CHARACTERS
             if over > 0:
                 parts[place] = shorten(parts[place], max(_LEAST_CHARACTERS, len(parts[place]) - over))
         return self._join(*parts)
 
     @staticmethod
-    def _join(where: str, key: str, value: str, expected: str) -> str:
+    def _join(origin: str, key: str, value: str, expected: str) -> str:
         subject = f"{key} = {value}" if value else key
-        words = expected if expected.startswith(SAID_PLAINLY) else f"expected {expected}"
-        return ": ".join(part for part in (where, subject, words) if part)
+        text = expected if expected.startswith(SAID_PLAINLY) else f"expected {expected}"
+        return ": ".join(part for part in (origin, subject, text) if part)
 
 
 class ConfigError(Exception):
@@ -84,7 +85,7 @@ class ConfigError(Exception):
 
 
 class Layers(NamedTuple):
-    """The settings as found, not yet judged.
+    """The settings as read, before validation.
 
     `values`: nested tables, the later layer winning. `origins`: dotted key of every value to where it was set (the
     file's path, "environment DUMPLOAD_...", "--set"). `texts`: dotted key of every value from the environment or
@@ -104,42 +105,42 @@ def find_config(explicit: str | None, environ: Mapping[str, str], searched: Sequ
     Raises:
         ConfigError: the named file does not exist, or none of the usual ones does.
     """
-    named = explicit if explicit is not None else environ.get(CONFIG_VARIABLE)
-    if named is None:
+    name = explicit if explicit is not None else environ.get(CONFIG_VARIABLE)
+    if name is None:
         for candidate in searched:
             if os.path.lexists(candidate):
                 return Path(candidate)
         looked_for = " or ".join(searched)
         raise ConfigError([Problem("no settings file", "", "", f"--config FILE, {CONFIG_VARIABLE}, {looked_for}")])
     source = "--config" if explicit is not None else f"environment {CONFIG_VARIABLE}"
-    if not named or not os.path.lexists(named):
-        raise ConfigError([Problem(source, "", "", f'the path of an existing file, not "{named}"')])
-    return Path(named)
+    if not name or not os.path.lexists(name):
+        raise ConfigError([Problem(source, "", "", f'the path of an existing file, not "{name}"')])
+    return Path(name)
 
 
-def others_that_differ(taken: Path, searched: Sequence[str] = SEARCHED) -> list[Path]:
+def others_that_differ(chosen: Path, searched: Sequence[str] = SEARCHED) -> list[Path]:
     """Return the usual settings files that exist beside the one taken and do not say the same."""
-    others = [Path(name) for name in searched if os.path.lexists(name) and not is_same(Path(name), taken)]
-    return [other for other in others if not _say_the_same(other, taken)]
+    others = [Path(name) for name in searched if os.path.lexists(name) and not is_same(Path(name), chosen)]
+    return [other for other in others if not _say_the_same(other, chosen)]
 
 
-def _say_the_same(one: Path, other: Path) -> bool:
+def _say_the_same(first: Path, second: Path) -> bool:
     try:
-        return read_plain(one, MAX_FILE_BYTES) == read_plain(other, MAX_FILE_BYTES)
+        return read_plain(first, MAX_FILE_BYTES) == read_plain(second, MAX_FILE_BYTES)
     except (OSError, ValueError):
         return False
 
 
 def choice_remark(
-    explicit: str | None, environ: Mapping[str, str], taken: Path, searched: Sequence[str] = SEARCHED
+    explicit: str | None, environ: Mapping[str, str], chosen: Path, searched: Sequence[str] = SEARCHED
 ) -> str:
-    """Return which file was taken, if nobody named it and another one differs; else ""."""
+    """Return which settings file was used, if nobody named it and another one differs; else ""."""
     is_named = explicit is not None or CONFIG_VARIABLE in environ
-    others = [] if is_named else others_that_differ(taken, searched)
+    others = [] if is_named else others_that_differ(chosen, searched)
     if not others:
         return ""
     names = " and ".join(str(other.absolute()) for other in others)
-    return printable(f"settings from {taken.absolute()}; not used, and different: {names} (choose with --config)")
+    return printable(f"settings from {chosen.absolute()}; ignored, although different: {names} (choose with --config)")
 
 
 def load_layers(path: Path, environ: Mapping[str, str], sets: Iterable[str]) -> Layers:
@@ -193,7 +194,8 @@ def show(value: object) -> str:
 def _show_number(value: object) -> str:
     try:
         return str(value)
-    except ValueError:  # an integer of more than 4,300 digits, written in hexadecimal
+    except ValueError:
+        # An integer of more than 4,300 digits, written in hexadecimal.
         return "a very long number"
 
 
@@ -205,7 +207,8 @@ def _read_file(path: Path) -> dict[str, Any]:
         raise _file_error(path, str(error)) from None
     except ValueError as error:
         complaint, _, place = str(error).removesuffix(")").rpartition(" (at ")
-        if not place.startswith("line"):  # at the end, or a number too long to read
+        # At the end, or a number too long to read.
+        if not place.startswith("line"):
             complaint, place = complaint or str(error), _last_place(text)
         raise ConfigError([Problem(f"{path}, {place}", "", "", _in_plain_words(complaint, text, place))]) from None
     if not values:
@@ -225,7 +228,8 @@ def _parse(text: str) -> dict[str, Any]:
     """
     import tomllib
 
-    if re.search(_DEEP_KEY, text, re.ASCII):  # before it is parsed: the parser takes the cube of a dotted key's length
+    # Before it is parsed: the parser takes the cube of a dotted key's length.
+    if re.search(_DEEP_KEY, text, re.ASCII):
         raise _BoundError(_TOO_DEEP)
     try:
         values = tomllib.loads(text)
@@ -239,12 +243,12 @@ def _check_bounds(values: dict[str, Any]) -> None:
     level: list[Any] = [values]
     count = 0
     for _depth in range(MAX_DEPTH):
-        found = [item for holder in level for item in (holder.values() if isinstance(holder, dict) else holder)]
-        count += len(found)
+        items = [item for holder in level for item in (holder.values() if isinstance(holder, dict) else holder)]
+        count += len(items)
         if count > MAX_VALUES:
             message = f"at most {MAX_VALUES} values"
             raise _BoundError(message)
-        level = [item for item in found if isinstance(item, dict | list)]
+        level = [item for item in items if isinstance(item, dict | list)]
         if not level:
             return
     raise _BoundError(_TOO_DEEP)
@@ -252,8 +256,8 @@ def _check_bounds(values: dict[str, Any]) -> None:
 
 # The usual slips: what the parser says, what then follows the "=", and what was expected in a person's words.
 _SLIPS = (
-    (r".* twice$", "", "every table once; this one is there already"),
-    (r"Cannot overwrite a value", "", "every key once; this one is there already"),
+    (r".* twice$", "", "each table once; this one is defined twice"),
+    (r"Cannot overwrite a value", "", "each key once; this one is defined twice"),
     (r"Expected newline", r"[-+]?\d+,\d+\s*(#|$)", "a decimal point, not a comma (such as 97.5)"),
     (r"Expected newline", r"[-+]?[\d.]+\s*[A-Za-z%\u00b0]+\s*(#|$)", "a number without its unit"),
     (r"Invalid value", r"[Tt][Rr][Uu][Ee]\b|[Ff][Aa][Ll][Ss][Ee]\b|yes\b|no\b", "true or false, in small letters"),
@@ -270,8 +274,8 @@ def _in_plain_words(complaint: str, text: str, place: str) -> str:
     """Return what was expected where the usual slips are made; no value is repeated, for it may be a secret."""
     line = text.split("\n")[int(re.findall(r"\d+", place)[0]) - 1]
     value = line.partition("=")[2].strip()
-    found = (words for said, begin, words in _SLIPS if re.match(said, complaint) and re.match(begin, value))
-    return next(found, f"TOML: {complaint}")
+    hints = (hint for message, begin, hint in _SLIPS if re.match(message, complaint) and re.match(begin, value))
+    return next(hints, f"TOML: {complaint}")
 
 
 def _read_text(path: Path) -> str:
@@ -313,7 +317,8 @@ def _override(layers: Layers, origin: str, key: str, text: str) -> None:
         _put(layers, origin, key, value)
         layers.texts[key] = text
         return
-    below = list(leaves(value, key))  # a table adds to what is there, key by key
+    # A table adds to what is there, key by key.
+    below = list(leaves(value, key))
     if not below:
         layers.problems.append(Problem(origin, key, show(value), "at least one key"))
     for leaf, item in below:

@@ -28,18 +28,19 @@ class Mqtt(Table):
     port: kind.Port = Field(1883, description="TCP port of the broker; 8883 is usual with TLS.")
     username: kind.Text | None = Field(None, description="User name for the broker, if it asks for one.")
     password_file: kind.FileName | None = Field(
-        None, description="File whose first line is the password. Relative to the settings file, as all files here."
+        None,
+        description="File whose first line is the password; relative to the settings file, like every file here.",
     )
     tls: bool = Field(False, description="Encrypt the connection and check the broker's certificate.")
-    ca_file: kind.FileName | None = Field(None, description="Authority's certificate (PEM); else the system's own.")
+    ca_file: kind.FileName | None = Field(None, description="CA certificate (PEM); default: the system's CAs.")
     client_cert_file: kind.FileName | None = Field(
-        None, description="Our own certificate (PEM), if the broker asks for one."
+        None, description="Client certificate (PEM), if the broker requires one."
     )
     client_key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
     client_id: kind.Text = Field(
         "",
         json_schema_extra={"default": "dumpload-NAME"},
-        description="Our client identifier; must be unlike every other client's of the broker.",
+        description="Client identifier; must be unique at the broker.",
     )
     keepalive_s: kind.KeepAlive = Field(
         15,
@@ -49,7 +50,7 @@ class Mqtt(Table):
     base_topic: kind.BaseTopic = Field(
         "",
         json_schema_extra={"default": "dumpload/NAME"},
-        description="Where we publish (BASE/presence, status, change, alert) and are asked (BASE/request).",
+        description="Base of our topics: BASE/presence, status, change, alert (published), request (subscribed).",
     )
 
 
@@ -58,21 +59,22 @@ class Source(Table):
 
     topic: kind.Topic = Field(description="The exact topic that carries the value.")
     pointer: kind.Pointer = Field(
-        "", description="Where in the JSON payload the value stands; empty: it is the payload."
+        "", description="JSON pointer to the value in the payload; empty: the payload is the value."
     )
     unit: str
     max_age_s: kind.Age = Field(
-        60.0, description="A value this old no longer counts. For the state of charge: the longest blind running."
+        60.0,
+        description="Age from which a value no longer counts. For the state of charge: longest run without fresh data.",
     )
     timestamp_pointer: kind.Pointer | None = Field(
-        None, description="Where in the payload the time of measurement stands, if there is one."
+        None, description="JSON pointer to the time of measurement in the payload, if it has one."
     )
     scale: kind.Factor = Field(
-        1.0, description="What the published number is multiplied by, before its unit; -1 turns the sign of a power."
+        1.0, description="Factor applied to the published number before its unit; -1 reverses the sign of a power."
     )
-    offset: kind.Shift = Field(0.0, description="What is then added to it, in the published unit.")
+    offset: kind.Shift = Field(0.0, description="Offset added after that, in the published unit.")
     unknown: kind.Codes = Field(
-        (), description='Values that mean "not known now", such as 65535; the text "null" stands for JSON null too.'
+        (), description='Values that mean "unknown", such as 65535; the text "null" also stands for JSON null.'
     )
 
 
@@ -104,22 +106,22 @@ class HeartbeatSource(Source):
     """Where a value is published that changes for as long as the source lives."""
 
     unit: Literal["any"] = Field("any", description="A heartbeat has none.")
-    max_age_s: kind.Age = Field(60.0, description="Once it has not changed for this long, nothing counts any more.")
+    max_age_s: kind.Age = Field(60.0, description="If it has not changed for this long, no value counts any more.")
 
 
 class Telemetry(Table):
     """What is measured, and where it is published."""
 
     presence_topic: kind.Topic | None = Field(
-        None, description="Topic on which the source says that it has gone, its MQTT will for example."
+        None, description="Topic on which the source reports its absence, such as its MQTT last will."
     )
     absent_payload: kind.Payload | None = Field(
-        None, description="The payload there that means gone: then nothing is known."
+        None, description="Payload on that topic that means absent: all values are then lost."
     )
     state_of_charge: ChargeSource = Field(description="State of charge of the battery.")
     battery_voltage: VoltageSource | None = Field(None, description="Voltage of the battery.")
     battery_power: PowerSource | None = Field(None, description="Power into the battery, charging positive.")
-    load_power: PowerSource | None = Field(None, description="Power the load draws.")
+    load_power: PowerSource | None = Field(None, description="Power drawn by the heater.")
     solar_power: PowerSource | None = Field(None, description="Power from the panels.")
     tank_temperature: TemperatureSource | None = Field(None, description="Temperature of the water.")
     heartbeat: HeartbeatSource | None = Field(
@@ -132,67 +134,69 @@ class Control(Table):
 
     cut_in_percent: kind.Percent = Field(97.0, description="Surplus begins at or above this state of charge.")
     cut_out_percent: kind.Percent = Field(93.0, description="Surplus ends below this state of charge.")
-    floor_percent: kind.Percent = Field(50.0, description="Below this the load is off, by hand too.")
+    floor_percent: kind.Percent = Field(50.0, description="Below this the heater is off, even by hand.")
     confirm_s: kind.Confirmation = Field(
-        30.0, description="How long samples must stay at or above the cut-in before the load runs."
+        30.0, description="How long samples must stay at or above the cut-in before the heater runs."
     )
-    min_on_s: kind.Dwell = Field(300.0, description="Least time on; every other limit still switches off at once.")
-    min_off_s: kind.Dwell = Field(300.0, description="Least time off, counted from start too.")
+    min_on_s: kind.Dwell = Field(300.0, description="Minimum on time; every other limit still switches off at once.")
+    min_off_s: kind.Dwell = Field(300.0, description="Minimum off time, also counted from the start of the program.")
 
 
 class Permissive(Table):
-    """Conditions that must hold for the load to run. Those not set always hold."""
+    """Conditions that must hold for the heater to run. A condition that is not set always holds."""
 
     window: kind.Spans = Field(
-        ("09:00-17:00",), description="Parts of the day in which the load may run; empty: always."
+        ("09:00-17:00",), description="Parts of the day in which the heater may run; empty: always."
     )
-    timezone: kind.Zone = Field("UTC", description="Time zone whose local time the window and the day's limit mean.")
-    voltage_cut_out: kind.Volts | None = Field(None, description="Bus voltage below which the load goes off.")
+    timezone: kind.Zone = Field("UTC", description="Time zone of the window and of the daily limit.")
+    voltage_cut_out: kind.Volts | None = Field(None, description="Bus voltage below which the heater goes off.")
     voltage_cut_in: kind.Volts | None = Field(None, description="Bus voltage at or above which it may run again.")
-    tank_cut_out_c: kind.Celsius | None = Field(None, description="Water temperature at which the load goes off.")
+    tank_cut_out_c: kind.Celsius | None = Field(None, description="Water temperature at which the heater goes off.")
     tank_cut_in_c: kind.Celsius | None = Field(
         None, description="Water temperature at or below which it may run again."
     )
     drain_limit_w: kind.Drain | None = Field(
-        None, description="Power out of the battery above which the load goes off."
+        None, description="Battery discharge power above which the heater goes off."
     )
-    drain_limit_s: kind.Dwell = Field(60.0, description="How long the drain must last for that.")
-    drain_rest_s: kind.Dwell = Field(900.0, description="How long the load then stays off at least.")
-    max_on_s: kind.Duration | None = Field(None, description="Longest run; min_off_s, above 0, is its rest.")
+    drain_limit_s: kind.Dwell = Field(60.0, description="How long the discharge must last for that.")
+    drain_rest_s: kind.Dwell = Field(900.0, description="Minimum pause after that.")
+    max_on_s: kind.Duration | None = Field(None, description="Longest run; min_off_s, above 0, is the pause after it.")
     max_on_per_day_s: kind.Duration | None = Field(None, description="Longest time on in one local day.")
 
 
 class Relay(Table):
-    """The pin that drives the relay, and the one that looks at it."""
+    """The pin that drives the relay, and the feedback pin."""
 
     pin: kind.Line = Field(
-        description="GPIO number of the relay's line (not its place on the header); it must have no duty at boot."
+        description="GPIO number of the relay's line (not the header pin number); a line with no function at boot."
     )
     active_high: bool = Field(
         True, description="Whether a high level closes the contact; with false a floating or reset pin may close it."
     )
     feedback_pin: kind.Line | None = Field(None, description="GPIO line that reads high while the contact is closed.")
-    feedback_s: kind.Reaction = Field(0.5, description="How long the contact may take to follow.")
+    feedback_s: kind.Reaction = Field(0.5, description="Longest time the contact may take to follow.")
     chip_label: kind.Text | None = Field(
         None, description="Label of the GPIO chip as gpiodetect lists it; not set: that of the pin header."
     )
-    pin_factory: Literal["lgpio", "mock"] = Field("lgpio", description="What drives the pin; mock: no hardware at all.")
+    pin_factory: Literal["lgpio", "mock"] = Field("lgpio", description="Pin driver; mock: no hardware.")
 
 
 class Request(Table):
     """Requests over MQTT to set the selector."""
 
-    enabled: bool = Field(False, description="Whether BASE/request is listened to; whoever may publish there may ask.")
-    max_hand_s: kind.Duration = Field(7200.0, description="Longest time for which hand may be asked.")
+    enabled: bool = Field(
+        False, description="Whether requests on BASE/request are accepted; anyone who may publish there may send them."
+    )
+    max_hand_s: kind.Duration = Field(7200.0, description="Longest run by hand that may be requested.")
 
 
 class History(Table):
-    """The record of what was measured and decided."""
+    """The record of measurements and decisions."""
 
-    path: kind.FileName | None = Field(None, description="The database file; without it no history is kept.")
-    retain_days: kind.Days = Field(365, description="How long the record is kept.")
+    path: kind.FileName | None = Field(None, description="Database file; not set: no history is kept.")
+    retain_days: kind.Days = Field(365, description="How long rows are kept.")
     max_size_mb: kind.Megabytes = Field(
-        200, description="How large the file may grow; then the oldest record goes first."
+        200, description="Maximum size of the file; beyond it the oldest rows are deleted."
     )
     sample_every_s: kind.Interval = Field(60.0, description="How often a sample is kept between changes.")
 
@@ -201,14 +205,12 @@ class Alert(Table):
     """When to alert the owner. A lockout, a pin fault or a history fault always does."""
 
     data_lost_s: kind.AlertAge = Field(
-        3600.0, description="Once a signal that is needed has had no valid value for this long."
+        3600.0, description="Alert after a required signal has had no valid value for this long."
     )
     no_surplus_days: kind.DaysWithout | None = Field(
-        None, description="Once there has been no surplus for this long; not set: never."
+        None, description="Alert after this long without surplus; not set: never."
     )
-    restarts_per_day: kind.StartsPerDay = Field(
-        5, description="Once the program has started this often within 24 hours."
-    )
+    restarts_per_day: kind.StartsPerDay = Field(5, description="Alert after this many starts within 24 hours.")
 
 
 class Web(Table):
@@ -216,12 +218,12 @@ class Web(Table):
 
     listen: kind.Listen = Field(
         "127.0.0.1:8080",
-        description="Where it listens; any address but a loopback one demands the three files below.",
+        description="Address to listen on; any other than a loopback address requires the three files below.",
     )
     host_names: kind.HostNames = Field(
-        (), description="Names under which browsers may ask for it, beside localhost and the bare address."
+        (), description="Host names under which browsers may reach it, besides localhost and the bare address."
     )
-    password_file: kind.FileName | None = Field(None, description="Who may look: a file of `dumpload password`.")
+    password_file: kind.FileName | None = Field(None, description="Password file written by `dumpload password`.")
     cert_file: kind.FileName | None = Field(None, description="Certificate of the server with its chain (PEM).")
     key_file: kind.FileName | None = Field(None, description="The private key (PEM) that belongs to it.")
 
@@ -234,7 +236,7 @@ class Settings(BaseSettings):
         extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=False
     )
 
-    name: kind.Name = Field("dumpload", description="Name of this instance, in its topics and its client identifier.")
+    name: kind.Name = Field("dumpload", description="Name of this instance, used in its topics and client identifier.")
     mqtt: Mqtt = Field(default_factory=Mqtt.model_construct)
     telemetry: Telemetry
     control: Control = Field(default_factory=Control.model_construct)
@@ -285,10 +287,15 @@ class _LayersSource(PydanticBaseSettingsSource):
 
 
 @cache
+def key_schemas() -> Mapping[str, Mapping[str, Any]]:
+    """Return the JSON schema of every setting by its dotted key, in the order of the tables."""
+    return errors.list_schemas(Settings.model_json_schema())
+
+
+@cache
 def known_keys() -> Mapping[str, errors.Key]:
     """Return every setting by its dotted key, in the order of the tables."""
-    schemas = cache(lambda: errors.list_schemas(Settings.model_json_schema()))
-    return {key.name: key for key in errors.list_keys(Settings, lambda name: schemas()[name])}
+    return {key.name: key for key in errors.list_keys(Settings, key_schemas)}
 
 
 def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = ()) -> Settings:
@@ -301,7 +308,7 @@ def load_settings(path: Path, environ: Mapping[str, str], sets: Iterable[str] = 
 
 
 def judge(layers: Layers, environ: Mapping[str, str]) -> Settings:
-    """Return the settings the layers amount to; the environment says where credentials are.
+    """Return the validated settings of the layers; the environment says where credentials are.
 
     Raises:
         ConfigError: anything at all is wrong with them; it has every problem.
@@ -334,8 +341,8 @@ RELOADABLE = "max_age_s"
 
 def needs_restart(key: str) -> bool:
     """Return whether a change of this dotted key needs a restart."""
-    held = any(key == fixed or key.startswith(f"{fixed}.") for fixed in NEEDS_RESTART)
-    return held and key.rpartition(".")[2] != RELOADABLE
+    is_fixed = any(key == fixed or key.startswith(f"{fixed}.") for fixed in NEEDS_RESTART)
+    return is_fixed and key.rpartition(".")[2] != RELOADABLE
 
 
 def flat(settings: Settings) -> dict[str, Any]:

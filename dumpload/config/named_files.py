@@ -40,30 +40,31 @@ def files_of(settings: "Settings") -> Iterator[tuple[str, Path]]:
 
 def named_files(path: Path, settings: "Settings", environ: Mapping[str, str]) -> list[Named]:
     """Return every file that no output may replace: the settings, those they name, and the daemon's own state."""
-    named = [Named("the settings", path)]
+    files = [Named("the settings", path)]
     for key, file in files_of(settings):
-        named += with_database_files(Named(key, file)) if key == HISTORY else [Named(key, file)]
+        files += with_database_files(Named(key, file)) if key == HISTORY else [Named(key, file)]
     folders = [folder for folder in environ.get(STATE_VARIABLE, "").split(":") if folder] + ["/var/lib/dumpload"]
     if settings.history.path is not None:
         folders.append(str(settings.history.path.parent))
-    return [*named, *(Named("the daemon's state", Path(folder, STATE_FILE)) for folder in folders)]
+    return [*files, *(Named("the daemon's state", Path(folder, STATE_FILE)) for folder in folders)]
 
 
 def misused(layers: Layers, settings: "Settings", environ: Mapping[str, str]) -> Iterator[Problem]:
     """Yield what is wrong with the files that are there: their kind, who may read them, or that two are one."""
-    found = dict(files_of(settings))
-    for key, file in found.items():
-        if expected := _why_unfit(key, file, environ) or _why_shared(key, file, found, layers.path):
+    files = dict(files_of(settings))
+    for key, file in files.items():
+        if expected := _why_unfit(key, file, environ) or _why_shared(key, file, files, layers.path):
             yield Problem(layers.origins.get(key, str(layers.path)), key, _shown_path(key, file), expected)
 
 
 def _why_unfit(key: str, file: Path, environ: Mapping[str, str]) -> str:
     try:
         mode = file.stat().st_mode
-    except OSError:  # not there, or not for us: who opens it will say so
+    except OSError:
+        # Not there, or not for us: who opens it will say so.
         return ""
     if kind := kind_of(mode):
-        return f"a plain file, not {kind}"
+        return f"a regular file, not {kind}"
     if key in PASSWORDS and mode & _forbidden_bits(file, environ):
         return f"a file that only its owner may read: chmod 600 {shlex.quote(str(file))}"
     return ""
@@ -76,11 +77,11 @@ def _forbidden_bits(file: Path, environ: Mapping[str, str]) -> int:
     return others if is_credential else others | stat.S_IRGRP | stat.S_IWGRP
 
 
-def _why_shared(key: str, file: Path, found: Mapping[str, Path], settings: Path) -> str:
+def _why_shared(key: str, file: Path, files: Mapping[str, Path], settings: Path) -> str:
     """Certificate, key and authority may be one file; the password and the history are files of their own."""
     if is_same(file, settings):
         return "a file other than the settings"
-    for other, path in found.items():
+    for other, path in files.items():
         if other != key and key in (*PASSWORDS, HISTORY) and is_same(file, path):
             return f"a file other than that of {other}"
     return ""

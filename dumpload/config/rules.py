@@ -1,7 +1,4 @@
-"""How settings must fit together. Each rule looks only at valid values, so it speaks even when others are broken.
-
-Knows nothing of files or layers: valid values in, complaints out.
-"""
+"""How settings must fit together. Each rule looks only at valid values, so it speaks even when others are broken."""
 
 from collections.abc import Iterator, Mapping
 from itertools import combinations
@@ -90,7 +87,7 @@ def broken(settings: ValidSettings) -> Iterator[Conflict]:
         yield Conflict("relay.feedback_pin", "a line other than relay.pin", "relay.pin")
     if settings.valid.get("control.min_off_s") == 0 and settings.valid.get("permissive.max_on_s") is not None:
         # Without a rest the next run could begin at the very next event: the limit would limit nothing.
-        yield Conflict("control.min_off_s", "above 0, the rest after permissive.max_on_s", "permissive.max_on_s")
+        yield Conflict("control.min_off_s", "above 0: it is the pause after permissive.max_on_s", "permissive.max_on_s")
     if settings.valid.get("wiring.gauge") is not None and settings.valid.get("wiring.area_mm2") is not None:
         yield Conflict("wiring.gauge", "either this or wiring.area_mm2, not both", "wiring.area_mm2")
     if settings.valid.get("house.hourly_w") is not None and settings.valid.get("house.day_w") is not None:
@@ -105,8 +102,8 @@ def _open_page(settings: ValidSettings) -> Iterator[Conflict]:
     listen = settings.valid.get("web.listen") if "web.listen" in settings.given else None
     needed = [key for key in WEB_FILES if key not in settings.given]
     if listen is not None and needed and not is_loopback(listen):
-        words = f"127.0.0.1 or [::1], or {' and '.join(needed)} to be set as well"
-        yield Conflict("web.listen", words)
+        expected = f"127.0.0.1 or [::1], or {' and '.join(needed)} to be set as well"
+        yield Conflict("web.listen", expected)
 
 
 def _other_sum(settings: ValidSettings) -> Iterator[Conflict]:
@@ -133,8 +130,8 @@ def _out_of_order(settings: ValidSettings) -> Iterator[Conflict]:
         low, high = settings.valid.get(lower), settings.valid.get(higher)
         if low is None or high is None or low < high or (may_be_equal and low == high):
             continue
-        words = "at most" if may_be_equal else "less than"
-        yield Conflict(lower, f"{words} {higher}, which is {high}", higher)
+        relation = "at most" if may_be_equal else "less than"
+        yield Conflict(lower, f"{relation} {higher}, which is {high}", higher)
 
 
 def _lonely(settings: ValidSettings) -> Iterator[Conflict]:

@@ -2,14 +2,14 @@
 
 from dumpload.config.model import Settings, Source
 from dumpload.config.types import find_zone
-from dumpload.core.alerts import DAY_S, AlertLimits
+from dumpload.core.alerts import AlertLimits
 from dumpload.core.controller import ControllerSettings, Setup
 from dumpload.core.decode import Field, parse_pointer
 from dumpload.core.freshness import MISSING
 from dumpload.core.law import Limits
 from dumpload.core.permissive import PermissiveLimits
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.window import parse_span
+from dumpload.core.window import DAY_S, parse_span
 
 
 def controller_setup(settings: Settings) -> Setup:
@@ -56,12 +56,10 @@ def alert_limits(settings: Settings) -> AlertLimits:
 
 
 def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:
-    """Return what each telemetry topic carries, in the order of the signals, but the heartbeat first.
-
-    A message that comes at the last moment of the heartbeat renews it before its other values are looked at.
-    """
+    """Return what each telemetry topic carries, in the order of the signals, but the heartbeat first."""
     fields: dict[str, tuple[Field, ...]] = {}
     sources = signal_sources(settings)
+    # The heartbeat first: a message that comes at its last moment renews it before the other values are looked at.
     for signal, source in sorted(sources.items(), key=lambda item: item[0] != Signal.HEARTBEAT):
         stamp = source.timestamp_pointer
         field = Field(
@@ -80,8 +78,8 @@ def topic_fields(settings: Settings) -> dict[str, tuple[Field, ...]]:
 
 def signal_sources(settings: Settings) -> dict[Signal, Source]:
     """Return the configured signals and where each is published."""
-    found = {signal: getattr(settings.telemetry, signal_name(signal)) for signal in Signal}
-    return {signal: source for signal, source in found.items() if source is not None}
+    sources = {signal: getattr(settings.telemetry, signal_name(signal)) for signal in Signal}
+    return {signal: source for signal, source in sources.items() if source is not None}
 
 
 def _or_missing(value: float | None) -> float:

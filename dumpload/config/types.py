@@ -1,6 +1,6 @@
 """The kinds of value a setting may have: bounds, units and the words for what is expected.
 
-Judges one value at a time and opens nothing; how values must fit together is in `rules`.
+How values must fit together is in `rules`.
 """
 
 import re
@@ -41,7 +41,8 @@ def find_zone(name: str) -> tzinfo:
     """
     try:
         return UTC if name == "UTC" else ZoneInfo(name)
-    except (KeyError, OSError) as error:  # a folder of zones, such as "Europe", is an OSError
+    except (KeyError, OSError) as error:
+        # A folder of zones, such as "Europe", is an OSError.
         raise ValueError(name) from error
 
 
@@ -57,7 +58,8 @@ def _check_topic(text: str) -> str:
 def _check_host(text: str) -> str:
     """Refuse an address with a user, a port or a query in it: it would be shown wherever the broker is named."""
     if ":" in text:
-        import ipaddress  # for those who have an address of IP version 6
+        # For those who have an address of IP version 6.
+        import ipaddress
 
         ipaddress.IPv6Address(text)
     elif not re.fullmatch(_HOST, text):
@@ -99,7 +101,8 @@ def _date_text(value: Any) -> Any:
 
 
 def _check_date(text: str) -> str:
-    if date.fromisoformat(text).isoformat() != text:  # it takes 20260502 and 2026-W18-6, too
+    # It takes 20260502 and 2026-W18-6, too.
+    if date.fromisoformat(text).isoformat() != text:
         raise ValueError(text)
     return text
 
@@ -161,11 +164,10 @@ def _check_path(path: Path) -> Path:
 
 
 def _matching(pattern: str) -> AfterValidator:
-    """Return the check that a text is as the pattern says.
+    """Return the check that a text is as the pattern says."""
 
-    Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other settings.
-    """
-
+    # Not pydantic's own, whose compiled form of a counted repetition takes a megabyte and as long as all other
+    # settings.
     def check(text: str) -> str:
         if not re.fullmatch(pattern, text):
             raise ValueError(text)
@@ -176,9 +178,9 @@ def _matching(pattern: str) -> AfterValidator:
 
 def _said(expected: str, pattern: str | None = None, unit: str | None = None) -> Any:
     """Return the schema's words for what a value must be."""
-    words: dict[str, Any] = {"x-expected": expected}
+    extra: dict[str, Any] = {"x-expected": expected}
     return Field(
-        json_schema_extra=words | ({"pattern": pattern} if pattern else {}) | ({"x-unit": unit} if unit else {})
+        json_schema_extra=extra | ({"pattern": pattern} if pattern else {}) | ({"x-unit": unit} if unit else {})
     )
 
 
@@ -332,7 +334,7 @@ Zone = Annotated[
 ]
 FileName = Annotated[Path, Field(strict=False), AfterValidator(_check_path), _said("the path of a file")]
 Span = Annotated[str, AfterValidator(_check_span), _said("HH:MM-HH:MM", r"^\d\d:\d\d *- *\d\d:\d\d$")]
-Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of parts of the day, such as ["09:00-17:00"]')]
+Spans = Annotated[tuple[Span, ...], Field(strict=False), _said('a list of time spans, such as ["09:00-17:00"]')]
 Codes = Annotated[tuple[float | str, ...], Field(strict=False), _said("a list of numbers and texts")]
 Draw = Annotated[str, AfterValidator(_check_draw), _said("HH:MM LITRES", _DRAW)]
 Draws = Annotated[tuple[Draw, ...], Field(strict=False), _said('a list of draws, such as ["07:00 20", "19:30 15.5"]')]

@@ -1,4 +1,4 @@
-"""Alerts for a heater that nobody watches: what has been wrong for long enough to say so. Pure and clockless.
+"""Alerts for an unattended heater: faults that have lasted long enough to report. Pure and clockless.
 
 An alert is news, not a veto: the law knows nothing of it, and nothing here reaches the relay.
 """
@@ -10,8 +10,7 @@ from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
 from dumpload.core.state import ControllerSettings, Lockout, State
 from dumpload.core.text import duration
-
-DAY_S = 86_400.0
+from dumpload.core.window import DAY_S
 
 # Starts of the program are counted over this long.
 STARTS_WITHIN_S = DAY_S
@@ -68,11 +67,9 @@ def alert_name(alert: Alert) -> str:
 
 
 def active_alerts(limits: AlertLimits, before: frozenset[Alert], facts: Facts) -> frozenset[Alert]:
-    """Return which alerts are on now; `before`: those that were.
-
-    Lost data stay an alert until a valid value comes, and a history fault until it is over, also across a restart, from
-    which both are timed anew.
-    """
+    """Return which alerts are on now; `before`: those that were."""
+    # What has begun ends only with a valid value, or with the fault: after a restart both are timed anew from 0, and an
+    # alert that ended there would come again a while later.
     was_lost, was_at_fault = Alert.DATA_LOST in before, Alert.HISTORY_FAULT in before
     is_on = {
         Alert.DATA_LOST: facts.lost_s > 0 if was_lost else facts.lost_s >= limits.data_lost_s,
@@ -108,13 +105,13 @@ def longest_lost(settings: ControllerSettings, state: State, started_at: float) 
 
 
 def begin_words(alert: Alert, limits: AlertLimits, facts: Facts) -> str:
-    """Return what an alert says when it begins."""
+    """Return the text of an alert that begins."""
     return {
         Alert.DATA_LOST: f"no valid {signal_name(facts.lost).replace('_', ' ')} for {duration(facts.lost_s)}",
         Alert.NO_SURPLUS: f"no surplus for {facts.no_surplus_s / DAY_S:.3g} days",
         Alert.LOCKOUT: "locked out: contact closed although commanded off; inspect, then reset",
         Alert.PIN_FAULT: "locked out: the pin cannot be driven or read back; inspect, then reset",
-        Alert.HISTORY_FAULT: f"the history is not kept as it should be: {facts.history_words}",
+        Alert.HISTORY_FAULT: f"the history is not being recorded properly: {facts.history_words}",
         Alert.RESTARTS: f"started {facts.starts} times within 24 h (alert.restarts_per_day is {limits.restarts:.0f})",
     }[alert]
 
@@ -124,6 +121,6 @@ END_WORDS = {
     Alert.NO_SURPLUS: "surplus again",
     Alert.LOCKOUT: "the lockout was reset",
     Alert.PIN_FAULT: "the lockout was reset",
-    Alert.HISTORY_FAULT: "the history is kept again",
-    Alert.RESTARTS: "starts have become rare again",
+    Alert.HISTORY_FAULT: "the history is being recorded again",
+    Alert.RESTARTS: "the restarts have stopped",
 }

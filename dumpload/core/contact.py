@@ -1,7 +1,4 @@
-"""Evidence of what the contact really does: from a feedback line and from the power the load draws.
-
-A battery-current step is no evidence: the charger may throttle in the same moment.
-"""
+"""Evidence of what the contact really does: from a feedback line and from the power the load draws."""
 
 from enum import IntEnum
 from typing import NamedTuple
@@ -46,19 +43,20 @@ class ContactInputs(NamedTuple):
     load_stamp: float
 
 
-def judge(feedback_s: float, seen: ContactInputs) -> Evidence:
+def judge(feedback_s: float, inputs: ContactInputs) -> Evidence:
     """Return what contradicts the command, once `feedback_s` (line) or the settling time (power) has passed."""
-    line_counts = seen.feedback != Feedback.UNKNOWN and seen.t >= seen.relay_since + feedback_s
-    power_counts = not is_missing(seen.load_power_w) and seen.load_stamp >= seen.relay_since + LOAD_SETTLE_S
-    drawing = seen.load_power_w > LOAD_PRESENT_W
-    if seen.position == Position.OFF:
-        closed = (line_counts and seen.feedback == Feedback.CLOSED) or (power_counts and drawing)
+    # A step of the battery current is no evidence: the charger may throttle in the same moment.
+    line_counts = inputs.feedback != Feedback.UNKNOWN and inputs.t >= inputs.relay_since + feedback_s
+    power_counts = not is_missing(inputs.load_power_w) and inputs.load_stamp >= inputs.relay_since + LOAD_SETTLE_S
+    drawing = inputs.load_power_w > LOAD_PRESENT_W
+    if inputs.position == Position.OFF:
+        closed = (line_counts and inputs.feedback == Feedback.CLOSED) or (power_counts and drawing)
         return Evidence.CLOSED_WHILE_OFF if closed else Evidence.NONE
-    opened = (line_counts and seen.feedback == Feedback.OPEN) or (power_counts and not drawing)
+    opened = (line_counts and inputs.feedback == Feedback.OPEN) or (power_counts and not drawing)
     return Evidence.OPEN_WHILE_ON if opened else Evidence.NONE
 
 
-def next_look(feedback_s: float, seen: ContactInputs) -> float:
+def next_look(feedback_s: float, inputs: ContactInputs) -> float:
     """Return when the feedback line will first count after the last change (NEVER: it already does, or is absent)."""
-    moment = seen.relay_since + feedback_s
-    return moment if seen.feedback != Feedback.UNKNOWN and moment > seen.t else NEVER
+    moment = inputs.relay_since + feedback_s
+    return moment if inputs.feedback != Feedback.UNKNOWN and moment > inputs.t else NEVER

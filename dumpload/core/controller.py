@@ -112,8 +112,8 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     # restart, and a person has to clear it.
     if evidence == Evidence.CLOSED_WHILE_OFF and known.lockout == Lockout.NONE:
         known = lock_out(known, Lockout.CONTACT_CLOSED)
-    asked = permissive_inputs(data, before, event, local)
-    permissives, permitted = ask_permissives(settings.permissives, state.permissives, asked)
+    conditions = permissive_inputs(data, before, event, local)
+    permissives, permitted = ask_permissives(settings.permissives, state.permissives, conditions)
     inputs = law_inputs(data, known, event, accepted, permitted.cause)
     refused = refuse_hand(settings, event, inputs)
     if refused != Cause.NONE:
@@ -124,19 +124,18 @@ def decide(settings: ControllerSettings, state: State, event: Event, local: Loca
     memory = begin_evidence_anew(before) if event.kind == Kind.EVIDENCE_RESET else before
     after, cause = overrule(state, event, apply_law(settings.limits, memory, inputs))
     changed = after.position != before.position and event.kind != Kind.ASSUME_ON
-    if changed:  # the evidence and the day's on-time count from the new position
+    # The evidence and the day's on-time count from the new position.
+    if changed:
         evidence = Evidence.NONE
-        if settings.permissives != NO_LIMITS:  # the window alone asks for no position
-            permitted = Permission(permitted.cause, after_change(settings.permissives, permissives, asked, after))
+        permitted = after_change(settings.permissives, permissives, permitted, conditions, after)
     changes_at = next_change(settings, known, after, permitted, t)
-    decision = Decision(
+    return State(
+        known, after, permissives, permitted, evidence, cause, conditions.window_changes_at, conditions.day_ends_at,
+        charge_expires_at(settings, known.data), changes_at, min(changes_at, expires_next(known.data, t)),
+    ), Decision(
         t, event.wall, after.position, cause, changed, state.cause, t - before.relay_since,
         inputs.state_of_charge, accepted, refused,
     )  # fmt: skip
-    return State(
-        known, after, permissives, permitted, evidence, cause, asked.window_changes_at, asked.day_ends_at,
-        charge_expires_at(settings, known.data), changes_at, min(changes_at, expires_next(known.data, t)),
-    ), decision  # fmt: skip
 
 
 def contact_inputs(data: Data, feedback: Feedback, memory: Memory, t: float) -> ContactInputs:
@@ -207,23 +206,29 @@ def overrule(state: State, event: Event, verdict: Verdict) -> Verdict:
 
 
 def after_change(
-    limits: PermissiveLimits, permissives: PermissiveMemory, asked: PermissiveInputs, after: Memory
-) -> float:
-    """Return the permissives' next moment once the relay has moved (s)."""
+    limits: PermissiveLimits,
+    permissives: PermissiveMemory,
+    permitted: Permission,
+    inputs: PermissiveInputs,
+    after: Memory,
+) -> Permission:
+    """Return the permission once the relay has moved: the next moment at which it may change counts from there."""
+    if limits == NO_LIMITS:  # the window alone asks for no position
+        return permitted
     moved = PermissiveInputs(
-        asked.t,
-        asked.battery_voltage_v,
-        asked.tank_temperature_c,
-        asked.battery_power_w,
+        inputs.t,
+        inputs.battery_voltage_v,
+        inputs.tank_temperature_c,
+        inputs.battery_power_w,
         after.position,
         after.relay_since,
-        asked.inside_window,
-        asked.window_changes_at,
-        asked.day,
-        asked.day_began_at,
-        asked.day_ends_at,
+        inputs.inside_window,
+        inputs.window_changes_at,
+        inputs.day,
+        inputs.day_began_at,
+        inputs.day_ends_at,
     )
-    return next_permissive_change(limits, permissives, moved)
+    return Permission(permitted.cause, next_permissive_change(limits, permissives, moved))
 
 
 def expires_next(data: Data, t: float) -> float:

@@ -145,7 +145,8 @@ def _parse(payload: bytes) -> Any:
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise _RejectedError(Reason.OVERSIZED)
     if _PLAIN_NUMBER.fullmatch(payload):
-        return float(payload)  # what many sources send; a JSON parser says the same and takes twice as long
+        # What many sources send; a JSON parser says the same and takes twice as long.
+        return float(payload)
     try:
         return _JSON.decode(payload.decode("utf-8"))
     except UnicodeDecodeError:
@@ -208,14 +209,14 @@ def source_time(stamp: Any) -> float:
 
 def source_age(stamp: Any, wall: float, max_age_s: float) -> float:
     """Return how old a sample is by its source's own timestamp (s, never negative), `wall` being Unix seconds."""
-    taken = source_time(stamp)
-    if not math.isfinite(taken):
+    measured = source_time(stamp)
+    if not math.isfinite(measured):
         raise _RejectedError(Reason.BAD_TIMESTAMP)
-    if taken > wall + FUTURE_TOLERANCE_S:
+    if measured > wall + FUTURE_TOLERANCE_S:
         raise _RejectedError(Reason.FROM_FUTURE)
-    if wall - taken >= max_age_s:
+    if wall - measured >= max_age_s:
         raise _RejectedError(Reason.TOO_OLD)
-    return max(0.0, wall - taken)
+    return max(0.0, wall - measured)
 
 
 def _read(document: Any, field: Field, wall: float) -> Reading | Unknown:
@@ -261,17 +262,17 @@ def decode(payload: bytes, fields: Sequence[Field], wall: float) -> list[Outcome
     try:
         document = _parse(payload)
     except _RejectedError as rejected:
-        words = payload.strip()[:64].decode("utf-8", "replace")
-        return [_bare(words, field, wall, rejected.reason) for field in fields]
+        text = payload.strip()[:64].decode("utf-8", "replace")
+        return [_bare(text, field, wall, rejected.reason) for field in fields]
     return [_outcome(document, field, wall) for field in fields]
 
 
-def _bare(words: str, field: Field, wall: float, reason: Reason) -> Outcome:
+def _bare(text: str, field: Field, wall: float, reason: Reason) -> Outcome:
     """Return what a payload that is no JSON says: a bare word, such as: unknown; for a heartbeat any text."""
-    if not field.pointer and is_unknown(words, field.unknown):
+    if not field.pointer and is_unknown(text, field.unknown):
         return Unknown(field.signal)
     if not field.pointer and field.signal == Signal.HEARTBEAT and reason == Reason.NOT_JSON:
-        return _outcome(words, field, wall)
+        return _outcome(text, field, wall)
     return Rejection(field.signal, reason)
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
 
-# Charge must rise by so much, over so long, in steps no larger than so much (our choice, no source): meters that count
+# Minimum rise of charge, minimum duration and maximum single step (our choice, no source): meters that count
 # charge jump to 100 % when the battery is full, whatever flows.
 RISE_PERCENT = 2.0
 RISE_S = 600.0
@@ -26,13 +26,13 @@ class Direction(NamedTuple):
     wrong: bool = False
 
 
-def observe(seen: Direction, t: float, charge: float, power: float) -> Direction:
+def observe(direction: Direction, t: float, charge: float, power: float) -> Direction:
     """Return what is seen of the sign at `t` (s), with charge in percent and battery power in W, NaN if not live."""
     if is_missing(charge) or is_missing(power) or power >= 0.0:
-        return Direction(wrong=seen.wrong)
-    if is_missing(seen.since) or abs(charge - seen.last) > STEP_PERCENT:
-        return Direction(t, charge, charge, seen.wrong)
-    if charge <= seen.first - RISE_PERCENT:
+        return Direction(wrong=direction.wrong)
+    if is_missing(direction.since) or abs(charge - direction.last) > STEP_PERCENT:
+        return Direction(t, charge, charge, direction.wrong)
+    if charge <= direction.first - RISE_PERCENT:
         return Direction(t, charge, charge)
-    rose = charge >= seen.first + RISE_PERCENT and t >= seen.since + RISE_S
-    return seen._replace(last=charge, wrong=seen.wrong or rose)
+    rose = charge >= direction.first + RISE_PERCENT and t >= direction.since + RISE_S
+    return direction._replace(last=charge, wrong=direction.wrong or rose)

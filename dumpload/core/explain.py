@@ -1,7 +1,4 @@
-"""The words a person reads: what every cause means, and what would change the relay and when.
-
-Words only: nothing is decided here.
-"""
+"""The texts a person reads: what every cause means, and what would change the relay and when."""
 
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
@@ -14,7 +11,7 @@ from dumpload.core.text import duration
 
 MEANINGS: dict[Cause, str] = {
     Cause.STARTING: "No valid state of charge since the start.",
-    Cause.DATA_LOST: "No valid state of charge, or another signal that is needed is lost.",
+    Cause.DATA_LOST: "No valid state of charge, or another required signal is lost.",
     Cause.LOCKOUT: "Locked out: contact closed although commanded off, or pin failure. Inspect, then reset.",
     Cause.SELECTOR_OFF: "Switched off by the selector.",
     Cause.BELOW_FLOOR: "State of charge below the floor.",
@@ -48,9 +45,9 @@ class Outlook(NamedTuple):
 
 
 class Clause(NamedTuple):
-    """One condition in words, and when it comes true (monotonic s; NaN: not known)."""
+    """One condition as text, and when it comes true (monotonic s; NaN: not known)."""
 
-    words: str
+    text: str
     at: float = MISSING
 
 
@@ -64,21 +61,21 @@ def cause_name(cause: Cause) -> str:
 
 def outlook(settings: ControllerSettings, state: State, t: float) -> Outlook:
     """Return what would change the relay after `t` (monotonic s), as far as it can be known."""
-    position, words, at = (
+    position, text, at = (
         _outlook_on(settings, state) if state.position == Position.ON else _outlook_off(settings, state)
     )
-    return Outlook(position, words, at if at > t else MISSING)
+    return Outlook(position, text, at if at > t else MISSING)
 
 
 def _outlook_off(settings: ControllerSettings, state: State) -> Outlook:
     if state.cause == Cause.STOPPING:
         return Outlook(Position.ON, "the service is started again", MISSING)
     lifted = _VETO_LIFTED.get(state.cause, _no_veto)(settings, state)
-    wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.words]
+    wanting = [clause for clause in (lifted, _demanded(settings, state)) if clause.text]
     dwelt_at = state.law.relay_since + settings.limits.min_off_s
     at = max([dwelt_at, *(clause.at for clause in wanting if not is_missing(clause.at))])
-    words = [clause.words for clause in wanting] or ["the minimum off time is over"]
-    return Outlook(Position.ON, ", and ".join(words), at)
+    conditions = [clause.text for clause in wanting] or ["the minimum off time is over"]
+    return Outlook(Position.ON, ", and ".join(conditions), at)
 
 
 def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
@@ -90,12 +87,12 @@ def _outlook_on(settings: ControllerSettings, state: State) -> Outlook:
     least = f"{limits.cut_out_percent:g} %"
     if state.cause in (Cause.HAND, Cause.MIN_ON_DWELL):  # these yield to a veto only
         least = f"the floor, {limits.floor_percent:g} %"
-    words = [first.words, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
-    return Outlook(Position.OFF, ", or ".join(filter(None, words)), first.at)
+    conditions = [first.text, f"the state of charge falls below {least}", "a limit is reached", "data are lost"]
+    return Outlook(Position.OFF, ", or ".join(filter(None, conditions)), first.at)
 
 
 def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
-    """Yield why the load goes off by itself, and when (NaN or NEVER: it does not)."""
+    """Yield the conditions that switch the heater off, and when (NaN or NEVER: it does not)."""
     limits, permissives = settings.limits, settings.permissives
     since, memory = state.law.relay_since, state.permissives
     if not is_missing(permissives.max_on_s):
@@ -111,17 +108,17 @@ def _ends(settings: ControllerSettings, state: State) -> Iterator[Clause]:
 
 
 def _demanded(settings: ControllerSettings, state: State) -> Clause:
-    """Return what is wanting for demand: nothing by hand, or while the surplus lasts."""
+    """Return the condition missing for demand: none by hand, or while the surplus lasts."""
     limits, memory = settings.limits, state.law
     if state.selector == Selector.OFF:
         return Clause("the selector is set to auto or hand")
     if state.selector == Selector.HAND or memory.surplus:
         return _NOTHING
     if not is_missing(memory.above_since):
-        words = f"the state of charge stays at or above {limits.cut_in_percent:g} %"
-        return Clause(words, memory.heard_at + limits.confirm_s)
-    words = f"the state of charge is at or above {limits.cut_in_percent:g} %"
-    return Clause(f"{words} for {limits.confirm_s:g} s" if limits.confirm_s else words)
+        text = f"the state of charge stays at or above {limits.cut_in_percent:g} %"
+        return Clause(text, memory.heard_at + limits.confirm_s)
+    text = f"the state of charge is at or above {limits.cut_in_percent:g} %"
+    return Clause(f"{text} for {limits.confirm_s:g} s" if limits.confirm_s else text)
 
 
 def _no_veto(_settings: ControllerSettings, _state: State) -> Clause:
@@ -139,7 +136,8 @@ def _reset(_settings: ControllerSettings, state: State) -> Clause:
 
 def _above_floor(settings: ControllerSettings, state: State) -> Clause:
     if state.selector != Selector.HAND:
-        return _NOTHING  # the cut-in, which demand waits for, is higher
+        # The cut-in, which demand waits for, is higher.
+        return _NOTHING
     return Clause(f"the state of charge is at or above the floor, {settings.limits.floor_percent:g} %")
 
 
@@ -164,7 +162,8 @@ def _duty_renewed(settings: ControllerSettings, state: State) -> Clause:
     left_s = settings.permissives.max_on_per_day_s - state.permissives.on_time_s
     if left_s <= BUDGET_TOLERANCE_S:
         return Clause("a new day begins", state.day_ends_at)
-    return _NOTHING  # that run is over: the dwell is all there is
+    # That run is over: the dwell is all there is.
+    return _NOTHING
 
 
 _VETO_LIFTED: dict[Cause, Callable[[ControllerSettings, State], Clause]] = {

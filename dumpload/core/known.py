@@ -1,4 +1,4 @@
-"""From events to what is known: which samples are believed, and the data after each event. No judgement."""
+"""From events to data: which samples are accepted, and the data after each event. No decision is made here."""
 
 from dumpload.core.freshness import NEVER, Datum, admit, is_missing
 from dumpload.core.law import Selector
@@ -21,7 +21,7 @@ def measured_at(event: Event) -> float:
 
 
 def learn(settings: ControllerSettings, known: Known, event: Event, accepted: bool) -> Known:
-    """Return what is known after an event; hand that is over by then is auto."""
+    """Return the data after an event; an expired hand becomes auto."""
     kind = event.kind
     if kind == Kind.SAMPLE:
         if accepted:
@@ -44,18 +44,18 @@ def learn(settings: ControllerSettings, known: Known, event: Event, accepted: bo
 
 
 def end_hand(known: Known, t: float) -> Known:
-    """Return what is known, with hand that is over at `t` (s), or has no end (NaN), turned into auto."""
+    """Return the same with hand turned into auto if it has expired at `t` (s) or has no end (NaN)."""
     return known if t < known.hand_until else select(known, Selector.AUTO, NEVER)
 
 
 def take_sample(settings: ControllerSettings, known: Known, event: Event) -> Known:
-    """Return what is known with a sample that counts."""
+    """Return the data after an accepted sample."""
     datum = admit(event.value, measured_at(event), settings.max_age_s[event.signal + 0])
     if event.signal == Signal.HEARTBEAT:
         datum = take_beat(known.data.heartbeat, datum)
     data = replace(known.data, event.signal, datum)
-    seen = known.seen or event.t < charge_expires_at(settings, data)
-    return Known(data, seen, known.selector, known.hand_until, known.lockout, known.feedback)
+    has_charge = known.seen or event.t < charge_expires_at(settings, data)
+    return Known(data, has_charge, known.selector, known.hand_until, known.lockout, known.feedback)
 
 
 def take_beat(last: Datum, beat: Datum) -> Datum:
@@ -69,17 +69,17 @@ def take_beat(last: Datum, beat: Datum) -> Datum:
 
 
 def know(known: Known, data: Data) -> Known:
-    """Return what is known, with other data."""
+    """Return the same with new data."""
     return Known(data, known.seen, known.selector, known.hand_until, known.lockout, known.feedback)
 
 
 def select(known: Known, selector: Selector, hand_until: float) -> Known:
-    """Return what is known, with the selector there; hand ends at `hand_until` (s)."""
+    """Return the same with the selector moved; hand ends at `hand_until` (s)."""
     return Known(known.data, known.seen, selector, hand_until, known.lockout, known.feedback)
 
 
 def lock_out(known: Known, lockout: Lockout) -> Known:
-    """Return what is known, with that lockout."""
+    """Return the same with this lockout."""
     return Known(known.data, known.seen, known.selector, known.hand_until, lockout, known.feedback)
 
 
@@ -100,11 +100,10 @@ def replace(data: Data, signal: Signal, datum: Datum) -> Data:
 
 
 def hold(settings: ControllerSettings, data: Data, event: Event) -> Datum:
-    """Return a signal's datum, counting as measured again at the event's stamp.
-
-    What never counted does not: a replay took the first beat of a history, which shows no life yet, for a live one.
-    """
+    """Return a signal's datum, counting as measured again at the event's stamp."""
     datum = data[event.signal + 0]
+    # What never counted does not count now: a replay took the first beat of a history, which shows no life yet, for a
+    # live one.
     if datum.expires_at == -NEVER:
         return datum
     expires_at = event.stamp + settings.max_age_s[event.signal + 0]

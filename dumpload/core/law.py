@@ -220,14 +220,15 @@ def latch_surplus(limits: Limits, memory: Memory, inputs: Inputs) -> Memory:
     # The evidence is a span of measurements, so it is timed by their stamps: a bridge that comes back after a stall
     # hands over a minute of values, all as old as the stall, and may take a minute doing so. Timed by the moment of
     # evaluation that looks like a minute of surplus, and it switched a heater on. It must also have been listened to
-    # for as long: values that bring their own times may arrive all at once. A stamp that goes back is no evidence,
+    # for as long: values with their own timestamps may arrive all at once. A stamp that goes back is no evidence,
     # since what was measured after it has been heard already.
     soc, stamp = inputs.state_of_charge, inputs.stamp
     surplus, above_since, heard_at, newest, position, relay_since, by_hand = memory
     is_evidence = not is_missing(stamp) and not stamp < newest
     if is_evidence:
         newest = stamp
-    if not soc >= limits.cut_out_percent:  # NaN lands here too: no data, no surplus
+    # NaN lands here too: no data, no surplus.
+    if not soc >= limits.cut_out_percent:
         surplus, above_since, heard_at = False, MISSING, MISSING
     elif not soc >= limits.cut_in_percent:
         above_since, heard_at = MISSING, MISSING

@@ -84,28 +84,26 @@ def start(t: float, on_time_s: float = 0.0, day: int = -1) -> PermissiveMemory:
     return PermissiveMemory(False, False, MISSING, MISSING, on_time_s, t, day, NEVER)
 
 
-def voltage_holds(limits: PermissiveLimits, held: bool, volts: float) -> bool:
-    """Bus voltage: ends strictly below the cut-out, begins at or above the cut-in."""
-    return volts >= limits.voltage_cut_in_v or (held and volts >= limits.voltage_cut_out_v)
+def voltage_holds(limits: PermissiveLimits, is_held: bool, volts: float) -> bool:
+    """Return whether the bus voltage permits: from at or above the cut-in until strictly below the cut-out."""
+    return volts >= limits.voltage_cut_in_v or (is_held and volts >= limits.voltage_cut_out_v)
 
 
-def tank_holds(limits: PermissiveLimits, held: bool, celsius: float) -> bool:
-    """Tank temperature: ends at or above the cut-out, begins at or below the cut-in."""
-    return celsius <= limits.tank_cut_in_c or (held and celsius < limits.tank_cut_out_c)
+def tank_holds(limits: PermissiveLimits, is_held: bool, celsius: float) -> bool:
+    """Return whether the tank permits: from at or below the cut-in until at or above the cut-out."""
+    return celsius <= limits.tank_cut_in_c or (is_held and celsius < limits.tank_cut_out_c)
 
 
 def drain(limits: PermissiveLimits, memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[float, float]:
-    """Return (drain_since, drained_at) after looking at the battery power (W, charging positive).
-
-    Trips once the bank has been drained above the limit for `drain_limit_s`; the rest runs `drain_rest_s` from the
-    trip, and longer while the drain goes on.
-    """
+    """Return (drain_since, drained_at) after looking at the battery power (W, charging positive)."""
     t, power = inputs.t, inputs.battery_power_w
     over = -power > limits.drain_limit_w
     since = memory.drain_since if over else MISSING
     if over and is_missing(since):
         since = t
     tripped_at = memory.drained_at
+    # Trips once the bank has been drained above the limit for `drain_limit_s`; the rest runs from the trip, and longer
+    # while the drain goes on: another load that pulls the bank down may do so for hours.
     if is_missing(tripped_at):
         return since, t if over and t >= since + limits.drain_limit_s else MISSING
     # Rest counts only while the power is known and not over the limit: a meter that dies in the middle of a drain would
@@ -201,13 +199,13 @@ def step(
     """Look at every permissive once; return the new memory and what it permits."""
     if limits == NO_LIMITS:
         return look_at_window(memory, inputs)
-    kept = remember(limits, memory, inputs)
-    return kept, Permission(first_failed(limits, kept, inputs), next_change(limits, kept, inputs))
+    after = remember(limits, memory, inputs)
+    return after, Permission(first_failed(limits, after, inputs), next_change(limits, after, inputs))
 
 
 def look_at_window(memory: PermissiveMemory, inputs: PermissiveInputs) -> tuple[PermissiveMemory, Permission]:
-    """Return what `step` comes to without any limit, as on most boats, where every message takes this way."""
+    """Return what `step` would return with no limit configured: the fast path of most boats."""
     on_time_s, day = count_on_time(memory, inputs), inputs.day if is_new_day(memory, inputs) else memory.day
-    kept = PermissiveMemory(False, False, MISSING, MISSING, on_time_s, inputs.t, day, inputs.day_ends_at)
+    after = PermissiveMemory(False, False, MISSING, MISSING, on_time_s, inputs.t, day, inputs.day_ends_at)
     cause = Cause.NONE if inputs.inside_window else Cause.OUTSIDE_WINDOW
-    return kept, Permission(cause, next_change(NO_LIMITS, kept, inputs))
+    return after, Permission(cause, next_change(NO_LIMITS, after, inputs))

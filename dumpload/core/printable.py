@@ -1,18 +1,18 @@
-"""Text of strangers, made fit for a terminal, a page and a log line."""
+"""Make untrusted text safe for a terminal, a page and a log line."""
 
 LINE_CHARACTERS = 300
 ELLIPSIS = "…"
 
 
 def printable(text: str, *, lines: bool = False) -> str:
-    r"""Return the text with every character that is not printable as a visible escape such as ``\x1b``.
-
-    C0 and C1 controls drive a terminal (ECMA-48), format characters turn text around (Unicode bidi controls), and a
-    lone surrogate cannot be encoded. With `lines` line feeds stay.
-    """
+    r"""Return the text with what is not printable as escapes such as ``\x1b``; with `lines` line feeds stay."""
+    if lines:
+        return "\n".join(map(printable, text.split("\n")))
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() or (lines and c == "\n") else _escape(c) for c in text)
+    # C0 and C1 controls drive a terminal (ECMA-48), format characters turn text around (Unicode bidi controls), and a
+    # lone surrogate cannot be encoded.
+    return "".join(c if c.isprintable() else _escape(c) for c in text)
 
 
 def one_line(text: str, most: int = LINE_CHARACTERS) -> str:

@@ -1,4 +1,4 @@
-"""A rejection in words: what was expected, what is in the payload, and where else to look. Pure, and bounded."""
+"""Explain a rejection: what was expected, what the payload has, and where else to look. Pure and bounded."""
 
 import math
 from typing import Any
@@ -27,17 +27,17 @@ def why_rejected(reason: Reason, field: Field, topic: str, payload: bytes, ahead
     pointer, stamp = _joined(field.pointer), _joined(field.timestamp_pointer or ())
     quantity = QUANTITIES[field.signal]
     return {
-        Reason.RETAINED: "only a value kept by the broker arrived: its age is unknown, so it does not count",
-        Reason.MISSING_POINTER: f"messages arrive on {topic}, but {pointer} is not in them; there are: {there}",
-        Reason.NO_TIMESTAMP: f"messages arrive on {topic}, but no time at {stamp}; there are: {there}",
-        Reason.BAD_TIMESTAMP: f"what is at {stamp} is no time: expected RFC 3339, or Unix seconds or milliseconds",
+        Reason.RETAINED: "only a retained value arrived: its age is unknown, so it does not count",
+        Reason.MISSING_POINTER: f"messages arrive on {topic}, but {pointer} is not in them; they contain: {there}",
+        Reason.NO_TIMESTAMP: f"messages arrive on {topic}, but no time at {stamp}; they contain: {there}",
+        Reason.BAD_TIMESTAMP: f"{stamp} is not a time: expected RFC 3339, or Unix seconds or milliseconds",
         Reason.FROM_FUTURE: f"the source's clock is {ahead_s:.0f} s ahead of this computer's; at most "
-        f"{FUTURE_TOLERANCE_S:g} s is believed. Set one of the two clocks{_zone_hint(ahead_s)}",
-        Reason.TOO_OLD: f"the value is {-ahead_s:.0f} s old by its own time; at most {field.max_age_s:g} s counts. "
-        "Either it is old, or the source's clock is behind",
+        f"{FUTURE_TOLERANCE_S:g} s is accepted. Correct one of the two clocks{_zone_hint(ahead_s)}",
+        Reason.TOO_OLD: f"the value is {-ahead_s:.0f} s old by its own timestamp; at most {field.max_age_s:g} s is "
+        "accepted. Either it is stale, or the source's clock is slow",
         Reason.WRONG_TYPE: f"expected a number, got {_shown(document, field)}",
         Reason.OUT_OF_RANGE: f"{_shown(document, field)} in {field.unit} is outside {quantity.low:g} to "
-        f"{quantity.high:g} {quantity.unit}: another unit, or a code for unknown?",
+        f"{quantity.high:g} {quantity.unit}: wrong unit, or a code for unknown?",
     }.get(reason, f"{reason.value.replace('_', ' ')}: the payload is {_start(payload)!r}")
 
 
@@ -61,16 +61,16 @@ def document_of(payload: bytes) -> Any:
 
 def leaves_of(document: Any) -> dict[str, Any]:
     """Return every value that is no object or array, by its RFC 6901 pointer; at most `MOST_POINTERS` of them."""
-    found: dict[str, Any] = {}
+    leaves: dict[str, Any] = {}
     waiting: list[tuple[str, Any, int]] = [("", document, 0)]
-    while waiting and len(found) < MOST_POINTERS:
+    while waiting and len(leaves) < MOST_POINTERS:
         pointer, value, depth = waiting.pop(0)
         if isinstance(value, dict | list) and depth < DEEPEST_POINTER:
             pairs = value.items() if isinstance(value, dict) else enumerate(value)
             waiting += [(f"{pointer}/{_escaped(str(key))}", child, depth + 1) for key, child in pairs]
         elif not isinstance(value, dict | list):
-            found[pointer] = value
-    return found
+            leaves[pointer] = value
+    return leaves
 
 
 def _escaped(token: str) -> str:
@@ -81,7 +81,7 @@ def _zone_hint(ahead_s: float) -> str:
     """Return what it most often means that clocks differ by whole quarters of an hour: time zones do."""
     is_near = QUARTER_S / 2 < ahead_s < LARGEST_ZONE_S
     is_zone = is_near and abs(math.remainder(ahead_s, QUARTER_S)) < ZONE_TOLERANCE_S
-    return " (most often one of them takes local time for UTC)" if is_zone else ""
+    return " (most often, one of them treats local time as UTC)" if is_zone else ""
 
 
 def _joined(tokens: tuple[str, ...]) -> str:

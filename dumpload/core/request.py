@@ -1,4 +1,4 @@
-"""What a person may ask of a running daemon: bytes to a request, or a refusal with its reason. Never raises.
+"""Parse a request to the running daemon: a request, or a refusal with its reason. Never raises.
 
 A request moves the selector or resets a lockout; it never defeats a veto.
 """
@@ -46,7 +46,7 @@ class Terms(NamedTuple):
 
 
 def read_request(payload: bytes, *, retained: bool, terms: Terms) -> Request | Refusal:
-    """Return what is asked, or why it is refused."""
+    """Return the request, or the refusal."""
     if retained:
         return Refusal("retained: a request must be sent live; clear it at the broker")
     try:
@@ -55,9 +55,9 @@ def read_request(payload: bytes, *, retained: bool, terms: Terms) -> Request | R
         reason: Reason = error.args[0]
         return Refusal(f"malformed: {reason.value}")
     if not isinstance(document, dict):
-        return Refusal("malformed: a JSON object is expected")
+        return Refusal("malformed: expected a JSON object")
     if unknown := sorted(set(document) - _KEYS):
-        return Refusal(f"malformed: unknown key {_short(unknown[0])}; known are {', '.join(sorted(_KEYS))}")
+        return Refusal(f"malformed: unknown key {_short(unknown[0])}; expected one of {', '.join(sorted(_KEYS))}")
     stale = _staleness(document, terms)
     return Refusal(stale) if stale else _read_intent(document, terms)
 
@@ -68,10 +68,10 @@ def _staleness(document: dict[str, Any], terms: Terms) -> str:
     if "issued_at" not in document:
         return ""
     issued_at = document["issued_at"]
-    taken = parse_rfc3339(issued_at) if isinstance(issued_at, str) else MISSING
-    if math.isnan(taken):
+    issued = parse_rfc3339(issued_at) if isinstance(issued_at, str) else MISSING
+    if math.isnan(issued):
         return "malformed: issued_at must be an RFC 3339 time with its offset"
-    age_s = terms.wall - taken
+    age_s = terms.wall - issued
     if abs(age_s) > MAX_AGE_S:
         when = "ago" if age_s > 0 else "ahead of this clock"
         return f"expired: issued {abs(age_s):.0f} s {when}, at most {MAX_AGE_S:.0f} s are accepted"
@@ -88,7 +88,7 @@ def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
     if not isinstance(reset, bool):
         return Refusal("malformed: reset must be true or false")
     if "selector" not in document and not reset:
-        return Refusal("malformed: nothing is asked")
+        return Refusal("malformed: nothing requested")
     names = {position.name.lower(): position for position in Selector}
     chosen = document.get("selector", "auto")
     if not isinstance(chosen, str) or chosen not in names:
@@ -96,13 +96,13 @@ def _read_intent(document: dict[str, Any], terms: Terms) -> Request | Refusal:
     selector = names[chosen] if "selector" in document else None
     if selector != Selector.HAND:
         if "for_s" in document:
-            return Refusal("malformed: for_s goes with hand only")
+            return Refusal("malformed: for_s is for hand only")
         return Request(selector, MISSING, reset)
     for_s = document.get("for_s", terms.max_hand_s)
     if not isinstance(for_s, float) or not math.isfinite(for_s) or for_s <= 0:
         return Refusal("malformed: for_s must be a number of seconds above 0")
     if for_s > terms.max_hand_s:
-        longest, asked = duration(terms.max_hand_s), "that" if for_s >= _NO_TIME_S else duration(for_s)
-        asked = f"{for_s:.0f} s" if asked == longest else asked
-        return Refusal(f"over-long: {asked} is longer than the {longest} allowed (request.max_hand_s)")
+        longest, requested = duration(terms.max_hand_s), "that" if for_s >= _NO_TIME_S else duration(for_s)
+        requested = f"{for_s:.0f} s" if requested == longest else requested
+        return Refusal(f"over-long: {requested} is longer than the {longest} allowed (request.max_hand_s)")
     return Request(selector, for_s, reset)

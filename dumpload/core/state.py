@@ -1,4 +1,4 @@
-"""What goes into a decision and what comes out: event, settings, state, decision; and how a state begins.
+"""The types of a decision: event, settings, state, decision; and the initial state.
 
 Named tuples of floats, ints, bools and enums, so that numba compiles what works on them. A missing number is NaN.
 """
@@ -98,7 +98,7 @@ class Setup(NamedTuple):
     zone: tzinfo
 
     def schedule(self) -> Schedule:
-        """Return what answers for the local time."""
+        """Return the schedule for local time."""
         return Schedule(self.spans, self.zone)
 
 
@@ -213,11 +213,9 @@ def reconfigure(state: State, settings: ControllerSettings) -> State:
 
 
 def heart_stops_at(settings: ControllerSettings, data: Data) -> float:
-    """Return when the source will have shown no sign of life for too long (s; NEVER: no heartbeat is configured).
-
-    A bridge, or a broker that resumed a session, repeats the last values as live messages for as long as it runs, and
-    their ages never grow. Only a value that must change distinguishes that from a live source.
-    """
+    """Return when the source will have shown no sign of life for too long (s; NEVER: no heartbeat is configured)."""
+    # A bridge, or a broker that resumed a session, repeats the last values as live messages for as long as it runs, and
+    # their ages never grow. Only a value that must change distinguishes that from a live source.
     return NEVER if is_missing(settings.max_age_s[Signal.HEARTBEAT + 0]) else data.heartbeat.expires_at
 
 

@@ -39,8 +39,8 @@ class TopicMap(NamedTuple):
         if arrival.retained:
             return [Rejection(field.signal, Reason.RETAINED) for field in fields]
         if arrival.topic == self.presence_topic:
-            gone = arrival.payload == self.absent_payload
-            return [Event(arrival.t, arrival.wall, Kind.ABSENT)] if gone else []
+            is_absent = arrival.payload == self.absent_payload
+            return [Event(arrival.t, arrival.wall, Kind.ABSENT)] if is_absent else []
         items = [_event(outcome, arrival) for outcome in decode(arrival.payload, fields, arrival.wall)]
         return _joined(items) if len(items) > 1 else items
 

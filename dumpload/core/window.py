@@ -6,12 +6,16 @@ across a change to or from summer time.
 
 import math
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
 from itertools import pairwise
 from typing import NamedTuple
 
 from dumpload.core.freshness import NEVER
 
+# The wall clock was stepped, not slewed, if it moved against the monotonic one by more than this between two looks.
+CLOCK_STEP_S = 0.5
+
+HOUR_S, DAY_S = 3600.0, 86_400.0
 MINUTES_PER_DAY = 24 * 60
 
 
@@ -72,6 +76,11 @@ def contains(spans: Sequence[DayWindow], minute: float) -> bool:
     )
 
 
+def minutes_a_day(spans: Sequence[DayWindow]) -> int:
+    """Return how many minutes of a day lie in any span."""
+    return sum(contains(spans, minute) for minute in range(MINUTES_PER_DAY))
+
+
 class Schedule:
     """Answers for one set of spans in one time zone; keeps its last answer while that is valid."""
 
@@ -127,9 +136,3 @@ class Schedule:
             middle = (low + high) // 2
             low, high = (middle, high) if self._offset(middle) == self._offset(before) else (low, middle)
         return float(high)
-
-
-def utc_text(wall: float) -> str:
-    """Return Unix seconds as RFC 3339 in UTC with milliseconds."""
-    moment = datetime.fromtimestamp(round(wall, 3), UTC)
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -1,15 +1,13 @@
 """Announces each alert once when it begins and once when it ends (see `core.alerts`).
 
-Looked at in the supervision tick, after everything that drives the pin. What must outlive a restart lies in a file
-beside the other one of the state folder, and not in it: an older version would not read that one with more in it, and
-start in off. Whatever goes wrong here is said, and the control goes on.
+Looked at in the supervision tick, after everything that drives the pin. Whatever goes wrong here is said, and the
+control goes on.
 """
 
 import json
 import math
 import threading
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -30,7 +28,7 @@ from dumpload.core.controller import ControllerSettings, State
 from dumpload.core.printable import one_line
 from dumpload.daemon.payloads import alert_document
 from dumpload.daemon.publisher import Publisher
-from dumpload.daemon.state import MAX_BYTES
+from dumpload.daemon.state import MAX_BYTES, state_path
 from dumpload.files import read_plain, write_synced
 
 if TYPE_CHECKING:
@@ -56,13 +54,14 @@ class SavedAlerts(NamedTuple):
     active: tuple[Raised, ...] = ()
 
 
+# A file beside the other one of the state folder, and not part of it: an older version would not read that one with
+# more in it, and start in off.
 class AlertFile:
     """Reads at start, and writes on a thread of its own: a slow disk delays nothing."""
 
-    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _words: None) -> None:
-        """Find the place: STATE_DIRECTORY; without one nothing is kept. `on_trouble` is called from any thread."""
-        folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
-        self._path = Path(folder, "alerts.json") if folder else None
+    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
+        """Locate STATE_DIRECTORY; without it nothing is kept. `on_trouble` is called from any thread."""
+        self._path = state_path(environ, "alerts.json")
         self.on_trouble = on_trouble
         self._trouble = ""
         self._waiting: SimpleQueue[SavedAlerts] = SimpleQueue()
@@ -78,7 +77,7 @@ class AlertFile:
             return SavedAlerts()
 
     def keep(self, saved: SavedAlerts) -> None:
-        """Have it written soon. Never blocks."""
+        """Schedule a write. Never blocks."""
         if self._path is None:
             return
         self._waiting.put(saved)
@@ -111,24 +110,24 @@ class AlertFile:
 
 
 def _to_json(saved: SavedAlerts) -> dict[str, Any]:
-    active = {alert_name(one.alert): {"since": one.since, "text": one.text} for one in saved.active}
+    active = {alert_name(alert.alert): {"since": alert.since, "text": alert.text} for alert in saved.active}
     surplus_at = None if math.isnan(saved.surplus_at) else saved.surplus_at
     return {"starts": list(saved.starts), "surplus_at": surplus_at, "active": active}
 
 
-def _parse(found: Any) -> SavedAlerts:
+def _parse(document: Any) -> SavedAlerts:
     """Return what a document says.
 
     Raises:
         ValueError, LookupError, TypeError, AttributeError: it is not ours.
     """
     active = [
-        Raised(Alert[name.upper()], _moment(one["since"]), one_line(str(one["text"]), TEXT_CHARACTERS))
-        for name, one in found["active"].items()
+        Raised(Alert[name.upper()], _moment(alert["since"]), one_line(str(alert["text"]), TEXT_CHARACTERS))
+        for name, alert in document["active"].items()
         if name.upper() in Alert.__members__
     ]
-    surplus_at = math.nan if found["surplus_at"] is None else _moment(found["surplus_at"])
-    starts = tuple(_moment(start) for start in found["starts"][-MOST_STARTS:])
+    surplus_at = math.nan if document["surplus_at"] is None else _moment(document["surplus_at"])
+    starts = tuple(_moment(start) for start in document["starts"][-MOST_STARTS:])
     return SavedAlerts(starts, surplus_at, tuple(active))
 
 
@@ -142,16 +141,16 @@ class Alerts:
     """Watches one controller. `limits` may be set anew."""
 
     def __init__(self, limits: AlertLimits, publisher: Publisher, file: AlertFile, t: float) -> None:
-        """Take up what was on before a restart; `t`: the moment of the start (monotonic s)."""
+        """Restore the alerts of before a restart; `t`: the moment of the start (monotonic s)."""
         self.limits = limits
         self.recorder: Recorder | None = None
         self._publisher, self._file, self._started_at = publisher, file, t
-        file.on_trouble = lambda words: publisher.fault("alerts", words)
+        file.on_trouble = lambda text: publisher.fault("alerts", text)
         saved = file.read()
         self._earlier_starts = saved.starts
         self._earlier_surplus_at = saved.surplus_at
         self._surplus_at = t if math.isnan(saved.surplus_at) else math.nan
-        self._active = {one.alert: one for one in saved.active}
+        self._active = {alert.alert: alert for alert in saved.active}
         self._history = ("", t)
         # Until the first rows are written, or not, nobody knows whether the fault of before the restart is over.
         self._history_open_until = t + HISTORY_FAULT_S / 2 if Alert.HISTORY_FAULT in self._active else -math.inf
@@ -159,17 +158,18 @@ class Alerts:
         self._trouble = ""
         self._publisher.alerts = tuple(self._active.values())
 
-    def note_history(self, words: str, t: float) -> None:
+    def note_history(self, text: str, t: float) -> None:
         """Take what is wrong with the history since `t` (monotonic s); "": nothing. Safe from any thread."""
         before, since = self._history
-        self._history = (words, since if before and words else t)
+        self._history = (text, since if before and text else t)
 
     def look(self, settings: ControllerSettings, state: State, t: float, wall: float) -> None:
         """Announce what has begun and ended since the last look. Never raises."""
         try:
             self._look(settings, state, t, wall)
         except Exception as error:  # noqa: BLE001  (whatever it is, the control goes on)
-            if not self._trouble:  # once: it would be said every second
+            # Once: it would be said every second.
+            if not self._trouble:
                 self._trouble = repr(error)
                 self._publisher.fault("alerts", self._trouble)
 
@@ -194,7 +194,7 @@ class Alerts:
 
     def _facts(self, settings: ControllerSettings, state: State, t: float, wall: float) -> Facts:
         lost, lost_at = longest_lost(settings, state, self._started_at)
-        words, since = self._history
+        text, since = self._history
         return Facts(
             lost_s=max(0.0, t - lost_at),
             lost=lost,
@@ -202,8 +202,8 @@ class Alerts:
             if math.isfinite(self._surplus_at)
             else max(0.0, wall - self._earlier_surplus_at),
             lockout=state.lockout,
-            history_fault_s=HISTORY_FAULT_S if t < self._history_open_until else t - since if words else 0.0,
-            history_words=words,
+            history_fault_s=HISTORY_FAULT_S if t < self._history_open_until else t - since if text else 0.0,
+            history_words=text,
             starts=1 + sum(0 <= wall - start < STARTS_WITHIN_S for start in self._earlier_starts),
         )
 

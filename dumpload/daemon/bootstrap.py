@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from dumpload.config.layers import NOT_SHOWN, SEARCHED, UNREADABLE, ConfigError, Problem
 from dumpload.config.model import Settings, load_settings
 from dumpload.core.printable import one_line
-from dumpload.gpio.relay import PinSpec, Relay, RelayError
+from dumpload.gpio.relay import PinSpec, Relay, RelayError, boot_clock
 
 if TYPE_CHECKING:
     from dumpload.daemon.logs import LineWriter
@@ -34,19 +34,15 @@ STATE_S = 2.0
 STDERR = 2
 
 
-def boot_clock() -> float:
-    """Return seconds since boot, suspend included: the clock that ages run on."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
-
-
 def unreadable_files(path: Path, settings: Settings) -> list[Problem]:
     """Return a problem for every file that the broker settings name and that cannot be read."""
     problems = []
     for key in ("password_file", "ca_file", "client_cert_file", "client_key_file"):
         file = getattr(settings.mqtt, key)
         if file is not None and not os.access(file, os.R_OK):
-            shown = str(file) if file.exists() else NOT_SHOWN  # the password may have been put in place of the name
-            problems.append(Problem(str(path), f"mqtt.{key}", shown, UNREADABLE))
+            # The password may have been put in place of the name.
+            value = str(file) if file.exists() else NOT_SHOWN
+            problems.append(Problem(str(path), f"mqtt.{key}", value, UNREADABLE))
     return problems
 
 
@@ -90,7 +86,8 @@ def run_daemon(path: Path, settings: Settings, sets: Sequence[str]) -> int:
     listeners.append(service.contact_moved)
     _keep_record(service, settings)
     _take_signals(service)
-    gc.freeze()  # what the start made stays for ever: it need not be looked through again and again
+    # What the start made stays for ever: it need not be looked through again and again.
+    gc.freeze()
     gc.enable()
     try:
         return asyncio.run(service.run())
@@ -112,7 +109,7 @@ def _open_log(path: Path, settings: Settings) -> "tuple[Any, LineWriter]":
 
 
 def _let_go(relay: Relay, log: Any) -> None:
-    """Close the pin; whatever comes of it, the record and the log are still to be written."""
+    """Close the pin; the record and the log are written even if that fails."""
     trouble = ""
     try:
         relay.close()
@@ -147,7 +144,7 @@ def _make_service(path: Path, settings: Settings, relay: Relay, log: Any, reload
 
 
 def _keep_record(service: "Service", settings: Settings) -> None:
-    """The database library is loaded only where a history is wanted."""
+    """Open the recorder; the database library is loaded only where a history is configured."""
     if settings.history.path is not None:
         from dumpload.daemon.recorder import open_recorder
 
@@ -155,12 +152,13 @@ def _keep_record(service: "Service", settings: Settings) -> None:
 
 
 def _take_signals(service: "Service") -> None:
-    """Signals are taken by plain handlers: these run even while the event loop is busy."""
+    """Install plain signal handlers: these run even while the event loop is busy."""
 
     def end(number: int, _frame: FrameType | None) -> None:
         service.stop(130 if number == signal.SIGINT else 0)
 
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
-    signal.signal(signal.SIGALRM, signal.SIG_DFL)  # the service's last resort; a parent may have left it ignored
+    # The service's last resort; a parent may have left it ignored.
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
     threading.excepthook = lambda args: service.fail(args.exc_value or RuntimeError("a thread died"))

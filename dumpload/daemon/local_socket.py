@@ -1,8 +1,8 @@
-"""A Unix socket of the machine itself, on which a person asks for the status or sends a request.
+"""Unix sockets of the machine itself: one on which requests are sent, and one on which the status is asked for.
 
-One JSON document a line, one answer a line. The file's mode says who may connect: its owner and its group. Works with
-the broker down, and behind a broker's password, which only the service has. Served by the event loop that controls, so
-everything is bounded: clients, the length of a line, how long one may take, and how often one may ask.
+One JSON document a line, one answer a line. The file's mode says who may connect. Works with the broker down, and
+behind a broker's password, which only the service has. Served by the event loop that controls, so everything is
+bounded: clients, the length of a line, how long one may take, and how often one may ask.
 """
 
 import asyncio
@@ -16,11 +16,21 @@ from typing import NamedTuple
 
 from dumpload.daemon.payloads import Document, status_misfit
 
-FILE_NAME = "control.sock"
-# Owner and group: who is let in is the group's business, as with any device of the machine.
-MODE = 0o660
 
-# The event loop that controls serves these clients, too; what is beyond the bounds is let go without a word.
+class Door(NamedTuple):
+    """A socket's name in its folder, and the mode of its file: who is let in."""
+
+    name: str
+    mode: int
+
+
+# A taken-over page must not reach the first: what it may open is all that stops it. Both belong to the service's one
+# group, so requests are root's. (In a user namespace, and closed to chown, it can give a socket to no other group.)
+CONTROL = Door("control.sock", 0o600)
+VIEW = Door("status.sock", 0o660)
+
+# The event loop that controls serves these clients, too, so many at each door; what is beyond the bounds is let go
+# without a word.
 MAX_CLIENTS = 8
 MAX_LINE_BYTES = 4096
 
@@ -44,9 +54,10 @@ Answer = Callable[[bytes], Awaitable[Document]]
 class LocalSocket:
     """Listens in one folder; `answer` makes a document of each line, to which the settings file's name is added."""
 
-    def __init__(self, way: LocalWay, answer: Answer) -> None:
+    def __init__(self, way: LocalWay, door: Door, answer: Answer) -> None:
         """Nothing is opened before `open`."""
-        self.path = way.folder / FILE_NAME
+        self.path = way.folder / door.name
+        self._mode = door.mode
         self._config = way.config
         self._answer = answer
         self._server: asyncio.Server | None = None
@@ -58,11 +69,14 @@ class LocalSocket:
         Raises:
             OSError: the folder cannot be written, something else has that name, or another daemon listens there.
         """
-        listening = _bind(self.path)
-        self._server = await asyncio.start_unix_server(self._meet, sock=listening, limit=MAX_LINE_BYTES)
+        listening = _bind(self.path, self._mode)
+        # As many as may wait are accepted at a time (100, if nothing is said), and each takes a descriptor for a while.
+        self._server = await asyncio.start_unix_server(
+            self._meet, sock=listening, limit=MAX_LINE_BYTES, backlog=MAX_CLIENTS
+        )
 
     def close(self) -> None:
-        """Let everybody go and take the name away."""
+        """Close every connection and remove the socket."""
         if self._server is None:
             return
         self._server.close()
@@ -80,7 +94,8 @@ class LocalSocket:
         try:
             await self._serve(reader, writer)
         except (OSError, ValueError, asyncio.LimitOverrunError, asyncio.IncompleteReadError, asyncio.CancelledError):
-            pass  # gone, too slow, too long, or half a line: its trouble, not ours
+            # Gone, too slow, too long, or half a line: its trouble, not ours.
+            pass
         finally:
             self._clients.discard(client)
             writer.transport.abort() if writer.transport.get_write_buffer_size() else writer.close()
@@ -96,7 +111,7 @@ class LocalSocket:
             await asyncio.sleep(PAUSE_S)
 
 
-def _bind(path: Path) -> socket.socket:
+def _bind(path: Path, mode: int) -> socket.socket:
     """Return a socket that listens under this name, with its mode from the first moment.
 
     Raises:
@@ -108,7 +123,7 @@ def _bind(path: Path) -> socket.socket:
     listening = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
         listening.bind(str(new))
-        new.chmod(MODE)
+        new.chmod(mode)
         listening.listen(MAX_CLIENTS)
         new.rename(path)
     except BaseException:
@@ -118,7 +133,7 @@ def _bind(path: Path) -> socket.socket:
 
 
 def _clear(path: Path) -> None:
-    """Take away a name that a killed daemon left.
+    """Remove a socket that a killed daemon left.
 
     Raises:
         OSError: it is no socket, or somebody listens.
@@ -144,11 +159,20 @@ def _clear(path: Path) -> None:
 # ---- the other end ----
 
 
-def sockets(environ: Mapping[str, str], run: Path = Path("/run")) -> list[Path]:
-    """Return the names on which a daemon of this machine may listen, the service manager's folders included."""
-    folder = environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    own = [Path(folder, FILE_NAME)] if folder else []
-    return own + sorted(run.glob(f"dumpload*/{FILE_NAME}"))
+def sockets(environ: Mapping[str, str], *doors: Door, run: Path = Path("/run")) -> list[Path]:
+    """Return the first of these doors in each folder where a daemon of this machine may listen."""
+    own = environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    folders = [Path(own)] if own else []
+    there = ([folder / door.name for door in doors] for folder in folders + sorted(run.glob("dumpload*")))
+    return [path for paths in there for path in list(filter(_may_be_there, paths))[:1]]
+
+
+def _may_be_there(path: Path) -> bool:
+    """Return whether there is such a socket, or this user may not know: it is not to hear that there is no daemon."""
+    try:
+        return stat.S_ISSOCK(path.lstat().st_mode)
+    except OSError as error:
+        return isinstance(error, PermissionError)
 
 
 class Connection:
@@ -178,7 +202,7 @@ class Connection:
         return answer
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._writer.close()
 
 

@@ -20,11 +20,11 @@ import structlog
 
 from dumpload import __version__
 from dumpload.core.printable import printable
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 
 QUEUE_LINES = 1000
 REPEAT_EVERY_S = 60.0
-# Kinds of message told apart at once: what others send makes kinds, and must not fill the memory.
+# Kinds of message distinguished at once: peers can create kinds, which must not fill the memory.
 REPEATS_KEPT = 100
 
 # A UUID that the kernel makes at each boot, random(4).
@@ -93,10 +93,10 @@ class LineWriter:
 
 
 class RateLimiter:
-    """Lets the first of a kind through at once, then one a while with the number left out."""
+    """Rate limiter: pass the first event of a key, then at most one per interval with the number suppressed."""
 
     def __init__(self, every_s: float = REPEAT_EVERY_S, kinds: int = REPEATS_KEPT) -> None:
-        """Nothing has been seen yet. A kind passes every `every_s`, and at most `kinds` of them in that time."""
+        """Pass a kind once in `every_s`, and at most `kinds` of them in that time."""
         self._every_s = every_s
         self._kinds = kinds
         self._seen: dict[Hashable, tuple[float, int]] = {}
@@ -104,7 +104,7 @@ class RateLimiter:
     def allow(self, kind: Hashable, t: float) -> int | None:
         """Return how many of this kind were left out since the last one let through, or None to leave this out."""
         if kind not in self._seen and len(self._seen) >= self._kinds:
-            self._seen = {one: seen for one, seen in self._seen.items() if t - seen[0] < self._every_s}
+            self._seen = {key: entry for key, entry in self._seen.items() if t - entry[0] < self._every_s}
             kind = kind if len(self._seen) < self._kinds else None  # ever new ones: all of one kind
         last, left_out = self._seen.get(kind, (-math.inf, 0))
         if t - last < self._every_s:
@@ -115,16 +115,13 @@ class RateLimiter:
 
 
 def render_json(_logger: Any, _method: str, fields: Fields) -> str:
-    """One JSON object per line; what JSON cannot say is said as text, and what drives a terminal as JSON's escapes."""
+    """Render one JSON object per line; other types become text, control characters JSON escapes."""
     line = json.dumps(fields, default=str, ensure_ascii=False)
     return line if line.isprintable() else json.dumps(fields, default=str)
 
 
 def render_line(_logger: Any, _method: str, fields: Fields) -> str:
-    """One readable line: time (UTC), level if not plain, the sentence if there is one, else the event and fields.
-
-    What follows a line feed is indented, so that nothing that a stranger sent can pass for a line of the log.
-    """
+    """Render one readable line: time (UTC), level unless info, then the sentence, or else the event and its fields."""
     clock = fields.pop("at")[11:19]
     level = fields.pop("level")
     mark = "" if level == "info" else f"{level.upper()}: "
@@ -134,11 +131,12 @@ def render_line(_logger: Any, _method: str, fields: Fields) -> str:
     if sentence is None:
         sentence = " ".join([str(event).replace("_", " "), *(f"{key}={value}" for key, value in fields.items())])
     line = f"{clock}Z  {mark}{sentence}" + (f"\n{trace}" if trace else "")
+    # Indented, so that nothing that a stranger sent can pass for a line of the log.
     return printable(line, lines=True).replace("\n", "\n  ")
 
 
 class _ToWriter(logging.Handler):
-    """Sends what libraries log through the standard library the same way."""
+    """Routes records of the standard library's logging to the same writer."""
 
     def __init__(self, log: Any) -> None:
         super().__init__(logging.WARNING)
@@ -149,11 +147,8 @@ class _ToWriter(logging.Handler):
 
 
 def log_context(instance: str, *, human: bool, several: bool, kernel: Path = KERNEL_BOOT_ID) -> dict[str, str]:
-    """Return what every line says of its program: instance, boot of the computer (as the journal has it), version.
-
-    On a terminal the name alone, and only where there are several instances: the person there started this one.
-    `kernel`: where the boot's identifier is read; without it, it is left out.
-    """
+    """Return what every line says of its program: instance, boot of the computer (as the journal has it), version."""
+    # On a terminal the name alone, and only where there are several instances: the person there started this one.
     if human:
         return {"instance": instance} if several else {}
     boot = {}
@@ -193,7 +188,7 @@ def open_log(
 
 
 class _Sink:
-    """What structlog calls with a finished line, whatever the level."""
+    """The structlog sink: takes finished lines of every level."""
 
     def __init__(self, put: Callable[[str], None]) -> None:
         self.debug = self.info = self.warning = self.error = self.exception = self.critical = put

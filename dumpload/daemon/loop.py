@@ -1,7 +1,6 @@
 """Events to decisions to the pin: the state of one controller, its relay, and the timer for its next deadline.
 
-It decides nothing: every decision is the controller's, and the pin is written before anything is announced. It knows
-nothing of the broker, of signals or of how the service lives and ends.
+Every decision is the controller's, and the pin is written before anything is announced.
 """
 
 import asyncio
@@ -24,6 +23,7 @@ from dumpload.core.controller import (
 )
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.law import Cause, Position, Selector
+from dumpload.core.window import CLOCK_STEP_S
 from dumpload.daemon.payloads import position_name
 from dumpload.daemon.publisher import Publisher
 from dumpload.daemon.state import SAVE_EVERY_S, SavedState, StateFile, carried_over
@@ -31,9 +31,6 @@ from dumpload.gpio.relay import Relay, RelayError
 
 if TYPE_CHECKING:
     from dumpload.daemon.recorder import Recorder
-
-# The wall clock was stepped, not slewed, if it moved against the monotonic one by more than this between two ticks.
-CLOCK_STEP_S = 0.5
 
 # Whoever waits for the disk is answered after this all the same, and hears that it has not kept it yet.
 KEEP_S = 5.0
@@ -58,7 +55,7 @@ class ControlLoop:
         wall: Callable[[], float],
         fail: Callable[[BaseException], None],
     ) -> None:
-        """Take up what was kept before a restart.
+        """Restore what was saved before a restart.
 
         `state_file`: what outlives a restart. `clock` gives monotonic seconds that count suspend, `wall` Unix seconds.
         `fail` ends the service on what must not happen.
@@ -80,7 +77,7 @@ class ControlLoop:
         self._armed_at = NEVER
 
     def _take_up(self, saved: SavedState) -> State:
-        """Return the state to start from after what an earlier run left behind."""
+        """Return the initial state, restored from an earlier run."""
         selector = Selector.OFF if saved.selector_off else Selector.AUTO
         wall = self._wall()
         on_time_s, day = carried_over(saved, self._schedule.at(wall), wall)
@@ -89,18 +86,20 @@ class ControlLoop:
     def begin(self, loop: asyncio.AbstractEventLoop) -> None:
         """Set deadlines on this event loop from now on."""
         self._loop = loop
-        if self._saved.day >= 0:  # the program may have died while on; now the line is off
+        # The program may have died while on; now the line is off.
+        if self._saved.day >= 0:
             self.state_file.keep(self._saved)
 
     def happened(self, kind: Kind) -> Decision | None:
-        """Dispatch an event that says nothing but its kind, now."""
+        """Dispatch an event that is only a kind, now."""
         return self.dispatch(Event(self._clock(), self._wall(), kind))
 
     def dispatch(self, event: Event) -> Decision | None:
-        """Decide on one event, obey, and arm the next deadline; return the decision (None: nothing is decided now)."""
+        """Decide on one event, apply it and arm the next deadline; return the decision, or None if there is none."""
         if not self.ended and is_overdue(self.state, event):
             self._decide(event._replace(kind=Kind.OVERDUE))
-        return None if self.ended else self._decide(event)  # the relay may be off for good: nothing is decided any more
+        # The relay may be off for good: nothing is decided any more.
+        return None if self.ended else self._decide(event)
 
     def _decide(self, event: Event) -> Decision:
         # The place in the record is taken before anything happens. What follows may record something itself (a pin that
@@ -110,13 +109,13 @@ class ControlLoop:
         self._record(place, event, decision)
         if self.state.deadline < self._armed_at:
             self._arm()
-        shown = self._to_show()
+        display = self._to_show()
         self._save()
-        if shown != self._shown:
+        if display != self._shown:
             self._show_when_kept()
         elif self.state.cause != self._shown_cause:
             self._publisher.status_soon()
-        self._shown, self._shown_cause = shown, self.state.cause
+        self._shown, self._shown_cause = display, self.state.cause
         return decision
 
     def _evaluate(self, event: Event) -> Decision:
@@ -138,17 +137,17 @@ class ControlLoop:
     # ---- what outlives a restart ----
 
     def _to_save(self) -> SavedState:
-        """Return what must outlive a restart now; the on-time only where a day has a limit."""
-        state, counted = self.state, self.state.permissives
+        """Return the state to save now; the on-time only where a day has a limit."""
+        state, memory = self.state, self.state.permissives
         saved = SavedState(state.selector == Selector.OFF, state.lockout)
         if is_missing(self.settings.permissives.max_on_per_day_s):
             return saved
         is_on = state.position == Position.ON
-        on_time_s = counted.on_time_s + (max(0.0, self._clock() - counted.counted_at) if is_on else 0.0)
-        return saved._replace(day=counted.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
+        on_time_s = memory.on_time_s + (max(0.0, self._clock() - memory.counted_at) if is_on else 0.0)
+        return saved._replace(day=memory.day, on_time_s=round(on_time_s, 1), on=is_on, at=round(self._wall(), 1))
 
     def _save(self) -> None:
-        """Have it kept where a person or the relay changed something, and once a minute while the on-time grows."""
+        """Save after a request or a relay change, and once a minute while the on-time grows."""
         now, last = self._to_save(), self._saved
         if now[:2] != last[:2] or now.on != last.on or (now.on and self._clock() >= self._saves_next_at):
             self._saved, self._saves_next_at = now, self._clock() + SAVE_EVERY_S
@@ -189,7 +188,7 @@ class ControlLoop:
             timer = loop.call_later(KEEP_S, self._give_up_waiting, once)
 
     def _give_up_waiting(self, once: Callable[[str], None]) -> None:
-        trouble = f"the disk has not kept it within {KEEP_S:g} s: it may be lost at a restart"
+        trouble = f"not on disk within {KEEP_S:g} s: it may be lost at a restart"
         self._publisher.fault("state", trouble)
         self.state_file.when_durable(lambda later: None if later else self._publisher.fault("state", ""))
         once(trouble)
@@ -215,7 +214,7 @@ class ControlLoop:
 
     def notify(self, decision: Decision) -> None:
         """Call every observer with a relay change."""
-        # Always after the pin: what is told may block or raise, and the pin must be right by then whatever happens.
+        # Always after the pin: an observer may block or raise, and the pin must be right by then whatever happens.
         for observe in self.observers:
             observe(decision)
 
@@ -245,7 +244,7 @@ class ControlLoop:
         return True
 
     def reads_off(self) -> bool:
-        """Read the pin back; one that cannot be read does not read off."""
+        """Return whether the pin reads off; an unreadable one does not."""
         try:
             return not self._relay.is_energised()
         except RelayError:
@@ -254,7 +253,7 @@ class ControlLoop:
     def _assume_on(self, since: float) -> Decision:
         """Count the relay as on since then (s), locked out: it could not be driven off, whatever was decided."""
         decision = self._evaluate(Event(self._clock(), self._wall(), Kind.ASSUME_ON, stamp=since))
-        self._publisher.fault("pin", "it could not be driven off, the relay may be on: open the isolator")
+        self._publisher.fault("pin", "it could not be driven off and may be on: open the isolator")
         self._save()
         return decision
 
@@ -305,24 +304,25 @@ class ControlLoop:
             step_s = ahead - self.wall_ahead
             self.happened(Kind.WAKE)
             self._log.warning("clock_step", text=f"the wall clock was stepped by {step_s:+.1f} s", step_s=step_s)
-        elif self.state.deadline <= t:  # the event loop's timer does not count a suspend
+        elif self.state.deadline <= t:
+            # The event loop's timer does not count a suspend.
             self.happened(Kind.WAKE)
         self.wall_ahead = ahead
         self._save()
         self._check_pin()
         if not self._relay.deadman.is_alive():
-            self._fail(RuntimeError("the dead-man thread has died"))
+            self._fail(RuntimeError("the dead-man thread has stopped"))
 
     def _check_pin(self) -> None:
         """Read the pin back: it must be where the controller put it, or where the dead-man thread did."""
         driven = self.state.position
-        wanted = driven == Position.ON
-        event, text = "pin_mismatch", f"the pin was not where it was driven: {position_name(driven)}"
+        expected = driven == Position.ON
+        event, text = "pin_mismatch", f"the pin does not read as it was driven: {position_name(driven)}"
         try:
             energised = self._relay.is_energised()
         except RelayError as error:
-            energised, event, text = not wanted, "pin_fault", f"the pin cannot be read back: {error}"
-        if energised == wanted or self.ended:
+            energised, event, text = not expected, "pin_fault", f"the pin cannot be read back: {error}"
+        if energised == expected or self.ended:
             return
         # The one mismatch that is no fault: the dead-man thread was first. The data are lost then, by the same clock,
         # and the controller comes to the same decision; it is told UNKNOWN so that it does so now.

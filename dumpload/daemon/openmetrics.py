@@ -1,13 +1,7 @@
 """Status documents as OpenMetrics 1.0 text, for any collector that reads the open standard.
 
-One pure function from documents to text. Sends and asks nothing. Source of format, names and units: the OpenMetrics 1.0
-specification, "Text format" and "Units and Base Units" (read): seconds, volts, joules, celsius, a ratio for percent,
-and watts where a power is all there is.
-
-Every sample has the instance's name as a label, though the specification would rather have it once: a file may hold
-several instances, and one query must do for both. There are no `_created` stamps, which it recommends: the moment of
-the start is reckoned back from the wall clock and differs by milliseconds from one asking to the next, which a reader
-would take for a restart at each.
+Source of format, names and units: the OpenMetrics 1.0 specification, "Text format" and "Units and Base Units" (read):
+seconds, volts, joules, celsius, a ratio for percent, and watts where a power is all there is.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -68,10 +62,14 @@ def _family(family: Family, samples: Mapping[str, list[Sample]]) -> Iterator[str
         yield f"# UNIT {family.name} {family.unit}"
     yield f"# HELP {family.name} {family.help}"
     name = family.name + {"counter": "_total", "info": "_info"}.get(family.type, "")
-    for instance, found in samples.items():
-        for one in found:
-            labels = ",".join(f'{key}="{_escaped(text)}"' for key, text in {"name": instance, **one.labels}.items())
-            yield f"{name}{{{labels}}} {_number(one.value)}"
+    for instance, points in samples.items():
+        for point in points:
+            # Each sample has the instance's name, though the specification would rather have it once: a file may hold
+            # several instances, and one query must do for both. There are no `_created` stamps, which it recommends:
+            # the moment of the start is reckoned back from the wall clock and differs by milliseconds from one asking
+            # to the next, which a reader would take for a restart at each.
+            labels = ",".join(f'{key}="{_escaped(text)}"' for key, text in {"name": instance, **point.labels}.items())
+            yield f"{name}{{{labels}}} {_number(point.value)}"
 
 
 def _escaped(text: str) -> str:
@@ -108,12 +106,12 @@ def _moment(key: str) -> Read:
     return read
 
 
-def _states(family: str, key: str, known: tuple[str, ...]) -> Read:
+def _states(family: str, key: str, states: tuple[str, ...]) -> Read:
     """Read which of the known states it is, one of a newer daemon too: exactly one is true, as the standard asks."""
 
     def read(status: Document) -> Iterator[Sample]:
         now = status[key] or "none"
-        for state in dict.fromkeys([*known, now]):
+        for state in dict.fromkeys([*states, now]):
             yield Sample(state == now, {family: state})
 
     return read
@@ -140,7 +138,7 @@ def _each_signal(number: Callable[[dict[str, Any]], float | None]) -> Read:
 
 
 def _alerts(status: Document) -> Iterator[Sample]:
-    on = [one["alert"] for one in status.get("alerts", [])]
+    on = [alert["alert"] for alert in status.get("alerts", [])]
     for name in dict.fromkeys([*map(alert_name, Alert), *on]) if "alerts" in status else ():
         yield Sample(name in on, {"alert": name})
 
@@ -157,7 +155,7 @@ FAMILIES = (
     Family("dumpload_build", "info", "", "Version of the daemon.", _build),
     Family("dumpload_uptime_seconds", "gauge", "seconds", "Time since the daemon started.", _key("uptime_s")),
     Family(
-        "dumpload_status_timestamp_seconds", "gauge", "seconds", "When these figures were taken, Unix time.",
+        "dumpload_status_timestamp_seconds", "gauge", "seconds", "Time of this status, Unix time.",
         _moment("at"),
     ),
     Family(
@@ -165,7 +163,7 @@ FAMILIES = (
         lambda status: iter([Sample(status["relay"] == "on")]),
     ),
     Family(
-        "dumpload_relay_since_timestamp_seconds", "gauge", "seconds", "Since when it has been so, Unix time.",
+        "dumpload_relay_since_timestamp_seconds", "gauge", "seconds", "Time of the last relay change, Unix time.",
         _moment("since"),
     ),
     Family("dumpload_cause", "stateset", "", "Why.", _states("dumpload_cause", "cause", _CAUSES)),
@@ -215,10 +213,10 @@ FAMILIES = (
         "dumpload_on_time_seconds", "counter", "seconds", "On-time since the daemon started.", _key("on_time_s")
     ),
     Family(
-        "dumpload_on_time_today_seconds", "gauge", "seconds", "On-time of the local day.", _key("on_time_today_s")
+        "dumpload_on_time_today_seconds", "gauge", "seconds", "On-time today, local time.", _key("on_time_today_s")
     ),
     Family(
-        "dumpload_on_time_limit_seconds", "gauge", "seconds", "Most on-time of a local day, where there is a limit.",
+        "dumpload_on_time_limit_seconds", "gauge", "seconds", "On-time limit per local day, if one is set.",
         _key("on_time_limit_s"),
     ),
     Family(
@@ -226,12 +224,12 @@ FAMILIES = (
         "Energy into the heater since the daemon started, by its measured power.", _key("energy_wh", _WH_J),
     ),
     Family(
-        "dumpload_energy_today_joules", "gauge", "joules", "Measured energy into the heater, of the local day.",
+        "dumpload_energy_today_joules", "gauge", "joules", "Measured energy into the heater in the local day so far.",
         _key("energy_today_wh", _WH_J),
     ),
-    Family("dumpload_changes", "counter", "", "Times the relay moved since the daemon started.", _key("changes")),
+    Family("dumpload_changes", "counter", "", "Relay changes since the daemon started.", _key("changes")),
     Family(
-        "dumpload_rejections", "counter", "", "Values that did not count since the daemon started.", _key("rejected")
+        "dumpload_rejections", "counter", "", "Values rejected since the daemon started.", _key("rejected")
     ),
     Family(
         "dumpload_notes", "gauge", "", "Faults and remarks that the status shows.",

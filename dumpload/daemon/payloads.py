@@ -1,4 +1,4 @@
-"""The JSON documents that go out over MQTT: status, change and alert. Builds them; sends nothing, decides nothing."""
+"""The JSON documents that go out over MQTT: status, change and alert."""
 
 import json
 import math
@@ -15,7 +15,7 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Position, Selector
 from dumpload.core.signals import QUANTITIES, Signal, signal_name
 from dumpload.core.state import heart_stops_at
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.daemon.telemetry import Telemetry
 
 Document = dict[str, Any]
@@ -102,27 +102,15 @@ def _notes(state: State, account: Account, telemetry: Telemetry) -> list[str]:
 
 
 def _heard(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
-    """Return what a person wants to see beside the decision; bounded, as it is retained at the broker."""
-    t, wall = account.t, account.wall
+    """Return the details beside the decision; bounded, since it is retained at the broker."""
+    t = account.t
     return {
         "name": telemetry.name,
         "timezone": telemetry.timezone,
         "hand_until": _hand_until(state, account),
         "signals": _signals(settings, state, account, telemetry),
-        "rejections": [
-            {
-                "signal": signal_name(one.signal),
-                "topic": one.topic,
-                "reason": one.reason.value,
-                "text": one.words,
-                "count": one.times,
-                "at": utc_text(wall - (t - one.t)),
-            }
-            for one in telemetry.rejected(t)
-        ],
-        "alerts": [
-            {"alert": alert_name(one.alert), "since": utc_text(one.since), "text": one.text} for one in account.alerts
-        ],
+        "rejections": _rejections(account, telemetry),
+        "alerts": [_alert(alert) for alert in account.alerts],
         "confirm_elapsed_s": _number(_confirm_elapsed_s(settings, state, t), 1),
         "confirm_s": settings.limits.confirm_s,
         "on_time_today_s": round(_on_time_today_s(state, t), 1),
@@ -132,6 +120,10 @@ def _heard(settings: ControllerSettings, state: State, account: Account, telemet
         "on_time_s": round(account.ended_runs_s + (t - state.law.relay_since if _is_on(state) else 0.0), 1),
         "energy_wh": _number(telemetry.energy_wh, 1),
     }
+
+
+def _alert(alert: Raised) -> dict[str, Any]:
+    return {"alert": alert_name(alert.alert), "since": utc_text(alert.since), "text": alert.text}
 
 
 def _is_on(state: State) -> bool:
@@ -145,7 +137,7 @@ def _hand_until(state: State, account: Account) -> str | None:
 
 
 def _signals(settings: ControllerSettings, state: State, account: Account, telemetry: Telemetry) -> Document:
-    """Return the last value of every configured signal; no value that does not count."""
+    """Return the last accepted value of every configured signal."""
     t, stops_at = account.t, heart_stops_at(settings, state.data)
     signals = {}
     for signal, topic in sorted(telemetry.topics.items()):
@@ -166,13 +158,28 @@ def _signals(settings: ControllerSettings, state: State, account: Account, telem
     return signals
 
 
+def _rejections(account: Account, telemetry: Telemetry) -> list[Document]:
+    """Return the last values that did not count, one of each kind."""
+    return [
+        {
+            "signal": signal_name(rejection.signal),
+            "topic": rejection.topic,
+            "reason": rejection.reason.value,
+            "text": rejection.text,
+            "count": rejection.times,
+            "at": utc_text(account.wall - (account.t - rejection.t)),
+        }
+        for rejection in telemetry.rejected(account.t)
+    ]
+
+
 def _on_time_today_s(state: State, t: float) -> float:
     """Return the on-time of the local day up to now; between events it goes on by itself."""
-    counted = state.permissives
+    memory = state.permissives
     is_on = _is_on(state)
     if t >= state.day_ends_at:
         return t - state.day_ends_at if is_on else 0.0
-    return counted.on_time_s + (max(0.0, t - counted.counted_at) if is_on else 0.0)
+    return memory.on_time_s + (max(0.0, t - memory.counted_at) if is_on else 0.0)
 
 
 def _confirm_elapsed_s(settings: ControllerSettings, state: State, t: float) -> float:
@@ -211,12 +218,10 @@ def to_json(document: Document) -> str:
 
 
 def status_misfit(payload: Any) -> str:
-    """Return which key of a payload is not as in a status document, "" if all are: anybody may publish there.
-
-    Keys that are not known here are no misfit: another version may have more.
-    """
+    """Return the first key that does not fit a status document ("" if all fit): anybody may publish there."""
     if not isinstance(payload, dict):
         return "the whole document"
+    # Keys that are not known here are no misfit: another version may have more.
     unfit = [key for key, fits in _STATUS.items() if key not in payload or not fits(payload[key])]
     unfit += [key for key, fits in _LATER.items() if key in payload and not fits(payload[key])]
     if not unfit and payload["state_of_charge"] is not None and payload["data_age_s"] is None:

@@ -1,10 +1,11 @@
-"""Publishes what happened: to the log, the broker and the service manager. Decides nothing, and never raises.
+"""Publish events to the log, the broker and the service manager. Never raises.
 
 Everything here comes after the pin. What repeats is logged once, then once a minute with a count.
 """
 
 import secrets
 from collections.abc import Callable
+from threading import Lock
 from typing import Any
 
 from dumpload.config.to_mqtt import Topics
@@ -32,7 +33,7 @@ REASONS = 20
 
 
 class Publisher:
-    """Speaks for one controller."""
+    """The publisher of one controller."""
 
     def __init__(
         self,
@@ -58,6 +59,7 @@ class Publisher:
         self._changes, self._ended_runs_s = 0, 0.0
         self._given_up = 0
         self._faults: dict[str, str] = {}
+        self._faults_lock = Lock()
         self.alerts: tuple[Raised, ...] = ()
         self._repeats = RateLimiter()
         # Apart, because reasons hold what others send: a flood of them must hide nothing else.
@@ -67,7 +69,7 @@ class Publisher:
         self.status_due_at = clock()
 
     def presence(self, word: str) -> None:
-        """Publish that we are "up" or "down", retained."""
+        """Publish the retained presence, "up" or "down"."""
         self._link.publish(self._topics.presence, word, retain=True)
 
     def change(self, state: State, decision: Decision) -> None:
@@ -77,8 +79,7 @@ class Publisher:
         document = change_document(decision)
         soc = document["state_of_charge"]
         charge = "no live state of charge" if soc is None else f"state of charge {soc:g} %"
-        was = cause_name(decision.previous_cause)
-        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {was})"
+        text = f"relay {document['relay'].upper()}: {document['cause']}, {charge} (was {document['previous_cause']})"
         ages = {
             f"{signal_name(signal)}_age_s": round(decision.t - datum.stamp, 3)
             for signal, datum in zip(Signal, state.data, strict=True)
@@ -119,7 +120,7 @@ class Publisher:
         self.status_due_at = self._clock()
 
     def rejected(self, rejection: Rejection, arrival: InboundMessage) -> None:
-        """Count a value that does not count, and log the first of its kind."""
+        """Count a rejected value, and log the first of its kind."""
         self._rejected += 1
         self.telemetry.reject(rejection, arrival)
         if (more := self._more((rejection, arrival.topic))) is None:
@@ -130,11 +131,13 @@ class Publisher:
         text = f"{name} rejected: {reason}, payload {start!r} on {arrival.topic}{more}"
         self._log.warning("rejected", text=text, signal=name, reason=reason, topic=arrival.topic, total=self._rejected)
 
-    def fault(self, part: str, words: str) -> None:
+    def fault(self, part: str, text: str) -> None:
         """Log a fault of one of our parts, and show it in the status until it is over (""). Safe from any thread."""
-        self._log.warning("fault", text=f"{part}: {words or 'all is well again'}", part=part)
-        others = {name: text for name, text in self._faults.items() if name != part}
-        self._faults = {**others, part: f"{part}: {words}"} if words else others
+        self._log.warning("fault", text=f"{part}: {text or 'recovered'}", part=part)
+        # Two threads at once: a fault was lost, or one that was over came back.
+        with self._faults_lock:
+            others = {name: fault for name, fault in self._faults.items() if name != part}
+            self._faults = {**others, part: f"{part}: {text}"} if text else others
         self.status_soon()
 
     def alert(self, document: Document) -> None:
@@ -146,25 +149,23 @@ class Publisher:
         self.status_soon()
 
     def refused(self, reason: str, payload: bytes) -> None:
-        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted.
-
-        A person who asks otherwise, or again a second later, is answered.
-        """
+        """Publish and log why a request is refused; what repeats, or comes as a flood, is counted."""
+        # A person who asks otherwise, or again a second later, is answered: only the log waits for a minute.
         if (left_out := self._answers.allow((reason, hash(payload)), self._clock())) is not None:
             self._link.publish(self._topics.change, to_json({"refused": reason + _others(left_out)}))
         if (left_out := self._refusals.allow(reason, self._clock())) is not None:
             text = f"request refused: {reason}{_others(left_out)}"
             self._log.warning("request_refused", text=text, reason=reason)
 
-    def pin_trouble(self, event: str, words: str) -> None:
+    def pin_trouble(self, event: str, text: str) -> None:
         """Log that the pin is not as it should be, the first of its kind; it is looked at every second."""
-        if (more := self._more(("pin", event, words))) is not None:
-            self._log.error(event, text=f"{words}{more}")
+        if (more := self._more(("pin", event, text))) is not None:
+            self._log.error(event, text=f"{text}{more}")
 
     def undelivered(self, changes: int) -> None:
         """Log that relay changes were given up while the broker was away; `changes` counts since the start."""
         if changes > self._given_up and self._repeats.allow("undelivered", self._clock()) is not None:
-            text = f"{changes - self._given_up} messages never reached the broker: too many were waiting"
+            text = f"{changes - self._given_up} messages never reached the broker: too many were queued"
             self._given_up = changes
             self._log.warning("undelivered", text=text, total=changes)
 
@@ -183,5 +184,5 @@ def _others(left_out: int) -> str:
 
 
 def summary(state: State) -> str:
-    """Return one short line on what the relay does and why."""
+    """Return one line: the relay's position and why."""
     return f"{position_name(state.position)}: {cause_name(state.cause)}"

@@ -1,4 +1,4 @@
-"""The answer to a reload: the daemon leaves word of whether it took the new settings, `dumpload reload` waits for it.
+"""The answer to a reload: the daemon writes whether it took the new settings, and `dumpload reload` waits for it.
 
 A signal has no answer, and sd_notify(3) none that makes `systemctl reload` fail. So the word lies in the service's
 runtime folder. Standard library only, and nothing of the settings: only the daemon judges them.
@@ -22,21 +22,21 @@ class NotTakenError(Exception):
 
 
 def answer(environ: Mapping[str, str], problem: str) -> None:
-    """Leave word of what came of the reload ("": the settings were taken). Never fails: the asker then gives up."""
+    """Write the outcome of the reload ("": the settings were taken). Never fails: the asker then times out."""
     if path := _path(environ):
         with contextlib.suppress(OSError):
             write_whole(str(path), problem)
 
 
 def ask(environ: Mapping[str, str], wait_s: float) -> None:
-    """Have the service's daemon read its settings again; return once it has taken them.
+    """Make the service's daemon reload its settings; return once it has taken them.
 
     Raises:
         NotTakenError: it did not take them, did not answer in time, or this is no command of a service.
     """
     path, pid = _path(environ), environ.get("MAINPID", "")
     if path is None or not pid.isdigit():
-        reason = "only the service manager can ask so; expected `systemctl reload dumpload`"
+        reason = "only the service manager may do this: use `systemctl reload dumpload`"
         raise NotTakenError(reason)
     try:
         path.unlink(missing_ok=True)

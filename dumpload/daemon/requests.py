@@ -6,7 +6,6 @@ controller says which.
 """
 
 import asyncio
-import json
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -17,6 +16,7 @@ from dumpload.core.law import Cause, Selector
 from dumpload.core.request import Refusal, Request, Terms, read_request
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.logs import RateLimiter
+from dumpload.daemon.looking import STOPPING, looking_on, wants_status
 from dumpload.daemon.loop import ControlLoop
 from dumpload.daemon.payloads import Document
 from dumpload.daemon.publisher import Publisher
@@ -41,7 +41,7 @@ class Asked(NamedTuple):
 
 
 class Requests:
-    """Takes requests for one control loop."""
+    """Handles requests for one control loop."""
 
     def __init__(
         self,
@@ -60,9 +60,10 @@ class Requests:
         self._acts_next_at = self._clock()
         self._pending: Asked | None = None
         self._repeats = RateLimiter()
+        self.look = looking_on(control.when_kept, lambda: control.ended, self._status)
 
     def hear(self, arrival: InboundMessage) -> None:
-        """Take a request that came over MQTT, and answer it there."""
+        """Handle a request from MQTT, and answer it there."""
         if arrival.retained and not arrival.payload:
             return  # a retained request is being cleared
 
@@ -70,14 +71,15 @@ class Requests:
             if "refused" in document:
                 self._publisher.refused(document["refused"], arrival.payload)
             if document.get("unchanged"):
-                self._publisher.status_soon()  # whoever asked is waiting; a flood of them is answered once a tick
+                # Whoever asked is waiting; a flood of them is answered once a tick.
+                self._publisher.status_soon()
             elif "status" in document:
                 self._control.show()
 
         self.take(arrival.payload, retained=arrival.retained, way="MQTT", answer=answer)
 
     async def answer(self, line: bytes) -> Document:
-        """Answer a line of the local socket, once the disk has what it asks for."""
+        """Answer a line from the local socket, once its request is on disk."""
         answered: asyncio.Future[Document] = asyncio.get_running_loop().create_future()
 
         def answer(document: Document) -> None:
@@ -85,29 +87,29 @@ class Requests:
                 answered.set_result(document)
 
         if self._control.ended:
-            answer({"refused": "the service is stopping"})
+            answer(STOPPING)
         elif wants_status(line):
-            self._control.when_kept(lambda _trouble: answer({"status": self._status()}))
+            return await self.look(line)
         else:
             self.take(line, retained=False, way="the local socket", answer=answer)
         return await answered
 
     def take(self, payload: bytes, *, retained: bool, way: str, answer: Answer) -> None:
-        """Judge a request and act on it, now or when its second has come.
+        """Validate a request and apply it, now or when the rate limit allows.
 
         `answer` is called once, perhaps later: with what refuses it, or the status that it led to, `unchanged` or not.
         """
         terms = Terms(self._wall(), self._publisher.boot_id, self.max_hand_s)
-        asked = read_request(payload, retained=retained, terms=terms)
-        if isinstance(asked, Refusal):
-            answer({"refused": asked.reason})
+        request = read_request(payload, retained=retained, terms=terms)
+        if isinstance(request, Refusal):
+            answer({"refused": request.reason})
             return
         self._supersede()
-        one = Asked(asked, self._clock(), way, answer)
-        if self._changes_nothing(one) or self._acts_next_at <= self._clock():
-            self._act(one)
+        pending = Asked(request, self._clock(), way, answer)
+        if self._changes_nothing(pending) or self._acts_next_at <= self._clock():
+            self._act(pending)
             return
-        self._pending = one
+        self._pending = pending
         asyncio.get_running_loop().call_later(self._acts_next_at - self._clock(), self._act_on_pending)
 
     def _supersede(self) -> None:
@@ -119,33 +121,36 @@ class Requests:
     def _act_on_pending(self) -> None:
         if self._pending is not None and self._acts_next_at <= self._clock():
             pending, self._pending = self._pending, None
-            self._act(pending)
+            if self._control.ended:
+                pending.answer(STOPPING)
+            else:
+                self._act(pending)
 
-    def _changes_nothing(self, asked: Asked) -> bool:
-        state, request = self._control.state, asked.request
+    def _changes_nothing(self, pending: Asked) -> bool:
+        state, request = self._control.state, pending.request
         is_there = request.selector in (None, state.selector) and request.selector != Selector.HAND
         return is_there and not (request.reset and state.lockout != Lockout.NONE)
 
-    def _act(self, asked: Asked) -> None:
-        if self._changes_nothing(asked):
-            self._say("unchanged", f"request over {asked.way} for what is already so")
-            self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=True))
+    def _act(self, pending: Asked) -> None:
+        if self._changes_nothing(pending):
+            self._say("unchanged", f"request over {pending.way} changes nothing")
+            self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=True))
         else:
             self._acts_next_at = self._clock() + ACT_EVERY_S
-            veto = self._obey(asked)
+            veto = self._apply(pending)
             if veto != Cause.NONE:
-                asked.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
+                pending.answer({"refused": f"{cause_name(veto)}: {MEANINGS[veto]}", "status": self._status()})
                 return
-            text = f"request over {asked.way}: {_words(asked.request)}"
+            text = f"request over {pending.way}: {_words(pending.request)}"
             self._log.info("request", text=text[:SHOWN_CHARACTERS])
-            self._control.when_kept(lambda trouble: self._confirm(asked, trouble, unchanged=False))
+            self._control.when_kept(lambda trouble: self._confirm(pending, trouble, unchanged=False))
 
-    def _confirm(self, asked: Asked, trouble: str, *, unchanged: bool) -> None:
-        asked.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
+    def _confirm(self, pending: Asked, trouble: str, *, unchanged: bool) -> None:
+        pending.answer({"status": self._status(), "unchanged": unchanged, **({"trouble": trouble} if trouble else {})})
 
-    def _obey(self, asked: Asked) -> Cause:
-        """Do what is asked; return the veto for which hand was refused, or NONE."""
-        request = asked.request
+    def _apply(self, pending: Asked) -> Cause:
+        """Apply a request; return the veto that refused hand, or NONE."""
+        request = pending.request
         # A reset comes last, so that reset with off does not switch on in between; but before hand, which a lockout
         # would refuse.
         kinds = [Kind.SELECT] if request.selector is not None else []
@@ -155,7 +160,7 @@ class Requests:
         for kind in kinds:
             event = Event(self._clock(), self._wall(), kind)
             if kind == Kind.SELECT and request.selector is not None:
-                until = asked.t + request.for_s if request.selector == Selector.HAND else MISSING
+                until = pending.t + request.for_s if request.selector == Selector.HAND else MISSING
                 event = event._replace(selector=request.selector, until=until)
             decision = self._control.dispatch(event)
             veto = veto if decision is None else max(veto, decision.refused)
@@ -164,23 +169,14 @@ class Requests:
     def _status(self) -> Document:
         return self._publisher.status_now(self._control.settings, self._control.state)
 
-    def _say(self, kind: str, words: str) -> None:
+    def _say(self, kind: str, text: str) -> None:
         if (left_out := self._repeats.allow(kind, self._clock())) is not None:
             more = f" ({left_out} more like this since)" if left_out else ""
-            self._log.info("request_idle", text=f"{words}{more}")
+            self._log.info("request_idle", text=f"{text}{more}")
 
 
 def _words(request: Request) -> str:
-    """Return in our own words what is asked: nothing of what was sent gets into the log."""
+    """Describe a request in our own words: nothing received gets into the log."""
     selector = "" if request.selector is None else f"selector {request.selector.name.lower()}"
     for_s = f"for {request.for_s:g} s" if request.selector == Selector.HAND else ""
     return " ".join(filter(None, (selector, for_s, "reset" if request.reset else "")))
-
-
-def wants_status(line: bytes) -> bool:
-    """Return whether a line of the socket asks for the status: {"status": true}."""
-    try:
-        document = json.loads(line)
-    except (ValueError, RecursionError):
-        return False
-    return isinstance(document, dict) and document.keys() == {"status"} and document["status"] is True

@@ -56,22 +56,24 @@ class Line(NamedTuple):
 
 def render(lines: list[Line], *, colour: bool) -> str:
     """Return the lines as text, with colour if wanted."""
-    return "\n".join(f"\x1b[{one.colour}m{one.text}\x1b[0m" if colour and one.colour else one.text for one in lines)
+    return "\n".join(
+        f"\x1b[{span.colour}m{span.text}\x1b[0m" if colour and span.colour else span.text for span in lines
+    )
 
 
 def brief(status: Document) -> str:
     """Return in one line what the heater is doing, why, and what would change it."""
     name, charge = status.get("name"), status["state_of_charge"]
-    words = [
+    sentences = [
         f"{headline(status)} ({status['cause']}).",
         meaning(status),
         "" if charge is None else f"State of charge {charge:g} %, {status['data_age_s']:.0f} s old.",
         "" if status["cause"] in _SELECTED or status["selector"] == "auto" else f"Selector: {selector_words(status)}.",
         f"{next_words(status)}.",
-        *(f"Alert: {one['text']}." for one in status.get("alerts", [])),
+        *(f"Alert: {alert['text']}." for alert in status.get("alerts", [])),
         *(f"Note: {note}." for note in status["notes"]),
     ]
-    line = " ".join(filter(None, words))
+    line = " ".join(filter(None, sentences))
     return printable(f"{name}: {line}" if name else line)
 
 
@@ -86,9 +88,9 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
         *_row("Next", next_words(status), width),
     ]
     if status["lockout"]:
-        lines += _row("Lockout", f"{lockout_words(status)}; once mended: dumpload select --reset", width, BAD)
-    for words in alert_words(status):
-        lines += _row("Alert", words, width, BAD)
+        lines += _row("Lockout", f"{lockout_words(status)}; once repaired: dumpload select --reset", width, BAD)
+    for text in alert_words(status):
+        lines += _row("Alert", text, width, BAD)
     for name, signal in status.get("signals", {}).items():
         lines += _signal_row(status, name, signal, width)
     if not status.get("signals") and status["state_of_charge"] is not None:
@@ -102,7 +104,7 @@ def screen(status: Document, width: int, now: float = math.nan) -> list[Line]:
 
 
 def _freshness(status: Document, now: float) -> str:
-    """Return of when the status is, where that is not now: the broker keeps one for up to half a minute."""
+    """Return the age of the status unless it is current: the broker's may be half a minute old."""
     age_s = now - parse_rfc3339(status["at"])
     return f"As of {moment(status, status['at'])}, {age_s:.0f} s ago." if age_s > FRESH_S else ""
 
@@ -130,8 +132,8 @@ def meaning(status: Document) -> str:
         return f"Charge is high enough; confirming ({elapsed_s:.0f} of {confirm_s:g} s)."
     if lost := _why_lost(status):
         return lost
-    words = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")
-    return words[:1].upper() + words[1:]
+    text = MEANINGS.get(Cause.__members__.get(cause.upper(), Cause.NONE), "").removeprefix("On: ")
+    return text[:1].upper() + text[1:]
 
 
 def lockout_words(status: Document) -> str:
@@ -146,9 +148,9 @@ def next_words(status: Document) -> str:
     if ahead["relay"] == "on":
         if ahead["at"]:
             begin, _, rest = ahead["condition"].partition(", and ")
-            words = f"if {rest}" if rest else f"when {begin}"
-            words = words if begin in _SURE else f"if {ahead['condition']}"
-            return f"Earliest start {moment(status, ahead['at'])}, {words}"
+            condition = f"if {rest}" if rest else f"when {begin}"
+            condition = condition if begin in _SURE else f"if {ahead['condition']}"
+            return f"Earliest start {moment(status, ahead['at'])}, {condition}"
         return f"On when {ahead['condition']}"
     when = f", or at {moment(status, ahead['at'])} at the latest" if ahead["at"] else ""
     return f"Off when {ahead['condition']}{when}"
@@ -161,11 +163,11 @@ def _why_lost(status: Document) -> str:
     if status["cause"] not in _DATA_CAUSES or not lost:
         return ""
     first = {name: signal for name, signal in lost.items() if name in _ALWAYS_NEEDED}
-    words = []
+    losses = []
     for name, signal in (first or lost).items():
         since = f"since {moment(status, signal['lost_at'])}" if signal.get("lost_at") else "yet"
-        words.append(f"{_label(name)} {since} (topic {signal['topic']})")
-    return f"No valid {', nor '.join(words)}."
+        losses.append(f"{_label(name)} {since} (topic {signal['topic']})")
+    return f"No valid {', nor '.join(losses)}."
 
 
 def lost_words(status: Document, signal: Document) -> str:
@@ -181,9 +183,9 @@ def _signal_row(status: Document, name: str, signal: Document, width: int) -> It
         yield from _row(heading(name), f"{why}, topic {signal['topic']}", width, WARN)
         return
     value, age = signal.get("value"), signal.get("age_s")
-    shown = "alive" if value is None else f"{value:.5g} {UNITS.get(signal['unit'], signal['unit'])}"
+    value_text = "alive" if value is None else f"{value:.5g} {UNITS.get(signal['unit'], signal['unit'])}"
     old = "" if age is None else f"{age:.0f} s ago"
-    yield from _row(heading(name), f"{shown:<10} {old:<9} {signal['topic']}", width)
+    yield from _row(heading(name), f"{value_text:<10} {old:<9} {signal['topic']}", width)
 
 
 def today_words(status: Document) -> str:
@@ -191,14 +193,15 @@ def today_words(status: Document) -> str:
     if "on_time_today_s" not in status:
         return ""
     limit, energy, began = status.get("on_time_limit_s"), status.get("energy_today_wh"), _started_today(status)
-    words = f"on for {_round_time(status['on_time_today_s'])}"
-    if limit:  # then the on-time outlives a restart
-        words += f" of {_round_time(limit)}"
+    text = f"on for {_round_time(status['on_time_today_s'])}"
+    # Then the on-time outlives a restart.
+    if limit:
+        text += f" of {_round_time(limit)}"
     if energy is not None:
-        words += f", {energy / 1000:.2f} kWh" if energy >= KILO else f", {energy:.0f} Wh"
+        text += f", {energy / 1000:.2f} kWh" if energy >= KILO else f", {energy:.0f} Wh"
     if began and limit and energy is not None:
-        return f"{words} (energy since {began})"
-    return words if limit or not began else f"{words} (since {began})"
+        return f"{text} (energy since {began})"
+    return text if limit or not began else f"{text} (since {began})"
 
 
 def _round_time(seconds: float) -> str:
@@ -225,30 +228,30 @@ def selector_words(status: Document) -> str:
 
 
 def _rejections(status: Document, width: int) -> Iterator[Line]:
-    told = [*rejection_words(status)]
-    if told:
+    sentences = [*rejection_words(status)]
+    if sentences:
         yield Line("")
         yield Line("Rejected in the last 10 minutes:", WARN)
-    for words in told:
-        yield from _wrap(words, width, indent=2)
+    for sentence in sentences:
+        yield from _wrap(sentence, width, indent=2)
 
 
 def alert_words(status: Document) -> Iterator[str]:
     """Yield what each alert says that is on, and since when."""
-    for one in status.get("alerts", []):
-        yield f"{one['text']}, since {moment(status, one['since'])}"
+    for alert in status.get("alerts", []):
+        yield f"{alert['text']}, since {moment(status, alert['since'])}"
 
 
 def rejection_words(status: Document) -> Iterator[str]:
     """Yield what was rejected; a value that the broker kept is no news once live ones arrive."""
     signals = status.get("signals", {})
-    for one in status.get("rejections", []):
-        if one["reason"] == Reason.RETAINED and signals.get(one["signal"], {}).get("state") == "live":
+    for rejection in status.get("rejections", []):
+        if rejection["reason"] == Reason.RETAINED and signals.get(rejection["signal"], {}).get("state") == "live":
             continue
-        why = one["text"] or one["reason"].replace("_", " ")
-        count = f"{one['count']:.0f} times, last" if one["count"] > 1 else "once,"
-        words = f"{_label(one['signal'])}, {count} at {moment(status, one['at'])}: {why}"
-        yield words if one["topic"] in words else f"{words} (topic {one['topic']})"
+        why = rejection["text"] or rejection["reason"].replace("_", " ")
+        count = f"{rejection['count']:.0f} times, last" if rejection["count"] > 1 else "once,"
+        text = f"{_label(rejection['signal'])}, {count} at {moment(status, rejection['at'])}: {why}"
+        yield text if rejection["topic"] in text else f"{text} (topic {rejection['topic']})"
 
 
 def _label(name: str) -> str:
@@ -260,22 +263,22 @@ def heading(name: str) -> str:
     return _label(name)[:1].upper() + _label(name)[1:]
 
 
-def _row(label: str, words: str, width: int, colour: str = PLAIN) -> Iterator[Line]:
+def _row(label: str, text: str, width: int, colour: str = PLAIN) -> Iterator[Line]:
     """Yield a label and what belongs to it, wrapped beside it."""
-    if not words:
+    if not text:
         return
-    label, words, left = printable(label)[:LABEL_WIDTH], printable(words), width - LABEL_WIDTH - 1
+    label, text, room = printable(label)[:LABEL_WIDTH], printable(text), width - LABEL_WIDTH - 1
     # Wrapping would close up columns.
-    lines = [words] if len(words) <= left else textwrap.wrap(words, left)
+    lines = [text] if len(text) <= room else textwrap.wrap(text, room)
     yield Line(f"{label:<{LABEL_WIDTH}} {lines[0]}".rstrip(), colour)
     for line in lines[1:]:
         yield Line(f"{'':<{LABEL_WIDTH}} {line}", colour)
 
 
-def _wrap(words: str, width: int, colour: str = PLAIN, indent: int = 0) -> Iterator[Line]:
+def _wrap(text: str, width: int, colour: str = PLAIN, indent: int = 0) -> Iterator[Line]:
     begin = " " * indent
     for line in textwrap.wrap(
-        printable(words), width, initial_indent=begin, subsequent_indent=begin + "  " * bool(indent)
+        printable(text), width, initial_indent=begin, subsequent_indent=begin + "  " * bool(indent)
     ):
         yield Line(line, colour)
 
@@ -300,7 +303,8 @@ def moment(status: Document, text: str) -> str:
     try:
         then, today = datetime.fromtimestamp(at, zone), datetime.fromtimestamp(now, zone)
         days = (then.date() - today.date()) // timedelta(days=1)
-    except (ValueError, OverflowError):  # year 1 or 9999, and a zone that leads beyond it
+    except (ValueError, OverflowError):
+        # Year 1 or 9999, and a zone that leads beyond it.
         return text
     clock = f"{then:%H:%M:%S}" if abs(at - now) < SOON_S else f"{then:%H:%M}"
     if days:

@@ -20,7 +20,7 @@ from dumpload.core.decode import Reason, Rejection
 from dumpload.core.freshness import NEVER, is_missing
 from dumpload.core.topics import InboundMessage
 from dumpload.daemon.alerts import AlertFile, Alerts
-from dumpload.daemon.local_socket import LocalSocket, LocalWay
+from dumpload.daemon.local_socket import CONTROL, VIEW, LocalSocket, LocalWay
 from dumpload.daemon.loop import ControlLoop
 from dumpload.daemon.publisher import Publisher, summary
 from dumpload.daemon.requests import Requests
@@ -79,15 +79,19 @@ class Service(Listener):
         max_hand_s = settings.request.max_hand_s
         self._requests = Requests(self.control, self._publisher, log, clock=clock, wall=wall, max_hand_s=max_hand_s)
         self._alerts = Alerts(alert_limits(settings), self._publisher, alert_file or AlertFile({}), clock())
-        self._socket = LocalSocket(local, self._requests.answer) if local else None
+        self._sockets = self._make_sockets(local) if local else []
         self._stopped = asyncio.Event()
 
     def _make_control(self, state_file: StateFile) -> ControlLoop:
-        state_file.on_trouble = lambda words: self._publisher.fault("state", words)
+        state_file.on_trouble = lambda text: self._publisher.fault("state", text)
         return ControlLoop(
             controller_setup(self._settings), relay=self._relay, publisher=self._publisher, log=self._log,
             state_file=state_file, clock=self._clock, wall=self._wall, fail=self.fail,
         )  # fmt: skip
+
+    def _make_sockets(self, way: LocalWay) -> list[LocalSocket]:
+        answers = {CONTROL: self._requests.answer, VIEW: self._requests.look}
+        return [LocalSocket(way, door, answer) for door, answer in answers.items()]
 
     # ---- life ----
 
@@ -125,12 +129,12 @@ class Service(Listener):
             self._on_feedback(closed)
 
     async def _listen(self) -> None:
-        """Listen on the local socket; without it the rest goes on."""
-        try:
-            if self._socket is not None:
-                await self._socket.open()
-        except OSError as error:
-            self._publisher.fault("local socket", str(error))
+        """Listen on the local sockets; without one of them the rest goes on."""
+        for socket in self._sockets:
+            try:
+                await socket.open()
+            except OSError as error:
+                self._publisher.fault(socket.path.name, str(error))
 
     def stop(self, exit_code: int) -> None:
         """End the service. Safe from a signal handler: the pin comes first, the rest follows on the event loop."""
@@ -148,13 +152,13 @@ class Service(Listener):
     def _shut(self) -> bool:
         """Drive off for good; return whether that worked. If not, the service manager's own off is the next layer."""
         try:
-            self._relay.shut()
+            self._relay.off_for_good()
         except RelayError:
             return False
         return True
 
     def fail(self, error: BaseException) -> None:
-        """Something that must not happen did: off, say so, and leave with an error. Safe from any thread."""
+        """Handle an internal fault: drive off, log it and exit with an error. Safe from any thread."""
         self.stop(1)
         self._exit_code = 1
         self._log.error("failed", text=f"unexpected error, stopping: {error!r}", exc_info=error)
@@ -166,8 +170,8 @@ class Service(Listener):
 
     async def _say_goodbye(self) -> None:
         self._notifier.stopping()
-        if self._socket is not None:
-            self._socket.close()
+        for socket in self._sockets:
+            socket.close()
         self.control.end(is_off=self._shut() or self.control.reads_off())
         await self._wait_until_kept()
         self._look_for_alerts()
@@ -177,10 +181,10 @@ class Service(Listener):
         await self.link.close(GOODBYE_S)
 
     async def _wait_until_kept(self) -> None:
-        kept: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        self.control.when_kept(kept.set_result)
-        if trouble := await kept:
-            self._log.error("not_kept", text=f"stopping all the same: {trouble}")
+        saved: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.control.when_kept(saved.set_result)
+        if trouble := await saved:
+            self._log.error("not_kept", text=f"stopping anyway: {trouble}")
 
     # ---- what the link says ----
 
@@ -209,7 +213,7 @@ class Service(Listener):
         return None if counts or item.kind != Kind.SAMPLE else Rejection(item.signal, Reason.TOO_OLD)
 
     def on_up(self) -> None:
-        """Start the evidence anew, and say that we are there."""
+        """Restart the evidence and publish our presence."""
         if self._exit_code is not None:
             return  # we are not any more
         self.control.happened(Kind.EVIDENCE_RESET)
@@ -219,24 +223,24 @@ class Service(Listener):
         self.link.flush()
 
     def on_down(self, reason: str, retry_s: float) -> None:
-        """Nothing changes at once: the age of the data decides."""
+        """Change nothing at once: the age of the data decides."""
         self._publisher.broker_down(reason, retry_s)
 
     def on_evidence_reset(self, reason: str) -> None:
-        """What was heard before is no evidence for surplus any more."""
+        """Discard the evidence for surplus."""
         self.control.happened(Kind.EVIDENCE_RESET)
-        self._log.warning("evidence_restarted", text=f"evidence for surplus begins anew: {reason}", reason=reason)
+        self._log.warning("evidence_restarted", text=f"surplus confirmation starts again: {reason}", reason=reason)
 
-    def on_fault(self, part: str, words: str) -> None:
-        """Say what an owner should know of the broker."""
-        self._publisher.fault(part, words)
+    def on_fault(self, part: str, text: str) -> None:
+        """Report a fault of the broker to the owner."""
+        self._publisher.fault(part, text)
 
     def on_callback_error(self, error: Exception) -> None:
-        """A fault in our own code: no decision can be trusted."""
+        """Stop: after a fault in our own code no decision can be trusted."""
         self.fail(error)
 
     def contact_moved(self, closed: bool) -> None:  # noqa: FBT001  (a line's level)
-        """The feedback line changed; called on the pin library's thread."""
+        """Handle an edge of the feedback line; called on the pin library's thread."""
         if self._loop is not None:
             with contextlib.suppress(RuntimeError):  # the loop has ended already
                 self._loop.call_soon_threadsafe(self._on_feedback, closed)
@@ -244,15 +248,15 @@ class Service(Listener):
     def _on_feedback(self, closed: bool) -> None:  # noqa: FBT001
         self.control.dispatch(Event(self._clock(), self._wall(), Kind.FEEDBACK, feedback=Feedback(closed)))
 
-    def note_history(self, words: str) -> None:
-        """Show what is wrong with the record ("": nothing is). Safe from any thread."""
-        self._publisher.fault("history", words)
-        self._alerts.note_history(words, self._clock())
+    def note_history(self, text: str) -> None:
+        """Report a fault of the history ("": none). Safe from any thread."""
+        self._publisher.fault("history", text)
+        self._alerts.note_history(text, self._clock())
 
     # ---- supervision and reload ----
 
     async def _supervise(self) -> None:
-        """The only periodic wake-up. A small limit on the age needs a finer tick: arrival is stamped by it."""
+        """Supervise: the only periodic wake-up. A small age limit needs a finer tick: it stamps arrivals."""
         while True:
             limits = [age for age in self.control.settings.max_age_s if not is_missing(age)]
             await asyncio.sleep(min(TICK_S, min(limits) / 10))
@@ -271,7 +275,7 @@ class Service(Listener):
         self._alerts.look(control.settings, control.state, self._clock(), self._wall())
 
     def _feed_watchdog(self, t: float) -> None:
-        """Only a round of supervision that was completed gets here."""
+        """Feed the watchdog; only a completed round of supervision gets here."""
         every_s = self._notifier.watchdog_s
         if every_s is not None and t - self._fed_at >= every_s / 4:
             self._fed_at = t
@@ -284,7 +288,7 @@ class Service(Listener):
             problem = self._take_settings(self._reload())
         except ConfigError as error:
             problem = str(error)
-            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay:\n{error}")
+            self._log.error("reload_rejected", text=f"new settings rejected, keeping the old ones:\n{error}")
         self._notifier.reloaded(problem)
         self._notifier.ready(summary(self.control.state))
 
@@ -293,7 +297,9 @@ class Service(Listener):
         changes = changed_keys(self._settings, new)
         if fixed := restart_needed(self._settings, new):
             problem = f"needs a restart: {', '.join(fixed)}"
-            self._log.error("reload_rejected", text=f"new settings rejected, the old ones stay: {problem}", keys=fixed)
+            self._log.error(
+                "reload_rejected", text=f"new settings rejected, keeping the old ones: {problem}", keys=fixed
+            )
             return problem
         self._settings = new
         self._requests.max_hand_s = new.request.max_hand_s
@@ -302,11 +308,11 @@ class Service(Listener):
         self._telemetry.timezone = new.permissive.timezone
         self._telemetry.take_fields(self._topic_map.fields)
         self.control.reconfigure(controller_setup(new))
-        words = "; ".join(f"{key} {_said(old)} → {_said(value)}" for key, old, value in changes) or "nothing changed"
+        summary = "; ".join(f"{key} {_said(old)} → {_said(value)}" for key, old, value in changes) or "nothing changed"
         if self.control.recorder is not None:
             self.control.recorder.take_settings(self.control.state, self._clock(), self._wall(), flat(new))
         self.control.happened(Kind.WAKE)
-        self._log.info("reloaded", text=f"settings reloaded: {words}")
+        self._log.info("reloaded", text=f"settings reloaded: {summary}")
         return ""
 
 

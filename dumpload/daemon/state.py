@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from dumpload.core.controller import Lockout
-from dumpload.core.window import LocalTime
+from dumpload.core.window import DAY_S, LocalTime
 from dumpload.files import read_plain, write_synced
 
 # The file has about 150 bytes; one that is larger is not ours.
@@ -21,7 +21,6 @@ MAX_BYTES = 4096
 # No day is longer than this, not even the one on which summer time ends.
 LONGEST_DAY_S = 90_000.0
 
-_DAY_S = 86_400.0
 
 # While the load is on, its on-time is written this often: SD cards wear out.
 SAVE_EVERY_S = 60.0
@@ -45,40 +44,46 @@ class SavedState(NamedTuple):
 
 
 def carried_over(saved: SavedState, local: LocalTime, wall: float) -> tuple[float, int]:
-    """Return the on-time (s) to start with, and its day; `wall`: the moment of the start (Unix s), `local`: its day.
-
-    A program that died with the relay on counts as on until this start, the first moment at which the line is known to
-    be off; but for no longer than the day has lasted. A clock that was set back, or is not set yet, does not renew the
-    day's budget; but a day is not carried on by runs that never saw it, or without a network it would never end.
-    """
+    """Return the on-time (s) to start with, and its day; `wall`: the moment of the start (Unix s), `local`: its day."""
     if saved.day < 0:
         return 0.0, -1
-    saved_on = local.day + (saved.at - local.day_began_at) // _DAY_S
-    was_seen = saved.day - saved_on <= 1  # around midnight summer time may make one of it
+    saved_on = local.day + (saved.at - local.day_began_at) // DAY_S
+    # Around midnight summer time may make one of it.
+    was_seen = saved.day - saved_on <= 1
     is_later_day = saved.day < local.day
     since = max(saved.at, local.day_began_at) if is_later_day else saved.at
+    # A program that died with the relay on counts as on until this start, the first moment at which the line is known
+    # to be off; but for no longer than the day has lasted.
     blind_s = max(SAVE_EVERY_S, wall - since) if saved.on else 0.0
+    # A clock that was set back, or is not set yet, does not renew the day's budget. But a day is not carried on by runs
+    # that never saw it: a board without a network would never end the first one.
     if saved.day > local.day and was_seen:
         return min(saved.on_time_s + (SAVE_EVERY_S if saved.on else 0.0), LONGEST_DAY_S), saved.day
     on_time_s = blind_s if is_later_day else saved.on_time_s + blind_s
     return min(on_time_s, max(0.0, wall - local.day_began_at)), local.day
 
 
+def state_path(environ: Mapping[str, str], name: str) -> Path | None:
+    """Return the place of a file that outlives a restart, in the service's state folder; None: there is none."""
+    folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
+    return Path(folder, name) if folder else None
+
+
 class StateFile:
     """Reads at start, and writes whenever something worth keeping changes."""
 
-    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _words: None) -> None:
-        """Find the place: STATE_DIRECTORY; without one nothing is kept.
+    def __init__(self, environ: Mapping[str, str], on_trouble: Callable[[str], None] = lambda _text: None) -> None:
+        """Locate STATE_DIRECTORY; without it nothing is kept.
 
         `on_trouble` is called, from any thread, with what could not be read or written, and with "" once all is well;
         it may be set later, before `read`.
         """
-        folder = environ.get("STATE_DIRECTORY", "").split(":")[0]
-        self.path = Path(folder, "kept.json") if folder else None
+        self.path = state_path(environ, "kept.json")
         self.on_trouble = on_trouble
         self._trouble = ""
         self._changed = threading.Condition()
-        self._wanted: SavedState | None = SavedState()  # None: as it is on the disk, which could not be read
+        # None: as it is on the disk, which could not be read.
+        self._wanted: SavedState | None = SavedState()
         self._written: SavedState | None = SavedState()
         self._tried: SavedState | None = None
         self._is_writing = False
@@ -91,7 +96,7 @@ class StateFile:
         if self.path is None:
             return SavedState()
         try:
-            found = _parse(read_plain(self.path, MAX_BYTES, follow=False))
+            saved = _parse(read_plain(self.path, MAX_BYTES, follow=False))
         except FileNotFoundError:
             return SavedState()
         except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
@@ -100,11 +105,11 @@ class StateFile:
             # see the file.
             self._wanted = self._written = None
             return SavedState(selector_off=True)
-        self._wanted = self._written = found
-        return found
+        self._wanted = self._written = saved
+        return saved
 
     def keep(self, saved: SavedState) -> None:
-        """Have it written soon. Never blocks and never raises."""
+        """Schedule a write. Never blocks or raises."""
         if self.path is None:
             return
         with self._changed:
@@ -127,14 +132,14 @@ class StateFile:
 
     def flush(self, within_s: float) -> bool:
         """Wait until the disk has all that was given to `keep`; return whether it has, in time."""
-        done, troubles = threading.Event(), []
+        finished, troubles = threading.Event(), []
 
         def confirm(trouble: str) -> None:
             troubles.append(trouble)
-            done.set()
+            finished.set()
 
         self.when_durable(confirm)
-        return done.wait(within_s) and not troubles[0]
+        return finished.wait(within_s) and not troubles[0]
 
     # ---- the thread ----
 
@@ -190,8 +195,10 @@ def _parse(content: bytes) -> SavedState:
     Raises:
         ValueError, LookupError, TypeError, AttributeError, RecursionError: it is not ours.
     """
-    found: dict[str, Any] = json.loads(content)
-    saved = SavedState(**{**found, "lockout": Lockout[found["lockout"].upper()], "selector_off": found["selector_off"]})
+    document: dict[str, Any] = json.loads(content)
+    saved = SavedState(
+        **{**document, "lockout": Lockout[document["lockout"].upper()], "selector_off": document["selector_off"]}
+    )
     numbers = (saved.day, saved.on_time_s, saved.at)
     is_ours = (
         all(isinstance(switch, bool) for switch in (saved.selector_off, saved.on))

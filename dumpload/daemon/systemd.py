@@ -33,19 +33,19 @@ class Notifier:
                 self._socket.send("\n".join(lines).encode())
 
     def ready(self, status: str) -> None:
-        """The pin is claimed and off, and the law is running."""
+        """Announce that the pin is claimed and off and the law is running."""
         self._send("READY=1", f"STATUS={status}")
 
     def status(self, text: str) -> None:
-        """Say in one line what is going on."""
+        """Send a one-line status."""
         self._send(f"STATUS={text}")
 
     def watchdog(self) -> None:
-        """A round of supervision was completed."""
+        """Send the watchdog keep-alive: a round of supervision was completed."""
         self._send("WATCHDOG=1")
 
     def reloading(self) -> None:
-        """Settings are being read again; `ready` ends it."""
+        """Announce a reload; `ready` ends it."""
         self._send("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
 
     def reloaded(self, problem: str) -> None:
@@ -53,7 +53,7 @@ class Notifier:
         answer(self._environ, problem)
 
     def stopping(self) -> None:
-        """The pin is off and the service is ending."""
+        """Announce that the pin is off and the service is stopping."""
         self._send("STOPPING=1")
 
 

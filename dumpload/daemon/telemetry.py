@@ -1,6 +1,6 @@
-"""What the status shows of the telemetry beside the controller's state: topics, rejections, energy, a wrong sign.
+"""Telemetry for the status: topics, rejections, energy, a wrong sign.
 
-It decides nothing. Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
+Everything is bounded: a signal has one topic, and there are as many kinds as reasons.
 """
 
 from collections.abc import Mapping
@@ -14,8 +14,9 @@ from dumpload.core.printable import one_line
 from dumpload.core.rejections import clock_ahead_s, why_rejected
 from dumpload.core.signals import Signal
 from dumpload.core.topics import InboundMessage
+from dumpload.core.window import HOUR_S
 
-# Rejections are shown for this long, and so many kinds of them, the latest first.
+# How long a rejection is shown, and how many kinds of them at most, the latest first.
 SHOWN_S = 600.0
 SHOWN_KINDS = 8
 WORDS_CHARACTERS = 240
@@ -25,24 +26,24 @@ WORDS_EVERY_S = 60.0
 
 
 class Rejected(NamedTuple):
-    """One kind of rejection: how often in this bout, when last and when first put into words (monotonic s)."""
+    """One kind of rejection: how often in this bout, when last and when first described (monotonic s)."""
 
     signal: Signal
     reason: Reason
     topic: str
     times: int
     t: float
-    words: str
+    text: str
     worded_at: float
 
 
 class Telemetry:
-    """What was heard. Times: monotonic s."""
+    """The telemetry received. Times: monotonic s."""
 
     def __init__(
         self, *, name: str = "dumpload", timezone: str = "UTC", fields: Mapping[str, tuple[Field, ...]] | None = None
     ) -> None:
-        """Nothing was heard yet. `timezone` is for those who read the status."""
+        """Start empty. `timezone` is shown in the status."""
         self.name, self.timezone = name, timezone
         self.take_fields(fields or {})
         self.direction = Direction()
@@ -69,9 +70,10 @@ class Telemetry:
         """Count each value from its arrival to the next one's, or to where it is no longer live."""
         more_wh = 0.0
         if not is_missing(self._counted_at):
-            more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / 3600.0
+            more_wh = self._power_w * max(0.0, min(t, self._power_until) - self._counted_at) / HOUR_S
         self._total_wh += more_wh
-        if state.permissives.day != self._day:  # midnight: what little ran across it is not shared out
+        # Midnight: what little ran across it is not shared out.
+        if state.permissives.day != self._day:
             self._day, self._energy_wh = state.permissives.day, 0.0
         else:
             self._energy_wh += more_wh
@@ -90,19 +92,19 @@ class Telemetry:
         return self._energy_wh if is_today else 0.0
 
     def reject(self, rejection: Rejection, arrival: InboundMessage) -> None:
-        """Count a value that does not count."""
+        """Count a rejected value."""
         key = rejection.signal, rejection.reason
         last = self._rejected.get(key)
         if last is None or arrival.t - last.t > SHOWN_S or arrival.t - last.worded_at >= WORDS_EVERY_S:
             times = 0 if last is None or arrival.t - last.t > SHOWN_S else last.times
-            words = self._words(rejection, arrival)
-            last = Rejected(rejection.signal, rejection.reason, arrival.topic, times, arrival.t, words, arrival.t)
+            text = self._words(rejection, arrival)
+            last = Rejected(rejection.signal, rejection.reason, arrival.topic, times, arrival.t, text, arrival.t)
         self._rejected[key] = last._replace(times=last.times + 1, t=arrival.t)
 
     def rejected(self, t: float) -> list[Rejected]:
         """Return what was rejected in the last minutes, the latest first."""
-        recent = [one for one in self._rejected.values() if t - one.t <= SHOWN_S]
-        return sorted(recent, key=lambda one: -one.t)[:SHOWN_KINDS]
+        recent = [rejection for rejection in self._rejected.values() if t - rejection.t <= SHOWN_S]
+        return sorted(recent, key=lambda rejection: -rejection.t)[:SHOWN_KINDS]
 
     def _words(self, rejection: Rejection, arrival: InboundMessage) -> str:
         carried = {field.signal: field for field in self._fields.get(arrival.topic, ())}
@@ -111,6 +113,7 @@ class Telemetry:
             return ""
         ahead_s = clock_ahead_s(arrival.payload, field, arrival.wall)
         if rejection.reason == Reason.TOO_OLD and not -ahead_s > field.max_age_s:
-            return ""  # young by its own time: the controller has a later one
-        words = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
-        return one_line(words, WORDS_CHARACTERS)
+            # Young by its own time: the controller has a later one.
+            return ""
+        text = why_rejected(rejection.reason, field, arrival.topic, arrival.payload, ahead_s)
+        return one_line(text, WORDS_CHARACTERS)

@@ -22,12 +22,12 @@ from dumpload.config.model import Settings, load_settings
 from dumpload.core.controller import Decision
 from dumpload.core.explain import MEANINGS, cause_name
 from dumpload.core.law import Position
-from dumpload.daemon.bootstrap import boot_clock, pin_spec
+from dumpload.daemon.bootstrap import pin_spec
 from dumpload.daemon.logs import open_log
 from dumpload.daemon.service import Service
 from dumpload.daemon.systemd import Notifier
 from dumpload.demo.barge import TANK_WH_PER_KELVIN
-from dumpload.gpio.relay import Relay
+from dumpload.gpio.relay import Relay, boot_clock
 
 T = TypeVar("T")
 
@@ -70,7 +70,7 @@ INTRODUCTION = f"""\
 A simulated 24 V canal barge: 1.4 kW of panels, a 280 Ah battery, a 300 W heater in a 40-litre tank.
 It uses the real daemon and a real MQTT broker; only the pin is simulated: NO PIN IS DRIVEN.
 Time runs {SPEED} times faster, and the daemon's times are shortened to match.
-The rules: on at or above 97 % held for 1 min, off below 95 %, off when data are 2 min old.
+Settings: on at or above 97 % held for 1 min, off below 95 %, off when data are 2 min old.
 
  time   charge  panels  heater
 """
@@ -84,24 +84,24 @@ class Story:
         self.changes: list[tuple[float, Decision]] = []
         self._next_row_s = 0.0
 
-    def line(self, words: str) -> None:
+    def line(self, text: str) -> None:
         """Print one line with the barge's state."""
         now = self.barge
         on = bool(self.changes) and self.changes[-1][1].position == Position.ON
         hours, seconds = divmod(int(now["clock_s"]), 3600)
         state = f"{now['charge_percent']:6.1f} %  {now['panels_w']:4.0f} W  {'ON ' if on else 'off'}"
-        first, *more = textwrap.wrap(words, WORDS_WIDTH) or [""]
+        first, *more = textwrap.wrap(text, WORDS_WIDTH) or [""]
         sys.stdout.write(f" {hours:02d}:{seconds // 60:02d}  {state}  {first}".rstrip() + "\n")
         sys.stdout.writelines(f"{'':33}{line}\n" for line in more)
         sys.stdout.flush()
         self._next_row_s = now["clock_s"] + ROW_EVERY_S
 
-    def hear(self, told: dict[str, Any]) -> None:
+    def hear(self, news: dict[str, Any]) -> None:
         """Take one line from the barge."""
-        self.barge = told
-        if "words" in told:
-            self.line(f"~ {told['words']}")
-        elif told["clock_s"] >= self._next_row_s and not told.get("end"):
+        self.barge = news
+        if "words" in news:
+            self.line(f"~ {news['words']}")
+        elif news["clock_s"] >= self._next_row_s and not news.get("end"):
             self.line("")
 
     def decided(self, decision: Decision) -> None:
@@ -171,14 +171,14 @@ async def _tell(source: Process, port: int) -> int:
     running = asyncio.create_task(service.run())
     sys.stdout.write(INTRODUCTION)
     source.stdin.write(b"go\n")
-    told = asyncio.create_task(_hear(source.stdout, story))
-    await asyncio.wait({running, told}, return_when=asyncio.FIRST_COMPLETED)
-    whole = bool(story.barge.get("end"))
-    service.stop(0 if whole else 1)
+    listener = asyncio.create_task(_hear(source.stdout, story))
+    await asyncio.wait({running, listener}, return_when=asyncio.FIRST_COMPLETED)
+    is_finished = bool(story.barge.get("end"))
+    service.stop(0 if is_finished else 1)
     code = await running
-    told.cancel()
+    listener.cancel()
     source.stdin.close()
-    if whole:
+    if is_finished:
         await _within(END_S, source.wait())
         sys.stdout.write(story.summary())
     return code

@@ -5,6 +5,8 @@ Invented for the demo, and coarse: it shows what the daemon does, and is no mode
 
 from typing import NamedTuple
 
+from dumpload.core.window import HOUR_S
+
 BANK_WH = 280 * 25.6
 HOUSE_W = 70.0
 # A 300 W element rated at 24 V: at a higher bus voltage it draws more.
@@ -42,7 +44,7 @@ def advance(barge: Barge, seconds: float, sun_w: float, *, heater_on: bool) -> B
     accepted_w = CHARGE_LIMIT_W * min(1.0, max(0.0, room))
     panels_w = min(sun_w, HOUSE_W + heater_w + accepted_w)
     bank_w = panels_w - HOUSE_W - heater_w
-    hours = seconds / 3600.0
+    hours = seconds / HOUR_S
     return Barge(
         min(100.0, max(0.0, barge.charge_percent + 100.0 * bank_w * hours / BANK_WH)),
         sun_w,

@@ -28,7 +28,7 @@ FIRST_CHARGE_PERCENT = 96.2
 class Scene(NamedTuple):
     """A stretch of the day: what happens, for how long (barge s), the sun on the panels, whether telemetry flows."""
 
-    words: str
+    text: str
     lasts_s: float
     sun_w: float
     telemetry: bool = True
@@ -76,14 +76,14 @@ def _say(**fields: Any) -> None:
 
 
 async def play(source: Gateway) -> None:
-    """Live through the scenes, at `SPEED`."""
+    """Play the scenes at `SPEED`."""
     loop = asyncio.get_running_loop()
     barge = Barge(FIRST_CHARGE_PERCENT)
     clock_s, began = float(STARTS_AT_S), loop.time()
     for scene in SCENES:
         ends_at = clock_s + scene.lasts_s
         barge = advance(barge, 0.0, scene.sun_w, heater_on=source.heater_on)
-        _say(clock_s=clock_s, words=scene.words, **barge._asdict())
+        _say(clock_s=clock_s, words=scene.text, **barge._asdict())
         while clock_s < ends_at:
             barge = advance(barge, STEP_S, scene.sun_w, heater_on=source.heater_on)
             clock_s += STEP_S

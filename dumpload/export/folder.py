@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple, NoReturn
 
-from dumpload.core.window import utc_text
+from dumpload.core.text import utc_text
 from dumpload.export.tables import MOMENT, TABLES, ExportTable
 from dumpload.files import Named, Output, WriteError, read_plain, write_outputs
 
@@ -80,17 +80,15 @@ class ExportFolder:
         self._check()
 
     def begin(self, wall: float, day: date) -> None:
-        """Say where the history begins: its first row (Unix s), on that local day.
-
-        A history loses its oldest rows. What was exported of that day when there was more of it is kept, and so is the
-        next one: a run may have reached into it.
-        """
+        """Say where the history begins: its first row (Unix s), on that local day."""
         begins = utc_text(wall)
+        # A history loses its oldest rows. What was exported of that day when there was more of it is kept, and so is
+        # the next one: a run may have reached into it.
         is_there = any(self._part(table, day).exists() for table in TABLES)
         if is_there and self._mark.begins != begins:
             self._kept, begins = {day, day + timedelta(days=1)}, self._mark.begins
-        known = list(dict.fromkeys([*self._mark.starts, *self._source.starts]))[-KNOWN_STARTS:]
-        self._mark = Mark(self._source.timezone, known, begins)
+        starts = list(dict.fromkeys([*self._mark.starts, *self._source.starts]))[-KNOWN_STARTS:]
+        self._mark = Mark(self._source.timezone, starts, begins)
         text = json.dumps({"instance": self._source.instance, **self._mark._asdict()}, indent=1)
         self._write(self._mark_path, f"{text}\n".encode())
 
@@ -125,8 +123,8 @@ class ExportFolder:
 
     def _read_mark(self) -> Mark:
         try:
-            said = json.loads(read_plain(self._mark_path, MARK_BYTES))
-            return Mark(str(said["timezone"]), [str(start) for start in said["starts"]], str(said["begins"]))
+            fields = json.loads(read_plain(self._mark_path, MARK_BYTES))
+            return Mark(str(fields["timezone"]), [str(start) for start in fields["starts"]], str(fields["begins"]))
         except FileNotFoundError:
             return Mark("", (), "")
         except (OSError, ValueError, RecursionError, LookupError, TypeError):
@@ -139,8 +137,8 @@ class ExportFolder:
                 self._refuse(f"a folder without {name}, or with {self._mark_path}, which says whose that is")
             return
         if source.starts and not set(mark.starts) & set(source.starts):
-            words = f"the history that {name} is from; for another boat of that name, another folder"
-            self._refuse(f"{words} (for the same one with a new history: remove {self._mark_path})")
+            owner = f"the history that {name} is from; for another boat of that name, another folder"
+            self._refuse(f"{owner} (for the same one with a new history: remove {self._mark_path})")
         if mark.timezone != source.timezone:
             self._refuse(f"days of {mark.timezone}, as exported before; for those of {source.timezone}, another folder")
 
@@ -165,7 +163,7 @@ def _encoder(form: str) -> Callable[[ExportTable, Sequence[Row]], bytes]:
     if form == "csv":
         return _csv_bytes
     try:
-        from dumpload.records.parquet_writer import parquet_bytes
+        from dumpload.records.parquet import parquet_bytes
     except ImportError:
         message = "--format parquet: expected the extra that writes it: pip install 'dumpload[study]' (or --format csv)"
         raise WriteError(message) from None

@@ -1,8 +1,4 @@
-"""Makes the rows of an export from a history: samples as they were kept, changes and days as `report` counts them.
-
-A day is exported whole or not at all: a part that held half of it would replace a whole one. So the history is always
-read to its end, and the period says which days are written.
-"""
+"""Makes the rows of an export from a history: samples as they were kept, changes and days as `report` counts them."""
 
 from collections.abc import Callable, Iterator
 from datetime import date, tzinfo
@@ -37,6 +33,8 @@ def export_history(path: Path, settings: Settings, period: Span, folder: ExportF
         ReplayInterrupted: a person ended it; the parts that are there are whole.
     """
     zone = zone_of(settings)
+    # A day is exported whole or not at all: a part that held half of it would replace a whole one. So the history is
+    # read to its end whatever the period, which says only which days are written.
     samples = _Samples(folder, period, zone)
     report = report_of_record(_TappedHistory(path, samples.take), settings, log)
     samples.flush()
@@ -44,9 +42,9 @@ def export_history(path: Path, settings: Settings, period: Span, folder: ExportF
         if _touches(Span(midnight(day, zone), next_midnight(midnight(day, zone), zone)), period):
             folder.put(CHANGES, day, list(rows))
     cold_c = figures(settings, report.data.result.summary).cold_c
-    for one in report.data.days:
-        if _touches(one.span, period):
-            folder.put(DAYS, one.date, [_day(one, cold_c)])
+    for day_data in report.data.days:
+        if _touches(day_data.span, period):
+            folder.put(DAYS, day_data.date, [_day(day_data, cold_c)])
 
 
 def _touches(day: Span, period: Span) -> bool:

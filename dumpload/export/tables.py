@@ -51,7 +51,7 @@ CHANGES = ExportTable(
     (
         ExportColumn("moved_at", MOMENT, "when the relay moved"),
         ExportColumn("relay", TEXT, "`on` or `off`"),
-        ExportColumn("cause", TEXT, "why; `none` where the program did not live to end a run"),
+        ExportColumn("cause", TEXT, "why; `none` if the program died during the run"),
         ExportColumn("state_of_charge_percent", NUMBER, "state of charge, where it was live"),
     ),
 )
@@ -62,7 +62,9 @@ DAYS = ExportTable(
         ExportColumn("ends_at", MOMENT, "the next midnight"),
         ExportColumn("on_time_s", NUMBER, "how long the relay was on"),
         ExportColumn("switch_ons", COUNT, "how often it was switched on"),
-        ExportColumn("energy_wh", NUMBER, "energy into the heater, as in `report`; empty where the load is not known"),
+        ExportColumn(
+            "energy_wh", NUMBER, "energy into the heater, as in `report`; empty if the heater's power is not known"
+        ),
         ExportColumn("data_lost_s", NUMBER, "time without a valid state of charge"),
         ExportColumn("lowest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),
         ExportColumn("highest_state_of_charge_percent", NUMBER, "to the quarter of an hour"),

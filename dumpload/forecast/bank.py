@@ -6,11 +6,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import HOUR_S
 from dumpload.forecast.evidence import Floats
 from dumpload.forecast.runs import runs_of
 from dumpload.physics.bank import LIFEPO4_OCV
 
-HOUR_S = 3600.0
 # How sure the plate is of the capacity before the record is looked at (part), and a monitor of its current (A).
 PLATE_SURE, OFFSET_A = 0.1, 0.5
 # A stretch over which the monitor's count is compared with the current (s), and below which charge (percent).

@@ -18,6 +18,8 @@ SUN_HEIGHT = 0.139
 HIGH_SUN = 0.26
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
 FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
+# A current (part of the capacity) that may still flow as float begins with the sun.
+DECAYING = 0.04
 
 
 class SeenCharger(NamedTuple):
@@ -44,8 +46,8 @@ class SeenCharger(NamedTuple):
 class Seen(NamedTuple):
     """What the charger is judged by, on the grid of the record; `net_w`: power into bank and load together.
 
-    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`, `plate_v`: by
-    their plates.
+    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`,
+    `plate_v` and `plate_float_v` (NaN: not known): by their plates.
     """
 
     step_s: float
@@ -58,6 +60,7 @@ class Seen(NamedTuple):
     cells: int
     capacity_ah: float
     plate_v: float
+    plate_float_v: float = math.nan
 
     @property
     def noise_v(self) -> float:
@@ -83,9 +86,12 @@ def find_charger(seen: Seen) -> SeenCharger:
     was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
     top_v = top_v if was_full else seen.plate_v
     float_v = find_float_v(seen, top_v)
+    if math.isnan(float_v):
+        float_v = _float_by_plate(seen, top_v)
     absorbing = (np.abs(seen.volts - top_v) < seen.held_v) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
+    resting |= _falling(seen, absorbing, floating, top_v, float_v)
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
@@ -139,6 +145,25 @@ def find_float_v(seen: Seen, top_v: float) -> float:
     return float(np.median(volts[np.abs(volts - at[best]) < 0.015 * wide]))
 
 
+def _float_by_plate(seen: Seen, top_v: float) -> float:
+    """Return the float voltage by its plate, if the bus was ever held there: on a dark boat too seldom to be found."""
+    plate_v = seen.plate_float_v
+    if math.isnan(plate_v) or plate_v > top_v - 0.15:
+        return math.nan
+    there = _held_at(seen, plate_v) & (seen.amps * seen.volts > -0.4 * seen.house_w)
+    return float(np.median(seen.volts[there])) if there.sum() * seen.step_s >= 2 * FLOAT_HELD_S else math.nan
+
+
+def _held_at(seen: Seen, set_v: float) -> Flags:
+    """Return where the bus stays at a voltage for minutes under the sun, however its current changes."""
+    moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
+    held = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
+    for run in runs_of(held):
+        if run.entries * seen.step_s < FLOAT_HELD_S:
+            held[run.begin : run.end] = False
+    return held
+
+
 def _since(mark: Flags, height: Floats) -> Flags:
     """Return where there has been a mark since the sun rose."""
     number = np.arange(len(mark))
@@ -158,7 +183,24 @@ def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Fla
     for run in runs_of(closed_up(small, 2)):  # a float that goes on from the day before
         if run.entries * seen.step_s < FLOAT_HELD_S:
             small[run.begin : run.end] = False
-    return np.asarray((after | small) & (seen.volts < top_v - seen.held_v), np.bool_)
+    # The current of one that begins with the sun decays for half an hour, at a voltage that does not move at all.
+    steady = _held_at(seen, float_v) & (seen.amps < DECAYING * seen.capacity_ah) if seen.noise_v < STEADY_V else False
+    return np.asarray((after | small | steady) & (seen.volts < top_v - seen.held_v), np.bool_)
+
+
+def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
+    """Return where the bus falls from absorption to float: the charger gives nothing, and the bank carries all."""
+    falling = np.zeros(len(seen.volts), np.bool_)
+    if math.isnan(float_v):
+        return falling
+    between = (seen.volts < top_v) & (seen.volts > float_v) & (seen.net_w < 0.3 * seen.house_w) & ~absorbing & ~floating
+    between &= seen.height > SUN_HEIGHT
+    for run in runs_of(closed_up(between, 1)):
+        came = absorbing[max(0, run.begin - 3) : run.begin].any()
+        went = floating[run.end : run.end + 3].any()
+        if came and went and run.entries * seen.step_s <= PAUSE_S:
+            falling[run.begin : run.end] = True
+    return falling
 
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:

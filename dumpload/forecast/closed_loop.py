@@ -16,7 +16,7 @@ from dumpload.records.record import ReadLog, Record
 class Forecast(NamedTuple):
     """What other settings would have come to. `outcome` None: it could not even be tried."""
 
-    verdict: gates.Judgement
+    verdict: gates.GateResult
     outcome: interval.ForecastOutcome | None
     signals: Sequence[Signal]
 
@@ -40,7 +40,7 @@ def forecast(
         evidence = gather(record.read(log))
         model = build(evidence, settings, recorded_with)
     except EvidenceError as error:
-        return Forecast(gates.Judgement("refused", (f"{error}.",)), None, ())
+        return Forecast(gates.GateResult("refused", (f"{error}.",)), None, ())
     law = controller_setup(settings)
     sums = interval.sums_of(model, law, run or compiled_sail(say), watch)
     least_part = least_part_of(evidence.has)

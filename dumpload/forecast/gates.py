@@ -8,46 +8,43 @@ import numpy as np
 
 from dumpload.core.controller import Setup
 from dumpload.core.signals import Signal
-from dumpload.forecast import interval
+from dumpload.forecast.far import SUNLIT, Doubt
 from dumpload.forecast.interval import ForecastOutcome
-from dumpload.forecast.model import Model
+from dumpload.forecast.model import Model, hours_of
 
 Trust = Literal["good", "warned", "refused"]
 
 # By how much the forecast of A may miss what was measured (part), for a warning and for a refusal.
-HINDCAST_WARNED, HINDCAST_REFUSED = 0.04, 0.12
+HINDCAST_WARNED, HINDCAST_REFUSED = 0.04, 0.08
 # Half the interval of the energy (part of it).
-WIDE_WARNED, WIDE_REFUSED = 0.06, 0.14
+WIDE_WARNED, WIDE_REFUSED = 0.08, 0.15
 # Part of the full charges after which the monitor synchronised.
 RESYNC_WARNED, RESYNC_REFUSED = 0.9, 0.6
 LEAST_ON_H, GAPS_WARNED, GAPS_REFUSED = 5.0, 0.02, 0.15
 PLATE_WARNED, PLATE_REFUSED = 0.10, 0.30
 KNIFE_EDGE_PERCENT = 0.4
-HIDDEN_WARNED = 0.35
+# Part of the heat that rests on sun nobody saw, and part of an hour's sunny minutes for it to count as hidden.
+UNSEEN_WARNED, UNSEEN_REFUSED, UNSEEN_HOURS_REFUSED, HIDDEN_HOUR = 0.2, 0.6, 0.45, 0.85
+# Part of the energy that a drain limit's timer leaves open.
+DRAIN_WARNED, DRAIN_REFUSED = 0.015, 0.06
 
 
-class Judgement(NamedTuple):
+class GateResult(NamedTuple):
     """How far a forecast is to be trusted, and why."""
 
     trust: Trust
     reasons: tuple[str, ...]
 
 
-class Doubt(NamedTuple):
-    """One reason against a forecast; `refused`: it forbids one."""
-
-    refused: bool
-    words: str
-
-
-def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> Judgement:
+def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: float = 0.0) -> GateResult:
     """Return whether the outcome is to be given."""
-    doubts = [*_signals(model), *_record(model), *_monitor(model), *_heater(model, outcome), *_fit(model, outcome)]
-    doubts += [*_edge(model, law), *_drain(model, law), *_width(outcome, 1.2 * least_part)]
+    doubts = [*_signals(model), *_record(model), *_monitor(model), *_heater(model, outcome), *_fit(outcome)]
+    doubts += [*outcome.far, *_drain(model, law, outcome), *_hidden(model, law, outcome), *_edge(model, law)]
+    doubts += _width(outcome, 1.2 * least_part)
     refused = [one.words for one in doubts if one.refused]
     warned = [one.words for one in doubts if not one.refused]
     trust: Trust = "refused" if refused else "warned" if warned else "good"
-    return Judgement(trust, (*refused, *warned))
+    return GateResult(trust, (*refused, *warned))
 
 
 def _signals(model: Model) -> Iterator[Doubt]:
@@ -70,7 +67,7 @@ def _record(model: Model) -> Iterator[Doubt]:
         shown = model.plates.capacity_ah / (1.0 + off)
         yield Doubt(
             abs(off) > PLATE_REFUSED,
-            f"The charge moves as in a bank of {shown:.0f} Ah, but battery.capacity_ah is "
+            f"The charge moves as in a battery of {shown:.0f} Ah, but battery.capacity_ah is "
             f"{model.plates.capacity_ah:g}: correct it, or the scale of battery_power.",
         )
 
@@ -78,7 +75,7 @@ def _record(model: Model) -> Iterator[Doubt]:
 def _monitor(model: Model) -> Iterator[Doubt]:
     share = model.monitor.resync_share
     if math.isnan(share):
-        yield Doubt(True, "The bank was never seen to become full, so the monitor's drift is not known: record for "
+        yield Doubt(True, "The battery was never seen to become full, so the monitor's drift is not known: record for "
                           "longer, or with settings that let it fill.")  # fmt: skip
     elif share < RESYNC_WARNED:
         yield Doubt(
@@ -91,7 +88,7 @@ def _monitor(model: Model) -> Iterator[Doubt]:
 def _heater(model: Model, outcome: ForecastOutcome) -> Iterator[Doubt]:
     on_h = float(model.recorded.on_s.sum()) / 3600.0
     if on_h < LEAST_ON_H:
-        yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so what it does to the bank was never "
+        yield Doubt(True, f"The heater ran for {on_h:.1f} h in this record, so its effect on the battery was never "
                           "seen: record at least a week with the heater in use.")  # fmt: skip
         return
     off = model.sight.element.plate_ohm / model.sight.element.ohm - 1.0
@@ -107,19 +104,15 @@ def _heater(model: Model, outcome: ForecastOutcome) -> Iterator[Doubt]:
                            "known: record tank_temperature, or days on which the water gets hot.")  # fmt: skip
 
 
-def _fit(model: Model, outcome: ForecastOutcome) -> Iterator[Doubt]:
+def _fit(outcome: ForecastOutcome) -> Iterator[Doubt]:
     wrong = abs(outcome.hindcast - 1.0)
-    if math.isnan(wrong) or wrong <= HINDCAST_WARNED:
-        return
-    yield Doubt(
-        wrong > HINDCAST_REFUSED,
-        f"The recorded days themselves are forecast with {100 * outcome.hindcast:.0f} % of the energy that was "
-        "measured: something about this boat is not understood. Check the plates in the settings, and record for "
-        "longer.",
-    )
-    if model.sky.hidden_part > HIDDEN_WARNED:
-        yield Doubt(False, f"For {100 * model.sky.hidden_part:.0f} % of the time the charger held the sun back: record "
-                           "days with the heater in use.")  # fmt: skip
+    if wrong > HINDCAST_WARNED:
+        yield Doubt(
+            wrong > HINDCAST_REFUSED,
+            f"The recorded days themselves are forecast with {100 * outcome.hindcast:.0f} % of the energy that was "
+            "measured: something about this boat is not understood. Check the plates in the settings, and record for "
+            "longer.",
+        )
 
 
 def _edge(model: Model, law: Setup) -> Iterator[Doubt]:
@@ -130,18 +123,44 @@ def _edge(model: Model, law: Setup) -> Iterator[Doubt]:
     level = float(np.median(held))
     limits = law.settings.limits
     if abs(limits.cut_in_percent - level) < KNIFE_EDGE_PERCENT and level < 99.9:
-        yield Doubt(False, f"The cut-in of {limits.cut_in_percent:g} % is just where float holds the bank "
+        yield Doubt(False, f"The cut-in of {limits.cut_in_percent:g} %is just where float holds the battery "
                            f"({level:.1f} %): a small error decides whether the heater starts.")  # fmt: skip
 
 
-def _drain(model: Model, law: Setup) -> Iterator[Doubt]:
-    """Yield that a drain limit trips within seconds, which rows a minute apart do not show."""
-    if not interval.trips_anew(model, law):
+def _drain(model: Model, law: Setup, outcome: ForecastOutcome) -> Iterator[Doubt]:
+    """Yield that a drain limit acts on what happens between two rows."""
+    if outcome.drain <= DRAIN_WARNED:
         return
+    rows_s, limit_s = model.evidence.rows_s, law.settings.permissives.drain_limit_s
     yield Doubt(
-        math.isnan(model.sight.charger.float_v) and math.isfinite(model.sight.charger.absorption_s),
-        "A drain limit acts within seconds, which this record does not show: record with a drain limit like this.",
+        outcome.drain > DRAIN_REFUSED,
+        f"A drain limit of {limit_s:g} s acts on what clouds do between rows {rows_s:.0f} s apart, and much hangs on "
+        f"it: record with a drain limit like this, or rows at most {max(1.0, limit_s / 6.0):.0f} s apart.",
     )
+
+
+def _hidden(model: Model, law: Setup, outcome: ForecastOutcome) -> Iterator[Doubt]:
+    """Yield that the heat rests on sun that nobody saw: the charger held it back while the load was off."""
+    part = outcome.unseen
+    if part <= UNSEEN_WARNED:
+        return
+    hours = hidden_hours(model, law)
+    when = f", and in the hours {', '.join(map(str, hours))} (local time) it did so nearly always" if hours else ""
+    refused = part > (UNSEEN_HOURS_REFUSED if hours else UNSEEN_REFUSED)
+    yield Doubt(
+        refused,
+        f"{100 * part:.0f} % of this heat rests on sun that nobody saw: the charger held it back for "
+        f"{100 * model.sky.hidden_part:.0f} % of the sunny time{when}. Record days with the heater in use then.",
+    )
+
+
+def hidden_hours(model: Model, law: Setup) -> list[int]:
+    """Return the sunlit local hours within the window in which the sun was nearly always held back."""
+    hour = model.hour
+    lit = hours_of(model.evidence, law).inside & (model.sight.sun.height > SUNLIT) & model.course.known
+    count, hidden = (np.bincount(hour[some], minlength=24) for some in (lit, lit & model.course.throttled))
+    usual = count >= 0.25 * max(1, int(count.max()))
+    return [int(one) for one in np.flatnonzero(usual & (hidden > HIDDEN_HOUR * np.maximum(1, count)))]
 
 
 def _width(outcome: ForecastOutcome, least_part: float) -> Iterator[Doubt]:

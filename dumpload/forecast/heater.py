@@ -6,14 +6,15 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import HOUR_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, runs_of
 
-HOUR_S = 3600.0
 # An element that draws less than this part of what it should has its thermostat open.
 OPEN_BELOW = 0.3
-# Steps that differ less from the plate confirm it (part): they are no more exact.
-PLATE_HOLDS = 0.04
+# Steps that differ less from the plate confirm it (part): they are no more exact. Those of all powers but the load's
+# are, since no cloud is in them: an element of 3 % more than its plate once cost 3 % of the energy.
+PLATE_HOLDS, PLATE_HOLDS_EXACT = 0.04, 0.01
 # Usual difference between opening and closing (K), and of the water that comes in to the one that is hot.
 BAND_K = 8.0
 # The thermostat was seen to open so often: the draws are known.
@@ -68,32 +69,32 @@ class SeenTank(NamedTuple):
 
 
 def element_of(
-    relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: float, other_w: Floats, throttled: Flags | None
+    relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: float, other_w: Floats, *, exact: bool
 ) -> Element:
     """Return the element: by what it drew with the relay on, by the steps of other powers, else by its plate.
 
-    `other_w`: a power that falls by what the load takes; where `throttled` (None: nowhere) it does not.
+    `other_w`: a power that falls by what the load takes; `exact`: by nothing else but the house.
     """
     if load_w is not None:
         on = (relay > 0.99) & (load_w > 0.5 * volts * volts / plate_ohm / 2.0) & np.isfinite(volts)
         if on.sum() >= 10:
             return Element(float(np.median(volts[on] ** 2 / load_w[on])), plate_ohm, True)
-    return _by_steps(relay, volts, plate_ohm, other_w, throttled)
+    return _by_steps(relay, volts, plate_ohm, other_w, PLATE_HOLDS_EXACT if exact else PLATE_HOLDS)
 
 
-def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, throttled: Flags | None) -> Element:
+def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, holds: float) -> Element:
     """Return the element by the median step of another power as the relay switches; clouds move that either way."""
     on = relay > 0.5
     found = []
     for edge in np.flatnonzero(on[1:] != on[:-1]) + 1:
         around = slice(max(0, edge - 3), edge + 4)
-        if edge < 3 or edge + 4 > len(on) or (throttled is not None and throttled[around].any()):
+        if edge < 3 or edge + 4 > len(on):
             continue
         step_w = abs(float(np.mean(other_w[edge + 1 : edge + 3]) - np.mean(other_w[edge - 3 : edge - 1])))
         drawn_w = float(np.mean(volts[around])) ** 2 / plate_ohm
         if 0.6 < step_w / drawn_w < 1.5:  # else the thermostat was open, or a cloud came
             found.append(step_w / drawn_w)
-    if len(found) < 20 or abs(float(np.median(found)) - 1.0) < PLATE_HOLDS:
+    if len(found) < 20 or abs(float(np.median(found)) - 1.0) < holds:
         return Element(plate_ohm, plate_ohm, len(found) >= 20)
     return Element(plate_ohm / float(np.median(found)), plate_ohm, True)
 

@@ -5,14 +5,15 @@ distribution is the estimate of Kaplan and Meier (1958) for censored observation
 a half was. A path between what was seen before and after follows a first-order autoregression of the normal scores.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import DAY_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import runs_of
-from dumpload.forecast.sun import DAY_S, SunAt, clear_sky
+from dumpload.forecast.sun import SunAt, clear_sky
 
 BLOCK_S = 300.0
 # Lower suns are left out of the clearness (sine of the height), and the classes of the last 90 minutes.
@@ -20,6 +21,8 @@ LEAST_HEIGHT = 0.1
 CLASSES = (0.5, 0.85)
 BEFORE_S = 5400.0
 SCALE_QUANTILE = 0.93
+# An hour of the day of which less than this was seen is not known by itself (part).
+SEEN_HOUR = 0.25
 # Clearest block there is, of the scale's: edges of clouds give a little more than a clear sky.
 CLEAREST = 1.08
 _Z = np.linspace(-5.0, 5.0, 2001)
@@ -27,10 +30,14 @@ _CDF = np.cumsum(np.exp(-_Z * _Z / 2.0))
 _CDF = (_CDF - _CDF[0]) / (_CDF[-1] - _CDF[0])
 
 
-class Sky(NamedTuple):
-    """The sky over the record. `full_w`: power under a clear sky, at every entry. `hidden_part`: of the sunlit time."""
+class SeenSky(NamedTuple):
+    """The sky over the record, at every entry: the least and the most power that a clear sky may have given.
+
+    `hidden_part`: of the sunlit time.
+    """
 
     full_w: Floats
+    most_w: Floats
     hidden_part: float
 
 
@@ -54,39 +61,55 @@ def parts(score: Floats) -> Floats:
     return np.asarray(np.interp(score, _Z, _CDF), np.float64)
 
 
-def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> Sky:
-    """Return what a clear sky gave: a high quantile of what was seen, by the hour, on a straight line over the day."""
+def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> SeenSky:
+    """Return what a clear sky gave by the hour: a high quantile of what was seen, what was held back being a bound.
+
+    Where an hour was hardly seen it lies between its neighbours and the best hour of the day: a tree before the sun
+    comes and goes at an hour that nobody saw. Once a straight line over the day took a shaded afternoon for panels that
+    look east, and gave noon two thirds of its sun.
+    """
     sky = clear_sky(sun.height)
     lit = (sun.height > LEAST_HEIGHT) & np.isfinite(net_w)
     ratio = np.where(lit, (net_w + house_w) / np.maximum(sky, 1.0), np.nan)
-    points = []
-    for hour in range(-8, 9):
+    hours, tops, seen = [], [], []
+    for hour in np.arange(-8.0, 8.5, 0.5):
         here = lit & (np.abs(sun.hours - hour) < 0.5)
         if here.sum() * step_s < 4 * 3600.0:
             continue
-        seen = float((here & ~throttled).sum() / here.sum())
-        points.append((hour, float(np.quantile(ratio[here], SCALE_QUANTILE)), max(0.02, seen)))
-    if not points:
-        return Sky(np.zeros(len(net_w)), 1.0)
-    hours, tops, weights = (np.array(part) for part in zip(*points, strict=True))
-    slope, level = _line(hours, tops, weights)
-    line = np.maximum(level + slope * sun.hours, 0.3 * tops.max())
-    return Sky(sky * line, float((lit & throttled).sum() / max(1, lit.sum())))
+        top, is_seen = _top(ratio[here], ~throttled[here])
+        hours.append(float(hour))
+        seen.append(float((here & ~throttled).sum() / here.sum()) if is_seen else 0.0)
+        tops.append(top)
+    if not hours:
+        empty = np.zeros(len(net_w))
+        return SeenSky(empty, empty, 1.0)
+    part = float((lit & throttled).sum() / max(1, lit.sum()))
+    least, most = (np.interp(sun.hours, hours, level) for level in _levels(hours, np.array(tops), np.array(seen)))
+    return SeenSky(sky * least, sky * most, part)
 
 
-def _line(x: Floats, y: Floats, weight: Floats) -> tuple[float, float]:
-    if len(x) < 3:
-        return 0.0, float(np.max(y))
-    middle = float((weight * x).sum() / weight.sum())
-    level = float((weight * y).sum() / weight.sum())
-    slope = float(
-        (weight * (x - middle) * (y - level)).sum() / ((weight * (x - middle) ** 2).sum() + 4.0 * weight.sum())
-    )
-    return slope, level - slope * middle
+def _top(ratio: Floats, seen: Flags) -> tuple[float, bool]:
+    """Return the high quantile of an hour, or a bound where that much was never seen; and whether it was."""
+    values, below = survival(ratio, seen)
+    enough = np.flatnonzero(below >= SCALE_QUANTILE)
+    if len(enough):
+        return float(values[enough[0]]), True
+    return float(np.quantile(ratio, SCALE_QUANTILE)), False
+
+
+def _levels(hours: Sequence[float], tops: Floats, seen: Floats) -> tuple[Floats, Floats]:
+    """Return the least and the most that a clear sky may have given in each hour, of its horizontal irradiance."""
+    known = np.flatnonzero(seen >= SEEN_HOUR)
+    if not len(known):
+        return tops, np.full(len(tops), float(tops.max()))
+    sure = np.clip(seen / SEEN_HOUR, 0.0, 1.0)
+    between = np.maximum(np.interp(hours, np.array(hours)[known], tops[known]), tops)
+    best = np.maximum(float(tops[known].max()), between)
+    return sure * tops + (1.0 - sure) * between, sure * tops + (1.0 - sure) * best
 
 
 def blocks_of(
-    step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: Sky
+    step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: SeenSky
 ) -> ClearnessBlocks:
     """Return the clearness block by block."""
     size = max(1, round(BLOCK_S / step_s))
@@ -150,7 +173,7 @@ def distribution(value: Floats, seen: Flags) -> Distribution:
 
 
 def paths(
-    step_s: float, began: float, net_w: Floats, throttled: Flags, sky: Sky, house_w: float, members: int, seed: int
+    step_s: float, began: float, net_w: Floats, throttled: Flags, sky: SeenSky, house_w: float, members: int, seed: int
 ) -> Floats:
     """Return the power of bank and load together, as it could have been, for every member and entry."""
     blocks = blocks_of(step_s, began, net_w, throttled, house_w, sky)
@@ -165,7 +188,9 @@ def paths(
     rest = len(net_w) - fine.shape[1]
     fine = np.pad(fine, ((0, 0), (0, rest)), mode="edge")
     seen = np.nan_to_num(net_w)
-    offered = np.maximum(fine * sky.full_w - house_w, seen)
+    towards = np.linspace(0.0, 1.0, members)[draw.permutation(members)][:, None]
+    full_w = sky.full_w + towards * (sky.most_w - sky.full_w)
+    offered = np.maximum(fine * full_w - house_w, seen)
     return np.where(throttled, offered, seen)
 
 

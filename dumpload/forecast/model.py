@@ -21,7 +21,7 @@ SOC, TANK = Signal.STATE_OF_CHARGE, Signal.TANK_TEMPERATURE
 
 MEMBERS = 16
 STEP_S = 10.0
-RESTART_S = 60.0
+RESTART_S, HOUR_S = 60.0, 3600.0
 
 
 class Recorded(NamedTuple):
@@ -33,7 +33,10 @@ class Recorded(NamedTuple):
 
 
 class Model(NamedTuple):
-    """A boat and its recorded days. `ships`, `nets`, `draws`: one for each member of the ensemble."""
+    """A boat and its recorded days. `ships`, `nets`, `draws`: one for each member of the ensemble.
+
+    `hour`: local hour (0 to 23) of every entry. `ran`: part of each of these hours that the recorded load was on.
+    """
 
     evidence: RecordEvidence
     plates: Plates
@@ -42,13 +45,15 @@ class Model(NamedTuple):
     monitor: bank.SeenMonitor
     voltage: bank.Voltage
     tank: heater.SeenTank
-    sky: hidden_sun.Sky
+    sky: hidden_sun.SeenSky
     recorded: Recorded
     course: Course
     ships: tuple[Ship, ...]
     nets: Floats
     draws: tuple[Floats, ...]
     days: int
+    hour: Any
+    ran: Floats
 
 
 WRONG_SIGN = (
@@ -78,8 +83,9 @@ def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings,
         _taps(sight.sun), plates.tank,
     )  # fmt: skip
     sky = hidden_sun.sky_of(step_s, sight.net_w, found.throttled, sight.sun, sight.night_w)
-    day = hours_of(evidence, controller_setup(settings)).day
-    day = np.asarray(day - day[0], np.int64)
+    local = hours_of(evidence, controller_setup(settings))
+    day = np.asarray(local.day - local.day[0], np.int64)
+    hour = np.clip((evidence.middle - evidence.began - local.day_began_at) / HOUR_S, 0, 23).astype(np.int64)
     nets = hidden_sun.paths(step_s, evidence.began, sight.net_w, found.throttled, sky, sight.night_w, members, seed=7)
     ships, draws = _varied(
         _ship(plates, sight, monitor, voltage, tank, evidence), monitor, tank, sight, plates, members
@@ -87,8 +93,14 @@ def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings,
     recorded, course = _recorded(evidence, sight, day), _course(evidence, sight, monitor, voltage, tank, day)
     return Model(
         evidence, plates, controller_setup(recorded_with), sight, monitor, voltage, tank, sky, recorded, course, ships,
-        nets, draws, int(day[-1]) + 1,
+        nets, draws, int(day[-1]) + 1, hour, _ran(evidence, hour),
     )  # fmt: skip
+
+
+def _ran(evidence: RecordEvidence, hour: Any) -> Floats:
+    known = evidence.known
+    on = np.bincount(hour[known], evidence.relay[known], 24)
+    return np.asarray(on / np.maximum(1, np.bincount(hour[known], minlength=24)), np.float64)
 
 
 def _taps(sun: SunAt) -> Floats:

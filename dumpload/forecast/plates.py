@@ -1,5 +1,6 @@
 """What the settings say of the installation: the plates that a forecast begins with."""
 
+import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
@@ -18,7 +19,10 @@ RESTART_CELL_V, ABSORPTION_CELL_V = 3.3, 3.55
 
 
 class Plates(NamedTuple):
-    """What the settings say of the installation. `ohm`: the bank's; `element_ohm`: of element and cable."""
+    """What the settings say of the installation. `ohm`: the bank's; `element_ohm`: of element and cable.
+
+    `float_v`: NaN where the charger has none.
+    """
 
     latitude: float
     longitude: float
@@ -30,6 +34,7 @@ class Plates(NamedTuple):
     tank: TankPlates
     restart_v: float
     absorption_v: float
+    float_v: float
 
 
 def plates_of(settings: Settings) -> Plates:
@@ -59,6 +64,7 @@ def plates_of(settings: Settings) -> Plates:
         _tank_plates(values),
         float(values.get("solar.rebulk_v", RESTART_CELL_V * cells)),
         float(values.get("solar.absorption_v", ABSORPTION_CELL_V * cells)),
+        math.nan if values.get("solar.stops_when_full") else float(values.get("solar.float_v", math.nan)),
     )  # fmt: skip
 
 

@@ -53,12 +53,12 @@ def look(evidence: RecordEvidence, plates: Plates) -> Sight:
     night = evidence.known & (sun.height < -0.1) & (evidence.relay == 0.0)
     night_w = float(np.clip(np.mean(-power_w[night]), 1.0, 2000.0)) if night.any() else 20.0
     other_w = power_w if solar_w is None else power_w - np.nan_to_num(solar_w)
-    element = heater.element_of(evidence.relay, volts, load_w, plates.element_ohm, other_w, None)
+    element = heater.element_of(evidence.relay, volts, load_w, plates.element_ohm, other_w, exact=solar_w is not None)
     drawn_w = evidence.relay * volts**2 / element.ohm if load_w is None else np.nan_to_num(load_w)
     found = charger.find_charger(
         charger.Seen(
             evidence.step_s, volts, power_w / volts, power_w + drawn_w, solar_w, sun.height, night_w, plates.cells,
-            plates.capacity_ah, plates.absorption_v,
+            plates.capacity_ah, plates.absorption_v, plates.float_v,
         )
     )  # fmt: skip
     if load_w is None:

@@ -3,6 +3,8 @@
 What came from outside is the record's: the power that bank and load had together, or while the charger throttled what
 they could have had. The boat that is forecast differs from the recorded one only in what its relay does, so wherever
 both are in the same state the record itself is taken (`anchored`).
+
+What does not change in a course is in brackets: compiled, it is reckoned once. Such divisions took an eighth of a step.
 """
 
 import math
@@ -20,6 +22,7 @@ from dumpload.core.law import step as apply_law
 from dumpload.core.permissive import PermissiveInputs, PermissiveMemory, first_failed
 from dumpload.core.permissive import remember as remember_permissives
 from dumpload.core.permissive import start as start_permissives
+from dumpload.core.window import HOUR_S
 from dumpload.replay.compiled import CORE
 from dumpload.replay.compiler import Group, compile_group
 
@@ -32,8 +35,6 @@ EVENING_S = 18 * 3600.0
 # What the charger is doing.
 BULK, FLOAT, RESTING = 0, 1, 2
 
-# What does not change in a course is in brackets: compiled, it is reckoned once. Divisions took an eighth of a step.
-HOUR_S = 3600.0
 # The boats are in the same state within this much: charge and offset (percent), load (part), and where the voltage
 # model may be set right by the record's own voltage (percent of charge apart, V).
 WANTED_C, SAME_WH = 40.0, 40.0

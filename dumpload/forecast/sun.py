@@ -8,9 +8,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import DAY_S
 from dumpload.forecast.evidence import Floats
 
-DAY_S = 86_400.0
 YEAR_DAYS = 365.2425
 
 

@@ -44,18 +44,19 @@ class LineError(Exception):
 def main() -> int:
     """Drive every recorded line off; return 0 if all read off, else 1."""
     status = 0
-    done: set[tuple[str, int]] = set()
+    pins: set[tuple[str, int]] = set()
     for path in find_records(os.environ):
         try:
             recorded = read_record(path)
-            if recorded is None or (recorded.label, recorded.pin) in done:
+            if recorded is None or (recorded.label, recorded.pin) in pins:
                 continue
-            done.add((recorded.label, recorded.pin))
+            pins.add((recorded.label, recorded.pin))
             drive_off(recorded)
             text = f"GPIO{recorded.pin} ({recorded.label}) driven off, as recorded in {path}"
         except Exception as error:  # noqa: BLE001 - there may be another line to drive off yet
             status, text = 1, f"dumpload off --recorded: {error}"
-        with contextlib.suppress(OSError):  # past Python's buffers: nobody may be reading
+        # Past Python's buffers: nobody may be reading.
+        with contextlib.suppress(OSError):
             os.write(2, f"{text}\n".encode())
     return status
 
@@ -114,6 +115,6 @@ def drive(device: str, pin: int, level: int) -> int:
 
 
 def drive_off_if_recorded() -> None:
-    """For the daemon's start, before anything heavy is loaded: end at once what a killed daemon may have left on."""
+    """Drive off at the daemon's start, before anything heavy is loaded, what a killed daemon may have left on."""
     if any(os.environ.get(name) for name in FOLDER_VARIABLES):
         main()

@@ -23,23 +23,23 @@ PULLED_UP_AT_BOOT = range(9)
 CONSOLE_AT_BOOT = (14, 15)
 
 
-def doubts_about(spec: PinSpec) -> list[str]:
+def warnings_about(spec: PinSpec) -> list[str]:
     """Return what is doubtful about this pin: polarity, its state at boot, a kernel that keeps released outputs."""
-    found = []
+    warnings = []
     if not spec.active_high:
-        found.append("relay.active_high = false: a floating or reset pin may close the relay")
+        warnings.append("relay.active_high = false: a floating or reset pin may close the relay")
     if spec.pin in PULLED_UP_AT_BOOT:
-        found.append(f"GPIO{spec.pin} is pulled up while the board starts; prefer GPIO 16 to 27")
+        warnings.append(f"GPIO{spec.pin} is pulled up while the board starts; prefer GPIO 16 to 27")
     if spec.pin in CONSOLE_AT_BOOT:
-        found.append(f"GPIO{spec.pin} may be the serial console while the board starts; prefer GPIO 16 to 27")
+        warnings.append(f"GPIO{spec.pin} may be the serial console while the board starts; prefer GPIO 16 to 27")
     if spec.pin_factory == "lgpio":
-        found += [
+        warnings += [
             f"{parameter.split('/')[0]}.{parameter.split('/')[-1]} is on: after a crash the line keeps its level"
             " until `dumpload off` has run (dtparam=strict_gpiod changes that)"
             for parameter in KEEPING_PARAMETERS
             if _is_set(KERNEL_MODULES / parameter)
         ]
-    return found
+    return warnings
 
 
 def _is_set(parameter: Path) -> bool:

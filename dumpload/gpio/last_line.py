@@ -67,17 +67,14 @@ def read_record(path: str) -> LastLine | None:
         return None
     except OSError as error:
         raise LastLineError(path, f"cannot be read ({error.strerror})") from None
-    words = content.decode("utf-8", "replace").removesuffix("\n").rsplit(" ", 2)
-    if len(words) == 3 and _is_pin(words[1]) and words[2] in ("high", "low"):  # noqa: PLR2004 - label, pin, polarity
-        return LastLine(path, words[0], int(words[1]), active_high=words[2] == "high")
-    raise LastLineError(path, "is no record of a line; expected LABEL PIN high|low")
+    fields = content.decode("utf-8", "replace").removesuffix("\n").rsplit(" ", 2)
+    if len(fields) == 3 and _is_pin(fields[1]) and fields[2] in ("high", "low"):  # noqa: PLR2004 - label, pin, polarity
+        return LastLine(path, fields[0], int(fields[1]), active_high=fields[2] == "high")
+    raise LastLineError(path, "is not a record of a line; expected LABEL PIN high|low")
 
 
 def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_high: bool) -> list[str]:
-    """Record the line that is really driven, durably, in both folders where the service has them.
-
-    Returns what could not be kept beyond a power cut: a disk that is full or read-only must not keep the load's
-    control from starting.
+    """Record the line that is really driven, durably; return what could not be kept beyond a power cut.
 
     Raises:
         LastLineError: the runtime folder cannot be written.
@@ -89,6 +86,7 @@ def write_records(environ: Mapping[str, str], label: str, pin: int, *, active_hi
         except OSError as error:
             why = f"cannot be written ({error.strerror}); expected a RuntimeDirectory= of this service"
             raise LastLineError(path, why) from error
+    # A disk that is full or read-only must not keep the load's control from starting.
     if path := _path(environ, STATE):
         try:
             write_whole(path, text)
@@ -145,8 +143,8 @@ def _read(path: str) -> bytes:
     finally:
         os.close(at)
     try:
-        found = os.fstat(descriptor)
-        if not stat.S_ISREG(found.st_mode) or found.st_nlink != 1:
+        status = os.fstat(descriptor)
+        if not stat.S_ISREG(status.st_mode) or status.st_nlink != 1:
             raise OSError(None, "not a plain file of its own")
         content = os.read(descriptor, MAX_BYTES + 1)
     finally:

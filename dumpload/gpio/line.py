@@ -57,14 +57,13 @@ class NoChipError(RelayError):
 def load_lgpio() -> Any:
     """Return the lgpio library, imported without leaving a file or another working directory behind.
 
-    At import it makes a named pipe in the folder `LG_WD` and moves there. Each process gets a folder of its own: two
-    in one folder would read each other's edges.
-
     Raises:
         RelayError: the library is missing or cannot start.
     """
     if "lgpio" in sys.modules:
         return sys.modules["lgpio"]
+    # At import it makes a named pipe in the folder `LG_WD` and moves there. Each process gets a folder of its own: two
+    # in one folder would read each other's edges.
     before = os.open(".", os.O_PATH)
     previous = os.environ.get("LG_WD")
     folder = _make_private_folder()
@@ -128,53 +127,53 @@ def claim_off(lg: Any, chip: Chip, spec: PinSpec) -> None:
         raise RelayError(still_on(f"GPIO{spec.pin} ({chip.label})"))
 
 
-def still_on(where: str) -> str:
+def still_on(line: str) -> str:
     """Return what to say when a line does not follow."""
-    return f"{where} still reads on after being driven off: look for a short, or for another driver of this pin"
+    return f"{line} still reads on after being driven off: look for a short, or for another driver of this pin"
 
 
 def explain(lg: Any, chip: Chip, pin: int, error: Exception) -> RelayError:
     """Return what a failure of the library on this pin means and what to change."""
-    where = f"GPIO{pin} ({chip.label})"
+    line = f"GPIO{pin} ({chip.label})"
     reason = str(getattr(error, "value", error))
     if "busy" in reason or "in use" in reason:
         try:
             holder = f'"{lg.gpio_get_line_info(chip.handle, pin)[LINE_HOLDER_FIELD]}"'
         except lg.error:
             holder = "an unknown program"
-        return LineBusyError(f"{where} is in use, held by {holder}: another dumpload, or another program, must let go")
+        return LineBusyError(f"{line} is in use, held by {holder}: stop that program first")
     if "GPIO number" in reason:
-        return RelayError(f"{where}: {reason}; expected a line that this chip has: see relay.pin, relay.chip_label")
-    return RelayError(f"{where}: {reason}")
+        return RelayError(f"{line}: {reason}; expected a line that this chip has: see relay.pin, relay.chip_label")
+    return RelayError(f"{line}: {reason}")
 
 
-def _is_wanted(label: str, wanted: str | None) -> bool:
-    return label.startswith(HEADER_PREFIX) if wanted is None else label == wanted
+def _is_wanted(label: str, expected: str | None) -> bool:
+    return label.startswith(HEADER_PREFIX) if expected is None else label == expected
 
 
 def _chip_devices() -> Iterator[tuple[int, Path]]:
     """Yield each chip once, by number; some systems give a chip a second name by a link."""
-    seen: set[int] = set()
-    found = [path for path in DEVICES.glob("gpiochip*") if path.name.removeprefix("gpiochip").isdigit()]
-    for path in sorted(found, key=lambda path: (path.is_symlink(), int(path.name.removeprefix("gpiochip")))):
+    identities: set[int] = set()
+    paths = [path for path in DEVICES.glob("gpiochip*") if path.name.removeprefix("gpiochip").isdigit()]
+    for path in sorted(paths, key=lambda path: (path.is_symlink(), int(path.name.removeprefix("gpiochip")))):
         with contextlib.suppress(OSError):  # a link to nowhere
             identity = path.stat().st_rdev or path.stat().st_ino
-            if identity not in seen:
-                seen.add(identity)
+            if identity not in identities:
+                identities.add(identity)
                 yield int(path.name.removeprefix("gpiochip")), path
 
 
 def _why_no_chip(spec: PinSpec, opened: list[Chip], refused: list[Path]) -> str:
     barred = [str(path) for path in refused if not os.access(path, os.R_OK | os.W_OK)]
     if not opened and barred:
-        how = "a user in the group gpio (in a unit: Group=gpio and DeviceAllow=char-gpiochip rw)"
+        how = "a user in the group gpio (in a unit: SupplementaryGroups=gpio and DeviceAllow=char-gpiochip rw)"
         return f"{', '.join(barred)} may not be opened, expected {how}"
-    wanted = f"one chip labelled {spec.chip_label}" if spec.chip_label else f"one chip labelled {HEADER_PREFIX}..."
+    expected = f"one chip labelled {spec.chip_label}" if spec.chip_label else f"one chip labelled {HEADER_PREFIX}..."
     if not opened and not refused:
-        return f"no GPIO chip ({DEVICES}/gpiochip*) here, expected {wanted}; is the device hidden from this service?"
+        return f"no GPIO chip ({DEVICES}/gpiochip*) here, expected {expected}; is the device hidden from this service?"
     labels = ", ".join(sorted(chip.label for chip in opened)) or "none"
     closed = f" (and {len(refused)} that would not open)" if refused else ""
-    return f"expected {wanted}, found: {labels}{closed}; set relay.chip_label"
+    return f"expected {expected}, found: {labels}{closed}; set relay.chip_label"
 
 
 def _make_private_folder() -> Path:
@@ -192,6 +191,7 @@ def _make_private_folder() -> Path:
 
 def _remove_folder(folder: Path) -> None:
     with contextlib.suppress(OSError):
-        for pipe in folder.iterdir():  # both ends are open already: the names are not needed any more
+        # Both ends are open already: the names are not needed any more.
+        for pipe in folder.iterdir():
             pipe.unlink()
         folder.rmdir()

@@ -1,8 +1,6 @@
 """gpiozero's lgpio pins with the wrong-polarity edges taken out. Imported only where a real line is driven.
 
-As they come, the pins claim an input first, then an output at level 0, then write: an active-low relay is pulsed on at
-every start. And at close they turn the line into a floating input. Here a line is an output from the first moment, at
-the level asked for, and stays as it was last driven when it is let go. Decides nothing.
+A line is an output from the first moment, at the level asked for, and stays as it was last driven when it is let go.
 """
 
 from collections import defaultdict
@@ -16,6 +14,8 @@ from gpiozero.pins.local import LocalPiFactory, LocalPiPin
 from dumpload.gpio.line import Chip
 
 
+# As they come, the library's pins claim an input first, then an output at level 0, then write: an active-low relay is
+# pulsed on at every start. And at close they turn the line into a floating input.
 class SteadyPin(LGPIOPin):  # type: ignore[misc]  # the library is untyped
     """An output line that changes level only when it is driven."""
 

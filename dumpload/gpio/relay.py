@@ -7,7 +7,9 @@ back to others without a word.
 
 import os
 import threading
+import time
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from gpiozero import DigitalInputDevice, OutputDevice
@@ -15,11 +17,15 @@ from gpiozero.exc import GPIOZeroError, PinInvalidPin, PinUnknownPi
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from dumpload.gpio import last_line, line
-from dumpload.gpio.boot_warnings import doubts_about
+from dumpload.gpio.boot_warnings import warnings_about
 from dumpload.gpio.deadman import FOREVER, DeadMan
 from dumpload.gpio.line import Chip, PinSpec, RelayError
 
-__all__ = ["PinSpec", "Relay", "RelayError"]
+__all__ = ["PinSpec", "Relay", "RelayError", "boot_clock"]
+
+# Seconds since boot, suspend included: the clock that permits and ages run on. The usual monotonic clock stands still
+# while a computer sleeps, and what was fresh before would be so after a night.
+boot_clock: Callable[[], float] = partial(time.clock_gettime, time.CLOCK_BOOTTIME)
 
 # The revision code of the board that the mock factory imitates.
 MOCK_BOARD = "a02082"
@@ -51,7 +57,7 @@ class Relay:
         Raises:
             RelayError: the line cannot be had, or does not read off.
         """
-        self.warnings = doubts_about(spec)
+        self.warnings = warnings_about(spec)
         self.forced_off_at: float | None = None
         self._spec = spec
         self._clock = clock
@@ -67,7 +73,8 @@ class Relay:
             self._claim_feedback(on_feedback)
             self.deadman = DeadMan(clock, self._drive_off_if_expired)
         except Exception as error:
-            explained = self._explain(error)  # asks the chip who holds the line, so before closing it
+            # Asks the chip who holds the line, so before closing it.
+            explained = self._explain(error)
             self._factory.close()
             raise explained from error
 
@@ -142,7 +149,7 @@ class Relay:
         except Exception as error:
             raise self._explain(error) from error
 
-    def shut(self) -> None:
+    def off_for_good(self) -> None:
         """Drive off for good: `on` is refused from now. For signal handlers.
 
         Raises:
@@ -229,7 +236,7 @@ class Relay:
                 self._lock.release()
 
     def _drive_off_if_expired(self) -> None:
-        """Runs on the dead-man thread."""
+        """Drive off if the permit has expired; runs on the dead-man thread."""
         # With or without the lock: a thread that hangs inside a write must not keep the load on. Off twice is off.
         is_locked = self._lock.acquire(timeout=LOCK_S)
         try:
@@ -244,15 +251,15 @@ class Relay:
 
     def _explain(self, error: Exception, pin: int | None = None) -> RelayError:
         pin = self._spec.pin if pin is None else pin
-        where = _where(pin, self._chip)
+        pin_name = _where(pin, self._chip)
         if isinstance(error, RelayError):
             return error
         if isinstance(error, PinUnknownPi):
-            return RelayError(f"{where}: {error}; expected a Raspberry Pi, and /proc open to this service")
+            return RelayError(f"{pin_name}: {error}; expected a Raspberry Pi, and /proc open to this service")
         if isinstance(error, PinInvalidPin):
-            return RelayError(f"{where}: {error}; expected the BCM number of a pin on this board's header")
+            return RelayError(f"{pin_name}: {error}; expected the BCM number of a pin on this board's header")
         if self._chip is None or isinstance(error, GPIOZeroError):
-            return RelayError(f"{where}: {error}")
+            return RelayError(f"{pin_name}: {error}")
         return line.explain(line.load_lgpio(), self._chip, pin, error)
 
 

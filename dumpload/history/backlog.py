@@ -55,7 +55,7 @@ class Backlog:
             self._rouse(was_empty=was_empty, urgent=urgent)
 
     def extend(self, sequence: int, until: float) -> None:
-        """Say that the value in this sample's row has gone on arriving until then (monotonic s)."""
+        """Extend the sample's validity: its value was still arriving at `until` (monotonic s)."""
         with self._condition:
             waiting = self._batch
             was_empty = waiting.is_empty
@@ -93,8 +93,8 @@ class Backlog:
     def take(self) -> Batch:
         """Return everything that waits, and begin anew."""
         with self._condition:
-            taken, self._batch = self._batch, _nothing()
-            return taken
+            batch, self._batch = self._batch, _nothing()
+            return batch
 
     def put_back(self, batch: Batch) -> None:
         """Put a batch that could not be written before everything that came meanwhile."""

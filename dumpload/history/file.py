@@ -4,13 +4,17 @@ A damaged file is moved aside, never deleted or repaired; a file that is not our
 what to do about them is the writer's business.
 """
 
+import contextlib
+import os
 import sqlite3
+import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
+from dumpload.core.window import DAY_S
 from dumpload.history.backlog import Batch
 from dumpload.history.schema import APPLICATION_ID, MIGRATIONS, Boot, Entry
 
@@ -60,7 +64,7 @@ class ForeignError(Exception):
     """The file is somebody else's database."""
 
 
-NOT_OURS = "expected a history database or no file, found something else, which is left alone"
+NOT_OURS = "expected a history database or no file, found something else, which was not changed"
 
 
 class Retention(NamedTuple):
@@ -86,11 +90,10 @@ def why_useless(error: Exception) -> str:
 
 
 def is_ours(path: Path) -> bool:
-    """Return whether a database, however damaged, was a history of ours: only that is moved aside.
-
-    A path may have been mistyped and lead to a person's own file. Ours has our mark, or the text of our tables, on its
-    first page or in its log; or nothing but the NUL bytes that a power cut leaves where nothing had been written yet.
-    """
+    """Return whether a database, however damaged, was a history of ours: only that is moved aside."""
+    # A path may have been mistyped and lead to a person's own file. Ours has our mark, or the text of our tables, on
+    # its first page or in its log; or nothing but the NUL bytes that a power cut leaves where nothing had been written
+    # yet.
     if not path.is_file():
         return False
     with path.open("rb") as file:
@@ -101,7 +104,9 @@ def is_ours(path: Path) -> bool:
         with log.open("rb") as file:
             first += file.read(16 * PAGE_BYTES)
     has_mark = first[APPLICATION_ID_AT : APPLICATION_ID_AT + 4] == APPLICATION_ID.to_bytes(4, "big")
-    return is_blank or has_mark or all(words in first for words in (b"CREATE TABLE boots", b"CREATE TABLE record"))
+    return (
+        is_blank or has_mark or all(statement in first for statement in (b"CREATE TABLE boots", b"CREATE TABLE record"))
+    )
 
 
 def is_passing(error: Exception) -> bool:
@@ -113,14 +118,13 @@ def is_passing(error: Exception) -> bool:
 def set_aside(path: Path, word: str, wall: float) -> Path:
     """Rename a database with its journal to PATH.WORD-TIME and return that name. Nothing is ever overwritten.
 
-    The journal goes first: left behind, it would be played back into the next database of that name.
-
     Raises:
         OSError: the folder cannot be written.
     """
     stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime(wall))
     names = (Path(f"{path}.{word}-{stamp}" + (f"-{number}" if number else "")) for number in range(1000))
     aside = next(name for name in names if not any(Path(f"{name}{end}").exists() for end in ("", *BESIDE)))
+    # The journal goes first: left behind, it would be played back into the next database of that name.
     for end in (*BESIDE, ""):
         if Path(f"{path}{end}").exists():
             Path(f"{path}{end}").rename(f"{aside}{end}")
@@ -141,7 +145,8 @@ class HistoryFile:
         """
         self._path, self._limits, self._wall = path, limits, wall
         if path.exists() and 0 < path.stat().st_size < LEAST_BYTES and not is_ours(path):
-            raise ForeignError(NOT_OURS)  # the library would take it for an empty database, and write over it
+            # The library would take it for an empty database, and write over it.
+            raise ForeignError(NOT_OURS)
         self._database = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
             schema = self._look(check=check)
@@ -185,7 +190,8 @@ class HistoryFile:
             untils = ((until, self._boot, sequence) for sequence, until in extended.items())
             self._database.executemany(_EXTEND, untils)
             self._keep_size(used)
-            if not durable:  # a relay change is not held up by what can be tidied up a minute later
+            # A relay change is not held up by what can be tidied up a minute later.
+            if not durable:
                 self._drop_outdated(max(LEAST_TRIM_ROWS, 2 * len(entries)))
 
     @contextmanager
@@ -205,11 +211,9 @@ class HistoryFile:
         return int(self._database.execute(f"PRAGMA {pragma}").fetchone()[0])
 
     def _look(self, *, check: bool) -> int:
-        """Return the schema of a file that is ours, or 0 for an empty one.
-
-        What the first version of the program left is in WAL mode, which without the exclusive lock is read through a
-        mapped file; `_set_up` changes the mode and lets go of the lock.
-        """
+        """Return the schema of a file that is ours, or 0 for an empty one."""
+        # What the first version of the program left is in WAL mode, which without the exclusive lock is read through a
+        # mapped file; `_set_up` changes the mode and lets go of the lock.
         self._database.execute("PRAGMA locking_mode = EXCLUSIVE")
         schema = self._ask("user_version")
         tables = self._database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
@@ -217,14 +221,15 @@ class HistoryFile:
             message = "expected a history database or no file, found another program's database"
             raise ForeignError(message)
         if schema > len(MIGRATIONS):
-            message = f"schema {schema} is newer than {len(MIGRATIONS)}, the last we know"
+            message = f"schema {schema} is newer than {len(MIGRATIONS)}, the newest this version knows"
             raise NewerError(message)
-        if check and (found := self._database.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
-            raise DamagedError(found)
+        if check and (damage := self._database.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
+            raise DamagedError(damage)
         return schema
 
     def _set_up(self) -> None:
-        self._database.execute("PRAGMA auto_vacuum = INCREMENTAL")  # counts only while there are no tables
+        # Counts only while there are no tables.
+        self._database.execute("PRAGMA auto_vacuum = INCREMENTAL")
         # A rollback journal, truncated at each commit, and no write-ahead log. The log is indexed in a file that is
         # mapped into the memory of every process that has the database open, and when a nearly full disk has no block
         # for a page of it the kernel ends the process with SIGBUS: a daemon that controls a heater was killed by its
@@ -241,8 +246,8 @@ class HistoryFile:
         """Write down the start, if that has not been done yet, and return its number in this file."""
         database = self._database
         database.execute("INSERT OR IGNORE INTO boots (boot_id, wall, t, version) VALUES (?, ?, ?, ?)", start.boot)
-        found = database.execute("SELECT boot FROM boots WHERE boot_id = ? AND wall = ?", start.boot[:2]).fetchone()
-        boot = int(found[0])
+        row = database.execute("SELECT boot FROM boots WHERE boot_id = ? AND wall = ?", start.boot[:2]).fetchone()
+        boot = int(row[0])
         database.execute(_INSERT, (boot, *start.first))
         return boot
 
@@ -252,22 +257,20 @@ class HistoryFile:
         return (self._ask("page_count") - self._ask("freelist_count")) * self._ask("page_size")
 
     def _keep_size(self, used_before: int) -> None:
-        """Delete the oldest rows until the file is within its limit.
-
-        One that is far over it shrinks bit by bit: `used_before` is what it held when the transaction began, and a
-        transaction takes off SHRINK_PAGES more than it adds.
-        """
+        """Delete the oldest rows until the file is within its limit; `used_before`: before the transaction, bytes."""
         page_bytes, room = self._ask("page_size"), self._limits.max_bytes - RESERVE_BYTES
+        # A file that is far over it shrinks bit by bit: a transaction takes off SHRINK_PAGES more than it adds.
         goal = max(room, used_before - SHRINK_PAGES * page_bytes)
         while self._used_bytes() > goal and (oldest := self._oldest(LEAST_TRIM_ROWS)):
             self._delete(oldest)
         spare = self._ask("page_count") - SHRINK_PAGES - int(room / page_bytes)
-        for _ in range(min(spare, SHRINK_PAGES)):  # the library takes one step of it at a time
+        # The library takes one step of it at a time.
+        for _ in range(min(spare, SHRINK_PAGES)):
             self._database.execute("PRAGMA incremental_vacuum(1)")
 
     def _drop_outdated(self, most: int) -> None:
         """Delete the oldest rows that are too old, up to a limit: a clock that is wrong for an hour costs little."""
-        before = self._wall() - self._limits.retain_days * 86_400
+        before = self._wall() - self._limits.retain_days * DAY_S
         oldest = self._oldest(most)
         self._delete(oldest[: count_outdated([wall < before for _boot, _sequence, wall in oldest])])
 
@@ -295,11 +298,9 @@ def _parts(entries: Iterable[Entry]) -> list[list[Entry]]:
 
 
 def count_outdated(outdated: Sequence[bool]) -> int:
-    """Return how many of the first rows go, given which are too old by the clock that they were written under.
-
-    That clock may have been wrong: one row from the future does not keep all that follow, and one from the past does
-    not take along all that came before.
-    """
+    """Return how many of the first rows go, given which are too old by the clock that they were written under."""
+    # That clock may have been wrong: one row from the future does not keep all that follow, and one from the past does
+    # not take along all that came before.
     leading = next((place for place, is_old in enumerate(outdated) if not is_old), len(outdated))
     if leading or 2 * sum(outdated) <= len(outdated):
         return leading
@@ -308,9 +309,47 @@ def count_outdated(outdated: Sequence[bool]) -> int:
 
 def migrate(database: sqlite3.Connection, migrations: Sequence[Sequence[str]]) -> None:
     """Bring the schema up to date, within the caller's transaction: all of it or nothing."""
-    done = database.execute("PRAGMA user_version").fetchone()[0]
-    for statements in migrations[done:]:
+    version = database.execute("PRAGMA user_version").fetchone()[0]
+    for statements in migrations[version:]:
         for statement in statements:
             database.execute(statement)
     database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     database.execute(f"PRAGMA user_version = {len(migrations)}")
+
+
+# ---- whether a history could be kept there: tried, and undone ----
+
+
+def why_not_writable(path: Path) -> str:
+    """Return why this user could not keep a history there; "" if nothing is against it."""
+    try:
+        return _try_file(path) if path.exists() else _try_folder(path.parent)
+    except OSError as error:
+        return f"{error.strerror or error}"
+    except sqlite3.Error as error:
+        return str(error)
+
+
+def _try_folder(folder: Path) -> str:
+    if not folder.is_dir():
+        return f"there is no folder {folder}"
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".dumpload-") as file:
+        file.write(bytes(4096))
+        file.flush()
+        os.fsync(file.fileno())
+    return ""
+
+
+def _try_file(path: Path) -> str:
+    if not path.is_file() or (path.stat().st_size and not is_ours(path)):
+        return NOT_OURS
+    database = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S, isolation_level=None)
+    try:
+        database.execute("BEGIN IMMEDIATE")
+        # Reaches the journal, so that folder and file are both written to.
+        database.execute("CREATE TABLE probe (x)")
+        database.execute("ROLLBACK")
+    finally:
+        with contextlib.suppress(sqlite3.Error):
+            database.close()
+    return ""

@@ -1,9 +1,9 @@
-"""Reads the history database while the daemon writes to it, or after. Never writes, and decides nothing."""
+"""Reads the history database while the daemon writes to it, or after."""
 
 import math
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -75,11 +75,8 @@ def read_last(path: Path, most: int) -> list[HistoryRow]:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
-    with closing(_open(path)) as database:
-        try:
-            return [*map(HistoryRow._make, database.execute(_NEWEST, (most,)).fetchall()[::-1])]
-        except _DAMAGED as error:
-            raise _unreadable(path, error) from error
+    with _asked(path) as database:
+        return [*map(HistoryRow._make, database.execute(_NEWEST, (most,)).fetchall()[::-1])]
 
 
 def read_clock_steps(path: Path) -> dict[str, float]:
@@ -88,11 +85,8 @@ def read_clock_steps(path: Path) -> dict[str, float]:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
-    with closing(_open(path)) as database:
-        try:
-            return dict(database.execute(_CLOCK_STEPS).fetchall())
-        except _DAMAGED as error:
-            raise _unreadable(path, error) from error
+    with _asked(path) as database:
+        return dict(database.execute(_CLOCK_STEPS).fetchall())
 
 
 def read_starts(path: Path) -> list[str]:
@@ -101,11 +95,8 @@ def read_starts(path: Path) -> list[str]:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
-    with closing(_open(path)) as database:
-        try:
-            return [str(boot_id) for (boot_id,) in database.execute("SELECT boot_id FROM boots ORDER BY boot")]
-        except _DAMAGED as error:
-            raise _unreadable(path, error) from error
+    with _asked(path) as database:
+        return [str(boot_id) for (boot_id,) in database.execute("SELECT boot_id FROM boots ORDER BY boot")]
 
 
 def count_rows(path: Path) -> int:
@@ -114,16 +105,23 @@ def count_rows(path: Path) -> int:
     Raises:
         HistoryError: it is no history database that this version can read.
     """
+    with _asked(path) as database:
+        return int(database.execute("SELECT count(*) FROM record").fetchone()[0])
+
+
+@contextmanager
+def _asked(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a history for the time of the block, in which damage becomes a `HistoryError`."""
     with closing(_open(path)) as database:
         try:
-            return int(database.execute("SELECT count(*) FROM record").fetchone()[0])
+            yield database
         except _DAMAGED as error:
             raise _unreadable(path, error) from error
 
 
 def _open(path: Path) -> sqlite3.Connection:
     if not path.is_file():
-        message = f"{path}: expected a history database, there is no such file"
+        message = f"{path}: expected a history database; there is no such file"
         raise HistoryError(message)
     try:
         database = _connect(path)
@@ -182,17 +180,16 @@ def _is_cut_off(path: Path) -> bool:
 
 
 def _take_back(path: Path, address: str) -> None:
-    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would.
-
-    Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at all.
-    """
+    """Undo the commit that a kill or a power cut ended, as the next start of the daemon would."""
+    # Read past its journal, the file is half of it old and half new: there was a row twice, and once no database at
+    # all.
     with closing(_open_address(f"{address}?mode=rw")) as database:
         try:
             database.execute("PRAGMA schema_version").fetchone()
         except sqlite3.OperationalError as error:
             message = (
-                f"{path}: it was cut off in the middle of a commit: expected a user who may write it (sudo), "
-                f"or a start of the daemon first ({error})"
+                f"{path}: a write to it was interrupted: run this as a user who may write it (sudo), "
+                f"or start the daemon first ({error})"
             )
             raise HistoryError(message) from error
 
@@ -240,11 +237,13 @@ def _relay_before(database: sqlite3.Connection, start: tuple[str, int], at: int)
 
 
 def _read_start(database: sqlite3.Connection, start: tuple[str, int], at: int) -> Iterator[HistoryRow]:
-    last: Any = at  # a foreign file may have anything there
+    # A foreign file may have anything there.
+    last: Any = at
     while rows := database.execute(_PAGE, (*start, last)).fetchall():
         yield from map(HistoryRow._make, rows)
         last = rows[-1][2]
-        if not isinstance(last, int | float):  # text comes after all numbers, and none of ours is one
+        # Text comes after all numbers, and none of ours is one.
+        if not isinstance(last, int | float):
             return
 
 

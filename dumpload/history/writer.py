@@ -2,13 +2,6 @@
 
 What cannot be written waits in a bounded backlog and is tried again, more and more slowly; a damaged file is moved
 aside and a new one begun. Nothing here raises into the caller, and nothing here decides anything.
-
-Writes a day, made for an SD card: rows wait up to BATCH_S and are committed together, so that there are at most
-86400 / BATCH_S = 720 such commits. A relay change, a start and a stop are committed at once, together with all that
-waits, and synced to the last: with C changes and S starts a day that is at most 720 + C + 2 S commits. Syncs: three
-for a commit, five for one of a change, a start or a stop; C is at most 2 * 86400 / min_off_s. Measured on ext4, with 50
-changes and 6 kept samples a minute: 73 MB a day in 9,200 writes, where a write-ahead log took 63 MB in 10,300 with
-commits each minute (its pages go to the card by the system's own rhythm).
 """
 
 import contextlib
@@ -33,6 +26,12 @@ from dumpload.history.file import (
 )
 from dumpload.history.schema import Boot, Entry, RowKind
 
+# Writes a day, made for an SD card: rows wait up to BATCH_S and are committed together, so that there are at most 86400
+# / BATCH_S = 720 such commits. A relay change, a start and a stop are committed at once, together with all that waits,
+# and synced to the last: with C changes and S starts a day that is at most 720 + C + 2 S commits. Syncs: three for a
+# commit, five for one of a change, a start or a stop; C is at most 2 * 86400 / min_off_s. Measured on ext4, with 50
+# changes and 6 kept samples a minute: 73 MB a day in 9,200 writes, where a write-ahead log took 63 MB in 10,300 with
+# commits each minute (its pages go to the card by the system's own rhythm).
 BATCH_S = 120.0
 MAX_SAMPLES = 5000
 MAX_MOMENTS = 1000
@@ -126,10 +125,10 @@ class HistoryWriter:
         pause_s = self._options.retry_s
         ended = False
         while True:
-            done = self._try_to_write(last=ended)
+            is_written = self._try_to_write(last=ended)
             if ended:
                 break
-            if done:
+            if is_written:
                 pause_s = self._options.retry_s
             else:
                 self._backlog.wait_until_closed(pause_s)
@@ -167,7 +166,7 @@ class HistoryWriter:
         file = HistoryFile(self._path, self._start, self._limits, check=self._is_doubtful, wall=self._wall)
         self._is_doubtful = False
         if file.is_new and self._why_new:
-            self._remark = f"{self._why_new}; a new file was begun"
+            self._remark = f"{self._why_new}; a new file was started"
         if file.is_new and self._was_open:
             self._gap = Gap(0, self._remark)
         self._why_new, self._was_open = "", True
@@ -191,7 +190,7 @@ class HistoryWriter:
         if not is_ours(self._path):
             raise ForeignError(NOT_OURS) from error
         aside = set_aside(self._path, word, self._wall())
-        self._why_new = f"{self._path} was {word} ({error}) and is now {aside.name}"
+        self._why_new = f"{self._path} was {word} ({error}) and was renamed to {aside.name}"
         return True
 
     def _fail(self, error: Exception, batch: Batch) -> None:

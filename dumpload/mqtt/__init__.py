@@ -61,19 +61,19 @@ class Listener:
     """Callbacks of the link, on the event loop's thread. These do nothing."""
 
     def on_message(self, message: Message) -> None:
-        """A message came."""
+        """Handle a message."""
 
     def on_up(self) -> None:
-        """Connected, and every subscription acknowledged."""
+        """Handle a connection: every subscription is acknowledged."""
 
     def on_down(self, reason: str, retry_s: float) -> None:
-        """The connection is lost, or could not be made; the next try is in `retry_s`."""
+        """Handle a lost or failed connection; the next attempt is in `retry_s`."""
 
     def on_evidence_reset(self, reason: str) -> None:
-        """What was heard so far is no evidence any more: a stall, or a session that the broker says it resumed."""
+        """Discard the evidence so far: after a stall, or a session that the broker says it resumed."""
 
-    def on_fault(self, part: str, words: str) -> None:
-        """Something is wrong that an owner should know, and the session goes on; or no longer ("")."""
+    def on_fault(self, part: str, text: str) -> None:
+        """Report a fault to the owner that does not end the session; "" clears it."""
 
     def on_callback_error(self, error: Exception) -> None:
-        """Handling a message raised; the message is not handled again."""
+        """Handle an exception from a handler; the message is not handled again."""

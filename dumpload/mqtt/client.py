@@ -47,9 +47,9 @@ class _Skipped(bytes):
 
     def __new__(cls, count: int) -> Self:
         """Stand for `count` bytes."""
-        one = super().__new__(cls)
-        one._length = count
-        return one
+        skipped = super().__new__(cls)
+        skipped._length = count
+        return skipped
 
     _length: int
 
@@ -92,7 +92,8 @@ class ChunkClient(paho.Client):
             data = super()._sock_recv(CHUNK_BYTES)
         except BlockingIOError:
             return True
-        except OSError:  # a connection reset, for one: paho learns of it as of any other end
+        except OSError:
+            # A connection reset, for one: paho learns of it as of any other end.
             self.at_end = True
             return True
         self.chunk = memoryview(data)
@@ -101,21 +102,17 @@ class ChunkClient(paho.Client):
         return len(data) < CHUNK_BYTES and not isinstance(self.socket(), ssl.SSLSocket)
 
     def acknowledge(self) -> None:
-        """Let the kernel acknowledge at once what was read.
-
-        It would wait up to 40 ms for something to send along with it, and a broker that leaves Nagle's algorithm on
-        holds the next message back for as long.
-        """
+        """Let the kernel acknowledge at once what was read."""
+        # The kernel would wait up to 40 ms for something to send along with it, and a broker that leaves Nagle's
+        # algorithm on holds the next message back for as long.
         sock: Any = self.socket()
         if sock is not None:
             with contextlib.suppress(OSError):
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
     def keep_alive_within(self, longest_s: int) -> None:
-        """Ping at least as often as we want to, though the broker asks for less, or for none at all (0).
-
-        paho takes the broker's word, and has no public way to change it on a connection.
-        """
+        """Keep our own keepalive even if the broker asks for a longer one, or for none (0)."""
+        # paho takes the broker's word, and has no public way to change it on a connection.
         self._keepalive = min(self._keepalive or longest_s, longest_s)
 
     def take_packet(self) -> bool:
@@ -155,11 +152,12 @@ class ChunkClient(paho.Client):
         if (kind == _CONNACK) == self._was_accepted:
             self.refused = "the first packet from a broker, and no other, accepts the connection"
         self._was_accepted = True
-        if not kind:  # paho would take the next byte for a packet's first once more
+        # paho would take the next byte for a packet's first once more.
+        if not kind:
             self.refused = "a packet of a kind that does not exist"
         # paho keeps a message at QoS 2 until its release, whenever that is, and as many as a broker likes to send.
         if first_byte & _KIND_AND_QOS == _PUBLISH_QOS_2:
-            self.refused = "a message at QoS 2, which was never asked for"
+            self.refused = "a message at QoS 2, which was never requested"
         if self.refused:
             raise ConnectionError(self.refused)
 
@@ -218,13 +216,13 @@ def _read_password(file: Path) -> str:
 
 
 def subscribe(client: ChunkClient, options: LinkOptions) -> int | None:
-    """Ask for every topic, and return the packet identifier.
-
-    On MQTT 5 retained values are not even sent where they are not wanted (3.8.3.1).
-    """
+    """Ask for every topic, and return the packet identifier."""
+    # MQTT 5 does not even send retained values where they are not wanted (3.8.3.1).
     if options.protocol == "5":
-        return client.subscribe([(one.topic, _five(one)) for one in options.subscriptions])[1]
-    return client.subscribe([(one.topic, one.qos) for one in options.subscriptions])[1]
+        return client.subscribe([(subscription.topic, _five(subscription)) for subscription in options.subscriptions])[
+            1
+        ]
+    return client.subscribe([(subscription.topic, subscription.qos) for subscription in options.subscriptions])[1]
 
 
 class BrokerLimits(NamedTuple):
@@ -238,8 +236,8 @@ class BrokerLimits(NamedTuple):
     @property
     def words(self) -> tuple[str, ...]:
         """What an owner should know of them."""
-        no_qos = "it takes QoS 0 only: changes may be lost on the way (mqtt.host)"
-        no_retain = "it keeps no retained messages: status and presence reach only who listens (mqtt.host)"
+        no_qos = "it supports QoS 0 only: changes may be lost (mqtt.host)"
+        no_retain = "it keeps no retained messages: only current listeners get status and presence (mqtt.host)"
         return (no_qos,) * (not self.qos) + (no_retain,) * (not self.retain)
 
 
@@ -259,7 +257,7 @@ def limits(properties: Properties | None) -> BrokerLimits:
 
 def subscription_bytes(options: LinkOptions) -> int:
     """Return how large the packet is at most that asks for every topic."""
-    return HEADER_BYTES + sum(len(one.topic.encode()) + 3 for one in options.subscriptions)
+    return HEADER_BYTES + sum(len(subscription.topic.encode()) + 3 for subscription in options.subscriptions)
 
 
 def publication_bytes(topic: str, payload: str) -> int:
@@ -276,6 +274,8 @@ def expiry(options: LinkOptions, expires_s: int | None) -> Properties | None:
     return properties
 
 
-def _five(one: Subscription) -> SubscribeOptions:
-    handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if one.retained else SubscribeOptions.RETAIN_DO_NOT_SEND
-    return SubscribeOptions(qos=one.qos, retainAsPublished=one.retained, retainHandling=handling)
+def _five(subscription: Subscription) -> SubscribeOptions:
+    handling = (
+        SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if subscription.retained else SubscribeOptions.RETAIN_DO_NOT_SEND
+    )
+    return SubscribeOptions(qos=subscription.qos, retainAsPublished=subscription.retained, retainHandling=handling)

@@ -31,7 +31,7 @@ RIVAL_S = 120.0
 # Two clients of one id throw each other out for ever, and either log shows what looks like a bad network.
 RIVAL_AFTER = 3
 
-_CHANGE_IT = "give one of the two another name or mqtt.client_id"
+_CHANGE_IT = "give one of them another name or mqtt.client_id"
 
 # Relay changes kept while the broker is away, the oldest given up first: with five minutes of dwell each way they are
 # more than eight hours of switching. The history has them all.
@@ -59,8 +59,10 @@ class Link:
         self._draw = draw
         self._session: Session | None = None
         self._outbox: deque[tuple[str, str]] = deque(maxlen=OUTBOX_LIMIT)
-        self._state: dict[str, tuple[str, int, bool, int | None]] = {}  # by topic: the newest, while it must wait
-        self._on_the_way: dict[int, tuple[str, str] | None] = {}  # unacknowledged; None: not to be sent again
+        # By topic: the newest, while it must wait.
+        self._state: dict[str, tuple[str, int, bool, int | None]] = {}
+        # Unacknowledged; None: not to be sent again.
+        self._on_the_way: dict[int, tuple[str, str] | None] = {}
         self._began = clock()
         self._takeovers = 0
         self._faults: dict[str, str] = {}
@@ -112,7 +114,7 @@ class Link:
             self._outbox = deque(unsent, maxlen=OUTBOX_LIMIT)
 
     def _look_for_rival(self, ending: Ending) -> None:
-        """Name another client of our id: the two would throw each other out for ever, as fast as they can connect."""
+        """Report another client with our id: the two would keep disconnecting each other."""
         client_id = self._options.client_id
         if self._clock() - self._began >= RIVAL_S:
             self._takeovers = 0
@@ -122,18 +124,18 @@ class Link:
         elif ending == Ending.HUNG_UP:
             self._takeovers += 1
             if self._takeovers >= RIVAL_AFTER:
-                words = "the broker hangs up again and again soon after it has let us in: most often another client"
-                self._report("client id", f"{words} uses the same id, {client_id!r}; {_CHANGE_IT}")
+                symptom = "the broker keeps closing the connection soon after accepting it: most often another client"
+                self._report("client id", f"{symptom} uses the same id, {client_id!r}; {_CHANGE_IT}")
 
     def _forget(self, packet_id: int) -> None:
         self._on_the_way.pop(packet_id, None)
         self.flush()
 
-    def _report(self, part: str, words: str) -> None:
+    def _report(self, part: str, text: str) -> None:
         """Report a fault when it begins, changes or ends, across reconnections."""
-        if self._faults.get(part, "") != words:
-            self._faults[part] = words
-            self._listener.on_fault(part, words)
+        if self._faults.get(part, "") != text:
+            self._faults[part] = text
+            self._listener.on_fault(part, text)
 
     def tick(self) -> None:
         """Supervise, once a second: arrival stamp, keepalive, a broker that says nothing."""
@@ -147,11 +149,10 @@ class Link:
     def publish(
         self, topic: str, payload: str, *, qos: int = 1, retain: bool = False, expires_s: int | None = None
     ) -> None:
-        """Publish if the link is up; otherwise the message is dropped (state is published again when it is).
-
-        While too much waits to be acknowledged, the newest message of each topic is kept until there is room.
-        """
+        """Publish if the link is up; otherwise the message is dropped (state is published again when it is)."""
         if self.is_up:
+            # While too much waits to be acknowledged, the newest message of each topic is kept until there is room: a
+            # status of minutes ago helps nobody.
             self._state[topic] = payload, qos, retain, expires_s
             self.flush()
 

@@ -68,7 +68,7 @@ class Session:
     def __init__(self, options: LinkOptions, listener: Listener, clock: Callable[[], float]) -> None:
         """Prepare; nothing is sent or read before `open`. `clock` gives monotonic seconds."""
         self._options = options
-        self._asked = {one.topic: one.qos for one in options.subscriptions}
+        self._asked = {subscription.topic: subscription.qos for subscription in options.subscriptions}
         self._listener = listener
         self._clock = clock
         self._loop = asyncio.get_running_loop()
@@ -110,11 +110,11 @@ class Session:
         Raises:
             OSError: unreachable, refused, timed out, or a TLS or password file that cannot be used.
         """
-        done: asyncio.Future[None] = self._loop.create_future()
+        opened: asyncio.Future[None] = self._loop.create_future()
 
         def report(error: Exception | None) -> None:
-            if not done.done():
-                done.set_exception(error) if error else done.set_result(None)
+            if not opened.done():
+                opened.set_exception(error) if error else opened.set_result(None)
 
         def work() -> None:
             error: Exception | None = None
@@ -127,13 +127,13 @@ class Session:
 
         # A daemon thread, not an executor: a look-up that hangs must not keep the process from ending.
         threading.Thread(target=work, name="mqtt-connect", daemon=True).start()
-        await done
+        await opened
         self._start_reading()
 
     def _start_reading(self) -> None:
         sock = cast("socket.socket | None", self._client.socket())
         if sock is None:
-            self._end("the connection was closed while it was being made")
+            self._end("the connection was closed while being established")
             return
         self._socket = sock
         self.drained_at = self._opened_at = self._clock()
@@ -187,12 +187,12 @@ class Session:
             self._end("the connection broke")
 
     def tick(self) -> None:
-        """Once a second: read what is there (which keeps the arrival stamp young), then keepalive."""
+        """Run once a second: drain the socket (which keeps the arrival stamp young), then keepalive."""
         if self._socket is None:
             return
         self.read()
         if not self.is_up and self._clock() - self._opened_at > max(self._options.keepalive_s, CONNECT_TIMEOUT_S):
-            self._end("the broker accepted the connection and then said nothing")
+            self._end("the broker accepted the connection, then did not answer")
         elif (silent_s := self._unacknowledged_s) > PATIENCE_KEEPALIVES * self._client.keepalive:
             self._end(f"the broker has acknowledged nothing for {silent_s:.0f} s")
         elif self._client.loop_misc() != MQTTErrorCode.MQTT_ERR_SUCCESS:
@@ -224,9 +224,9 @@ class Session:
             f"it takes packets of at most {self.limits.packet_bytes} bytes, too few for"
             f" {', '.join(sorted(self._too_large))} (its own limit, or shorten mqtt.base_topic)"
         )
-        forbidden = f"it does not let us publish to {', '.join(sorted(self._forbidden))} (its access rules)"
-        words = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
-        return "; ".join((*self.limits.words, *words))
+        forbidden = f"it does not allow publishing to {', '.join(sorted(self._forbidden))} (its access rules)"
+        warnings = ([too_small] if self._too_large else []) + ([forbidden] if self._forbidden else [])
+        return "; ".join((*self.limits.words, *warnings))
 
     @property
     def has_unsent(self) -> bool:
@@ -284,7 +284,7 @@ class Session:
         self._client.keep_alive_within(self._options.keepalive_s)
         self.limits = limits(props)
         if flags.session_present:
-            self._listener.on_evidence_reset("the broker resumed an old session though a clean one was asked for")
+            self._listener.on_evidence_reset("the broker resumed an old session although a clean one was requested")
         if (size := subscription_bytes(self._options)) > self.limits.packet_bytes:
             most = f"the broker takes packets of at most {self.limits.packet_bytes} bytes"
             self._end(f"{most}, our subscriptions need {size}: raise its limit, or shorten telemetry.*.topic")
@@ -292,17 +292,21 @@ class Session:
         self._subscription_id = subscribe(self._client, self._options)
 
     def _on_subscribe(self, _client: paho.Client, _userdata: Any, mid: int, codes: Any, _props: Any) -> None:
-        asked = len(self._options.subscriptions)
+        requested = len(self._options.subscriptions)
         if mid != self._subscription_id:
             self._end(f"{_BREACH}: a subscription acknowledged that is not ours")
             return
         self._subscription_id = None
-        if len(codes) != asked:
-            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, asked for were {asked}")
+        if len(codes) != requested:
+            self._end(f"{_BREACH}: {len(codes)} subscriptions acknowledged, requested were {requested}")
             return
-        denied = [one.topic for one, code in zip(self._options.subscriptions, codes, strict=False) if code.is_failure]
+        denied = [
+            subscription.topic
+            for subscription, code in zip(self._options.subscriptions, codes, strict=False)
+            if code.is_failure
+        ]
         if denied:
-            self._end(f"the broker does not let us subscribe to {', '.join(denied)} (its access rules)")
+            self._end(f"the broker does not allow subscribing to {', '.join(denied)} (its access rules)")
             return
         self.is_up = self._was_up = True
         self.report(self.trouble)
@@ -334,15 +338,19 @@ class Session:
         # Section 3.1.2.11.5 of MQTT 5.0: no alias may come, since we announce no Topic Alias Maximum.
         if hasattr(message.properties, "TopicAlias"):
             return f"a topic alias with a message on {topic}, though none was allowed"
-        if message.qos and message.qos > (asked := self._asked_qos(topic)) != _NOT_ASKED:
-            return f"{topic} comes at QoS {message.qos}, asked for was {asked}"
+        if message.qos and message.qos > (most := self._asked_qos(topic)) != _NOT_ASKED:
+            return f"{topic} arrived at QoS {message.qos}, requested was {most}"
         return ""
 
     def _asked_qos(self, topic: str) -> int:
         """Return the highest quality of service asked for a topic."""
         if (exact := self._asked.get(topic)) is not None:
             return exact
-        matching = (one.qos for one in self._options.subscriptions if paho.topic_matches_sub(one.topic, topic))
+        matching = (
+            subscription.qos
+            for subscription in self._options.subscriptions
+            if paho.topic_matches_sub(subscription.topic, topic)
+        )
         return max(matching, default=_NOT_ASKED)
 
     def _hand_on(self, message: Message) -> None:
@@ -353,10 +361,12 @@ class Session:
 
     def _on_publish(self, _client: paho.Client, _userdata: Any, mid: int, code: ReasonCode, _props: Any) -> None:
         topic = self._unacknowledged.pop(mid, "")
-        if topic and code.is_failure != (topic in self._forbidden):  # MQTT 3.1.1 has no word for a refusal
+        # MQTT 3.1.1 has no word for a refusal.
+        if topic and code.is_failure != (topic in self._forbidden):
             if code.is_failure:
                 self._forbidden.add(topic)
-            else:  # the rules have changed; some of our topics are published seldom
+            else:
+                # The rules have changed; some of our topics are published seldom.
                 self._forbidden.clear()
             self.report(self.trouble)
         self._acknowledged_at = self._clock()

@@ -129,10 +129,12 @@ def _zoned(texts: pa.StringArray) -> Floats | None:
 def _number_column(parser: CellParser, numbers: pa.DoubleArray) -> Column | None:
     raw: Floats = numbers.to_numpy(zero_copy_only=False)
     if any((raw == code).any() for code in _text_codes(parser)):
-        return None  # how that was written matters, and these are numbers already
+        # How that was written matters, and these are numbers already.
+        return None
     present: Mask | None = numbers.is_valid().to_numpy(zero_copy_only=False) if numbers.null_count else None
     if not np.isfinite(raw if present is None else raw[present]).all():
-        return None  # Arrow reads more words as such than the plain reader
+        # Arrow reads more words as such than the plain reader.
+        return None
     return number_column(parser, raw, present)
 
 

@@ -39,9 +39,9 @@ class CaptureRecord:
     def read(self, log: ReadLog) -> Iterator[Instant]:
         """Yield the messages in order of time, one instant each."""
         messages = self._messages(log)
-        for one in sorted(messages, key=lambda message: message.t) if self._form.sort else messages:
-            arrival = InboundMessage(one.topic, one.payload, one.retained, one.t, one.t, one.t)
-            yield Instant(one.t, self._topic_map.read(arrival))
+        for message in sorted(messages, key=lambda message: message.t) if self._form.sort else messages:
+            arrival = InboundMessage(message.topic, message.payload, message.retained, message.t, message.t, message.t)
+            yield Instant(message.t, self._topic_map.read(arrival))
 
     def _messages(self, log: ReadLog) -> Iterator[Captured]:
         times = Times(self._form.time_format, self._form.zone)
@@ -52,19 +52,19 @@ class CaptureRecord:
             if not text.strip():
                 continue
             try:
-                one = self._message(times, lines.number, text)
+                message = self._message(times, lines.number, text)
             except ValueError as error:
                 if lines.torn:
                     log.torn = torn_words(lines.number)
                 else:
                     log.drop(RowError(self.path, lines.number, "", text, str(error)))
                 continue
-            if one.t < last and not self._form.sort:
-                expected = "a time not before the line above (--sort puts lines in order)"
+            if message.t < last and not self._form.sort:
+                expected = "a time not earlier than the line above (--sort sorts the lines)"
                 raise RecordError(self.path, expected, line=lines.number, text=text)
-            last = one.t
+            last = message.t
             log.rows += 1
-            yield one
+            yield message
 
     def _message(self, times: Times, number: int, text: str) -> Captured:
         try:

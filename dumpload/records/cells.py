@@ -53,11 +53,7 @@ class CellParser:
         self.comma_text = ""
         self._decimal_comma = decimal_comma
         self._meanings = _Meanings(self)
-
-    def column(self, texts: Sequence[str]) -> Column:
-        """Return what many texts mean, each as `parse` does."""
-        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
-        return column_of(values, codes)
+        self.column = self._meanings.column
 
     def parse(self, text: str) -> Meaning:
         """Return the value in the signal's base unit (NaN: none), and the code of what the text is."""
@@ -84,7 +80,8 @@ class CellParser:
         return to_base_unit(self.signal, self.unit, rescale(number, *self.scaling))
 
     def _number(self, text: str) -> float:
-        if "_" in text or not text.isascii():  # Python's own ways of writing numbers
+        # Python's own ways of writing numbers.
+        if "_" in text or not text.isascii():
             raise ValueError(text)
         return float(text.replace(",", ".") if self._decimal_comma else text)
 
@@ -97,12 +94,7 @@ class RelayParser:
     """How to read what the recorded relay did: on or off, 1 or 0."""
 
     def __init__(self) -> None:
-        self._meanings = _Meanings(self)
-
-    def column(self, texts: Sequence[str]) -> Column:
-        """Return what many texts mean, each as `parse` does."""
-        values, codes = zip(*map(self._meanings.__getitem__, texts), strict=True)
-        return column_of(values, codes)
+        self.column = _Meanings(self).column
 
     def parse(self, text: str) -> Meaning:
         """Return 1 or 0 (NaN: neither), and the code of what the text is."""
@@ -129,6 +121,11 @@ class _Meanings(dict[str, Meaning]):
             self.clear()
         meaning = self[text] = self._parser.parse(text)
         return meaning
+
+    def column(self, texts: Sequence[str]) -> Column:
+        """Return what many texts mean, each as the parser has it."""
+        values, codes = zip(*map(self.__getitem__, texts), strict=True)
+        return column_of(values, codes)
 
 
 def find_columns(path: Path, form: TableFormat, names: Sequence[str], line: int = 0) -> tuple[int, dict[Signal, int]]:
@@ -180,10 +177,10 @@ def parser_of(form: TableFormat, unknown: UnknownCodes, signal: Signal) -> CellP
 
 def comma_traps(parsers: Iterable[CellParser]) -> Iterator[Trap]:
     """Yield that numbers with a decimal comma were not read, if it is so."""
-    found = next((parser for parser in parsers if parser.comma_text), None)
-    if found is not None:
-        text = one_line(found.comma_text, _SHOWN_CHARACTERS)
-        yield Trap(f'{signal_name(found.signal)} has numbers such as "{text}", which need --decimal-comma',
+    trap = next((parser for parser in parsers if parser.comma_text), None)
+    if trap is not None:
+        text = one_line(trap.comma_text, _SHOWN_CHARACTERS)
+        yield Trap(f'{signal_name(trap.signal)} has numbers such as "{text}", which need --decimal-comma',
                    ("--decimal-comma",))  # fmt: skip
 
 

@@ -25,7 +25,7 @@ from dumpload.records.record import ReadLog, RecordError, RowError, TableFormat
 from dumpload.records.time import EXPECTED, NO_OFFSET, NOT_MIXED, ClockError, TimeKind, Times
 from dumpload.records.traps import LOOKED_AT_TIMES, guess_formats
 
-OUT_OF_ORDER = "a time not before the row above (--sort puts rows in order)"
+OUT_OF_ORDER = "a time not earlier than the row above (--sort sorts the rows)"
 
 # Where nobody said which zone local times are of: at least all days are whole.
 _UTC = ("--timezone", "UTC")
@@ -122,8 +122,8 @@ def _header(path: Path, log: ReadLog, source: Iterator[Part]) -> tuple[Part, Ite
         if b"\0" in line:
             raise RecordError(path, NUL_BYTES, line=number)
         return Part(number, line + feed), chain([Part(number + 1, rest, part.torn)] if rest else [], source)
-    found = log.torn or "the file is empty"
-    raise RecordError(path, f"a header line such as time,state_of_charge; {found}")
+    reason = log.torn or "the file is empty"
+    raise RecordError(path, f"a header line such as time,state_of_charge; {reason}")
 
 
 class _CsvPass:
@@ -141,7 +141,8 @@ class _CsvPass:
         """Yield the rows, as far as possible by the Arrow reader."""
         reader, refused = arrow(self._layout, self._times), 0
         for part in source:
-            if b'"' in part.data or refused >= _PATIENCE:  # a quoted cell may reach across lines and parts
+            # A quoted cell may reach across lines and parts.
+            if b'"' in part.data or refused >= _PATIENCE:
                 yield from self.batches(chain([part], source))
                 return
             batch = None if part.torn else reader.read(part.data, self._last)
@@ -221,8 +222,8 @@ class _CsvPass:
         forms = guess_formats([text for _number, text in self._odd_times])
         if forms:
             zone = () if self._form.zone else _UTC
-            words = f"{EXPECTED}; these look like {' or '.join(forms[:2])}"
-            raise self._error(number, text, words, ("--time-format", forms[0], *zone))
+            expected = f"{EXPECTED}; these look like {' or '.join(forms[:2])}"
+            raise self._error(number, text, expected, ("--time-format", forms[0], *zone))
 
     def _error(self, number: int, text: str, expected: str, options: tuple[str, ...] = ()) -> RecordError:
         name = self._layout.names[self._layout.time]

@@ -42,7 +42,7 @@ def magic(path: Path) -> bytes:
     """Return how the (unpacked) file begins.
 
     Raises:
-        RecordError: it is no plain file, or cannot be read.
+        RecordError: it is not a regular file, or cannot be read.
     """
     with _opened(path) as (file, _raw):
         try:
@@ -104,7 +104,7 @@ class _Joined:
 
     def _begun(self, data: bytes) -> bytes:
         if data.startswith(_UTF16):
-            raise RecordError(self._path, "UTF-8 text; this is UTF-16 (save it anew as UTF-8)")
+            raise RecordError(self._path, "UTF-8 text; this is UTF-16 (save it again as UTF-8)")
         self._has_cr_alone = b"\n" not in data and b"\r" in data[:-1]
         return data.removeprefix(_BYTE_ORDER_MARK)
 
@@ -138,7 +138,8 @@ class TextLines:
 
     def __iter__(self) -> Iterator[str]:
         for part in self._source:
-            if part.data.isspace():  # no row is looked for in a file of blank lines
+            # No row is looked for in a file of blank lines.
+            if part.data.isspace():
                 continue
             self.number = part.line - 1
             data = part.data.replace(b"\r\n", b"\n") if b"\r" in part.data else part.data
@@ -162,7 +163,7 @@ class TextLines:
 
 def torn_words(line: int) -> str:
     """Return what is missing where the last line has no end."""
-    return f"the last line ({line}) is torn and was left out"
+    return f"the last line ({line}) is incomplete and was ignored"
 
 
 @contextmanager
@@ -194,7 +195,7 @@ def _chunks(file: BinaryIO, log: ReadLog, size: int) -> Iterator[bytes]:
         try:
             data = file.read(size)
         except _TORN_GZIP as error:
-            log.torn = f"the compressed file ends early or is damaged ({error}); what came before was read"
+            log.torn = f"the compressed file ends early or is damaged ({error}); the data before that were read"
             return
         if not data:
             return

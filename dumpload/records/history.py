@@ -24,8 +24,6 @@ from dumpload.records.items import Hold, Instant, Moved, Restart
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, RecordError, RowError
 from dumpload.records.time import EARLIEST, IN_RANGE, LATEST
 
-MAGIC = b"SQLite format 3\0"
-
 WATCH_EVERY_ROWS = 1000
 
 # Clock steps above this are corrected back to the start of the boot.
@@ -51,12 +49,12 @@ _PLAIN = {
     RowKind.CLOCK: Kind.WAKE,
 }
 _COUNTED = {
-    RowKind.GAP: "places where rows are missing from the history",
+    RowKind.GAP: "gaps in the history's rows",
     RowKind.SETTINGS: "changes of the recorded program's settings",
-    RowKind.START: "starts of the recorded program; the relay is off then, and all begins anew",
+    RowKind.START: "restarts of the recorded program, each beginning with the relay off",
     RowKind.SELECT: "manual switches, replayed as recorded",
-    RowKind.FAULT: "recorded faults, which are no part of the replay",
-    RowKind.ALERT: "recorded alerts, which are no part of the replay",
+    RowKind.FAULT: "recorded faults, not replayed",
+    RowKind.ALERT: "recorded alerts, not replayed",
 }
 _KINDS = frozenset(RowKind)
 _LAST_SIGNAL, _LAST_CAUSE = max(Signal), max(Cause)
@@ -139,9 +137,7 @@ class HistoryRecord:
 class Timeline:
     """Lays the clocks of all starts of the program in a row, as far apart as the wall clock said; times never go back.
 
-    The first start's own clock is kept as it is, so that nothing is rounded; it is `ahead` of Unix time (s). A board
-    without a clock of its own starts in the past, until the network brings the time and the clock is stepped: a start
-    whose clock was stepped is placed by the clock as it was afterwards.
+    `ahead`: of Unix time (s), by the first start's own clock.
     """
 
     def __init__(self, steps_s: Mapping[str, float]) -> None:
@@ -174,10 +170,13 @@ class Timeline:
         """Return how far the clock is ahead of Unix time, and what leads to it from that of the row's start."""
         if row.boot_id == self._start:
             return self.ahead, self._shift
+        # A board without a clock of its own starts in the past, until the network brings the time and the clock is
+        # stepped: a start whose clock was stepped is placed by the clock as it was afterwards. The first start's own
+        # clock is kept, and the others are moved by whole seconds, so that nothing is rounded.
         wall = row.wall + self.steps_s.get(row.boot_id, 0.0)
         if self._last == -math.inf:
             return row.t - wall, 0.0
-        return self.ahead, math.ceil(max(wall + self.ahead, self._last) - row.t)  # whole seconds: nothing is rounded
+        return self.ahead, math.ceil(max(wall + self.ahead, self._last) - row.t)
 
 
 # Values of one message are rows of one time.
@@ -186,7 +185,7 @@ _MESSAGES = (RowKind.SAMPLE, RowKind.UNKNOWN)
 
 def items_of(placed: Iterable[Placed], counts: Counter[int]) -> Iterator[Instant | Restart]:
     """Yield what rows say, an item each; count them by kind."""
-    for _start, group in groupby(placed, key=lambda one: (one[0].boot_id, one[0].t)):
+    for _start, group in groupby(placed, key=lambda row: (row[0].boot_id, row[0].t)):
         rows = list(group)
         last = max((at for at, (row, _t) in enumerate(rows) if row.kind in _MESSAGES), default=-1)
         for at, (row, t) in enumerate(rows):
@@ -224,9 +223,9 @@ def _moved(row: HistoryRow) -> Moved | None:
 
 def _started_from(row: HistoryRow) -> tuple[Selector, Lockout]:
     """Return what the program started from."""
-    said = said_in(row)
+    fields = said_in(row)
     try:
-        return Selector[str(said["selector"]).upper()], Lockout[str(said["lockout"]).upper()]
+        return Selector[str(fields["selector"]).upper()], Lockout[str(fields["lockout"]).upper()]
     except LookupError:
         return Selector.AUTO, Lockout.NONE
 
@@ -234,10 +233,10 @@ def _started_from(row: HistoryRow) -> tuple[Selector, Lockout]:
 def said_in(row: HistoryRow) -> dict[str, Any]:
     """Return the JSON object in the text of a row; an empty one if there is none."""
     try:
-        said = json.loads(row.text)
+        fields = json.loads(row.text)
     except (ValueError, RecursionError):
         return {}
-    return said if isinstance(said, dict) else {}
+    return fields if isinstance(fields, dict) else {}
 
 
 # ---- rows that no daemon can have written ----

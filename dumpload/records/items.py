@@ -69,7 +69,7 @@ class RowBatch(NamedTuple):
         if all(column.codes is None for column in self.columns.values()):
             return zip(times, zip(*columns, strict=True), strict=True)
         rows = zip(*columns, strict=True)
-        return ((t, [one for one in row if one is not None]) for t, row in zip(times, rows, strict=True))
+        return ((t, [sample for sample in row if sample is not None]) for t, row in zip(times, rows, strict=True))
 
 
 def _said(signal: Signal, column: Column, times: Sequence[float]) -> Iterable[Event | Rejection | None]:
@@ -99,14 +99,14 @@ def in_order(batches: Iterable[RowBatch]) -> Iterator[RowBatch]:
     relay = _joined(relays) if relays else None
     for begin in range(0, len(order), BATCH_ROWS):
         rows = order[begin : begin + BATCH_ROWS]
-        columns = {s: _picked(one, rows) for s, one in whole.items()}
+        columns = {s: _picked(column, rows) for s, column in whole.items()}
         moved = None if relay is None else _picked(relay, rows)
         yield RowBatch(array("d", [times[row] for row in rows]), columns, moved)
 
 
 def _joined(columns: Sequence[Column]) -> tuple[list[float], list[int]]:
-    values = list(chain.from_iterable(one.values.tolist() for one in columns))
-    return values, list(chain.from_iterable(_codes(one) for one in columns))
+    values = list(chain.from_iterable(column.values.tolist() for column in columns))
+    return values, list(chain.from_iterable(_codes(column) for column in columns))
 
 
 def _picked(column: tuple[Sequence[float], Sequence[int]], rows: Sequence[int]) -> Column:

@@ -8,11 +8,9 @@ from contextlib import contextmanager
 
 @contextmanager
 def interrupt_afterwards() -> Iterator[None]:
-    """Hold an interrupt (Ctrl-C) back to the end of the block.
-
-    While they are loaded some libraries swallow it: a replay that was interrupted in its first half second went on to
-    its end.
-    """
+    """Hold an interrupt (Ctrl-C) back to the end of the block."""
+    # While they are loaded some libraries swallow it: a replay that was interrupted in its first half second went on to
+    # its end.
     if threading.current_thread() is not threading.main_thread():
         yield
         return

@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 from dumpload.config.model import Settings
 from dumpload.config.to_core import signal_sources
 from dumpload.config.to_mqtt import topic_map
-from dumpload.records.capture import CaptureRecord
 from dumpload.records.csv import ArrowReader, CsvRecord, Layout
 from dumpload.records.file import magic
-from dumpload.records.history import MAGIC, HistoryRecord
 from dumpload.records.loading import interrupt_afterwards
 from dumpload.records.record import Record, RecordError, TableFormat
 from dumpload.records.time import Times
@@ -18,7 +16,7 @@ from dumpload.records.time import Times
 if TYPE_CHECKING:
     from dumpload.records.parquet import ParquetRecord
 
-PARQUET = b"PAR1"
+SQLITE, PARQUET = b"SQLite format 3\0", b"PAR1"
 
 # A smaller table is read in less time than it takes to load the Arrow reader.
 ARROW_FROM_BYTES = 8 * 1024 * 1024
@@ -30,12 +28,17 @@ def open_record(path: Path, form: TableFormat, settings: Settings) -> Record:
     With the extra `study` also Parquet, and a big CSV is read with Arrow.
 
     Raises:
-        RecordError: it is no plain file, or cannot be read.
+        RecordError: it is not a regular file, or cannot be read.
     """
+    # A reader is loaded for files of its kind only: that of a history needs the database library, for one.
     begin = magic(path)
-    if begin.startswith(MAGIC):
+    if begin.startswith(SQLITE):
+        from dumpload.records.history import HistoryRecord
+
         return HistoryRecord(path)
     if begin.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
+        from dumpload.records.capture import CaptureRecord
+
         return CaptureRecord(path, topic_map(settings), form)
     unknown = {signal: source.unknown for signal, source in signal_sources(settings).items()}
     if begin.startswith(PARQUET):

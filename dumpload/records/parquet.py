@@ -1,11 +1,13 @@
-"""Reads a Parquet record, batch by batch: a time and any signals as numbers, null where there is no sample.
+"""Reads a Parquet record, batch by batch (a time and signals as numbers, null for no sample), and writes tables.
 
 Means by its columns what a table means by them (`records/cells.py`).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -62,8 +64,8 @@ def _readable(path: Path) -> Iterator[None]:
     try:
         yield
     except (pa.ArrowException, OSError) as error:
-        words = str(error).partition("\n")[0]
-        raise RecordError(path, f"a whole and readable Parquet file: {words}") from None
+        reason = str(error).partition("\n")[0]
+        raise RecordError(path, f"a whole and readable Parquet file: {reason}") from None
 
 
 class _ParquetPass:
@@ -147,7 +149,8 @@ def _times(column: pa.Array) -> Floats:
         return np.where(numbers >= MILLISECONDS_FROM, numbers / 1000.0, numbers)
     per_second = _PER_SECOND[column.type.unit]
     counts: NDArray[np.int64] = column.view(pa.int64()).fill_null(-1).to_numpy(zero_copy_only=False)
-    if column.type.unit == "ns":  # to the microsecond, as times in a table are
+    # To the microsecond, as times in a table are.
+    if column.type.unit == "ns":
         return np.asarray(np.rint(counts / 1e3) / 1e6)
     return np.asarray(counts / per_second)
 
@@ -157,3 +160,30 @@ def _text(column: pa.Array, row: int) -> str:
         return str(column[row])
     except (ValueError, OverflowError):  # beyond what a date can be
         return str(column.view(pa.int64())[row])
+
+
+# ---- writing ----
+
+# By what a column holds: a moment is a Unix time (s), kept to the millisecond.
+_TYPES = {
+    "moment": pa.timestamp("ms", "UTC"),
+    "text": pa.string(),
+    "number": pa.float64(),
+    "count": pa.int64(),
+    "flag": pa.bool_(),
+}
+
+
+def parquet_bytes(columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[Any]]) -> bytes:
+    """Return a file with these columns (name, and what it holds); None in a row is null."""
+    arrays = []
+    for place, (_name, kind) in enumerate(columns):
+        values = [row[place] for row in rows]
+        if kind == "moment":
+            values = [round(wall * 1000.0) for wall in values]
+        arrays.append(pa.array(values, _TYPES[kind]))
+    schema = pa.schema([pa.field(name, _TYPES[kind]) for name, kind in columns])
+    file = BytesIO()
+    # Snappy: the one compression that every reader knows.
+    parquet.write_table(pa.Table.from_arrays(arrays, schema=schema), file, compression="snappy")
+    return file.getvalue()

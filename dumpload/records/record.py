@@ -12,6 +12,7 @@ from typing import NamedTuple, Protocol
 from dumpload.config.layers import show
 from dumpload.core.printable import printable
 from dumpload.core.signals import Signal
+from dumpload.core.window import DAY_S
 from dumpload.records.items import Item
 from dumpload.records.traps import Trap
 
@@ -20,7 +21,7 @@ SHOWN_BAD_ROWS = 5
 
 # A longer record is one with a clock that was not set: it would be decades of nothing (our choice, no source).
 MAX_YEARS = 40
-MAX_SPAN_S = MAX_YEARS * 365.25 * 86_400.0
+MAX_SPAN_S = MAX_YEARS * 365.25 * DAY_S
 
 _SHOWN_CHARACTERS = 40
 
@@ -124,7 +125,7 @@ class ReadLog:
 
     def advise(self, trap: Trap) -> None:
         """Note a trap, and the options that avoid it."""
-        self.notes.append(trap.words)
+        self.notes.append(trap.text)
         self.options += trap.options
 
 

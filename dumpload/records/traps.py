@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from dumpload.records.items import PLAIN, RowBatch
 
-# So many rows show how far apart they are, and so many times how they are written (our choice, no source).
+# Rows that show how far apart they are, and times that show how they are written (our choice, no source).
 LOOKED_AT_ROWS = 2000
 LOOKED_AT_TIMES = 50
 
@@ -27,7 +27,7 @@ _FORMATS = tuple(f"{day}{between}{clock}" for day in _DATES for between in (" ",
 class Trap(NamedTuple):
     """What is odd, in words, and the options with which the command works (none: there are none)."""
 
-    words: str
+    text: str
     options: tuple[str, ...] = ()
 
 

@@ -83,7 +83,7 @@ def _make(group: Group, say: Callable[[str], None], *, keep: bool) -> tuple[Any,
     is_at_hand = (folder, is_kept) in _made or (is_kept and any(folder.rglob("*.nbi")))
     if not is_at_hand:
         kept = "" if is_kept else f"; it cannot be kept in {folder}"
-        say(f"compiling {group.words} for this computer, which takes a while the first time{kept}")
+        say(f"compiling {group.words} for this computer; this takes a while the first time{kept}")
     _made.add((folder, is_kept))
     return _compile(group, folder, is_kept)
 

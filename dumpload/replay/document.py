@@ -3,8 +3,7 @@
 from typing import Any
 
 from dumpload.core.explain import cause_name
-from dumpload.core.text import number_or_null
-from dumpload.core.window import utc_text
+from dumpload.core.text import number_or_null, utc_text
 from dumpload.replay.figures import Derived, energy_source
 from dumpload.replay.heat_sources import HeatSources
 from dumpload.replay.replay import Result

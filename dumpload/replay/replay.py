@@ -8,8 +8,7 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.signals import Signal, signal_name
-from dumpload.core.text import duration
-from dumpload.core.window import utc_text
+from dumpload.core.text import duration, utc_text
 from dumpload.records.items import Item, RowBatch
 from dumpload.records.loading import interrupt_afterwards
 from dumpload.records.record import MAX_SPAN_S, MAX_YEARS, ReadLog, Record, RecordError
@@ -58,7 +57,7 @@ class ReplayInterrupted(KeyboardInterrupt):
     def at(cls, wall: float | None) -> "ReplayInterrupted":
         """Return the interrupt at `wall` (Unix s) of the record; None: before its first row."""
         far = "" if wall is None else f" at {utc_text(wall)} of the record"
-        return cls(f"interrupted{far}; nothing is shown for a part of it")
+        return cls(f"interrupted{far}; an incomplete run gives no result")
 
 
 def replay(
@@ -143,7 +142,7 @@ def sparse_traps(spacing_s: float, ages: Sequence[float]) -> Iterator[Trap]:
     """Yield that rows are too far apart for how long a value counts, if they are; `ages`: by signal, s."""
     if not spacing_s > ages[SOC]:
         return
-    apart = f"rows are {duration(spacing_s)} apart, and a state of charge counts for {duration(ages[SOC])} only"
+    apart = f"rows are {duration(spacing_s)} apart, and a state of charge is valid for {duration(ages[SOC])} only"
     needed_s = math.ceil(ROWS_MISSED * spacing_s)
     if needed_s > MAX_AGE_S:
         yield Trap(f"{apart}: too far for a replay, which needs a row every {duration(MAX_AGE_S / ROWS_MISSED)}")

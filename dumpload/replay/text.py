@@ -92,7 +92,7 @@ def _meaning(figures: Derived, *, is_lasting: bool) -> Iterator[tuple[str, str]]
 def _samples(result: Result) -> str:
     unknown = result.samples - result.accepted - result.rejected
     words = f"{result.accepted} accepted, {result.rejected} rejected"
-    words += f", {unknown} said to be unknown" if unknown else ""
+    words += f", {unknown} reported as unknown" if unknown else ""
     dropped = result.log.dropped
     return f"{words}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
 
@@ -103,7 +103,7 @@ def _energy(summary: Summary) -> str:
     parts = (
         (summary.measured.seconds, "measured load power"),
         (summary.by_voltage.seconds, "bus voltage, V^2/R"),
-        (summary.by_rating.seconds, "the load's rating"),
+        (summary.by_rating.seconds, "the heater's rating"),
     )
     whole = summary.on_time_s
     used = [(seconds, words) for seconds, words in parts if seconds]
@@ -115,7 +115,7 @@ def remarks(result: Result) -> Iterator[str]:
     """Yield what a reader must know before believing the figures."""
     summary = result.summary
     if not result.accepted:
-        yield "No sample counted, so nothing could be decided: look at units and columns (--unit, --column)."
+        yield "No sample was accepted, so nothing could be decided: check units and columns (--unit, --column)."
     measured_s = summary.measured.seconds
     if summary.drawing_s < _MOST_DRAWN_PART * measured_s:
         yield (

@@ -11,8 +11,8 @@ from dumpload.core.contact import LOAD_PRESENT_W
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
 from dumpload.core.signals import Signal
+from dumpload.core.window import DAY_S
 
-SECONDS_PER_DAY = 86_400.0
 SOC = Signal.STATE_OF_CHARGE
 
 # What tells of the energy into the load.
@@ -76,7 +76,7 @@ class Summary(NamedTuple):
     @property
     def days(self) -> float:
         """How many days the record spans."""
-        return self.span_s / SECONDS_PER_DAY
+        return self.span_s / DAY_S
 
     @property
     def on_time_per_day_s(self) -> float:

@@ -1,7 +1,4 @@
-"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps.
-
-Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
-"""
+"""The calendar of a report: every day a link to its picture, and how much heat it had, in one scale of five steps."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
@@ -9,18 +6,19 @@ from itertools import groupby
 
 from dumpload.core.freshness import is_missing
 from dumpload.core.text import duration
+from dumpload.core.window import HOUR_S
 from dumpload.replay.heat_text import kwh
 from dumpload.report.data import Day
 
 SHADES = 5
 
-# Up to so many months are drawn day by day.
+# Up to this many months are drawn day by day.
 MOST_MONTHS = 3
 
 # Of a month in a row of bars: the width of a day, and the height.
 DAY, HEIGHT, DAYS = 10, 40, 31
 
-# The scale reaches at least as far, so that its steps can be told apart.
+# Minimum reach of the scale, so that its steps can be distinguished.
 LEAST_WH, LEAST_H = 1000.0, 1.0
 
 # The fuller and the darker (by night the brighter) the mark below a day, the more heat: colour is not the only sign.
@@ -75,17 +73,18 @@ def calendar(days: Sequence[Day], linked: Mapping[date, str]) -> Iterator[str]:
     yield from _legend(most, in_kwh=in_kwh)
 
 
+# Of many months each is a row of bars, a link to its table: a year fits a phone, and is not 365 steps of the Tab key.
 def _year(months: Sequence[Sequence[Day]], most: float, *, in_kwh: bool) -> Iterator[str]:
     """Yield a row for every month: its name, a bar for every day, and its sum."""
     yield '<div class="year">'
     for days in months:
         first, total = days[0].date, sum(_size(day) for day in days if not is_missing(_size(day)))
-        words = kwh(total) if in_kwh else f"{total:.0f} h"
+        amount = kwh(total) if in_kwh else f"{total:.0f} h"
         best = max(days, key=_size)
-        label = f"{first:%B %Y}: {words}; most on {best.date.day} {best.date:%b}"
+        label = f"{first:%B %Y}: {amount}; most on {best.date.day} {best.date:%b}"
         yield (
             f'<a href="#m{first:%Y-%m}">{first:%b %Y}</a><svg viewBox="0 0 {DAY * DAYS} {HEIGHT}" role="img"'
-            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{words}</span>'
+            f' preserveAspectRatio="none" aria-label="{label}">{_bars(days, most)}</svg><span>{amount}</span>'
         )
     yield "</div>"
     top = kwh(most) if in_kwh else f"{most:.1f} h"
@@ -109,7 +108,7 @@ def step(size: float, most: float) -> int:
 
 
 def _size(day: Day) -> float:
-    return day.on_time_s / 3600 if is_missing(day.energy_wh) else day.energy_wh
+    return day.on_time_s / HOUR_S if is_missing(day.energy_wh) else day.energy_wh
 
 
 def _cell(day: Day, most: float, linked: Mapping[date, str], is_first: bool) -> str:  # noqa: FBT001
@@ -126,6 +125,6 @@ def _legend(most: float, *, in_kwh: bool) -> Iterator[str]:
     yield "<li>no mark: not on</li>"
     for number in range(1, SHADES + 1):
         top = most * number / SHADES
-        words = kwh(top) if in_kwh else f"{top:.1f} h"
-        yield f"<li class=k{number}><i></i>to {words}</li>"
+        amount = kwh(top) if in_kwh else f"{top:.1f} h"
+        yield f"<li class=k{number}><i></i>to {amount}</li>"
     yield "<li>dashed: no data</li></ul>"

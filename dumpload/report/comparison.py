@@ -12,7 +12,7 @@ from dumpload.report.data import Day, ReportData
 from dumpload.report.local_time import Span, shares, shown_day
 from dumpload.report.pictures import area
 
-# Of so many days at most, the last of the record, the strips are drawn.
+# Maximum number of days drawn as strips: the last ones of the record.
 SHOWN_DAYS = 14
 PARTS = 96
 
@@ -56,13 +56,13 @@ def _strips(reports: Sequence[ReportData]) -> Iterator[str]:
     yield '<div class="strips">'
     for at, day in enumerate(days, len(reports[0].days) - len(days)):
         yield f"<h3>{shown_day(day.date)}</h3>"
-        for letter, one in zip(LETTERS, reports, strict=False):
-            yield f"<span>{letter}</span>{_strip(one, day.span)}<span>{_amount(one.days, at, day)}</span>"
+        for letter, data in zip(LETTERS, reports, strict=False):
+            yield f"<span>{letter}</span>{_strip(data, day.span)}<span>{_amount(data.days, at, day)}</span>"
     yield "</div>"
 
 
-def _strip(one: ReportData, span: Span) -> str:
-    on = area(shares(one.runs, span, PARTS), 1, 10)
+def _strip(data: ReportData, span: Span) -> str:
+    on = area(shares(data.runs, span, PARTS), 1, 10)
     path = f'<path class="o" d="{on}"/>' if on else ""
     return f'<svg viewBox="0 0 {PARTS} 10" preserveAspectRatio="none" aria-hidden="true">{path}</svg>'
 

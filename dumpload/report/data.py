@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Cause, Position
+from dumpload.core.window import DAY_S
 from dumpload.replay.replay import Result
 from dumpload.replay.totals import Change
 from dumpload.report.day_log import DayLog
@@ -82,7 +83,7 @@ def _days(result: Result, runs: Sequence[Span], day_log: DayLog, zone: tzinfo) -
 
 def _index(wall: float, days: Sequence[tuple[date, Span]]) -> int:
     """Return which day a Unix time lies in."""
-    guess = min(len(days) - 1, max(0, int((wall - days[0][1].begin) // 86_400)))
+    guess = min(len(days) - 1, max(0, int((wall - days[0][1].begin) // DAY_S)))
     while guess and wall < days[guess][1].begin:
         guess -= 1
     while guess < len(days) - 1 and wall >= days[guess][1].end:

@@ -22,7 +22,7 @@ class Incident(NamedTuple):
     """Something beside the relay's changes that a person may want to know of: Unix s, and words."""
 
     wall: float
-    words: str
+    text: str
 
 
 class DayLog:

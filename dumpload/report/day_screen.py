@@ -1,9 +1,7 @@
 """One day on one screen: sun, charge, heater and tank over one time axis, from midnight to midnight."""
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from html import escape
-from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
@@ -12,7 +10,7 @@ from dumpload.core.text import duration
 from dumpload.replay.heat_text import kwh
 from dumpload.report.calendar import day_id
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import shares, shown_day
+from dumpload.report.local_time import reaching_into, shares, shown_day
 from dumpload.report.pictures import area, band
 from dumpload.report.trace import Extremes
 
@@ -55,9 +53,9 @@ class AxisEnds(NamedTuple):
     cut_out_percent: float
 
 
-def scales(one: ReportData, low: int, cut_in_percent: float, cut_out_percent: float) -> str:
+def scales(data: ReportData, low: int, cut_in_percent: float, cut_out_percent: float) -> str:
     """Return what all days have, drawn once: the lanes with their names and scales, the hours, the thresholds."""
-    scale = AxisEnds(top_w(one), top_c(one), low, cut_in_percent, cut_out_percent)
+    scale = AxisEnds(top_w(data), top_c(data), low, cut_in_percent, cut_out_percent)
     return f'<svg class="once" aria-hidden="true"><g id="lanes">{axes(scale)}</g></svg>'
 
 
@@ -70,8 +68,8 @@ def axes(scale: AxisEnds) -> str:
         (TANK, f"{scale.top_c:g} °C"),
     )
     bottoms = ((SUN, "sun 0"), (CHARGE, f"{low} %"), (TANK, "tank 0"))
-    text = [_label(lane[0] + 8, words) for lane, words in lanes]
-    text += [_label(sum(lane), words) for lane, words in bottoms]
+    text = [_label(lane[0] + 8, label) for lane, label in lanes]
+    text += [_label(sum(lane), label) for lane, label in bottoms]
     text.append(_label(sum(HEATER) - 4, "heater"))
     lines = "".join(f"M{LEFT} {y}H{WIDTH}" for lane in (SUN, CHARGE, HEATER, TANK) for y in (sum(lane),))
     hours = [(hour, LEFT + hour * (WIDTH - LEFT) / 24) for hour in (0, 6, 12, 18)]
@@ -87,59 +85,55 @@ def axes(scale: AxisEnds) -> str:
 
 def lanes(course: DayCurves, scale: AxisEnds) -> str:
     """Return what is drawn in the lanes."""
-    drawn = (
-        ("a", SUN, band(_from_nothing(_scaled(course.sun, scale.top_w)), 1, 0, UNITS), UNITS),
+    curves = (
+        ("a", SUN, band([column.from_nothing() for column in _scaled(course.sun, scale.top_w)], 1, 0, UNITS), UNITS),
         ("c", CHARGE, band(course.charge, 1, scale.low, UNITS), UNITS),
         ("o", HEATER, area(course.on, 1, 10), 10),
         ("t", TANK, band(_scaled(course.tank, scale.top_c), 1, 0, UNITS), UNITS),
     )
     each = (WIDTH - LEFT) / len(course.on)
-    return "".join(_lane(kind, lane, path, f"{each:.3f} {lane[1] / units:g}") for kind, lane, path, units in drawn)
+    return "".join(_lane(kind, lane, path, f"{each:.3f} {lane[1] / units:g}") for kind, lane, path, units in curves)
 
 
-def screens(one: ReportData, days: Sequence[Day], reasons: Sequence[str], low: int) -> Iterator[str]:
+def screens(data: ReportData, days: Sequence[Day], reasons: Sequence[str], low: int) -> Iterator[str]:
     """Yield the picture of each of these days, with what is to be said of it."""
     yield '<div class="screens">'
     for day, reason in zip(days, reasons, strict=True):
-        yield screen(one, day, reason, low)
+        yield screen(data, day, reason, low)
     yield "</div>"
 
 
-def screen(one: ReportData, day: Day, reason: str, low: int) -> str:
+def screen(data: ReportData, day: Day, reason: str, low: int) -> str:
     """Return one day."""
-    sun, tank = (one.day_log.shown[signal] for signal in (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE))
-    runs = one.runs[
-        bisect_right(one.runs, day.span.begin, key=attrgetter("end")) : bisect_left(
-            one.runs, day.span.end, key=attrgetter("begin")
-        )
-    ]
-    sun_w, charge_percent, tank_c = (trace.columns(*day.span, PARTS) for trace in (sun, one.day_log.charge, tank))
+    sun, tank = (data.day_log.shown[signal] for signal in (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE))
+    runs = reaching_into(day.span, data.runs)
+    sun_w, charge_percent, tank_c = (trace.columns(*day.span, PARTS) for trace in (sun, data.day_log.charge, tank))
     course = DayCurves(sun_w, charge_percent, tank_c, shares(runs, day.span, PARTS))
     name, high = shown_day(day.date), day.charge.high
     energy = "" if is_missing(day.energy_wh) else f", {kwh(day.energy_wh)}"
     charge = "charge not known" if is_missing(high) else f"charge {day.charge.low:.0f} to {high:.0f} %"
-    words = f"heater on {duration(day.on_time_s)}{energy}; {charge}" if day.on_time_s else f"not on; {charge}"
+    summary = f"heater on {duration(day.on_time_s)}{energy}; {charge}" if day.on_time_s else f"not on; {charge}"
     more = "" if reason.startswith("on for") else f"<br>{escape(_sentence(reason))}"
     return (
         f'<figure id="{day_id(day.date)}"><h3>{name}</h3>'
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}: {escape(words)}">'
-        f"{lanes(course, AxisEnds(top_w(one), top_c(one), low, 0, 0))}<use href=#lanes /></svg>"
-        f"<figcaption>{escape(_sentence(words))}{more}{_unmeasured(one)}</figcaption></figure>"
+        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{name}: {escape(summary)}">'
+        f"{lanes(course, AxisEnds(top_w(data), top_c(data), low, 0, 0))}<use href=#lanes /></svg>"
+        f"<figcaption>{escape(_sentence(summary))}{more}{_unmeasured(data)}</figcaption></figure>"
     )
 
 
-def top_w(one: ReportData) -> float:
+def top_w(data: ReportData) -> float:
     """Return the top of the axis of the sun, W."""
-    return _top(one, Signal.SOLAR_POWER, TOPS_W)
+    return _top(data, Signal.SOLAR_POWER, TOPS_W)
 
 
-def top_c(one: ReportData) -> float:
+def top_c(data: ReportData) -> float:
     """Return the top of the axis of the tank, degC."""
-    return _top(one, Signal.TANK_TEMPERATURE, TOPS_C)
+    return _top(data, Signal.TANK_TEMPERATURE, TOPS_C)
 
 
-def _top(one: ReportData, signal: Signal, tops: Sequence[float]) -> float:
-    return round_top(one.day_log.shown[signal].extremes(*one.span).high, tops)
+def _top(data: ReportData, signal: Signal, tops: Sequence[float]) -> float:
+    return round_top(data.day_log.shown[signal].extremes(*data.span).high, tops)
 
 
 def round_top(high: float, tops: Sequence[float]) -> float:
@@ -148,20 +142,7 @@ def round_top(high: float, tops: Sequence[float]) -> float:
 
 
 def _scaled(columns: Sequence[Extremes], top: float) -> list[Extremes]:
-    """Return the columns as hundredths of an axis from 0 to `top`."""
-    return [Extremes(*(_hundredths(value, top) for value in one)) if _has(one) else one for one in columns]
-
-
-def _hundredths(value: float, top: float) -> float:
-    return min(100.0, max(0.0, value * 100 / top))
-
-
-def _from_nothing(columns: Sequence[Extremes]) -> list[Extremes]:
-    return [Extremes(0.0, one.high) if _has(one) else one for one in columns]
-
-
-def _has(one: Extremes) -> bool:
-    return not is_missing(one.high)
+    return [column.in_percent_of(top) for column in columns]
 
 
 def _lane(kind: str, lane: tuple[int, int], path: str, scale: str) -> str:
@@ -171,15 +152,17 @@ def _lane(kind: str, lane: tuple[int, int], path: str, scale: str) -> str:
     return f'<path class={kind} transform="{place}" d="{path}"/>'
 
 
-def _label(y: float, words: str) -> str:
-    return f'<text class="e" x="{LEFT - 3}" y="{y:g}">{words}</text>'
+def _label(y: float, text: str) -> str:
+    return f'<text class="e" x="{LEFT - 3}" y="{y:g}">{text}</text>'
 
 
 def _sentence(reason: str) -> str:
     return f"{reason[:1].upper()}{reason[1:]}."
 
 
-def _unmeasured(one: ReportData) -> str:
+def _unmeasured(data: ReportData) -> str:
     names = {Signal.SOLAR_POWER: "sun", Signal.TANK_TEMPERATURE: "tank"}
-    left = [names[signal] for signal, trace in one.day_log.shown.items() if is_missing(trace.extremes(*one.span).high)]
+    left = [
+        names[signal] for signal, trace in data.day_log.shown.items() if is_missing(trace.extremes(*data.span).high)
+    ]
     return f" Not measured: {', '.join(left)}." if left else ""

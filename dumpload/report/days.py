@@ -1,15 +1,13 @@
 """The days of a report, one row each: a strip of the charge and the time on from midnight to midnight, and figures."""
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 from itertools import groupby
-from operator import attrgetter
 from typing import NamedTuple
 
 from dumpload.core.freshness import is_missing
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import shares
+from dumpload.report.local_time import reaching_into, shares
 from dumpload.report.pictures import area, band, lowest_shown
 
 # Units of a strip: all of it, and the lane at its bottom that shows the time on.
@@ -58,19 +56,19 @@ SAMPLE_DAYS = 30
 MOST_DAYS = 366
 
 
-def day_tables(one: ReportData, cut_out_percent: float, room: int, anchors: Mapping[date, str]) -> Iterator[str]:
+def day_tables(data: ReportData, cut_out_percent: float, room: int, anchors: Mapping[date, str]) -> Iterator[str]:
     """Yield a table for each month, of the last year if there is more, in about `room` characters.
 
     `anchors`: by which to find some days' rows.
     """
-    days = one.days[-MOST_DAYS:]
-    low = lowest_shown(one, cut_out_percent)
-    rows = _rows(one, days, low, room, anchors)
+    days = data.days[-MOST_DAYS:]
+    low = lowest_shown(data, cut_out_percent)
+    rows = _rows(data, days, low, room, anchors)
     yield (
         f"<p>Each strip goes from midnight to midnight, and from {low} % to 100 % of charge; dashed and dotted lines"
         " are cut-in and cut-out. The lane at its bottom is full while the relay was on.</p>"
     )
-    if len(days) < len(one.days):
+    if len(days) < len(data.days):
         yield f"<p>Only the last {MOST_DAYS} days are drawn one by one.</p>"
     for month, group in groupby(zip(days, rows, strict=True), key=lambda pair: f"{pair[0].date:%Y-%m}"):
         days_of = [*group]
@@ -80,29 +78,27 @@ def day_tables(one: ReportData, cut_out_percent: float, room: int, anchors: Mapp
         yield "</table>"
 
 
-def _rows(one: ReportData, days: Sequence[Day], low: int, room: int, anchors: Mapping[date, str]) -> list[str]:
+def _rows(data: ReportData, days: Sequence[Day], low: int, room: int, anchors: Mapping[date, str]) -> list[str]:
     some = days[:: max(1, len(days) // SAMPLE_DAYS)]
     for parts in FINENESS:
-        if sum(len(_row(one, day, parts, low)) for day in some) * len(days) <= room * len(some):
+        if sum(len(_row(data, day, parts, low)) for day in some) * len(days) <= room * len(some):
             break
-    return [_row(one, day, parts, low, anchors.get(day.date, "")) for day in days]
+    return [_row(data, day, parts, low, anchors.get(day.date, "")) for day in days]
 
 
-def lines(one: ReportData, cut_in_percent: float, cut_out_percent: float) -> str:
+def lines(data: ReportData, cut_in_percent: float, cut_out_percent: float) -> str:
     """Return the style that puts the lines of the thresholds behind every strip."""
-    low = lowest_shown(one, cut_out_percent)
+    low = lowest_shown(data, cut_out_percent)
     cut_in, cut_out = ((100 - cut) / (100 - low) * CHARGE / HEIGHT for cut in (cut_in_percent, cut_out_percent))
     return f"--in:{cut_in:.1%};--out:{cut_out:.1%}"
 
 
-def _row(one: ReportData, day: Day, parts: Parts, low: int, anchor: str = "") -> str:
+def _row(data: ReportData, day: Day, parts: Parts, low: int, anchor: str = "") -> str:
     """Return the row of one day. A day of 23 or 25 hours is as wide as the others."""
     energy = "-" if is_missing(day.energy_wh) else f"{day.energy_wh / 1000:.1f}"
     on_min = round(day.on_time_s / 60)
-    charge = band(one.day_log.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
-    begin = bisect_right(one.runs, day.span.begin, key=attrgetter("end"))
-    end = bisect_left(one.runs, day.span.end, key=attrgetter("begin"))
-    on = area(shares(one.runs[begin:end], day.span, parts.on), WIDTH // parts.on, STEPS)
+    charge = band(data.day_log.charge.columns(*day.span, parts.charge), WIDTH // parts.charge, low, CHARGE)
+    on = area(shares(reaching_into(day.span, data.runs), day.span, parts.on), WIDTH // parts.on, STEPS)
     return (
         f"<tr{f' id={anchor}' if anchor else ''}>"
         f'<th>{day.date:%a} {day.date.day}<td><svg viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio=none>'

@@ -1,4 +1,4 @@
-"""Where the heat came from, as one stacked bar with its words; what is not known says what it needs."""
+"""Where the heat came from, as one labelled stacked bar; an unknown part says what it needs."""
 
 from collections.abc import Iterator, Sequence
 from html import escape
@@ -16,10 +16,10 @@ WIDTH, HEIGHT = 360, 26
 
 
 class Segment(NamedTuple):
-    """One part of the bar: its class in the style of pictures, its words, and Wh."""
+    """One part of the bar: its class in the style of pictures, its label, and Wh."""
 
     kind: str
-    words: str
+    label: str
     wh: float
 
 
@@ -31,7 +31,7 @@ def energy_bar(heat: HeatSources | None, figures: Derived, missed_full: int, *, 
     parts = [part for part in _parts(heat, figures) if part.wh > 0]
     yield _bar(parts, heat.total)
     yield '<ul class="sources">'
-    yield from (f"<li>{_swatch(part.kind)}<b>{kwh(part.wh)}</b> {escape(part.words)}</li>" for part in parts)
+    yield from (f"<li>{_swatch(part.kind)}<b>{kwh(part.wh)}</b> {escape(part.label)}</li>" for part in parts)
     yield "</ul>"
     signal = missing_signal(heat)
     if signal:
@@ -60,17 +60,17 @@ def _parts(heat: HeatSources, figures: Derived) -> Sequence[Segment]:
 
 
 def _bar(parts: Sequence[Segment], total: float) -> str:
-    words = "; ".join(f"{kwh(part.wh)} {part.words}" for part in parts)
-    drawn, x = [], 0.0
+    label = "; ".join(f"{kwh(part.wh)} {part.label}" for part in parts)
+    parts_svg, x = [], 0.0
     for part in parts:
         width = part.wh / total * WIDTH
-        drawn.append(
+        parts_svg.append(
             f'<rect class="{part.kind}" x="{x + 1:.1f}" y="2" width="{max(1.0, width - 2):.1f}" height="{HEIGHT - 4}">'
-            f"<title>{escape(part.words)}: {kwh(part.wh)}</title></rect>"
+            f"<title>{escape(part.label)}: {kwh(part.wh)}</title></rect>"
         )
         x += width
     size = f'viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none"'
-    return f'<svg class="bar" {size} role="img" aria-label="{escape(words)}">{"".join(drawn)}</svg>'
+    return f'<svg class="bar" {size} role="img" aria-label="{escape(label)}">{"".join(parts_svg)}</svg>'
 
 
 def _swatch(kind: str) -> str:

@@ -15,7 +15,7 @@ def write_files(
     page: Path | None = None,
     svg: Path | None = None,
     png: Path | None = None,
-    named: Iterable[Named] = (),
+    protected: Iterable[Named] = (),
 ) -> None:
     """Write the page into a file, and each picture into the folders `svg` and `png`, which are made if need be.
 
@@ -23,7 +23,7 @@ def write_files(
         WriteError: something cannot be written, would replace a file of `named`, or what draws PNG is not installed;
             nothing is written then.
     """
-    write_outputs([*_page(report, page), *_svg(report, svg), *_png(report, png)], named)
+    write_outputs([*_page(report, page), *_svg(report, svg), *_png(report, png)], protected)
 
 
 def _page(report: Report, path: Path | None) -> Iterator[Output]:

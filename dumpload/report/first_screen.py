@@ -22,20 +22,20 @@ STYLE = """
 """
 
 
-def first_screen(one: ReportData, figures: Derived, offs: Sequence[DayOff], before: Headline | None) -> Iterator[str]:
+def first_screen(data: ReportData, figures: Derived, offs: Sequence[DayOff], before: Headline | None) -> Iterator[str]:
     """Yield it."""
-    now = headline(one, figures)
+    now = headline(data, figures)
     load_known = not is_missing(now.energy_wh)
-    yield f'<p class="verdict">{escape(sentence(now, is_replay=one.is_replay, load_known=load_known))}</p>'
-    yield f'<p class="now">{escape(state_words(one))}</p>'
-    without = [(day, off) for day, off in zip(one.days, offs, strict=True) if not is_hot(day, figures.cold_c)]
+    yield f'<p class="verdict">{escape(sentence(now, is_replay=data.is_replay, load_known=load_known))}</p>'
+    yield f'<p class="now">{escape(state_words(data))}</p>'
+    without = [(day, off) for day, off in zip(data.days, offs, strict=True) if not is_hot(day, figures.cold_c)]
     if without:
         yield '<ul class="why">'
         for day, off in without[-SHOWN_REASONS:]:
             yield f"<li>{shown_day(day.date)}: {escape(off.reason)}</li>"
         yield "</ul>"
     yield '<dl class="figures">'
-    for figure in large_figures(now, before, is_replay=one.is_replay):
+    for figure in large_figures(now, before, is_replay=data.is_replay):
         change = f"<small>{escape(figure.change)}</small>" if figure.change else ""
         yield f"<div><dt>{escape(figure.label)}</dt><dd>{escape(figure.value)}{change}</dd></div>"
     yield "</dl>"

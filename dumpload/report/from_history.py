@@ -1,8 +1,4 @@
-"""Reads from a history what the relay did, as recorded: no law is asked, nothing is replayed.
-
-A run that the program did not live to end (it was killed, or the power failed) ends with the last thing recorded of
-that start: the service manager drives the pin off then, which nobody records.
-"""
+"""Reads from a history what the relay did, as recorded: no law is asked, nothing is replayed."""
 
 import math
 from collections import deque
@@ -31,7 +27,7 @@ FIRST_BEAT = 1.0
 
 WHOLE = Span(-math.inf, math.inf)
 
-STEPPED = "the clock was stepped while this was recorded; all times are by the clock as it was set afterwards"
+STEPPED = "the clock was stepped during the recording; all times use the corrected clock"
 
 
 class NothingRecordedError(RecordError):
@@ -185,7 +181,10 @@ class _HistoryPlayer:
     # ---- row by row ----
 
     def _end_run_before(self, row: HistoryRow) -> None:
-        if row.kind == RowKind.START:  # of a run that is still going on, the program did not live to see the end
+        # A run that is still going on at a start: the program did not live to see the end (it was killed, or the power
+        # failed). It ends with the last thing recorded before: the service manager drove the pin off, which nobody
+        # records.
+        if row.kind == RowKind.START:
             self._change(self._last, Position.OFF, Cause.NONE, MISSING)
 
     def _pass_midnights(self, t: float) -> None:
@@ -233,11 +232,11 @@ class _HistoryPlayer:
     def _note_incident(self, row: HistoryRow, wall: float) -> None:
         if row.kind == RowKind.SELECT:
             self._log.select(wall, Selector(int(row.value)))
-        if words := incident_words(row):
-            self._incidents.append(Incident(wall, words))
+        if text := incident_words(row):
+            self._incidents.append(Incident(wall, text))
 
     def _note(self, totals: Totals, signal: Signal, value: float, during: Span) -> None:
-        """Take a value that went on arriving."""
+        """Record a value that kept arriving."""
         t, until = during
         totals.energy.note(signal, value, t, until + hold_s(self._scenario.setup.settings.max_age_s, signal))
         ages = self._scenario.setup.settings.max_age_s
@@ -250,7 +249,7 @@ class _HistoryPlayer:
             totals.know(t, min(self._charge_until, self._heart_until))
 
     def _lose(self, totals: Totals, row: HistoryRow, t: float) -> None:
-        """Take that the charge, the heartbeat, or all of it is lost."""
+        """Record the loss of the charge, the heartbeat or all signals."""
         if row.signal in (SOC, NO_SIGNAL):
             self._charge_until = min(self._charge_until, t)
         if row.signal in (Signal.HEARTBEAT, NO_SIGNAL) and self._heart_until < NEVER:
@@ -273,7 +272,7 @@ def period_expected(record: HistoryRecord, zone: tzinfo) -> str:
     if is_missing(t):
         return "at least one row"
     first, last = (local_date(wall - timeline.ahead, zone) for wall in (first_t, t))
-    return f"a period with rows in it; there are rows from {first} to {last}"
+    return f"a period with data; there are data from {first} to {last}"
 
 
 # ---- what a row says ----
@@ -282,8 +281,8 @@ def period_expected(record: HistoryRecord, zone: tzinfo) -> str:
 def incident_words(row: HistoryRow) -> str:
     """Return what a row says that is neither a sample nor a change, in words; nothing for what is no news."""
     if row.kind == RowKind.SELECT:
-        held = "" if row.until == NEVER or row.until <= row.t else f" for {(row.until - row.t) / 60:.0f} min"
-        return f"selector moved to {Selector(int(row.value)).name.lower()}{held}"
+        time_limit = "" if row.until == NEVER or row.until <= row.t else f" for {(row.until - row.t) / 60:.0f} min"
+        return f"selector moved to {Selector(int(row.value)).name.lower()}{time_limit}"
     if row.kind == RowKind.CLOCK:
         return f"the clock was stepped by {row.value:+.1f} s"
     if row.kind == RowKind.GAP:
@@ -291,11 +290,11 @@ def incident_words(row: HistoryRow) -> str:
     if row.kind == RowKind.FAULT:
         return printable(f"fault: {row.text}")
     if row.kind == RowKind.ALERT:
-        said = said_in(row)
-        return printable(f"alert {said.get('alert', '?')} {said.get('state', '?')}: {said.get('text', '')}")
+        message = said_in(row)
+        return printable(f"alert {message.get('alert', '?')} {message.get('state', '?')}: {message.get('text', '')}")
     return {
         RowKind.START: "the program started",
-        RowKind.STOP: "the program ended in good order",
+        RowKind.STOP: "the program shut down normally",
         RowKind.RESET: "the lockout was reset",
         RowKind.PIN_FAULT: "the pin could not be driven or read back",
         RowKind.SETTINGS: "new settings were taken",

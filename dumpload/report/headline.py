@@ -12,7 +12,7 @@ from dumpload.report.data import Day, ReportData
 from dumpload.report.local_time import local_date, shown_day, shown_time
 from dumpload.report.off_time import LABELS, within_sentence
 
-# A day with hot water: its heat makes so many litres at 40 degC, a short shower (common practice, no source).
+# A day with hot water makes at least this many litres at 40 degC, a short shower (common practice, no source).
 HOT_WATER_L = 20.0
 
 # From there the battery counts as full: counters seldom show the last percent (common practice, no source).
@@ -45,16 +45,16 @@ def is_hot(day: Day, cold_c: float) -> bool:
     return litres_at_40(day.energy_wh, cold_c) >= HOT_WATER_L
 
 
-def headline(one: ReportData, figures: Derived) -> Headline:
+def headline(data: ReportData, figures: Derived) -> Headline:
     """Return the first figures of a report."""
-    heat = one.result.heat
+    heat = data.result.heat
     return Headline(
-        len(one.days),
-        sum(is_hot(day, figures.cold_c) for day in one.days),
+        len(data.days),
+        sum(is_hot(day, figures.cold_c) for day in data.days),
         figures.litres,
-        one.result.summary.energy_wh,
+        data.result.summary.energy_wh,
         heat.battery if heat is not None and heat.has_battery else MISSING,
-        max((gap.seconds for gap in one.day_log.lost), default=0.0),
+        max((gap.seconds for gap in data.day_log.lost), default=0.0),
     )
 
 
@@ -65,13 +65,13 @@ def sentence(now: Headline, *, is_replay: bool, load_known: bool) -> str:
     return f"Replay: {what[0].lower()}{what[1:]} {days}" if is_replay else f"{what} {days}"
 
 
-def state_words(one: ReportData) -> str:
+def state_words(data: ReportData) -> str:
     """Return whether the relay was on at the end, since when and why."""
-    end = f"{shown_day(local_date(one.span.end, one.zone))} {shown_time(one.span.end, one.zone)}"
-    if not one.result.changes:
+    end = f"{shown_day(local_date(data.span.end, data.zone))} {shown_time(data.span.end, data.zone)}"
+    if not data.result.changes:
         return f"Heater off at the end of the record, {end}; it was never on."
-    last = one.result.changes[-1]
-    since = f"{shown_day(local_date(last.wall, one.zone))} {shown_time(last.wall, one.zone)}"
+    last = data.result.changes[-1]
+    since = f"{shown_day(local_date(last.wall, data.zone))} {shown_time(last.wall, data.zone)}"
     state = "on" if last.position == Position.ON else "off"
     why = f" ({within_sentence(last.cause)})" if last.cause in LABELS else ""
     return f"Heater {state} at the end of the record, {end}; {state} since {since}{why}."
@@ -88,17 +88,17 @@ def large_figures(now: Headline, before: Headline | None, *, is_replay: bool) ->
     yield LargeFigure("Longest gap in data", gap, _against(now, before, "gap_s"))
 
 
-def missed_full(one: ReportData) -> int:
+def missed_full(data: ReportData) -> int:
     """Return on how many days with data the battery did not get full."""
-    return sum(day.charge.high < FULL_PERCENT for day in one.days if not is_missing(day.charge.high))
+    return sum(day.charge.high < FULL_PERCENT for day in data.days if not is_missing(day.charge.high))
 
 
 def _litres(litres: float) -> str:
     return f"{litres:.0f} l"
 
 
-def _or_unknown(value: float, words: object) -> str:
-    return "not known" if is_missing(value) or not callable(words) else words(value)
+def _or_unknown(value: float, unit_text: object) -> str:
+    return "not known" if is_missing(value) or not callable(unit_text) else unit_text(value)
 
 
 _WORDS = {"litres": _litres, "energy_wh": kwh, "battery_wh": kwh, "hot": "{:.0f} days".format, "gap_s": duration}
@@ -111,7 +111,7 @@ def _against(now: Headline, before: Headline | None, name: str) -> str:
     change = getattr(now, name) - getattr(before, name)
     if is_missing(change):
         return ""
-    words = _WORDS[name](abs(change))
-    if words == _WORDS[name](0.0):
+    amount = _WORDS[name](abs(change))
+    if amount == _WORDS[name](0.0):
         return "as before"
-    return f"{'up' if change > 0 else 'down'} {words}"
+    return f"{'up' if change > 0 else 'down'} {amount}"

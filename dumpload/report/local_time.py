@@ -1,11 +1,13 @@
-"""Local days and hours, and how much of some spans of time falls into each. Knows nothing of relays or records."""
+"""Local days and hours, and how much of some spans of time falls into each."""
 
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta, tzinfo
+from operator import attrgetter
 from typing import NamedTuple
 
-HOUR_S = 3600.0
+from dumpload.core.window import HOUR_S
 
 
 class Span(NamedTuple):
@@ -22,6 +24,13 @@ class Span(NamedTuple):
     def within(self, other: "Span") -> float:
         """Return how many seconds of it lie within the other."""
         return max(0.0, min(self.end, other.end) - max(self.begin, other.begin))
+
+
+def reaching_into(span: Span, spans: Sequence[Span]) -> Sequence[Span]:
+    """Return those of `spans`, which are in order and do not overlap, that reach into a time."""
+    # By halving: to look through all of them for each day of a long record took minutes.
+    first = bisect_right(spans, span.begin, key=attrgetter("end"))
+    return spans[first : bisect_left(spans, span.end, first, key=attrgetter("begin"))]
 
 
 def midnight(day: date, zone: tzinfo) -> float:

@@ -1,12 +1,9 @@
 """Why the relay was off: hours by cause, and one plain reason for every day. To the quarter of an hour.
 
-The same for a replay and for a history, in which the cause is recorded only where the relay moved. Of every quarter
-with the relay off, in this order: no live charge is data_lost; the selector in off is selector_off; a veto with which
-the relay went off holds to the end of that day (a lockout until the relay moves again); outside the window is
-outside_window; a charge that stayed below the cut-in is below_cut_in; else it waited (confirming, minimum off time).
+The same for a replay and for a history, in which the cause is recorded only where the relay moved.
 """
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from operator import attrgetter
@@ -19,7 +16,7 @@ from dumpload.core.law import Cause, Position, Selector
 from dumpload.core.text import duration
 from dumpload.core.window import Schedule
 from dumpload.report.data import Day, ReportData
-from dumpload.report.local_time import Span, shown_time
+from dumpload.report.local_time import Span, reaching_into, shown_time
 from dumpload.report.trace import QUARTER_S
 
 # With which the relay goes off, and which keep it off.
@@ -50,19 +47,19 @@ class DayOff(NamedTuple):
     reason: str
 
 
-def days_off(one: ReportData, settings: Settings) -> list[DayOff]:
+def days_off(data: ReportData, settings: Settings) -> list[DayOff]:
     """Return why the relay was off on each day of a report."""
     schedule = controller_setup(settings).schedule()
-    found = []
-    for day in one.days:
+    days = []
+    for day in data.days:
         whole: defaultdict[Cause, float] = defaultdict(float)
         inside: defaultdict[Cause, float] = defaultdict(float)
-        for span in _off(one, day.span):
-            for cause, seconds, is_inside in _parts(one, span, schedule, settings.control.cut_in_percent):
+        for span in _off(data, day.span):
+            for cause, seconds, is_inside in _parts(data, span, schedule, settings.control.cut_in_percent):
                 whole[cause] += seconds
                 inside[cause] += seconds if is_inside else 0.0
-        found.append(DayOff(whole, inside, _reason(one, day, inside, settings)))
-    return found
+        days.append(DayOff(whole, inside, _reason(data, day, inside, settings)))
+    return days
 
 
 def hours_by_cause(days: Sequence[DayOff]) -> list[tuple[Cause, float]]:
@@ -74,10 +71,10 @@ def hours_by_cause(days: Sequence[DayOff]) -> list[tuple[Cause, float]]:
     return sorted(((cause, s) for cause, s in sums.items() if s > 0), key=lambda pair: -pair[1])
 
 
-def _off(one: ReportData, whole: Span) -> Iterator[Span]:
+def _off(data: ReportData, whole: Span) -> Iterator[Span]:
     """Yield the parts of a day, as far as it is recorded, with the relay off."""
-    begin, end = max(whole.begin, one.span.begin), min(whole.end, one.span.end)
-    for run in one.runs[bisect_right(one.runs, begin, key=attrgetter("end")) :]:
+    begin, end = max(whole.begin, data.span.begin), min(whole.end, data.span.end)
+    for run in data.runs[bisect_right(data.runs, begin, key=attrgetter("end")) :]:
         if run.begin >= end:
             break
         if run.begin > begin:
@@ -88,12 +85,16 @@ def _off(one: ReportData, whole: Span) -> Iterator[Span]:
 
 
 def _parts(
-    one: ReportData, span: Span, schedule: Schedule, cut_in_percent: float
+    data: ReportData, span: Span, schedule: Schedule, cut_in_percent: float
 ) -> Iterator[tuple[Cause, float, bool]]:
     """Yield cause, seconds, and whether within the window, of every quarter of a time off within one day."""
-    gaps = _gaps(one, span)
-    veto = _veto(one, span.begin)
+    gaps = _gaps(data, span)
+    veto = _veto(data, span.begin)
     begin = span.begin
+    # Of every quarter with the relay off, in this order: no live charge is data_lost; the selector in off is
+    # selector_off; a veto with which the relay went off holds to the end of that day (a lockout until the relay moves
+    # again); outside the window is outside_window; a charge that stayed below the cut-in is below_cut_in; else it
+    # waited (confirming, minimum off time).
     while begin < span.end:
         local = schedule.at(begin)
         is_inside = local.inside
@@ -101,8 +102,8 @@ def _parts(
         lost_s = min(quarter.seconds, sum(gap.within(quarter) for gap in gaps))
         yield Cause.DATA_LOST, lost_s, is_inside
         if lost_s < quarter.seconds:
-            is_low = not one.day_log.charge.extremes(*quarter).high >= cut_in_percent
-            cause = _selected(one, begin) or veto
+            is_low = not data.day_log.charge.extremes(*quarter).high >= cut_in_percent
+            cause = _selected(data, begin) or veto
             if cause is None:
                 cause = (Cause.BELOW_CUT_IN if is_low else Cause.CONFIRMING) if is_inside else Cause.OUTSIDE_WINDOW
             yield cause, quarter.seconds - lost_s, is_inside
@@ -116,52 +117,50 @@ def _quarter_end(begin: float, window_until: float, gaps: Sequence[Span]) -> flo
     return max(end, min(until, window_until) // QUARTER_S * QUARTER_S)
 
 
-def _gaps(one: ReportData, span: Span) -> Sequence[Span]:
-    """Return the gaps that reach into a time. They are in order; to look through all for each day took minutes."""
-    lost = one.day_log.lost
-    first = bisect_right(lost, span.begin, key=attrgetter("end"))
-    return lost[first : bisect_left(lost, span.end, first, key=attrgetter("begin"))]
+def _gaps(data: ReportData, span: Span) -> Sequence[Span]:
+    """Return the gaps that reach into a time."""
+    return reaching_into(span, data.day_log.lost)
 
 
-def _selected(one: ReportData, wall: float) -> Cause | None:
-    moved = bisect_right(one.day_log.selected, wall, key=lambda pair: pair[0])
-    is_off = moved and one.day_log.selected[moved - 1][1] == Selector.OFF
+def _selected(data: ReportData, wall: float) -> Cause | None:
+    moved = bisect_right(data.day_log.selected, wall, key=lambda pair: pair[0])
+    is_off = moved and data.day_log.selected[moved - 1][1] == Selector.OFF
     return Cause.SELECTOR_OFF if is_off else None
 
 
-def _veto(one: ReportData, wall: float) -> Cause | None:
+def _veto(data: ReportData, wall: float) -> Cause | None:
     """Return with which veto the relay went off, if it did so on the day of this time (a lockout: ever)."""
-    changes = one.result.changes
+    changes = data.result.changes
     moved = bisect_right(changes, wall, key=attrgetter("wall"))
     if not moved or changes[moved - 1].position == Position.ON or changes[moved - 1].cause not in _VETOES:
         return None
     last = changes[moved - 1]
-    today = one.days[max(0, bisect_right(one.days, wall, key=lambda day: day.span.begin) - 1)]
+    today = data.days[max(0, bisect_right(data.days, wall, key=lambda day: day.span.begin) - 1)]
     return last.cause if last.cause == Cause.LOCKOUT or last.wall >= today.span.begin else None
 
 
-def _reason(one: ReportData, day: Day, inside: Mapping[Cause, float], settings: Settings) -> str:
+def _reason(data: ReportData, day: Day, inside: Mapping[Cause, float], settings: Settings) -> str:
     """Return what kept it off within the window for longer than it was on, else for how long it was on."""
     ran = f"on for {duration(day.on_time_s)}" if day.on_time_s else ""
-    cause = max((cause for cause in inside if inside[cause] > 0), key=lambda one: inside[one], default=None)
+    cause = max((cause for cause in inside if inside[cause] > 0), key=lambda veto: inside[veto], default=None)
     if cause is None:
         return ran or "only recorded outside the daily window"
     if ran and day.on_time_s >= inside[cause]:
         return ran
-    return f"{_why(one, day, cause, settings.control.cut_in_percent)}{'; ' if ran else ''}{ran}"
+    return f"{_why(data, day, cause, settings.control.cut_in_percent)}{'; ' if ran else ''}{ran}"
 
 
-def _why(one: ReportData, day: Day, cause: Cause, cut_in_percent: float) -> str:
+def _why(data: ReportData, day: Day, cause: Cause, cut_in_percent: float) -> str:
     if cause == Cause.DATA_LOST:
-        gap = max(_gaps(one, day.span), key=lambda gap: gap.within(day.span))
-        return f"no data {_from_to(gap, day, one)}"
+        gap = max(_gaps(data, day.span), key=lambda gap: gap.within(day.span))
+        return f"no data {_from_to(gap, day, data)}"
     if cause == Cause.BELOW_CUT_IN and not day.on_time_s:
         return _low(day, cut_in_percent)
     return within_sentence(cause)
 
 
 def within_sentence(cause: Cause) -> str:
-    """Return the label of a cause as it is within a sentence."""
+    """Return a cause's label for use inside a sentence."""
     label = LABELS[cause]
     return f"{label[0].lower()}{label[1:]}"
 
@@ -175,8 +174,8 @@ def _low(day: Day, cut_in_percent: float) -> str:
     return f"did not stay at {cut_in_percent:g} % within the daily window, highest {high:.1f} %"
 
 
-def _from_to(gap: Span, day: Day, one: ReportData) -> str:
+def _from_to(gap: Span, day: Day, data: ReportData) -> str:
     if gap.begin <= day.span.begin and gap.end >= day.span.end:
         return "all day"
-    begin = "from midnight" if gap.begin <= day.span.begin else f"from {shown_time(gap.begin, one.zone)}"
-    return f"{begin} to {'midnight' if gap.end >= day.span.end else shown_time(gap.end, one.zone)}"
+    begin = "from midnight" if gap.begin <= day.span.begin else f"from {shown_time(gap.begin, data.zone)}"
+    return f"{begin} to {'midnight' if gap.end >= day.span.end else shown_time(gap.end, data.zone)}"

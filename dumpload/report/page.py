@@ -9,6 +9,7 @@ from dumpload.config.model import Settings
 from dumpload.core.explain import MEANINGS
 from dumpload.core.law import Cause
 from dumpload.core.text import duration
+from dumpload.core.window import HOUR_S
 from dumpload.html import bullets, page, section, typeset
 from dumpload.replay.document import OPEN_LOOP
 from dumpload.replay.figures import Derived
@@ -27,13 +28,13 @@ from dumpload.report.pictures import Picture, lowest_shown, pictures
 SHOWN_GAPS = 12
 SHOWN_EVENTS = 40
 
-# Up to so many days each has a picture of its own, of more the last few have.
+# Up to this many days each get a screen; of a longer period only the last few.
 ALL_SCREENS, FEW_SCREENS = 31, 5
 
-# Of so many days the reasons are listed.
+# Maximum number of days whose reasons are listed.
 SHOWN_REASONS = 31
 
-UNSEEN = "The program was killed or the power failed; that the pin went off then is not recorded."
+UNSEEN = "The program was killed or the power failed; the switch-off itself was not recorded."
 
 STYLE = f"""
 body {{ max-width: 56rem }}
@@ -65,7 +66,7 @@ MOST_BYTES = 141_000
 
 
 def report_page(
-    one: ReportData,
+    data: ReportData,
     figures: Derived,
     settings: Settings,
     before: Headline | None = None,
@@ -76,50 +77,50 @@ def report_page(
     `before`: the figures of the period before; `compared`: HTML on other settings beside these.
     """
     limits = (settings.control.cut_in_percent, settings.control.cut_out_percent)
-    offs = days_off(one, settings)
-    screened = one.days if len(one.days) <= ALL_SCREENS else one.days[-FEW_SCREENS:]
-    rest = {day.date: day_id(day.date) for day in one.days[-MOST_DAYS:] if day not in screened}
+    offs = days_off(data, settings)
+    screened = data.days if len(data.days) <= ALL_SCREENS else data.days[-FEW_SCREENS:]
+    rest = {day.date: day_id(day.date) for day in data.days[-MOST_DAYS:] if day not in screened}
     anchors = {**rest, **{day.date: day_id(day.date) for day in screened}}
     body = [
-        *first_screen.first_screen(one, figures, offs, before),
-        *calendar.calendar(one.days[-MOST_DAYS:], anchors),
-        *([f"<p>{escape(OPEN_LOOP)}</p>"] if one.is_replay else []),
+        *first_screen.first_screen(data, figures, offs, before),
+        *calendar.calendar(data.days[-MOST_DAYS:], anchors),
+        *([f"<p>{escape(OPEN_LOOP)}</p>"] if data.is_replay else []),
         *compared,
-        *section("Day by day", _screens(one, screened, offs, limits)),
-        *section("Where the heat came from", _sources(one, figures)),
-        *section("Why it was off", _off_time(one, offs)),
+        *section("Day by day", _screens(data, screened, offs, limits)),
+        *section("Where the heat came from", _sources(data, figures)),
+        *section("Why it was off", _off_time(data, offs)),
         *section("Cautions", bullets(map(typeset, CAUTIONS))),
-        *_technical(one, figures, limits),
+        *_technical(data, figures, limits),
     ]
-    title = f"{'What the relay would have done' if one.is_replay else 'What the relay did'}: {one.name}"
+    title = f"{'What the relay would have done' if data.is_replay else 'What the relay did'}: {data.name}"
     room = MOST_BYTES - len(page(title, STYLE, body).encode(errors="replace"))
-    tables = day_tables(one, limits[1], room, rest)
-    wide = f'<div class="wide days" tabindex="0" role="group" aria-label="Every day" style="{lines(one, *limits)}">'
-    days = section("Every day in figures", [wide, *_months(one), *tables, "</div>"])
+    tables = day_tables(data, limits[1], room, rest)
+    wide = f'<div class="wide days" tabindex="0" role="group" aria-label="Every day" style="{lines(data, *limits)}">'
+    days = section("Every day in figures", [wide, *_months(data), *tables, "</div>"])
     return page(title, STYLE, [*body, *days])
 
 
-def _technical(one: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
-    """Yield what only who looks closer wants to know."""
-    if notes := [*remarks(one.result)]:
+def _technical(data: ReportData, figures: Derived, limits: tuple[float, float]) -> Iterator[str]:
+    """Yield the technical sections, for readers who want details."""
+    if notes := [*remarks(data.result)]:
         yield from section("Notes on these figures", bullets(notes))
-    yield from section("In figures", _in_figures(one, figures))
-    yield from section("Charts", ['<div class="charts">', *map(figure, pictures(one, *limits)), "</div>"])
-    yield from section("Why it went off", _causes(one))
-    yield from section("Gaps in the data", _gaps(one))
-    if one.day_log.incidents:
-        yield from section("Events", _events(one))
+    yield from section("In figures", _in_figures(data, figures))
+    yield from section("Charts", ['<div class="charts">', *map(figure, pictures(data, *limits)), "</div>"])
+    yield from section("Why it went off", _causes(data))
+    yield from section("Gaps in the data", _gaps(data))
+    if data.day_log.incidents:
+        yield from section("Events", _events(data))
 
 
-def _sources(one: ReportData, figures: Derived) -> Iterator[str]:
-    return energy_bar.energy_bar(one.result.heat, figures, missed_full(one), is_replay=one.is_replay)
+def _sources(data: ReportData, figures: Derived) -> Iterator[str]:
+    return energy_bar.energy_bar(data.result.heat, figures, missed_full(data), is_replay=data.is_replay)
 
 
 def figure(picture: Picture) -> str:
-    """Return a picture with its words."""
+    """Return a picture with its caption."""
     return (
         f"<figure><h3>{escape(picture.title)}</h3>{picture.svg()}"
-        f"<figcaption>{escape(picture.words)}</figcaption></figure>"
+        f"<figcaption>{escape(picture.caption)}</figcaption></figure>"
     )
 
 
@@ -129,31 +130,31 @@ def cause_words(cause: Cause) -> tuple[str, str]:
 
 
 def _screens(
-    one: ReportData, days: Sequence[Day], offs: Sequence[DayOff], limits: tuple[float, float]
+    data: ReportData, days: Sequence[Day], offs: Sequence[DayOff], limits: tuple[float, float]
 ) -> Iterator[str]:
-    low = lowest_shown(one, limits[1])
-    if len(days) < len(one.days):
+    low = lowest_shown(data, limits[1])
+    if len(days) < len(data.days):
         yield f"<p>The last {len(days)} days; those before are below, under Every day in figures.</p>"
     yield (f"<p>Dashed: cut-in, {limits[0]:g} %. Dotted: cut-out, {limits[1]:g} %. A break in a curve: no data.</p>")
-    yield day_screen.scales(one, low, *limits)
-    yield from day_screen.screens(one, days, [off.reason for off in offs[-len(days) :]], low)
+    yield day_screen.scales(data, low, *limits)
+    yield from day_screen.screens(data, days, [off.reason for off in offs[-len(days) :]], low)
 
 
-def _off_time(one: ReportData, offs: Sequence[DayOff]) -> Iterator[str]:
+def _off_time(data: ReportData, offs: Sequence[DayOff]) -> Iterator[str]:
     causes = hours_by_cause(offs)
     if not causes:
         yield "<p>It was never off.</p>"
         return
-    yield from _table(("Hours off", "Why"), ((f"{s / 3600:.1f}", LABELS[cause]) for cause, s in causes))
-    days = [*zip(one.days, offs, strict=True)][-SHOWN_REASONS:]
-    if len(days) < len(one.days):
+    yield from _table(("Hours off", "Why"), ((f"{s / HOUR_S:.1f}", LABELS[cause]) for cause, s in causes))
+    days = [*zip(data.days, offs, strict=True)][-SHOWN_REASONS:]
+    if len(days) < len(data.days):
         yield f"<p>The last {len(days)} days:</p>"
     yield from _table(("Day", "In short"), ((shown_day(day.date), off.reason) for day, off in days))
 
 
-def _in_figures(one: ReportData, figures: Derived) -> Iterator[str]:
-    yield f"<p>{escape(verdict(one.result.summary, is_replay=one.is_replay))}</p>"
-    yield from _terms(rows(one.result, figures, one.zone))
+def _in_figures(data: ReportData, figures: Derived) -> Iterator[str]:
+    yield f"<p>{escape(verdict(data.result.summary, is_replay=data.is_replay))}</p>"
+    yield from _terms(rows(data.result, figures, data.zone))
 
 
 def _terms(pairs: Iterable[tuple[str, str]]) -> Iterator[str]:
@@ -168,37 +169,37 @@ def _table(head: tuple[str, ...], body: Iterable[tuple[str, ...]]) -> Iterator[s
     yield "</table>"
 
 
-def _causes(one: ReportData) -> Iterator[str]:
-    if not one.offs:
+def _causes(data: ReportData) -> Iterator[str]:
+    if not data.offs:
         yield "<p>It never went off.</p>"
         return
-    offs = ((*cause_words(cause), f"{count}") for cause, count in one.offs.items())
+    offs = ((*cause_words(cause), f"{count}") for cause, count in data.offs.items())
     yield from _table(("Cause", "What it means", "Times"), offs)
 
 
-def _gaps(one: ReportData) -> Iterator[str]:
-    gaps = sorted(one.day_log.lost, key=lambda span: -span.seconds)
+def _gaps(data: ReportData) -> Iterator[str]:
+    gaps = sorted(data.day_log.lost, key=lambda span: -span.seconds)
     if not gaps:
         yield "<p>No gaps: there was always a live state of charge.</p>"
         return
     if len(gaps) > SHOWN_GAPS:
         yield f"<p>{len(gaps)} in all, {duration(sum(gap.seconds for gap in gaps))} together; the longest:</p>"
-    shown = sorted(gaps[:SHOWN_GAPS])
-    yield from _table(("From", "For"), ((_local(gap.begin, one), duration(gap.seconds)) for gap in shown))
+    longest = sorted(gaps[:SHOWN_GAPS])
+    yield from _table(("From", "For"), ((_local(gap.begin, data), duration(gap.seconds)) for gap in longest))
 
 
-def _events(one: ReportData) -> Iterator[str]:
-    shown = one.day_log.incidents[-SHOWN_EVENTS:]
-    yield from _table(("When", "What"), ((_local(event.wall, one), event.words) for event in shown))
+def _events(data: ReportData) -> Iterator[str]:
+    latest = data.day_log.incidents[-SHOWN_EVENTS:]
+    yield from _table(("When", "What"), ((_local(event.wall, data), event.text) for event in latest))
 
 
-def _months(one: ReportData) -> Iterator[str]:
-    months = sorted({f"{day.date:%Y-%m}" for day in one.days})
+def _months(data: ReportData) -> Iterator[str]:
+    months = sorted({f"{day.date:%Y-%m}" for day in data.days})
     if len(months) > 1:
         links = (f'<a href="#m{month}">{date.fromisoformat(f"{month}-01"):%b %Y}</a>' for month in months[-13:])
         yield "<nav>" + "".join(links) + "</nav>"
 
 
-def _local(wall: float, one: ReportData) -> str:
-    local = datetime.fromtimestamp(wall, one.zone)
+def _local(wall: float, data: ReportData) -> str:
+    local = datetime.fromtimestamp(wall, data.zone)
     return f"{shown_day(local.date())} {local:%Y %H:%M}"

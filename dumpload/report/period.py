@@ -7,7 +7,8 @@ import re
 from calendar import monthrange
 from datetime import date, timedelta, tzinfo
 
-from dumpload.report.local_time import HOUR_S, Span, local_date, midnight
+from dumpload.core.window import HOUR_S
+from dumpload.report.local_time import Span, local_date, midnight
 
 _YEARS = (1970, 2199)
 _BACK = {"today": 0, "yesterday": 1}
@@ -25,10 +26,10 @@ def days_of(text: str, today: date) -> tuple[date, date]:
     if text in _BACK:
         day = today - timedelta(days=_BACK[text])
         return day, day
-    found = _CALENDAR.fullmatch(text)
-    if not found or not _YEARS[0] <= int(found[1]) <= _YEARS[1]:
+    match = _CALENDAR.fullmatch(text)
+    if not match or not _YEARS[0] <= int(match[1]) <= _YEARS[1]:
         raise ValueError(text)
-    year, month, day_of_month = int(found[1]), found[2], found[3]
+    year, month, day_of_month = int(match[1]), match[2], match[3]
     if month is None:
         return date(year, 1, 1), date(year, 12, 31)
     if day_of_month is None:
@@ -43,10 +44,10 @@ def last_span(text: str, zone: tzinfo, now: float) -> Span:
     Raises:
         ValueError: the text is no such length of time.
     """
-    found = _LAST.fullmatch(text)
-    if not found or not int(found[1]):
+    match = _LAST.fullmatch(text)
+    if not match or not int(match[1]):
         raise ValueError(text)
-    count, unit = int(found[1]), found[2]
+    count, unit = int(match[1]), match[2]
     if unit == "h":
         return Span(now - count * HOUR_S, now)
     today = local_date(now, zone)

@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 from dumpload.config.model import Settings
 from dumpload.config.types import find_zone
 from dumpload.core.explain import cause_name
-from dumpload.core.text import number_or_null
-from dumpload.core.window import utc_text
+from dumpload.core.text import number_or_null, utc_text
+from dumpload.core.window import HOUR_S
 from dumpload.records.history import HistoryRecord
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, RecordError, TableFormat
@@ -28,7 +28,7 @@ from dumpload.report.local_time import Span, midnight, shown_day
 from dumpload.report.off_time import LABELS, DayOff, days_off, hours_by_cause
 from dumpload.report.page import cause_words, report_page
 
-# Of so many days the terminal is told the reasons.
+# Maximum number of days whose reasons are printed on a terminal.
 TEXT_DAYS = 31
 
 
@@ -63,7 +63,7 @@ def report_of_history(
     """
     record = open_record(path, TableFormat(), settings)
     if not isinstance(record, HistoryRecord):
-        raise RecordError(path, "a history database of the daemon (of another record, replay --report tells)")
+        raise RecordError(path, "a history database of the daemon (for any other record use replay --report)")
     is_whole = period.begin == WHOLE.begin
     try:
         report = report_of_record(record, settings, ReadLog(lambda part: watch(part if is_whole else part / 2)), period)
@@ -83,8 +83,8 @@ def report_of_record(record: HistoryRecord, settings: Settings, log: ReadLog, pe
     """
     zone = zone_of(settings)
     result, day_log = read_recorded(record, scenario(settings), log, zone, period)
-    one = report_data(settings.name, result, day_log, zone, is_replay=False)
-    return Report(one, figures(settings, result.summary), settings)
+    data = report_data(settings.name, result, day_log, zone, is_replay=False)
+    return Report(data, figures(settings, result.summary), settings)
 
 
 def _headline_before(record: HistoryRecord, report: Report, watch: Watch) -> Headline | None:
@@ -95,20 +95,20 @@ def _headline_before(record: HistoryRecord, report: Report, watch: Watch) -> Hea
         before = report_of_record(record, report.settings, ReadLog(watch), Span(first, days[0].span.begin))
     except RecordError:  # said without reading all of it: that once took as long again as the report
         return None
-    found = headline(before.data, before.figures)
-    return found if found.days == len(days) else None
+    earlier = headline(before.data, before.figures)
+    return earlier if earlier.days == len(days) else None
 
 
 def report_of_replay(settings: Settings, result: Result, day_log: DayLog) -> Report:
     """Return what the relay would have done in a replay under these settings, which the log watched."""
-    one = report_data(settings.name, result, day_log, zone_of(settings), is_replay=True)
-    return Report(one, figures(settings, result.summary), settings)
+    data = report_data(settings.name, result, day_log, zone_of(settings), is_replay=True)
+    return Report(data, figures(settings, result.summary), settings)
 
 
 def report_of_trials(trials: Sequence[Trial], day_logs: Sequence[DayLog]) -> Report:
     """Return the report of the first of some trials, with the others beside it; a log watched each."""
-    reports = [report_of_replay(one.settings, one.result, log) for one, log in zip(trials, day_logs, strict=True)]
-    return reports[0]._replace(compared=(*comparison(trials, [one.data for one in reports]),))
+    reports = [report_of_replay(trial.settings, trial.result, log) for trial, log in zip(trials, day_logs, strict=True)]
+    return reports[0]._replace(compared=(*comparison(trials, [report.data for report in reports]),))
 
 
 def zone_of(settings: Settings) -> tzinfo:
@@ -118,8 +118,8 @@ def zone_of(settings: Settings) -> tzinfo:
 
 def report_text(report: Report, *, all_changes: bool = False) -> str:
     """Return the report as text, 80 columns wide."""
-    one = report.data
-    text = replay_text(one.result, report.figures, one.zone, all_changes=all_changes, is_replay=one.is_replay)
+    data = report.data
+    text = replay_text(data.result, report.figures, data.zone, all_changes=all_changes, is_replay=data.is_replay)
     return "\n".join([text, "", *_off_text(report)])
 
 
@@ -128,7 +128,7 @@ def _off_text(report: Report) -> Iterator[str]:
     offs = days_off(report.data, report.settings)
     if causes := hours_by_cause(offs):
         yield "Off:"
-        yield from (f"  {seconds / 3600:8.1f} h  {LABELS[cause]}" for cause, seconds in causes)
+        yield from (f"  {seconds / HOUR_S:8.1f} h  {LABELS[cause]}" for cause, seconds in causes)
     days = [*zip(report.data.days, offs, strict=True)]
     yield f"Day by day{f' (the last {TEXT_DAYS})' if len(days) > TEXT_DAYS else ''}:"
     for day, off in days[-TEXT_DAYS:]:
@@ -137,21 +137,21 @@ def _off_text(report: Report) -> Iterator[str]:
 
 def report_document(report: Report) -> dict[str, Any]:
     """Return the report of a history as a JSON document: as of a replay, and by day, cause, gap and event."""
-    one = report.data
-    document = replay_document(one.result, report.figures)
+    data = report.data
+    document = replay_document(data.result, report.figures)
     del document["open_loop"]
-    offs = days_off(one, report.settings)
+    offs = days_off(data, report.settings)
     return {
-        "name": one.name,
+        "name": data.name,
         **document,
-        "days": [_day(day, off, report.figures.cold_c) for day, off in zip(one.days, offs, strict=True)],
-        "hot_water_days": headline(one, report.figures).hot,
+        "days": [_day(day, off, report.figures.cold_c) for day, off in zip(data.days, offs, strict=True)],
+        "hot_water_days": headline(data, report.figures).hot,
         "litres_at_40_c": number_or_null(report.figures.litres),
-        "days_battery_missed_full": missed_full(one),
+        "days_battery_missed_full": missed_full(data),
         "off_time_s_by_cause": {cause_name(cause): round(seconds, 3) for cause, seconds in hours_by_cause(offs)},
-        "causes_of_off": {cause_words(cause)[0]: count for cause, count in one.offs.items()},
-        "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in one.day_log.lost],
-        "events": [{"at": utc_text(event.wall), "what": event.words} for event in one.day_log.incidents],
+        "causes_of_off": {cause_words(cause)[0]: count for cause, count in data.offs.items()},
+        "without_data": [{"from": utc_text(gap.begin), "to": utc_text(gap.end)} for gap in data.day_log.lost],
+        "events": [{"at": utc_text(event.wall), "what": event.text} for event in data.day_log.incidents],
     }
 
 

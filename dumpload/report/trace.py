@@ -7,7 +7,7 @@ import math
 from itertools import pairwise, repeat
 from typing import NamedTuple
 
-from dumpload.core.freshness import MISSING, is_missing
+from dumpload.core.freshness import MISSING
 
 # Every time zone is whole quarters of an hour from UTC, so a quarter lies in one local hour.
 QUARTER_S = 900.0
@@ -19,11 +19,26 @@ class Extremes(NamedTuple):
     low: float
     high: float
 
+    @property
+    def are_known(self) -> bool:
+        """Whether there was a value."""
+        return self.low <= self.high  # no comparison with NaN is true
+
     def merge(self, other: "Extremes") -> "Extremes":
         """Return the extremes of both."""
-        if is_missing(self.low):
+        if not self.are_known:
             return other
-        return self if is_missing(other.low) else Extremes(min(self.low, other.low), max(self.high, other.high))
+        return Extremes(min(self.low, other.low), max(self.high, other.high)) if other.are_known else self
+
+    def in_percent_of(self, top: float) -> "Extremes":
+        """Return them as percentages of an axis from 0 to `top`."""
+        if not self.are_known:
+            return self
+        return Extremes(*(min(100.0, max(0.0, value * 100 / top)) for value in self))
+
+    def from_nothing(self) -> "Extremes":
+        """Return them with 0 as the lower one."""
+        return Extremes(0.0, self.high) if self.are_known else self
 
 
 NOTHING = Extremes(MISSING, MISSING)
@@ -45,7 +60,7 @@ class MinMaxTrace:
             self._quarters[quarter] = before.merge(Extremes(value, value))
 
     def hold(self, begin: float, end: float, value: float) -> None:
-        """Take a value that went on from `begin` to `end` (Unix s)."""
+        """Record a value that held from `begin` to `end` (Unix s)."""
         wall = begin
         while wall <= max(begin, end):
             self.add(wall, value)
@@ -76,16 +91,14 @@ class MinMaxTrace:
         return columns
 
     def extremes(self, begin: float, end: float) -> Extremes:
-        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour (or what `each_s` says).
-
-        What `columns` returns for one of them, without looking at every quarter of decades in which there were few.
-        """
+        """Return the extremes from `begin` to `end` (Unix s), to the quarter of an hour, or what `each_s` says."""
         first = int(begin // self._each_s)
         last = first + 1 if end - begin < self._each_s else math.ceil(end / self._each_s)
+        # Not every quarter of decades in which there were few is looked at.
         if last - first > len(self._quarters):
-            found = [one for quarter, one in self._quarters.items() if first <= quarter < last]
+            quarters = [extremes for quarter, extremes in self._quarters.items() if first <= quarter < last]
         else:
-            found = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
-        if not found:
+            quarters = [self._quarters[quarter] for quarter in range(first, last) if quarter in self._quarters]
+        if not quarters:
             return NOTHING
-        return Extremes(min(one.low for one in found), max(one.high for one in found))
+        return Extremes(min(quarter.low for quarter in quarters), max(quarter.high for quarter in quarters))

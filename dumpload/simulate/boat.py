@@ -17,22 +17,22 @@ from dumpload.core.freshness import MISSING, is_missing
 from dumpload.core.law import Selector
 from dumpload.core.signals import Signal
 from dumpload.core.state import fresh
-from dumpload.physics.bank import LIFEPO4_OCV
+from dumpload.physics.bank import LIFEPO4_OCV, counter_drift_percent
 from dumpload.physics.plant import Bank, Charger, Heater, Monitor, Plant, PlantState, Stage
 from dumpload.physics.water import heat_capacity_j_k
 from dumpload.replay.arrays import with_floats
-from dumpload.simulate.engine import Boat, MeterSteps
+from dumpload.simulate.engine import Boat, Telemetry
 
 # Common practice, no source, unless said otherwise: per cell (V), per Ah of the bank (A), and so on.
 ABSORPTION_CELL_V, FLOAT_CELL_V, REBULK_CELL_V, BELOW_CELL_V = 3.55, 3.375, 3.3, 0.025
 ABSORPTION_S, REBULK_S, FULL_S, FULL_A_PER_AH = 3600.0, 60.0, 180.0, 0.04
-CHARGER_EFFICIENCY, BANK_EFFICIENCY, COUNTER_EFFICIENCY = 0.96, 0.995, 0.99
+CHARGER_EFFICIENCY, BANK_EFFICIENCY, COUNTER_EFFICIENCY, COUNTER_OFFSET_A = 0.96, 0.995, 0.99, 0.02
 CELL_MOHM_AT_100_AH, SLOW_PART, SLOW_S = 1.5, 0.5, 600.0
 SELF_DISCHARGE_PER_MONTH = 0.02
 THERMOSTAT_BAND_K, HOUSE_W, LITRES_A_DAY, NIGHT_H = 8.0, 60.0, 30.0, 15.0
 COLD_C, AROUND_C, OPENS_C, WANTED_C, LOSS_W_K = 10.0, 15.0, 65.0, 40.0, 1.1
 START_CHARGE = 0.6
-MESSAGES_S, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C, CHARGE_STEP_PERCENT = 10.0, 0.01, 1.0, 0.5, 0.1
+MESSAGES_S, TEMPERATURE_STEP_C, CHARGE_STEP_PERCENT = 10.0, 0.5, 0.1
 NO_LIMIT_A = 1e6
 # Most of the bank's charge that may move in one step.
 MOST_CHARGE_A_STEP = 0.005
@@ -79,6 +79,18 @@ class KnownBoat:
         self.assumed.append(Assumption(key, words))
 
 
+class Meter(NamedTuple):
+    """How finely the gateway publishes voltage and power, and the standard deviation of their noise; our choice."""
+
+    voltage_step_v: float = 0.01
+    voltage_noise_v: float = 0.01
+    power_step_w: float = 1.0
+    power_noise_w: float = 3.0
+
+
+METER = Meter()
+
+
 class Needs(NamedTuple):
     """The house and the taps: W in each hour of the local day, and litres at 40 degC by minute of it."""
 
@@ -94,14 +106,14 @@ class Installed(NamedTuple):
 
     plant: Plant
     law: ControllerSettings
-    telemetry: MeterSteps
+    telemetry: Telemetry
     start: Boat
     needs: Needs
     strings: tuple[tuple[float, float, float], ...]
     assumed: tuple[Assumption, ...]
 
 
-def installed(settings: Settings, step_s: float) -> Installed:
+def installed(settings: Settings, step_s: float, meter: Meter = METER) -> Installed:
     """Return the boat of the settings, for steps of `step_s` (s).
 
     Raises:
@@ -127,7 +139,7 @@ def installed(settings: Settings, step_s: float) -> Installed:
         msg = f"tank.cold_c = {needs.cold_c:g}: expected below {WANTED_C:g}, the water that is wanted"
         raise BoatError(msg)
     _check_size(bank, strings, step_s)
-    telemetry = telemetry_of(known, step_s)
+    telemetry = telemetry_of(known, step_s, meter)
     start = Boat(
         PlantState(START_CHARGE, 0.0, Stage.BULK, 0.0, START_CHARGE, 0.0, needs.around_c, True),
         fresh(0.0, Selector.AUTO, Lockout.NONE, 0.0, -1),
@@ -176,8 +188,8 @@ def bank_of(known: KnownBoat) -> tuple[Bank, int]:
     capacity_ah = float(values["battery.capacity_ah"])
     guess_mohm = CELL_MOHM_AT_100_AH * cells * 100.0 / capacity_ah
     ohm = known.number("battery.resistance_mohm", float(f"{guess_mohm:.3g}"), "mohm", "common practice") / 1000.0
-    known.note("bank", f"{100 * BANK_EFFICIENCY:g} % of the charge comes out again; "
-               f"{100 * SELF_DISCHARGE_PER_MONTH:g} % a month lost by itself; "
+    known.note("bank", f"{100 * BANK_EFFICIENCY:g} % charge efficiency; "
+               f"{100 * SELF_DISCHARGE_PER_MONTH:g} % self-discharge a month; "
                f"polarisation of {SLOW_PART:g} times its resistance within {SLOW_S:g} s")  # fmt: skip
     charges, volts = zip(*LIFEPO4_OCV, strict=True)
     bank = Bank(
@@ -195,7 +207,7 @@ def charger_of(known: KnownBoat, cells: int) -> Charger:
         float_v = known.number("solar.float_v", min(FLOAT_CELL_V * cells, absorption_v), "V")
     if "solar.charger_a" not in known.values:
         known.note("solar.charger_a", "no limit")
-    known.note("charger", f"{100 * CHARGER_EFFICIENCY:g} % of the panels' power comes out")
+    known.note("charger", f"{100 * CHARGER_EFFICIENCY:g} % efficiency")
     return Charger(
         absorption_v=absorption_v,
         absorption_s=known.number("solar.absorption_s", ABSORPTION_S, "s"),
@@ -212,8 +224,9 @@ def charger_of(known: KnownBoat, cells: int) -> Charger:
 def monitor_of(known: KnownBoat, charger: Charger, capacity_ah: float, cells: int) -> Monitor:
     """Return the battery monitor; its offset counts charge that is not there, which is the worse way."""
     full_a = float(f"{FULL_A_PER_AH * capacity_ah:.3g}")
+    day = counter_drift_percent(COUNTER_OFFSET_A, capacity_ah)
     return Monitor(
-        offset_a=known.number("battery.counter_offset_a", 0.0, "A"),
+        offset_a=known.number("battery.counter_offset_a", COUNTER_OFFSET_A, "A", f"{day:.2g} % a day, common practice"),
         capacity_ah=capacity_ah,
         charge_efficiency=known.number("battery.counter_efficiency", COUNTER_EFFICIENCY),
         full_v=known.number("battery.counter_full_v", charger.absorption_v - BELOW_CELL_V * cells, "V"),
@@ -233,7 +246,7 @@ def heater_of(known: KnownBoat) -> Heater:
         known.note("tank.loss_kwh_per_day", f"{LOSS_W_K:g} W/K")
     cable = cable_ohm(known.values) if has(known.values, CABLE_RUN) else 0.0
     if not cable:
-        known.note("wiring.length_m", "a cable without resistance")
+        known.note("wiring.length_m", "no cable resistance")
     volume_l = float(known.values["tank.volume_l"])
     heat = heat_capacity_j_k(volume_l, 10.0, 60.0)
     return Heater(element_ohm(known.values), cable, opens_c, opens_c - THERMOSTAT_BAND_K, heat, volume_l, loss_w_k)
@@ -276,10 +289,14 @@ def _draws(known: KnownBoat) -> tuple[tuple[int, float], ...]:
     return (7 * 60, litres / 2.0), (19 * 60, litres / 2.0)
 
 
-def telemetry_of(known: KnownBoat, step_s: float) -> MeterSteps:
-    """Return how finely and how often the gateway publishes."""
+def telemetry_of(known: KnownBoat, step_s: float, meter: Meter) -> Telemetry:
+    """Return how finely and how often the gateway publishes, and with how much noise."""
     charge = known.number("battery.counter_step_percent", CHARGE_STEP_PERCENT, "%")
-    known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {VOLTAGE_STEP_V:g} V, power to "
-               f"{POWER_STEP_W:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is ever lost")  # fmt: skip
+    known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {meter.voltage_step_v:g} V with noise of "
+               f"{meter.voltage_noise_v:g} V (standard deviation), power to {meter.power_step_w:g} W with noise of "
+               f"{meter.power_noise_w:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is lost")  # fmt: skip
     every = max(1, round(MESSAGES_S / step_s))
-    return MeterSteps(every, charge, VOLTAGE_STEP_V, POWER_STEP_W, TEMPERATURE_STEP_C)
+    return Telemetry(
+        every, charge, meter.voltage_step_v, meter.power_step_w, TEMPERATURE_STEP_C, meter.voltage_noise_v,
+        meter.power_noise_w,
+    )  # fmt: skip

@@ -27,21 +27,27 @@ from dumpload.replay.compiler import Group, compile_group
 OFFERED, CURTAILED, CONVERTER, HOUSE, UNSERVED, CABLE, ELEMENT, FROM_BANK = range(8)
 BANK_IN, BANK_STORED, BANK_OHMIC, BANK_SLOW, BANK_CHARGING = range(8, 13)
 TANK_STORED, TANK_LOST, TANK_DRAWN, WANTED_L, WARM_L = range(13, 18)
-SWITCH_ONS, ON_S, GROWTH_S, HOTTEST, LOWEST = range(18, 23)
-COLUMNS = 23
+SWITCH_ONS, ON_S, GROWTH_S, HOTTEST, LOWEST, SHOWN_WRONG, SYNCHRONISED = range(18, 25)
+COLUMNS = 25
 
 # Water between these temperatures is where legionella grow (see `physics.scald`).
 GROWTH_FROM_C, GROWTH_TO_C = 20.0, 45.0
 
 
-class MeterSteps(NamedTuple):
-    """What the gateway publishes: every `every_steps` steps, each value rounded to a step of its own (0: as it is)."""
+class Telemetry(NamedTuple):
+    """What the gateway publishes: every `every_steps` steps, each value rounded to a step of its own (0: as it is).
+
+    `voltage_noise_v`, `power_noise_w`: standard deviation of what is added before that. The charge is counted: it
+    drifts (see `physics.plant.Monitor`) and has no noise.
+    """
 
     every_steps: int
     charge_step_percent: float
     voltage_step_v: float
     power_step_w: float
     temperature_step_c: float
+    voltage_noise_v: float
+    power_noise_w: float
 
 
 class Boat(NamedTuple):
@@ -86,16 +92,19 @@ def sample(t: float, wall: float, signal: Signal, value: float) -> Event:
 
 
 def tell(
-    settings: ControllerSettings, telemetry: MeterSteps, boat: Boat, flows: Flows, t: float, wall: float,
+    settings: ControllerSettings, telemetry: Telemetry, boat: Boat, flows: Flows, noise: Any, t: float, wall: float,
     local: LocalTime,
 ) -> State:  # fmt: skip
-    """Return the law's state after one message of the gateway, the state of charge decided last."""
+    """Return the law's state after one message of the gateway, the state of charge decided last.
+
+    `noise`: what is added to voltage and to power, in their standard deviations.
+    """
     law = boat.law
     if not is_missing(settings.max_age_s[Signal.BATTERY_VOLTAGE + 0]):
-        volts = rounded(flows.bus_v, telemetry.voltage_step_v)
+        volts = rounded(flows.bus_v + telemetry.voltage_noise_v * noise[0], telemetry.voltage_step_v)
         law = remember(settings, law, sample(t, wall, Signal.BATTERY_VOLTAGE, volts))
     if not is_missing(settings.max_age_s[Signal.BATTERY_POWER + 0]):
-        watts = rounded(flows.bank.in_w, telemetry.power_step_w)
+        watts = rounded(flows.bank.in_w + telemetry.power_noise_w * noise[1], telemetry.power_step_w)
         law = remember(settings, law, sample(t, wall, Signal.BATTERY_POWER, watts))
     if not is_missing(settings.max_age_s[Signal.TANK_TEMPERATURE + 0]):
         celsius = rounded(boat.plant.tank_c, telemetry.temperature_step_c)
@@ -125,6 +134,8 @@ def add_up(row: Any, before: Boat, boat: Boat, flows: Flows, drawn_l: float, ste
     row[GROWTH_S] += step_s if GROWTH_FROM_C <= boat.plant.tank_c < GROWTH_TO_C else 0.0
     row[HOTTEST] = max(row[HOTTEST], boat.plant.tank_c)
     row[LOWEST] = min(row[LOWEST], 100.0 * boat.plant.charge)
+    row[SHOWN_WRONG] = max(row[SHOWN_WRONG], 100.0 * abs(boat.plant.counted - boat.plant.charge))
+    row[SYNCHRONISED] = max(row[SYNCHRONISED], 1.0 if flows.resynced else 0.0)
     add_energy(row, flows, hours)
 
 
@@ -148,13 +159,14 @@ def add_energy(row: Any, flows: Flows, hours: float) -> None:
 
 
 def run_steps(
-    plant: Plant, settings: ControllerSettings, telemetry: MeterSteps, boat: Boat, outside: Outside, clock: Clock,
-    locals_: Any, heated: bool, begin: int, end: int, daily: Any,
+    plant: Plant, settings: ControllerSettings, telemetry: Telemetry, boat: Boat, outside: Outside, clock: Clock,
+    locals_: Any, noise: Any, heated: bool, begin: int, end: int, daily: Any,
 ) -> Boat:  # fmt: skip
     """Run the entries of `outside` from `begin` to `end`, adding up into `daily`; return the boat at the end.
 
-    `locals_`: the local times (`LocalTimes`). `daily`: a row a day, `COLUMNS` columns. `heated` False: the relay is
-    never closed, whatever the law says, to see what is wasted without a load.
+    `locals_`: the local times (`LocalTimes`). `noise`: a row a message, which begin again after the last (see `tell`).
+    `daily`: a row a day, `COLUMNS` columns. `heated` False: the relay is never closed, whatever the law says, to see
+    what is wasted without a load.
     """
     place = 0
     for number in range(begin * outside.steps, end * outside.steps):
@@ -168,7 +180,8 @@ def run_steps(
         after, flows = step_plant(plant, boat.plant, around, is_closed, clock.step_s)
         then = Boat(after, wake(settings, boat.law, t, clock.began, local))
         if number % telemetry.every_steps == 0:
-            then = Boat(after, tell(settings, telemetry, then, flows, t, wall, local))
+            row = noise[number // telemetry.every_steps % len(noise)]
+            then = Boat(after, tell(settings, telemetry, then, flows, row, t, wall, local))
         add_up(daily[outside.day[entry]], boat, then, flows, around.drawn_l, clock.step_s)
         boat = then
     return boat

@@ -1,7 +1,7 @@
 """A simulation from settings and weather to daily sums: the weather as it is, then years of the same days resampled."""
 
 from collections.abc import Callable
-from itertools import chain
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -10,7 +10,8 @@ import numpy as np
 from dumpload.config.model import Settings
 from dumpload.config.to_core import controller_setup
 from dumpload.config.types import find_zone
-from dumpload.simulate.boat import Assumption, Installed, installed
+from dumpload.simulate.boat import METER, Assumption, Installed, Meter, installed
+from dumpload.simulate.clouds import FINE_S, Sky, minutes_w, sky_of
 from dumpload.simulate.engine import COLUMNS, LOWEST, Clock
 from dumpload.simulate.weather import (
     TYPICAL_YEARS,
@@ -19,7 +20,6 @@ from dumpload.simulate.weather import (
     Place,
     Weather,
     WeatherError,
-    offered_w,
     read_weather,
     typical_year,
 )
@@ -27,7 +27,7 @@ from dumpload.simulate.years import (
     DAY_ENTRIES,
     YearSpan,
     moved_to,
-    offered_minutes,
+    on_span,
     outside,
     recorded_span,
     resampled,
@@ -38,6 +38,8 @@ from dumpload.simulate.years import (
 STEP_S = 10.0
 TYPICAL = 1990  # the year into which typical years are laid
 CHUNK = 30 * DAY_ENTRIES  # so often progress is shown, and an interrupt noticed
+NOISE_ROWS = 250_000  # about a month of messages, after which the same noise meets other weather
+CLOUDS, ORDER, NOISE = range(3)  # what is drawn, each with a generator of its own
 
 
 class WeatherSource(NamedTuple):
@@ -65,6 +67,7 @@ class Simulation(NamedTuple):
     span: YearSpan
     run: YearRun
     others: tuple[YearRun, ...]
+    seed: int
     assumed: tuple[Assumption, ...]
 
 
@@ -115,48 +118,82 @@ def simulate(
     watch: Callable[[float], None] = lambda _part: None,
     *,
     step_s: float = STEP_S,
+    seed: int = 0,
+    clouds: bool = True,
+    meter: Meter = METER,
 ) -> Simulation:
     """Simulate the boat through the weather of that name, and through `years` resampled from it.
 
-    `run_steps`: `engine.run_steps`, or its compiled form.
+    `run_steps`: `engine.run_steps`, or its compiled form. `seed`: clouds within the hour, noise and the order of days
+    are the same for the same one. `clouds` False: every interval of the weather has an even veil.
 
     Raises:
         BoatError: the settings do not say enough.
         WeatherError: the weather cannot be used.
         SimulationInterrupted: a person ended it; nothing of a part is returned.
     """
-    boat = installed(settings, step_s)
+    boat = installed(settings, step_s, meter)
     source, assumed = find_weather(name, settings)
     schedule, zone = controller_setup(settings).schedule(), find_zone(settings.permissive.timezone)
-    watts = offered_w(source.weather, source.place, [Panels(*one) for one in boat.strings])
-    weather = source.weather
-    if source.is_typical:
-        weather = moved_to(weather, source.place, source.home_longitude_deg)
-        span = typical_span(schedule, zone, TYPICAL)
-    else:
-        span = recorded_span(schedule, zone, weather)
-    minutes = offered_minutes(span, weather, watts, is_typical=source.is_typical)
+    # The span comes first: weather with years between two rows is refused before there are minutes of it.
+    span = typical_span(schedule, zone, TYPICAL) if source.is_typical else recorded_span(schedule, zone, source.weather)
+    sky = sky_at_home(source, boat)
+    assumed += cloud_words(sky, clouds=clouds)
     runs: list[YearRun] = []
     try:
-        for number, offered in enumerate(chain([minutes], resampled(minutes, years))):
-            runs.append(
-                run_year(boat, span, offered, run_steps, step_s, lambda part: watch((number + part) / (years + 1)))  # noqa: B023  (called within)
-            )
+        for number in range(years + 1):
+            offered, noise = drawn_year(source, span, sky, seed, number, clouds=clouds)
+            seen = partial(_watched, watch, number, years + 1)
+            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, seen))
     except KeyboardInterrupt:
-        msg = f"interrupted in year {len(runs) + 1} of {years + 1}; nothing is shown for a part of it"
+        msg = f"interrupted in year {len(runs) + 1} of {years + 1}; an incomplete run gives no result"
         raise SimulationInterrupted(msg) from None
-    return Simulation(source, boat, span, runs[0], tuple(runs[1:]), (*assumed, *boat.assumed))
+    return Simulation(source, boat, span, runs[0], tuple(runs[1:]), seed, (*assumed, *boat.assumed))
+
+
+def _watched(watch: Callable[[float], None], number: int, years: int, part: float) -> None:
+    watch((number + part) / years)
+
+
+def sky_at_home(source: WeatherSource, boat: Installed) -> Sky:
+    """Return what the panels make of the weather, with its noon at the boat's."""
+    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
+    return moved_to(sky, source.place, source.home_longitude_deg) if source.is_typical else sky
+
+
+def drawn_year(
+    source: WeatherSource, span: YearSpan, sky: Sky, seed: int, number: int, *, clouds: bool
+) -> tuple[Floats, Floats]:
+    """Return W offered and noise of a year: number 0 has the days of the weather, the others have them resampled."""
+    draws = [np.random.default_rng((seed, number, what)) for what in (CLOUDS, ORDER, NOISE)]
+    offered = on_span(span, sky, minutes_w(sky, draws[CLOUDS], clouds=clouds), is_typical=source.is_typical)
+    noise = draws[NOISE].standard_normal((NOISE_ROWS, 2))
+    return (resampled(offered, draws[ORDER]) if number else offered), noise
+
+
+def cloud_words(sky: Sky, *, clouds: bool) -> list[Assumption]:
+    """Return what is assumed of the clouds within an interval of the weather."""
+    if sky.interval_s <= FINE_S:
+        return []
+    if not clouds:
+        return [Assumption("clouds", f"an even veil in each {sky.interval_s / 60:g} minutes of the weather")]
+    words = (
+        f"drawn within each {sky.interval_s / 60:g} minutes of the weather, whose energy stays (sizes after Wood and "
+        "Field 2011, winds after Mathiesen 2013); how much a cloud lets through is our choice"
+    )
+    return [Assumption("clouds", words)]
 
 
 def run_year(
     boat: Installed,
     span: YearSpan,
     offered: Floats,
+    noise: Floats,
     run_steps: Callable[..., Any],
     step_s: float,
     watch: Callable[[float], None] = lambda _part: None,
 ) -> YearRun:
-    """Return the daily sums of one year, with the load and without."""
+    """Return the daily sums of one year, with the load and without; the same `noise` (see `engine`) for both."""
     around = outside(span, boat.needs, offered, step_s)
     clock, entries = Clock(step_s, span.began), len(span.day)
     sums = []
@@ -167,7 +204,7 @@ def run_year(
         for begin in range(0, entries, CHUNK):
             end = min(begin + CHUNK, entries)
             now = run_steps(
-                boat.plant, boat.law, boat.telemetry, now, around, clock, span.locals_, heated, begin, end, daily
+                boat.plant, boat.law, boat.telemetry, now, around, clock, span.locals_, noise, heated, begin, end, daily
             )
             watch((half + end / entries) / 2)
         sums.append(daily)

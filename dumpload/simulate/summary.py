@@ -23,15 +23,15 @@ LEAST_WASTED = 0.001
 
 RESAMPLED = (
     f"each made of spells of {SPELL_DAYS} days of the same weather, from at most {SEASON_DAYS} days earlier or later "
-    "in the year; low and high are the 10th and 90th percentile"
+    "in the year, with clouds and noise redrawn; low and high are the 10th and 90th percentile"
 )
 NOT_KNOWN = (
-    "Clouds within an hour: weather by the hour is a straight line between hours, and hides short surpluses and pulls.",
-    "Shade, dirt and snow beyond the usual losses of 14 %, and how your own panels lie.",
+    "Clouds as they are at your place: within an hour they are drawn by a model, compared with seven measured days.",
+    "Shade, dirt and snow beyond the usual losses of 14 %, and the orientation of your own panels.",
     "Years duller or brighter than the weather they are made of; resampling only puts its days in another order.",
-    "Shore power, alternator or generator: what the house lacks is only counted.",
-    "Temperature and age of the bank, noise of its monitor, and lost messages.",
-    "Layers in the tank: its water is taken as mixed, so a first litre may be hotter, and a last one colder.",
+    "Shore power, alternator or generator: a shortfall of the house is only counted.",
+    "Temperature and age of the battery, errors of its monitor beyond those assumed, and lost messages.",
+    "Stratification: the tank is taken as mixed, so the first litre may be hotter and the last one colder.",
 )
 
 
@@ -100,6 +100,7 @@ FIGURES: dict[str, Figure] = {
     "growth_s": _sum(day.GROWTH_S),
     "house_unserved_wh": _sum(day.UNSERVED),
     "house_unserved_days": _days(lambda load: load[:, day.UNSERVED] > 0),
+    "synchronised_days": _days(lambda load: load[:, day.SYNCHRONISED] > 0),
 }
 
 
@@ -113,6 +114,7 @@ def summarize(simulation: Simulation) -> SimulationSummary:
     figures["lowest_charge_percent"] = _interval(
         simulation, lambda run: max(0.0, float(run.with_load[:, day.LOWEST].min()))
     )
+    figures["charge_error_percent"] = _interval(simulation, lambda run: float(run.with_load[:, day.SHOWN_WRONG].max()))
     months = []
     for month in dict.fromkeys(numbers.tolist()):
         chosen = numbers == month
@@ -176,6 +178,7 @@ def simulation_document(simulation: Simulation) -> dict[str, Any]:
             {"month": month.month, "days": number_or_null(month.days), "figures": _document(month.figures)}
             for month in summary.months
         ],
+        "seed": simulation.seed,
         "resampled_years": len(simulation.others),
         "resampled": RESAMPLED,
         "assumed": {one.key: one.words for one in simulation.assumed},

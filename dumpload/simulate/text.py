@@ -30,7 +30,7 @@ def simulation_text(simulation: Simulation) -> str:
     lines += ["", "Assumed, since it is not set (config/REFERENCE.md has the keys):"]
     for one in simulation.assumed:
         lines += wrap(f"  {one.key}: {one.words}", WIDTH, subsequent_indent="    ")
-    lines += ["", "Not known, and not in these figures:"]
+    lines += ["", "Not included in these figures:"]
     for words in NOT_KNOWN:
         lines += wrap(f"  {words}", WIDTH, subsequent_indent="    ")
     return "\n".join([*lines, "", *wrap(LEGIONELLA, WIDTH)])
@@ -76,16 +76,18 @@ def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
     yield "Panels offer", kwh(figures["offered_wh"])
     wasted = figures["wasted_without_wh"]
     if not is_missing(figures["caught_percent"].value):
-        yield "Sun caught", f"{whole(figures['caught_percent'])} % of the {kwh(wasted)} that would be wasted without"
+        yield "Sun caught", f"{whole(figures['caught_percent'])} % of the {kwh(wasted)} that would otherwise be wasted"
     else:
-        yield "Sun caught", "nothing would be wasted without the heater either"
+        yield "Sun caught", "nothing would be wasted even without the heater"
     yield "From the battery", f"{kwh(figures['from_battery_wh'])} while the heater ran"
     yield "Hot water", f"at least half of the litres wanted on {whole(figures['hot_days'])} of {_days(summary)} days"
-    longest = _counted(figures["longest_without_60_days"].value, "day")
-    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; {longest} without, at the longest"
+    longest = whole(figures["longest_without_60_days"])
+    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; at the longest {longest} days without"
     yield "20 to 45 degC", f"{spread(figures['growth_s'], 3600.0, 0)} h, where legionella grow"
     yield "Switch-ons", f"{whole(figures['switch_ons'])}; {spread(figures['on_time_s'], 3600.0, 0)} h on"
     yield "Lowest charge", f"{whole(figures['lowest_charge_percent'])} %"
+    synchronised = f"synchronised on {whole(figures['synchronised_days'])} of {_days(summary)} days"
+    yield "Charge shown", f"wrong by up to {spread(figures['charge_error_percent'], 1.0, 1)} points; {synchronised}"
 
 
 def _days(summary: SimulationSummary) -> int:
@@ -115,10 +117,10 @@ def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]
     else:
         yield "No spread is known: --years 0."
     if source.is_typical:
-        place = source.place
+        place, home_deg = source.place, source.home_longitude_deg
         yield (
             f"The weather is that of {source.name} ({place.latitude_deg:.1f} deg north), not of your place, with its "
-            f"noon moved to {source.home_longitude_deg:g} deg east."
+            f"noon moved to {abs(home_deg):g} deg {'west' if home_deg < 0 else 'east'}."
         )
     lacking = summary.figures["house_unserved_days"]
     if lacking.value:

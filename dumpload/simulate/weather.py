@@ -40,6 +40,7 @@ BOUNDS = {
     "wind_m_s": (0.0, 100.0),
 }
 MOST_BYTES = 256_000_000
+MINUTE_S = 60.0
 
 Floats = np.ndarray[Any, np.dtype[np.float64]]
 
@@ -122,7 +123,16 @@ def read_weather(path: Path) -> Weather:
         line = int(np.argmin(np.diff(weather.times) > 0)) + 3
         msg = f"{path}, line {line}: column time: expected later than the line before"
         raise WeatherError(msg)
-    return weather
+    return by_minute(weather)
+
+
+def by_minute(weather: Weather) -> Weather:
+    """Return weather finer than a minute as means of minutes, so that none of it is passed over."""
+    if len(weather.times) < 2 or np.median(np.diff(weather.times)) >= MINUTE_S:  # noqa: PLR2004  (no difference)
+        return weather
+    minutes, row = np.unique(np.floor(weather.times / MINUTE_S), return_inverse=True)
+    _, *columns = (np.bincount(row, column) / np.bincount(row) for column in weather)
+    return Weather((minutes + 0.5) * MINUTE_S, *columns)
 
 
 def _number(path: Path, line: int, name: str, text: str) -> float:
@@ -155,6 +165,18 @@ def offered_w(weather: Weather, place: Place, strings: Sequence[Panels]) -> Floa
     for panels in strings:
         total += _of_string(weather, sun, panels)
     return total
+
+
+def cloudless(weather: Weather, place: Place, times: Floats) -> Weather:
+    """Return a cloudless sky at these times (Unix s), with the air and wind of the weather.
+
+    By Ineichen and Perez, with the turbidity of the month there that pvlib's wheel has (Meteotest's maps).
+    """
+    moments = pd.DatetimeIndex(pd.to_datetime(times, unit="s", utc=True))
+    location = pvlib.location.Location(place.latitude_deg, place.longitude_deg, "UTC", place.altitude_m)
+    clear = location.get_clearsky(moments)
+    air_c, wind_m_s = (np.interp(times, weather.times, column) for column in (weather.air_c, weather.wind_m_s))
+    return Weather(times, clear["dni"].to_numpy(), clear["dhi"].to_numpy(), air_c, wind_m_s)
 
 
 def _of_string(weather: Weather, sun: Any, panels: Panels) -> Floats:

@@ -4,20 +4,19 @@ A resampled year has, for every three days, three days in a row of the same seas
 the year, of any year of the weather. So the spells of dull days stay, and their order changes.
 """
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from dumpload.core.window import Schedule
+from dumpload.core.window import DAY_S, Schedule
 from dumpload.replay.arrays import LocalTimes, local_times_between
 from dumpload.simulate.boat import Needs
+from dumpload.simulate.clouds import Sky
 from dumpload.simulate.engine import Outside
+from dumpload.simulate.weather import MINUTE_S as ENTRY_S
 from dumpload.simulate.weather import Floats, Place, Weather, WeatherError
 
-ENTRY_S = 60.0
-DAY_S = 86_400.0
 DAY_ENTRIES = round(DAY_S / ENTRY_S)
 YEAR_DAYS = 365
 SPELL_DAYS, SEASON_DAYS = 3, 15
@@ -36,9 +35,9 @@ class YearSpan(NamedTuple):
     days: tuple[datetime, ...]
 
 
-def moved_to(weather: Weather, place: Place, home_longitude_deg: float) -> Weather:
-    """Return the weather with its sun highest when it is at home: an hour later for every 15 degrees west."""
-    return weather._replace(times=weather.times + (place.longitude_deg - home_longitude_deg) / 15.0 * 3600.0)
+def moved_to(sky: Sky, place: Place, home_longitude_deg: float) -> Sky:
+    """Return the sky with its sun highest when it is at home, to the minute: 4 minutes later for a degree west."""
+    return sky._replace(began=sky.began + round(4.0 * (place.longitude_deg - home_longitude_deg)) * ENTRY_S)
 
 
 def zone_longitude_deg(zone: tzinfo, year: int) -> float:
@@ -107,11 +106,10 @@ def _seconds(offset: timedelta | None) -> float:
     return (offset or timedelta()).total_seconds()
 
 
-def offered_minutes(span: YearSpan, weather: Weather, watts: Floats, *, is_typical: bool) -> Floats:
-    """Return what the panels offer in each entry, on straight lines between the weather's own intervals."""
-    middle = span.began + (np.arange(len(span.day)) + 0.5) * ENTRY_S
-    minutes: Floats = np.interp(middle, weather.times, watts, period=YEAR_DAYS * DAY_S if is_typical else None)
-    return minutes
+def on_span(span: YearSpan, sky: Sky, minutes_w: Floats, *, is_typical: bool) -> Floats:
+    """Return what the panels offer in each entry, from the minutes of the weather; a typical year begins again."""
+    entries = round((span.began - sky.began) / ENTRY_S) + np.arange(len(span.day))
+    return minutes_w.take(entries, mode="wrap" if is_typical else "clip")
 
 
 def outside(span: YearSpan, needs: Needs, offered_w: Floats, step_s: float) -> Outside:
@@ -124,17 +122,15 @@ def outside(span: YearSpan, needs: Needs, offered_w: Floats, step_s: float) -> O
     return Outside(steps, offered_w, house_w, drawn_l, span.day, needs.around_c, needs.cold_c, needs.wanted_c)
 
 
-def resampled(offered_w: Floats, years: int) -> Iterator[Floats]:
-    """Yield other years of the same days; the same ones every time.
+def resampled(offered_w: Floats, draw: np.random.Generator) -> Floats:
+    """Return another year of the same days.
 
     Days are 24 hours from the first local midnight: one that was moved across a change of summer time keeps its sun.
     """
     whole = len(offered_w) // DAY_ENTRIES
     days = offered_w[: whole * DAY_ENTRIES].reshape(whole, DAY_ENTRIES)
     rest = offered_w[whole * DAY_ENTRIES :]
-    for number in range(years):
-        order = _order(np.random.default_rng(number), whole)
-        yield np.concatenate([days[order].ravel(), rest])
+    return np.concatenate([days[_order(draw, whole)].ravel(), rest])
 
 
 def _order(draw: Any, whole: int) -> Any:

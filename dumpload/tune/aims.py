@@ -4,11 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import DAY_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.model import Model
 from dumpload.forecast.step import CURTAILED, EVENING_C, FROM_BANK, LOWEST, SWITCH_ONS, WANTED_C
 
-DAY_S = 86_400.0
 WEEK_DAYS = 7
 
 

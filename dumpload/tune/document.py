@@ -14,7 +14,7 @@ from dumpload.tune.tune import Told, Tuning
 
 WIDTH = 80
 _LABEL, _INDENT = 22, "   "
-NOTHING_BETTER = "At these, nothing tried is surely better than today's settings"
+NOTHING_BETTER = "No setting tried is clearly better than today's in"
 NO_DIFFERENCE = "No difference that this record can show"
 _ROWS = (
     ("caught_kwh", "Sun caught", "kWh", 1),
@@ -61,7 +61,7 @@ def tuning_text(tuning: Tuning) -> str:
 
 def _lines(tuning: Tuning) -> Iterator[str]:
     if tuning.now is None:
-        yield "This record gives no advice on settings:"
+        yield "This record is not sufficient for advice on settings:"
         yield from _warnings(tuning.verdict.reasons)
         return
     yield from wrap(headline(tuning), WIDTH)

@@ -4,11 +4,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from dumpload.core.window import DAY_S
 from dumpload.forecast.evidence import Floats
 from dumpload.forecast.interval import Figure, ForecastOutcome, Sums
 from dumpload.forecast.model import Recorded
 from dumpload.forecast.step import ENERGY, SWITCH_ONS
-from dumpload.tune.aims import DAY_S, Halves, caught, hot
+from dumpload.tune.aims import Halves, caught, hot
 
 MONTH_DAYS = 30.0
 DRAWS = 2000

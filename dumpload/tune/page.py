@@ -35,7 +35,7 @@ def _body(tuning: Tuning) -> Iterator[str]:
     yield f'<p class="verdict">{escape(headline(tuning))}</p>'
     yield f"<p>{escape(typeset(basis(tuning)))}</p>"
     picture = trade_off(tuning)
-    yield f"<figure>{picture.svg()}<figcaption>{escape(picture.words)}</figcaption></figure>"
+    yield f"<figure>{picture.svg()}<figcaption>{escape(picture.caption)}</figcaption></figure>"
     yield '<div class="wide"><table><thead><tr>'
     yield "".join(f'<th scope="col">{escape(head)}</th>' for head in HEADS)
     yield "</tr></thead><tbody>"
@@ -50,7 +50,7 @@ def _body(tuning: Tuning) -> Iterator[str]:
         notes += [f"{number}: {reason}" for reason in one.reasons]
     if notes:
         yield from section("Notes on these figures", bullets(notes))
-    yield from section("Before anyone acts on a figure", bullets(map(typeset, CAUTIONS)))
+    yield from section("Before you act on any figure", bullets(map(typeset, CAUTIONS)))
 
 
 def _row(label: str, one: Told) -> str:

@@ -66,7 +66,7 @@ def new_output(option: str, path: Path, text: str) -> Output:
     """
     output = Output(option, path, text.encode())
     if path.exists() or path.is_symlink():
-        output.refuse("there is one of this name already, and it is left as it is")
+        output.refuse("a file of this name exists and was not changed")
     return output
 
 

@@ -1,5 +1,6 @@
 """From a record to the settings worth choosing between: one call for the command line."""
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
@@ -10,6 +11,7 @@ from dumpload.forecast import gates, interval
 from dumpload.forecast.closed_loop import least_part_of
 from dumpload.forecast.document import from_bank
 from dumpload.forecast.evidence import FINEST_S, EvidenceError, Floats, gather
+from dumpload.forecast.far import trips_anew
 from dumpload.forecast.gates import Trust
 from dumpload.forecast.model import MEMBERS, Model, build
 from dumpload.forecast.step import compiled_sail
@@ -57,7 +59,7 @@ class Tuning(NamedTuple):
     which of these nothing else beats.
     """
 
-    verdict: gates.Judgement
+    verdict: gates.GateResult
     now: Told | None = None
     proposals: tuple[Told, ...] = ()
     as_good: tuple[str, ...] = ()
@@ -85,12 +87,12 @@ class Bench(NamedTuple):
 
     def player(self, law: Setup, sums: Floats) -> Player:
         """Return a law's sums with what the forecaster makes of them."""
-        of_one = self.base._replace(b=sums)
+        of_one = self.base._replace(b=sums, timed_wh=math.nan)
         outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
-        unseen = interval.trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
+        unseen = trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
         return Player(of_one, outcome, unseen)
 
-    def verdict(self, candidate: Candidate, player: Player) -> gates.Judgement:
+    def verdict(self, candidate: Candidate, player: Player) -> gates.GateResult:
         """Return whether the record can judge these settings."""
         return gates.verdict(self.model, candidate.law, player.outcome, self.least_part)
 
@@ -119,7 +121,7 @@ def tune(
     try:
         model = build(gather(record.read(log)), settings, recorded_with, members=members)
     except EvidenceError as error:
-        return Tuning(gates.Judgement("refused", (f"{error}.",)))
+        return Tuning(gates.GateResult("refused", (f"{error}.",)))
     watch(BUILT)
     sail = run or compiled_sail(say)
     today = Candidate(settings, controller_setup(settings))
@@ -145,7 +147,7 @@ def _bench(model: Model, today: Candidate, limits: SearchLimits, run: Callable[.
 
 
 def _judged(
-    bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws, today: Player, verdict: gates.Judgement, count: int
+    bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws, today: Player, verdict: gates.GateResult, count: int
 ) -> Tuning:
     halves, never = bench.halves, bench.base.never
     within = _within(bench, chosen, played)
@@ -195,7 +197,7 @@ def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told,
     return tuple(proposals), tuple(as_good)
 
 
-def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.Judgement]:
+def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.GateResult]:
     """Return the numbers of the settings that keep to the limits and that the record can judge."""
     found = {}
     for number, sums in enumerate(played.sums):
@@ -207,7 +209,7 @@ def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> di
 
 
 def _told(
-    bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.Judgement
+    bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.GateResult
 ) -> Told:
     player = bench.player(candidate.law, sums)
     recorded, halves = bench.model.recorded, bench.halves

@@ -107,30 +107,30 @@ class _StatusStream:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Send what changes for as long as the viewer is there."""
         if self._viewers >= MOST_VIEWERS:
-            refusal = PlainTextResponse("Too many look already.\n", 503, {"Retry-After": "30"})
+            refusal = PlainTextResponse("Too many viewers.\n", 503, {"Retry-After": "30"})
             await refusal(scope, receive, send)
             return
         self._viewers += 1
-        gone = asyncio.create_task(_hang_up(receive))
+        hang_up = asyncio.create_task(_hang_up(receive))
         try:
-            await self._stream(gone, scope, send)
+            await self._stream(hang_up, scope, send)
         finally:
             self._viewers -= 1
-            gone.cancel()
+            hang_up.cancel()
 
-    async def _stream(self, gone: "asyncio.Task[None]", scope: Scope, send: Send) -> None:
+    async def _stream(self, hang_up: "asyncio.Task[None]", scope: Scope, send: Send) -> None:
         headers = [(b"content-type", b"text/event-stream; charset=utf-8")]
         await send({"type": "http.response.start", "status": 200, "headers": headers})
         if scope["method"] == "HEAD":
             await send({"type": "http.response.body", "body": b""})
             return
         await send({"type": "http.response.body", "body": RETRY, "more_body": True})
-        seen = 0
-        while not (gone.done() or self._hub.closed):
-            body = self._hub.since(seen) if self._hub.version > seen else STILL_HERE
-            seen = self._hub.version
+        version = 0
+        while not (hang_up.done() or self._hub.closed):
+            body = self._hub.since(version) if self._hub.version > version else STILL_HERE
+            version = self._hub.version
             await send({"type": "http.response.body", "body": body, "more_body": True})
-            await self._hub.wait(seen, STILL_HERE_S)
+            await self._hub.wait(version, STILL_HERE_S)
         await send({"type": "http.response.body", "body": b""})
 
 

@@ -1,4 +1,4 @@
-"""What is so now: takes each status and each silence, keeps the day's course, and puts what changed before the viewers.
+"""The current state: takes each status and each silence, keeps the day's curves, and hands changes to the viewers.
 
 A status costs one rendering, however many look at it.
 """
@@ -60,7 +60,7 @@ class Current:
         self._show()
 
     def away(self, why: str) -> None:
-        """Take that there is no daemon to be heard."""
+        """Record that no daemon answers."""
         if why != self.away_because:
             self._say(why)
         if self._today is None:  # the history is there all the same

@@ -1,4 +1,4 @@
-"""What every request must pass before anything is done with it: the host it asks for, its method, who it is from.
+"""Access control for every request: its host, its method, its user.
 
 And the headers that every answer has. Nothing behind this can change anything: there is no way to write, to the daemon
 or to a broker.
@@ -66,9 +66,9 @@ class Guard:
         headers = Headers(scope=scope)
         if not self._is_ours(headers.getlist("host")):
             # RFC 9110, 15.5.20. A page of a stranger's whose name was made to lead here asks for that name.
-            return _refused(421, "This name is not one of this page's: see web.host_names in the settings.")
+            return _refused(421, "This host name is not allowed: see web.host_names in the settings.")
         if scope["method"] not in METHODS:
-            return _refused(405, "This page can only be read.", {"Allow": ", ".join(METHODS)})
+            return _refused(405, "This page is read-only.", {"Allow": ", ".join(METHODS)})
         if self._doorkeeper is None:
             return None
         return await self._stranger(self._doorkeeper, headers.get("authorization", ""), scope)
@@ -88,12 +88,12 @@ class Guard:
     async def _stranger(self, doorkeeper: Doorkeeper, header: str, scope: Scope) -> Response | None:
         ask = {"WWW-Authenticate": 'Basic realm="dumpload", charset="UTF-8"'}
         if not header:
-            return _refused(401, "Name and password, please.", ask)
+            return _refused(401, "User name and password required.", ask)
         if doorkeeper.knows(header):
             return None
         address = scope["client"][0] if scope.get("client") else ""
         if not self._tries.allow(address, time.monotonic()):
-            return _refused(429, "Too many wrong passwords. Wait a little.", {"Retry-After": f"{RETRY_S}"})
+            return _refused(429, "Too many wrong passwords. Try again later.", {"Retry-After": f"{RETRY_S}"})
         if await asyncio.get_running_loop().run_in_executor(self._hashing, doorkeeper.check, header):
             self._tries.give_back(address)
             return None
@@ -101,5 +101,5 @@ class Guard:
         return _refused(401, "Wrong name or password.", ask)
 
 
-def _refused(code: int, words: str, headers: dict[str, str] | None = None) -> Response:
-    return PlainTextResponse(f"{words}\n", code, headers)
+def _refused(code: int, text: str, headers: dict[str, str] | None = None) -> Response:
+    return PlainTextResponse(f"{text}\n", code, headers)

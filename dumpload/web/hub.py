@@ -1,4 +1,4 @@
-"""Hands what is new to any number of viewers: no queue, since each asks for what has changed since it last asked."""
+"""Hands updates to any number of viewers: no queue, since each asks for the changes since its last version."""
 
 import asyncio
 import contextlib
@@ -29,19 +29,17 @@ class Hub:
         """All blocks as they are."""
         return {name: html for name, (_version, html) in self._blocks.items()}
 
-    def since(self, seen: int) -> bytes:
-        """Return an event of server-sent events (HTML standard, 9.2) with the blocks changed after version `seen`.
+    def since(self, last: int) -> bytes:
+        """Return a server-sent event (HTML standard, 9.2) with the blocks changed after the version `last`."""
+        # Rendered once per version: one more viewer costs one more write.
+        if last not in self._news:
+            blocks = {name: html for name, (version, html) in self._blocks.items() if version > last}
+            self._news[last] = b"data: " + json.dumps(blocks, ensure_ascii=False).encode() + b"\n\n"
+        return self._news[last]
 
-        The very same bytes for all who have seen the same: one more viewer costs one more write.
-        """
-        if seen not in self._news:
-            found = {name: html for name, (version, html) in self._blocks.items() if version > seen}
-            self._news[seen] = b"data: " + json.dumps(found, ensure_ascii=False).encode() + b"\n\n"
-        return self._news[seen]
-
-    async def wait(self, seen: int, within_s: float) -> None:
-        """Wait until there is something that was changed after version `seen`, but no longer than that."""
-        if self.version > seen or self.closed:
+    async def wait(self, version: int, within_s: float) -> None:
+        """Wait until something has changed after `version`, for at most `within_s`."""
+        if self.version > version or self.closed:
             return
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(within_s):

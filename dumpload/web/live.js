@@ -15,11 +15,11 @@
     source.onmessage = event => {
       heardAt = Date.now();
       for (const [name, html] of Object.entries(JSON.parse(event.data))) document.getElementById(name).innerHTML = html;
-      say("Live: follows by itself.", false);
+      say("Live: updates automatically.", false);
     };
   };
   setInterval(() => {
-    if (Date.now() - Math.max(heardAt, openedAt) > LOST_MS) say("No connection. What is shown may be out of date.", true);
+    if (Date.now() - Math.max(heardAt, openedAt) > LOST_MS) say("No connection. This page may be out of date.", true);
     if (source.readyState === EventSource.CLOSED && Date.now() - openedAt > RETRY_MS) open();
   }, 1000);
   open();

@@ -100,9 +100,9 @@ def live_page(name: str, blocks: Mapping[str, str]) -> str:
 
 def navigation(current: str) -> str:
     """Return the links to all pages."""
-    links = [("/", "Now"), *((f"/report/{period}", words) for period, words in PERIODS)]
+    links = [("/", "Now"), *((f"/report/{period}", label) for period, label in PERIODS)]
     marked = (
-        f'<a href="{to}"{" aria-current=page" if to == current else ""}>{escape(words)}</a>' for to, words in links
+        f'<a href="{to}"{" aria-current=page" if to == current else ""}>{escape(label)}</a>' for to, label in links
     )
     return f'<nav aria-label="Pages">{"".join(marked)}</nav>'
 
@@ -126,7 +126,7 @@ def _state(status: Document | None) -> Iterator[str]:
     if status["lockout"]:
         yield '<div class="state trouble"><p class="large"><b>Locked out</b></p>'
         yield f"<p>{escape(_capital(screen.lockout_words(status)))}. <b>The heater may be on.</b></p>"
-        yield f"<p>Relay {status['relay']} since {since}. Inspect; once mended: dumpload select --reset.</p>"
+        yield f"<p>Relay {status['relay']} since {since}. Inspect; once repaired: dumpload select --reset.</p>"
     else:
         yield f'<div class="state {status["relay"]}"><p class="large">The heater is <b>{status["relay"]}</b></p>'
         yield f"<p>Since {since}. {escape(screen.meaning(status))}</p>"
@@ -185,8 +185,8 @@ def _number(value: float | None, digits: int, unit: str) -> str:
 
 def _charge_bar(charge: float | None, control: Control) -> str:
     """Return the charge as a bar, with the thresholds where they are."""
-    words = "State of charge not known" if charge is None else f"State of charge {charge:.1f} %"
-    words += f"; heating starts at {control.cut_in_percent:g} % and stops below {control.cut_out_percent:g} %"
+    label = "State of charge not known" if charge is None else f"State of charge {charge:.1f} %"
+    label += f"; heating starts at {control.cut_in_percent:g} % and stops below {control.cut_out_percent:g} %"
     filled = "" if charge is None else f'<rect class="c" x="0" y="12" width="{charge * 3.6:.1f}" height="14"/>'
     marks = "".join(
         f'<path class="{kind}" d="M{percent * 3.6:.1f} 8V30"/>'
@@ -195,7 +195,7 @@ def _charge_bar(charge: float | None, control: Control) -> str:
     limits = f"off below {control.cut_out_percent:g} %, on at {control.cut_in_percent:g} %"
     text = f'<text class="e" x="360" y="6">{limits}</text>'
     return (
-        f'<svg class="bar" viewBox="0 -8 360 40" role="img" aria-label="{escape(words)}">'
+        f'<svg class="bar" viewBox="0 -8 360 40" role="img" aria-label="{escape(label)}">'
         f'{filled}<rect class="edge" x=".5" y="12" width="359" height="14"/>{marks}{text}</svg>'
     )
 
@@ -211,13 +211,13 @@ def day_block(today: Today | None, control: Control) -> str:
         today.columns(Signal.TANK_TEMPERATURE),
         today.shares_on(),
     )
-    words = f"heater on for {duration(today.on_time_s)}" if today.on_time_s else "heater not on yet"
-    known = "" if is_missing(charge.low) else f"; charge {charge.low:.0f} to {charge.high:.0f} %"
-    label = f"Today, {shown_day(today.date)}: {words}{known}"
+    summary = f"heater on for {duration(today.on_time_s)}" if today.on_time_s else "heater not on yet"
+    charge_text = "" if is_missing(charge.low) else f"; charge {charge.low:.0f} to {charge.high:.0f} %"
+    label = f"Today, {shown_day(today.date)}: {summary}{charge_text}"
     return (
         f'<figure><h2>Today, {shown_day(today.date)}</h2><svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img"'
         f' aria-label="{escape(label)}">{axes(scale)}{lanes(course, scale)}</svg>'
-        f"<figcaption>{escape(_capital(words + known))}. Dashed: cut-in, {control.cut_in_percent:g} %. Dotted:"
+        f"<figcaption>{escape(_capital(summary + charge_text))}. Dashed: cut-in, {control.cut_in_percent:g} %. Dotted:"
         f" cut-out, {control.cut_out_percent:g} %. A break in a curve: no data.</figcaption></figure>"
     )
 
@@ -250,9 +250,9 @@ def _as_of(status: Document | None) -> str:
     return "" if status is None else f"As of {escape(screen.moment(status, status['at']))}."
 
 
-def _capital(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}"
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
 
 
-def _small(words: str) -> str:
-    return f"{words[:1].lower()}{words[1:]}"
+def _small(text: str) -> str:
+    return f"{text[:1].lower()}{text[1:]}"

@@ -1,8 +1,7 @@
-"""Who may look: a file of names and hashed passwords, and how often one may try.
+"""The password file: names and hashed passwords, and the limits on attempts.
 
 A line a person: the name, a colon, and the hash by scrypt (RFC 7914) as a string in the PHC format, in base64 without
-padding. The parameters are those of the OWASP password storage cheat sheet (N = 2^14, r = 8, p = 5; from memory): 16
-MiB and about a second of a small board, paid once for each browser, since what was accepted is remembered.
+padding.
 """
 
 import base64
@@ -17,6 +16,8 @@ from typing import NamedTuple
 
 from dumpload.files import read_plain
 
+# Those of the OWASP password storage cheat sheet (N = 2^14, r = 8, p = 5; from memory): 16 MiB and about a second of a
+# small board, paid once for each browser, since what was accepted is remembered.
 LOG_N, R, P = 14, 8, 5
 SALT_BYTES, HASH_BYTES = 16, 32
 MOST_MEMORY = 64 * 1024 * 1024
@@ -68,19 +69,19 @@ def read_passwords(path: Path) -> dict[str, Hash]:
         lines = read_plain(path, MOST_FILE_BYTES).decode().splitlines()
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not text"
-        message = f"{path}: expected a file of `dumpload password`: {reason}"
+        message = f"{path}: expected a password file written by `dumpload password`: {reason}"
         raise PasswordFileError(message) from None
-    found = {}
+    people = {}
     for number, text in enumerate(lines, 1):
-        name, one = _parse(text)
-        if one is None:
-            message = f"{path}, line {number}: expected a line of `dumpload password`"
+        name, person = _parse(text)
+        if person is None:
+            message = f"{path}, line {number}: expected a line written by `dumpload password`"
             raise PasswordFileError(message)
-        found[name] = one
-    if not 0 < len(found) <= MOST_PEOPLE:
-        message = f"{path}: expected 1 to {MOST_PEOPLE} lines of `dumpload password`"
+        people[name] = person
+    if not 0 < len(people) <= MOST_PEOPLE:
+        message = f"{path}: expected 1 to {MOST_PEOPLE} lines written by `dumpload password`"
         raise PasswordFileError(message)
-    return found
+    return people
 
 
 def _parse(text: str) -> tuple[str, Hash | None]:
@@ -88,7 +89,8 @@ def _parse(text: str) -> tuple[str, Hash | None]:
     if match is None:
         return "", None
     log_n, r, p = (int(match[place]) for place in (2, 3, 4))
-    costs = 128 * r * 2**log_n  # RFC 7914, section 2: the memory that it takes
+    # RFC 7914, section 2: the memory that it takes.
+    costs = 128 * r * 2**log_n
     if not (log_n >= 1 and r >= 1 and 1 <= p <= 16 and costs <= MOST_MEMORY // 2):  # noqa: PLR2004
         return "", None
     try:
@@ -131,7 +133,7 @@ def credentials_of(header: str) -> Credentials | None:
 
 
 class Doorkeeper:
-    """Tells who may look. What was accepted once is remembered by a keyed hash, so that only strangers cost time."""
+    """Authenticates viewers. An accepted password is remembered by a keyed hash, so that only new viewers cost time."""
 
     def __init__(self, people: Mapping[str, Hash]) -> None:
         self._people = people
@@ -142,15 +144,15 @@ class Doorkeeper:
     def knows(self, header: str) -> bool:
         """Return whether this very header was accepted before."""
         mark = self._mark(header)
-        return any([hmac.compare_digest(mark, one) for one in self._accepted])  # noqa: C419  (all are compared)
+        return any([hmac.compare_digest(mark, accepted) for accepted in self._accepted])  # noqa: C419  (all are compared)
 
     def check(self, header: str) -> bool:
         """Return whether a header names one of the people with their password; slow on purpose."""
-        said = credentials_of(header)
-        if said is None:
+        credentials = credentials_of(header)
+        if credentials is None:
             return False
-        one = self._people.get(said.name)
-        if not (one or self._nobody).fits(said.password) or one is None:
+        person = self._people.get(credentials.name)
+        if not (person or self._nobody).fits(credentials.password) or person is None:
             return False
         if len(self._accepted) < MOST_PEOPLE:
             self._accepted.add(self._mark(header))

@@ -6,7 +6,7 @@ from contextlib import aclosing
 from pathlib import Path
 from typing import Any
 
-from dumpload.daemon.local_socket import ANSWER_S, STATUS, Connection, answering, sockets
+from dumpload.daemon.local_socket import ANSWER_S, STATUS, VIEW, Connection, answering, sockets
 from dumpload.daemon.payloads import Document, status_misfit
 
 ASK_EVERY_S = 1.0
@@ -22,10 +22,14 @@ class Reader:
     """
 
     def __init__(
-        self, config: Path, environ: Mapping[str, str], heard: Callable[[Document], None], away: Callable[[str], None]
+        self,
+        config: Path,
+        environ: Mapping[str, str],
+        on_status: Callable[[Document], None],
+        away: Callable[[str], None],
     ) -> None:
         self._config, self._environ = config, environ
-        self._heard, self._away = heard, away
+        self._heard, self._away = on_status, away
 
     async def run(self) -> None:
         """Follow it until cancelled."""
@@ -37,16 +41,16 @@ class Reader:
         """Find the daemon and follow it to its end; return why there is no status any more."""
         closed: list[Path] = []
         try:
-            async with aclosing(answering(sockets(self._environ), closed)) as found:
-                await self._listen_to_ours(found)
+            async with aclosing(answering(sockets(self._environ, VIEW), closed)) as answers:
+                await self._listen_to_ours(answers)
         except OSError as error:
             return f"the daemon has stopped, or does not answer ({error or 'timeout'})"
         if closed:
             return f"a daemon listens on {closed[0]}, which this user may not use"
         return f"no daemon runs on this computer with {self._config}"
 
-    async def _listen_to_ours(self, found: AsyncIterator[tuple[Connection, Document]]) -> None:
-        async for line, answer in found:
+    async def _listen_to_ours(self, answers: AsyncIterator[tuple[Connection, Document]]) -> None:
+        async for line, answer in answers:
             if answer.get("config") == str(self._config):
                 self._heard(answer["status"])
                 await self._listen(line)

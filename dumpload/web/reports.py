@@ -1,4 +1,4 @@
-"""The report pages from the history: made one at a time on a thread, kept for a while, never without end."""
+"""The report pages from the history: made one at a time on a thread, cached for a while, bounded in time."""
 
 import asyncio
 import threading
@@ -14,7 +14,7 @@ from dumpload.report.local_time import Span
 from dumpload.report.period import span_of
 from dumpload.report.report import report_of_history
 
-# A page that may still change is good for this, or for so many times as long as it took; any other for the third.
+# How long a page is cached that may still change, as a time or as a multiple of its cost; and any other page.
 FRESH_S, TIMES, KEPT_S = 60.0, 20, 3600.0
 
 # Pages kept, of about 150 kB each; those that wait to be made; how long a browser is left waiting, and how long one
@@ -65,27 +65,27 @@ class Reports:
         except ValueError:
             raise UnknownPeriodError from None
         if self._path is None:
-            message = "No history is kept: set history.path in the settings"
+            message = "No history: set history.path in the settings"
             raise NoReportError(message)
-        made = self._kept(name) or await self._wait_for(name, self._path)
-        if made.reason:
-            raise NoReportError(made.reason)
-        return made.page
+        report = self._kept(name) or await self._wait_for(name, self._path)
+        if report.reason:
+            raise NoReportError(report.reason)
+        return report.page
 
     def close(self) -> None:
-        """End what is being made."""
+        """Cancel the report in progress."""
         self._stop.set()
         for task in self._making.values():
             task.cancel()
 
     def _kept(self, name: str) -> _Made | None:
-        made = self._made.get(name)
-        return made if made is not None and time.monotonic() < made.until else None
+        report = self._made.get(name)
+        return report if report is not None and time.monotonic() < report.until else None
 
     async def _wait_for(self, name: str, path: Path) -> _Made:
         """Have a page made; it is made to its end, whoever still waits."""
         if name not in self._making and len(self._making) >= MOST_WAITING:
-            message = "Other reports are being made. Try again in a minute"
+            message = "Other reports are being prepared. Try again in a minute"
             raise NoReportError(message, 60)
         if name not in self._making:
             self._making[name] = asyncio.create_task(self._make(name, path))
@@ -93,8 +93,8 @@ class Reports:
         task = self._making[name]
         await asyncio.wait({task}, timeout=PROMPT_S)
         if not task.done():
-            own = f"The report is being made, {100 * self._part:.0f} % so far"
-            raise NoReportError(own if self._at_work_on == name else "Another report is being made first", 10)
+            own = f"Preparing the report: {100 * self._part:.0f}%"
+            raise NoReportError(own if self._at_work_on == name else "Waiting for another report to finish", 10)
         return task.result()
 
     async def _make(self, name: str, path: Path) -> _Made:
@@ -108,8 +108,8 @@ class Reports:
             while len(self._made) >= MOST_KEPT:
                 del self._made[next(iter(self._made))]
             self._made.pop(name, None)
-            self._made[name] = made = _Made(page, reason, time.monotonic() + good_s)
-            return made
+            self._made[name] = report = _Made(page, reason, time.monotonic() + good_s)
+            return report
 
     def _work(self, path: Path, span: Span, end_at: float) -> tuple[str, str]:
         self._part = 0.0
@@ -128,10 +128,10 @@ class Reports:
 
 
 def _without_path(error: RecordError, path: Path) -> str:
-    """Return why there is no report; where the file lies is nobody's business who looks at a page."""
-    words = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
-    words = words.replace("expected a period with rows in it", "Nothing is recorded of that time")
-    return f"The history cannot be read ({words})" if words.startswith("expected") else words
+    """Return why there is no report, without the path, which viewers need not know."""
+    reason = one_line(str(error).removeprefix(f"{path}: ").replace(str(path), "the history"))
+    reason = reason.replace("expected a period with data", "Nothing was recorded in that period")
+    return f"The history cannot be read ({reason})" if reason.startswith("expected") else reason
 
 
 class _TooLongError(Exception):

@@ -81,17 +81,17 @@ class LimitedProtocol(H11Protocol):
             self._limit(REQUEST_S)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Let a peer go."""
+        """Forget a closed connection."""
         self._unlimit()
         super().connection_lost(exc)
 
     def pause_writing(self) -> None:
-        """Wait for a peer that does not take what it is sent, but not for long."""
+        """Wait briefly for a peer that does not read what it is sent."""
         super().pause_writing()
         self._limit(SLOW_S)
 
     def resume_writing(self) -> None:
-        """Go on with one that did."""
+        """Resume a peer that has caught up."""
         self._unlimit()
         super().resume_writing()
 
@@ -129,7 +129,8 @@ def run_server(origin: Origin, environ: Mapping[str, str], say: Callable[[str], 
     doorkeeper = _doorkeeper(web.password_file)
     context = _tls_context(web.cert_file, web.key_file)
     listening = _listen(*parse_listen(web.listen))
-    signal.signal(signal.SIGTERM, _ended)  # uvicorn raises it again once it has ended in good order
+    # uvicorn raises it again once it has ended in good order.
+    signal.signal(signal.SIGTERM, _ended)
     scheme = "http" if context is None else "https"
     say(f"listening on {scheme}://{web.listen}/")
     with contextlib.closing(listening):

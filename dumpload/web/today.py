@@ -74,7 +74,7 @@ class Today:
         return sum(run.seconds for run in self.runs)
 
     def hold(self, signal: Signal, during: Span, value: float) -> None:
-        """Take a value that went on arriving."""
+        """Record a value that kept arriving."""
         if signal in self._traces:
             self._traces[signal].hold(*during, value)
 

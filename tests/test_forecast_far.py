@@ -1,0 +1,195 @@
+"""Settings far from anything that a record shows, and heat that rests on sun nobody saw: never a confident number."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+np = pytest.importorskip("numpy")
+pytest.importorskip("numba")
+
+from judged import settings  # noqa: E402
+from surveyed import BARGE  # noqa: E402
+from voyages import COLUMNS, SIGNALS, World, sail_on, write_csv  # noqa: E402
+
+from dumpload.config.to_core import controller_setup  # noqa: E402
+from dumpload.forecast import gates, hidden_sun, interval  # noqa: E402
+from dumpload.forecast.evidence import gather  # noqa: E402
+from dumpload.forecast.far import Doubt, far_from  # noqa: E402
+from dumpload.forecast.model import Model, build  # noqa: E402
+from dumpload.forecast.step import compiled_sail  # noqa: E402
+from dumpload.forecast.sun import clear_sky, sun_at  # noqa: E402
+from dumpload.records.csv import CsvRecord  # noqa: E402
+from dumpload.records.record import ReadLog  # noqa: E402
+
+DAYS = 10
+WORLD = World({}, weather="made up", days=DAYS, litres=60.0, panels=0.9)
+# The recorded boat ran its heater from ten to three.
+WINDOW = {"permissive.window": ("10:00-15:00",)}
+
+
+def law(changes: dict[str, Any] | None = None) -> Any:
+    return controller_setup(chosen(changes))
+
+
+def chosen(changes: dict[str, Any] | None = None) -> Any:
+    fixed = {key: value for key, value in BARGE.items() if not key.startswith(("driver.", "contact."))}
+    place = {"solar.latitude": 40.0, "solar.longitude": 0.0}
+    return settings({**fixed, **SIGNALS, **place, **WINDOW, **(changes or {})})
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory: pytest.TempPathFactory) -> Model:
+    rows, _truth, began = sail_on(WORLD, WINDOW)
+    path = tmp_path_factory.mktemp("record") / "a.csv"
+    write_csv(path, rows, began, WORLD.row_s, COLUMNS[:4])
+    return build(gather(CsvRecord(path).read(ReadLog())), chosen(), chosen(), members=2)
+
+
+def doubts(model: Model, changes: dict[str, Any] | None = None, lowest: float = 90.0) -> tuple[Doubt, ...]:
+    return far_from(model, law(changes), lowest)
+
+
+def the_one(found: tuple[Doubt, ...]) -> Doubt:
+    (one,) = found
+    return one
+
+
+def judged(model: Model, changes: dict[str, Any]) -> tuple[gates.Judgement, interval.ForecastOutcome]:
+    sums = interval.sums_of(model, law(changes), compiled_sail(), lambda _part: None)
+    outcome = interval.outcome_of(model, law(changes), sums, least_part=0.0)
+    return gates.verdict(model, law(changes), outcome), outcome
+
+
+# ---- far from the record ----
+
+
+def test_the_recorded_settings_are_not_far_from_the_record(model: Model) -> None:
+    assert doubts(model) == ()
+
+
+def test_a_charge_below_the_lowest_recorded_one_is_warned_of_and_far_below_it_refused(model: Model) -> None:
+    lowest = float(model.course.charge.min())
+    assert doubts(model, lowest=lowest - 1.0) == ()
+    near, far = (the_one(doubts(model, lowest=lowest - below)) for below in (5.0, 30.0))
+    assert (near.refused, far.refused) == (False, True)
+    assert near.part > 0.0
+    assert f"never shows it below {lowest:.0f} %: record days on which it is that low" in near.words
+
+
+def test_a_cut_in_that_the_charge_never_reached_is_refused_and_a_seldom_reached_one_warned_of(model: Model) -> None:
+    told = np.minimum(model.course.told, 97.0)
+    never = model._replace(course=model.course._replace(told=told))
+    one = the_one(doubts(never, {"control.cut_in_percent": 98, "control.cut_out_percent": 93}))
+    assert one.refused
+    assert "The cut-in of 98 % was reached on 0 of 10 days only" in one.words
+    told = np.where((model.course.day >= 2) & (model.course.day <= 4), model.course.told, told)
+    seldom = model._replace(course=model.course._replace(told=told), evidence=model.evidence._replace(step_s=120.0))
+    one = the_one(doubts(seldom, {"control.cut_in_percent": 98, "control.cut_out_percent": 93}))
+    assert not one.refused
+    assert "was reached on 3 of 20 days only: record days on which the charge gets that high" in one.words
+
+
+def test_a_voltage_permissive_that_the_bus_never_reached_is_refused(model: Model) -> None:
+    never = {"permissive.voltage_cut_in": 28.7, "permissive.voltage_cut_out": 26.0}
+    one = the_one(doubts(model, never))
+    assert one.refused
+    assert "The permissive's cut-in of 28.7 V was reached on 0 of 10 days only" in one.words
+
+
+def test_hours_in_which_the_heater_never_ran_are_warned_of_and_refused_where_they_are_most(model: Model) -> None:
+    assert doubts(model, {"permissive.window": ("11:00-14:00",)}) == ()
+    wider = the_one(doubts(model, {"permissive.window": ("08:00-15:00",)}))
+    assert not wider.refused
+    assert "never ran in the hours 8, 9 (local time), which these settings allow" in wider.words
+    assert the_one(doubts(model, {"permissive.window": ("06:00-09:00",)})).refused
+
+
+def test_a_longer_least_on_time_than_any_run_is_warned_of(model: Model) -> None:
+    one = the_one(doubts(model, {"control.min_on_s": 40_000}))
+    assert not one.refused
+    assert "control.min_on_s is 40000: record days with a longer one" in one.words
+
+
+def test_a_drain_limit_that_was_never_approached_is_warned_of(model: Model) -> None:
+    one = the_one(doubts(model, {"permissive.drain_limit_w": 2000}))
+    assert "so a limit of 2000 W was not put to the test" in one.words
+    assert doubts(model, {"permissive.drain_limit_w": 100}) == ()
+
+
+def test_a_record_with_a_drain_limit_does_not_show_what_is_beyond_it(model: Model) -> None:
+    limited = model._replace(setup=law({"permissive.drain_limit_w": 50}))
+    one = the_one(doubts(limited))
+    assert "The recorded drain limit of 50 W switched the heater off as clouds came" in one.words
+    assert doubts(limited, {"permissive.drain_limit_w": 50}) == ()
+
+
+def test_what_is_far_widens_the_interval(model: Model) -> None:
+    wider = {"permissive.window": ("08:00-15:00",)}
+    verdict, outcome = judged(model, wider)
+    sums = interval.sums_of(model, law(wider), compiled_sail(), lambda _part: None)
+    ran = model._replace(ran=np.ones(24))
+    narrow = interval.outcome_of(ran, law(wider), sums, least_part=0.0)
+    assert verdict.trust != "good"
+    assert outcome.figures["energy_wh"].half > narrow.figures["energy_wh"].half
+
+
+# ---- a drain limit and rows ----
+
+
+def test_a_drain_limit_that_decides_over_much_of_the_heat_needs_rows_closer_than_its_timer(model: Model) -> None:
+    verdict, outcome = judged(model, {"permissive.drain_limit_w": 50})
+    assert verdict.trust == "refused"
+    assert any("rows 60 s apart" in reason and "at most 10 s apart" in reason for reason in verdict.reasons)
+    slow = {"permissive.drain_limit_w": 50, "permissive.drain_limit_s": 3600}
+    assert judged(model, slow)[1].drain < outcome.drain
+
+
+def test_a_cloud_of_two_rows_is_seen_as_deep_as_it_was(model: Model) -> None:
+    # Rows a minute apart on a grid of minutes: each is an entry, not the mean of two.
+    assert model.evidence.step_s == 60.0
+    raw = model.evidence.signals
+    assert all(np.isclose(np.round(one), one, atol=1e-6).mean() > 0.99 for one in (raw[s] for s in raw if s != 0)
+               if one.max() > 200.0)  # fmt: skip
+
+
+# ---- hidden sun ----
+
+
+def hiding(model: Model, is_hidden: Callable[[Any], Any]) -> Model:
+    throttled = model.course.throttled | is_hidden(model.hour)
+    return model._replace(course=model.course._replace(throttled=throttled))
+
+
+def test_hours_whose_sun_was_nearly_always_held_back_are_named(model: Model) -> None:
+    assert gates.hidden_hours(hiding(model, lambda hour: hour == 13), law()) == sorted(
+        {13, *gates.hidden_hours(model, law())}
+    )
+
+
+def test_heat_that_rests_on_hidden_sun_is_warned_of_and_refused_where_an_hour_was_never_seen(model: Model) -> None:
+    _verdict, outcome = judged(model, {})
+    for unseen, hidden, trust in ((0.1, False, None), (0.5, False, False), (0.7, False, True), (0.5, True, True)):
+        boat = hiding(model, lambda hour: hour == 13) if hidden else model
+        found = gates.verdict(boat, law(), outcome._replace(unseen=unseen)).reasons
+        said = [reason for reason in found if "rests on sun that nobody saw" in reason]
+        assert bool(said) is (trust is not None)
+        if trust is not None:
+            refused = gates.verdict(boat, law(), outcome._replace(unseen=unseen)).trust == "refused"
+            assert refused is trust
+            assert "Record days with the heater in use then" in said[0]
+        if hidden:
+            assert "13" in said[0]
+
+
+def test_a_shaded_afternoon_does_not_darken_a_noon_that_was_held_back() -> None:
+    t = np.arange(30 * 1440) * 60.0
+    sun = sun_at(t, 40.0, 0.0)
+    full = 1.2 * clear_sky(sun.height) * np.where(sun.hours > 2.0, 0.2, 1.0)
+    net = full * np.random.default_rng(3).choice([0.3, 1.0], len(t)) - 40.0
+    throttled = (np.abs(sun.hours - 0.5) < 1.0) & (net > 300.0)
+    sky = hidden_sun.sky_of(60.0, np.where(throttled, 300.0, net), throttled, sun, 40.0)
+    noon, shade = np.abs(sun.hours) < 0.2, (sun.hours > 2.9) & (sun.height > 0.2)
+    assert sky.full_w[noon].mean() == pytest.approx(full[noon].mean(), rel=0.15)
+    assert sky.full_w[shade].mean() == pytest.approx(full[shade].mean(), rel=0.15)
+    assert (sky.most_w >= sky.full_w).all()
