@@ -204,7 +204,6 @@ def run_program(environ: dict[str, str], folder: Path) -> subprocess.CompletedPr
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)
 def test_what_is_said_of_compiling_also_anew_where_a_file_is_damaged(tmp_path: Path) -> None:
     environ = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache")}
     line = "compiling the latch of the law for this computer; this takes a while the first time"
