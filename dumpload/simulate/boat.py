@@ -57,7 +57,7 @@ class Assumption(NamedTuple):
     """What was not set, and what was taken instead."""
 
     key: str
-    words: str
+    text: str
 
 
 class KnownBoat:
@@ -74,9 +74,9 @@ class KnownBoat:
         self.note(key, f"{otherwise:g}{f' {unit}' if unit else ''}{f', {why}' if why else ''}")
         return otherwise
 
-    def note(self, key: str, words: str) -> None:
+    def note(self, key: str, text: str) -> None:
         """Note what was assumed."""
-        self.assumed.append(Assumption(key, words))
+        self.assumed.append(Assumption(key, text))
 
 
 class Meter(NamedTuple):
@@ -120,7 +120,7 @@ def installed(settings: Settings, step_s: float, meter: Meter = METER) -> Instal
         BoatError: something of the installation is not known and cannot be assumed.
     """
     known = KnownBoat(flat(settings))
-    missing = [words for words, keys in NEEDED if not any(known.values.get(key) for key in keys)]
+    missing = [setting for setting, keys in NEEDED if not any(known.values.get(key) for key in keys)]
     if missing:
         msg = f"{missing[0]}: expected to be set for a simulation" + _also(missing[1:])
         raise BoatError(msg)
@@ -163,7 +163,7 @@ def _also(others: list[str]) -> str:
 def _strings(known: KnownBoat) -> tuple[tuple[float, float, float], ...]:
     strings = known.values.get("solar.strings")
     if strings:
-        return tuple((one["peak_w"], one["tilt_deg"], one["azimuth_deg"]) for one in strings)
+        return tuple((string["peak_w"], string["tilt_deg"], string["azimuth_deg"]) for string in strings)
     known.note("solar.strings", "one string, flat")
     return ((float(known.values["solar.peak_w"]), 0.0, 180.0),)
 
@@ -171,9 +171,9 @@ def _strings(known: KnownBoat) -> tuple[tuple[float, float, float], ...]:
 def law_of(settings: Settings) -> ControllerSettings:
     """Return the law's settings for telemetry that never fails: every value in time, and the contact obeys."""
     law = with_floats(controller_setup(settings).settings)
-    heard = (Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER, Signal.TANK_TEMPERATURE)
-    ages = [max(age, 6 * MESSAGES_S) if signal in heard else MISSING for signal, age in enumerate(law.max_age_s)]
-    ages = [MISSING if is_missing(told) else age for age, told in zip(ages, law.max_age_s, strict=True)]
+    published = (Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER, Signal.TANK_TEMPERATURE)
+    ages = [max(age, 6 * MESSAGES_S) if signal in published else MISSING for signal, age in enumerate(law.max_age_s)]
+    ages = [MISSING if is_missing(limit_s) else age for age, limit_s in zip(ages, law.max_age_s, strict=True)]
     return ControllerSettings(law.limits, law.permissives, tuple(ages), MISSING)
 
 

@@ -199,7 +199,7 @@ def surroundings(outside: Outside, entry: int) -> Surroundings:
     )
 
 
-def compiled_steps(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
+def compiled_steps(say: Callable[[str], None] = lambda _line: None) -> Callable[..., Any]:
     """Return `run_steps`, compiled with plant and law; the first time on a computer that takes a while."""
     modules = (*CORE, arrays, plant_module, sys.modules[__name__])
     (run,) = compile_group(Group("boat", "plant and control law", modules, (run_steps,)), say)

@@ -138,13 +138,13 @@ def simulate(
     # The span comes first: weather with years between two rows is refused before there are minutes of it.
     span = typical_span(schedule, zone, TYPICAL) if source.is_typical else recorded_span(schedule, zone, source.weather)
     sky = sky_at_home(source, boat)
-    assumed += cloud_words(sky, clouds=clouds)
+    assumed += cloud_assumptions(sky, clouds=clouds)
     runs: list[YearRun] = []
     try:
         for number in range(years + 1):
             offered, noise = drawn_year(source, span, sky, seed, number, clouds=clouds)
-            seen = partial(_watched, watch, number, years + 1)
-            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, seen))
+            watch_year = partial(_watched, watch, number, years + 1)
+            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, watch_year))
     except KeyboardInterrupt:
         msg = f"interrupted in year {len(runs) + 1} of {years + 1}; an incomplete run gives no result"
         raise SimulationInterrupted(msg) from None
@@ -157,7 +157,7 @@ def _watched(watch: Callable[[float], None], number: int, years: int, part: floa
 
 def sky_at_home(source: WeatherSource, boat: Installed) -> Sky:
     """Return what the panels make of the weather, with its noon at the boat's."""
-    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
+    sky = sky_of(source.weather, source.place, [Panels(*string) for string in boat.strings])
     return moved_to(sky, source.place, source.home_longitude_deg) if source.is_typical else sky
 
 
@@ -171,17 +171,17 @@ def drawn_year(
     return (resampled(offered, draws[ORDER]) if number else offered), noise
 
 
-def cloud_words(sky: Sky, *, clouds: bool) -> list[Assumption]:
+def cloud_assumptions(sky: Sky, *, clouds: bool) -> list[Assumption]:
     """Return what is assumed of the clouds within an interval of the weather."""
     if sky.interval_s <= FINE_S:
         return []
     if not clouds:
         return [Assumption("clouds", f"an even veil in each {sky.interval_s / 60:g} minutes of the weather")]
-    words = (
+    text = (
         f"drawn within each {sky.interval_s / 60:g} minutes of the weather, whose energy stays (sizes after Wood and "
         "Field 2011, winds after Mathiesen 2013); how much a cloud lets through is our choice"
     )
-    return [Assumption("clouds", words)]
+    return [Assumption("clouds", text)]
 
 
 def run_year(

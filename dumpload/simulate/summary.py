@@ -106,7 +106,7 @@ FIGURES: dict[str, Figure] = {
 
 def summarize(simulation: Simulation) -> SimulationSummary:
     """Return the figures; several years are given as the mean of a year."""
-    numbers = np.array([one.month for one in simulation.span.days])
+    numbers = np.array([date.month for date in simulation.span.days])
     days = len(numbers)
     scale = YEAR_DAYS / days if days > YEAR_DAYS + 1 else 1.0
     figures = _all(simulation, np.ones(days, bool), scale)
@@ -118,7 +118,7 @@ def summarize(simulation: Simulation) -> SimulationSummary:
     months = []
     for month in dict.fromkeys(numbers.tolist()):
         chosen = numbers == month
-        years = len({one.year for one in simulation.span.days if one.month == month})
+        years = len({date.year for date in simulation.span.days if date.month == month})
         months.append(MonthFigures(month, chosen.sum() / years, _all(simulation, chosen, 1.0 / years)))
     return SimulationSummary(days, days >= YEAR_DAYS, figures, months)
 
@@ -127,11 +127,11 @@ def _all(simulation: Simulation, chosen: Any, scale: float) -> dict[str, Interva
     def scaled(figure: Figure) -> Callable[[YearRun], float]:
         return lambda run: scale * figure(run.with_load[chosen], run.without[chosen])
 
-    found = {name: _interval(simulation, scaled(figure)) for name, figure in FIGURES.items()}
-    found["caught_percent"] = _interval(
+    figures = {name: _interval(simulation, scaled(figure)) for name, figure in FIGURES.items()}
+    figures["caught_percent"] = _interval(
         simulation, lambda run: caught_percent(run.with_load[chosen], run.without[chosen])
     )
-    return found
+    return figures
 
 
 def caught_percent(load: Floats, without: Floats) -> float:
@@ -181,7 +181,7 @@ def simulation_document(simulation: Simulation) -> dict[str, Any]:
         "seed": simulation.seed,
         "resampled_years": len(simulation.others),
         "resampled": RESAMPLED,
-        "assumed": {one.key: one.words for one in simulation.assumed},
+        "assumed": {assumption.key: assumption.text for assumption in simulation.assumed},
         "not_known": list(NOT_KNOWN),
         "cautions": list(CAUTIONS),
     }
@@ -189,5 +189,6 @@ def simulation_document(simulation: Simulation) -> dict[str, Any]:
 
 def _document(figures: dict[str, Interval]) -> dict[str, Any]:
     return {
-        name: {part: number_or_null(value) for part, value in one._asdict().items()} for name, one in figures.items()
+        name: {part: number_or_null(value) for part, value in interval._asdict().items()}
+        for name, interval in figures.items()
     }

@@ -22,17 +22,17 @@ def simulation_text(simulation: Simulation) -> str:
     """Return the whole of it."""
     summary = summarize(simulation)
     lines = [*wrap(verdict(simulation, summary), WIDTH), ""]
-    for label, words in rows(summary):
-        lines += wrap(f"{label:{_LABEL}}{words}", WIDTH, subsequent_indent=" " * _LABEL)
+    for label, text in rows(summary):
+        lines += wrap(f"{label:{_LABEL}}{text}", WIDTH, subsequent_indent=" " * _LABEL)
     lines += ["", *months(summary), ""]
     for remark in remarks(simulation, summary):
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     lines += ["", "Assumed, since it is not set (config/REFERENCE.md has the keys):"]
-    for one in simulation.assumed:
-        lines += wrap(f"  {one.key}: {one.words}", WIDTH, subsequent_indent="    ")
+    for assumption in simulation.assumed:
+        lines += wrap(f"  {assumption.key}: {assumption.text}", WIDTH, subsequent_indent="    ")
     lines += ["", "Not included in these figures:"]
-    for words in NOT_KNOWN:
-        lines += wrap(f"  {words}", WIDTH, subsequent_indent="    ")
+    for text in NOT_KNOWN:
+        lines += wrap(f"  {text}", WIDTH, subsequent_indent="    ")
     return "\n".join([*lines, "", *wrap(LEGIONELLA, WIDTH)])
 
 
@@ -52,22 +52,22 @@ def _counted(number: float, noun: str) -> str:
     return f"{number:,.0f} {noun}{'' if number == 1 else 's'}"
 
 
-def spread(one: Interval, scale: float, digits: int) -> str:
+def spread(interval: Interval, scale: float, digits: int) -> str:
     """Return a figure and, if known, its low and high in brackets."""
-    value = f"{one.value / scale:,.{digits}f}"
-    if is_missing(one.low):
+    value = f"{interval.value / scale:,.{digits}f}"
+    if is_missing(interval.low):
         return value
-    return f"{value} ({one.low / scale:,.{digits}f} to {one.high / scale:,.{digits}f})"
+    return f"{value} ({interval.low / scale:,.{digits}f} to {interval.high / scale:,.{digits}f})"
 
 
-def kwh(one: Interval) -> str:
+def kwh(interval: Interval) -> str:
     """Return an energy."""
-    return f"{spread(one, 1000.0, 0 if abs(one.value) >= 10_000 else 1)} kWh"  # noqa: PLR2004  (10 kWh)
+    return f"{spread(interval, 1000.0, 0 if abs(interval.value) >= 10_000 else 1)} kWh"  # noqa: PLR2004  (10 kWh)
 
 
-def whole(one: Interval) -> str:
+def whole(interval: Interval) -> str:
     """Return a figure to whole numbers."""
-    return spread(one, 1.0, 0) if one.low != one.high else f"{one.value:,.0f}"
+    return spread(interval, 1.0, 0) if interval.low != interval.high else f"{interval.value:,.0f}"
 
 
 def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:

@@ -142,8 +142,8 @@ def _number(path: Path, line: int, name: str, text: str) -> float:
         value = np.nan
     low, high = BOUNDS[name]
     if not low <= value <= high:  # NaN is neither
-        wanted = "a time (RFC 3339) from 1970 to 2200" if name == "time" else f"a number from {low:g} to {high:g}"
-        msg = f"{path}, line {line}: column {name}: {str(text)[:40]!r}: expected {wanted}"
+        expected = "a time (RFC 3339) from 1970 to 2200" if name == "time" else f"a number from {low:g} to {high:g}"
+        msg = f"{path}, line {line}: column {name}: {str(text)[:40]!r}: expected {expected}"
         raise WeatherError(msg)
     return float(value)
 
@@ -196,6 +196,6 @@ def _of_string(weather: Weather, sun: Any, panels: Panels) -> Floats:
     parameters = pvlib.temperature.TEMPERATURE_MODEL_PARAMETERS[model][mounting]
     cell_c = pvlib.temperature.sapm_cell(plane["poa_global"], weather.air_c, weather.wind_m_s, **parameters)
     watts = pvlib.pvsystem.pvwatts_dc(through, cell_c, panels.peak_w, POWER_PER_K)
-    kept = 1.0 - pvlib.pvsystem.pvwatts_losses() / 100.0
-    best: Floats = np.maximum(np.asarray(watts, dtype=np.float64) * kept, 0.0)
+    left = 1.0 - pvlib.pvsystem.pvwatts_losses() / 100.0
+    best: Floats = np.maximum(np.asarray(watts, dtype=np.float64) * left, 0.0)
     return best
