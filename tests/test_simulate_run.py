@@ -69,11 +69,11 @@ def test_the_text_says_what_is_assumed_and_what_is_not_known_in_80_columns(done:
     assert max(map(len, text.splitlines())) <= 80
     assert text.startswith("In 2 days of the weather of ")
     for sentence in (
-        "Assumed, since it is not set",
+        "Assumed, because not set",
         "Not included in these figures",
         "June ",
         "Sun caught",
-        "1 other",
+        "range over 1 resampled",
     ):
         assert sentence in text
     assert "not of your place" not in text  # a file is of one's own place
@@ -105,7 +105,7 @@ def test_clouds_are_said_or_said_to_be_left_out(done: Simulation, tmp_path: Path
     even = simulate(
         settings({**BARGE, **PLACE}), str(weather_file(tmp_path, 1)), 0, run_steps, step_s=60.0, clouds=False
     )
-    assert simulation_document(even)["assumed"]["clouds"] == "an even veil in each 60 minutes of the weather"
+    assert simulation_document(even)["assumed"]["clouds"] == "even haze within each 60 minutes of the weather"
 
 
 def test_days_with_hot_water_and_the_longest_time_without_60_degc() -> None:
@@ -120,7 +120,7 @@ def test_days_with_hot_water_and_the_longest_time_without_60_degc() -> None:
 @pytest.mark.parametrize(
     ("name", "keys", "expected"),
     [
-        ("atlantis.csv", {}, "--weather atlantis.csv: expected solar.latitude and solar.longitude to be set"),
+        ("atlantis.csv", {}, "--weather atlantis.csv: expected solar.latitude and solar.longitude of where"),
         ("atlantis.csv", PLACE, "atlantis.csv: expected a CSV file of weather"),
         ("miami", {"solar.latitude": -30.0, "solar.longitude": 0.0}, "expected north of the equator"),
     ],

@@ -19,7 +19,7 @@ LEGIONELLA = (
 
 
 def simulation_text(simulation: Simulation) -> str:
-    """Return the whole of it."""
+    """Return a simulation as text, 80 columns wide."""
     summary = summarize(simulation)
     lines = [*wrap(verdict(simulation, summary), WIDTH), ""]
     for label, text in rows(summary):
@@ -27,7 +27,7 @@ def simulation_text(simulation: Simulation) -> str:
     lines += ["", *months(summary), ""]
     for remark in remarks(simulation, summary):
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
-    lines += ["", "Assumed, since it is not set (config/REFERENCE.md has the keys):"]
+    lines += ["", "Assumed, because not set (for the keys see config/REFERENCE.md):"]
     for assumption in simulation.assumed:
         lines += wrap(f"  {assumption.key}: {assumption.text}", WIDTH, subsequent_indent="    ")
     lines += ["", "Not included in these figures:"]
@@ -37,7 +37,7 @@ def simulation_text(simulation: Simulation) -> str:
 
 
 def verdict(simulation: Simulation, summary: SimulationSummary) -> str:
-    """Return what the sun would give, in one sentence."""
+    """Return the year's heat and hot water in one sentence."""
     figures = summary.figures
     time = "a year" if summary.is_year else _counted(summary.days, "day")
     days = round(figures["hot_days"].value)
@@ -53,7 +53,7 @@ def _counted(number: float, noun: str) -> str:
 
 
 def spread(interval: Interval, scale: float, digits: int) -> str:
-    """Return a figure and, if known, its low and high in brackets."""
+    """Format a figure and, if known, its range in brackets."""
     value = f"{interval.value / scale:,.{digits}f}"
     if is_missing(interval.low):
         return value
@@ -61,17 +61,17 @@ def spread(interval: Interval, scale: float, digits: int) -> str:
 
 
 def kwh(interval: Interval) -> str:
-    """Return an energy."""
+    """Format an energy in kWh."""
     return f"{spread(interval, 1000.0, 0 if abs(interval.value) >= 10_000 else 1)} kWh"  # noqa: PLR2004  (10 kWh)
 
 
 def whole(interval: Interval) -> str:
-    """Return a figure to whole numbers."""
+    """Format a figure, rounded to whole numbers."""
     return spread(interval, 1.0, 0) if interval.low != interval.high else f"{interval.value:,.0f}"
 
 
 def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
-    """Yield the figures of the year, each with its label."""
+    """Yield label and text of each figure of the year."""
     figures = summary.figures
     yield "Panels offer", kwh(figures["offered_wh"])
     wasted = figures["wasted_without_wh"]
@@ -82,12 +82,12 @@ def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
     yield "From the battery", f"{kwh(figures['from_battery_wh'])} while the heater ran"
     yield "Hot water", f"at least half of the litres wanted on {whole(figures['hot_days'])} of {_days(summary)} days"
     longest = whole(figures["longest_without_60_days"])
-    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; at the longest {longest} days without"
+    yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; longest gap {longest} days"
     yield "20 to 45 degC", f"{spread(figures['growth_s'], 3600.0, 0)} h, where legionella grow"
     yield "Switch-ons", f"{whole(figures['switch_ons'])}; {spread(figures['on_time_s'], 3600.0, 0)} h on"
     yield "Lowest charge", f"{whole(figures['lowest_charge_percent'])} %"
     synchronised = f"synchronised on {whole(figures['synchronised_days'])} of {_days(summary)} days"
-    yield "Charge shown", f"wrong by up to {spread(figures['charge_error_percent'], 1.0, 1)} points; {synchronised}"
+    yield "Charge shown", f"off by up to {spread(figures['charge_error_percent'], 1.0, 1)} points; {synchronised}"
 
 
 def _days(summary: SimulationSummary) -> int:
@@ -110,21 +110,21 @@ def months(summary: SimulationSummary) -> Iterator[str]:
 
 
 def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]:
-    """Yield what a reader must know before believing the figures."""
+    """Yield the limits of the figures: their range, the weather's origin, days with an empty battery."""
     source, others = simulation.source, len(simulation.others)
     if others:
-        yield f"In brackets: {others} other years, {RESAMPLED}."
+        yield f"In brackets: range over {others} resampled years, {RESAMPLED}."
     else:
-        yield "No spread is known: --years 0."
+        yield "No ranges are given, because --years is 0."
     if source.is_typical:
         place, home_deg = source.place, source.home_longitude_deg
         yield (
-            f"The weather is that of {source.name} ({place.latitude_deg:.1f} deg north), not of your place, with its "
-            f"noon moved to {abs(home_deg):g} deg {'west' if home_deg < 0 else 'east'}."
+            f"The weather is that of {source.name} ({place.latitude_deg:.1f} deg north), not of your place; its "
+            f"solar noon is shifted to longitude {abs(home_deg):g} deg {'west' if home_deg < 0 else 'east'}."
         )
     lacking = summary.figures["house_unserved_days"]
     if lacking.value:
         yield (
-            f"The battery was empty and the house went without on {whole(lacking)} days, by "
-            f"{kwh(summary.figures['house_unserved_wh'])}: with another source of charge there is more for the heater."
+            f"The battery was empty and could not supply the house on {whole(lacking)} days "
+            f"({kwh(summary.figures['house_unserved_wh'])} short); with a second charging source the heater gets more."
         )
