@@ -64,7 +64,7 @@ def score(sums: Floats, never: Floats, days: Flags, known_s: Floats) -> Score:
     """Return the median member's mean of a day over these days."""
     count = max(1e-9, float(known_s[days].sum()) / DAY_S)
     columns = (caught(sums, never), sums[..., FROM_BANK], sums[..., SWITCH_ONS], hot(sums))
-    return Score(*(float(np.median(one[:, days].sum(axis=1))) / count for one in columns))
+    return Score(*(float(np.median(column[:, days].sum(axis=1))) / count for column in columns))
 
 
 def keeps_to(limits: SearchLimits, sums: Floats, known_s: Floats) -> bool:
@@ -87,7 +87,7 @@ def costs(scores: list[Score]) -> Floats:
 
 def pareto(values: Floats) -> Flags:
     """Return which rows no other row is as good as in everything and better in something; the less the better."""
-    kept = np.ones(len(values), np.bool_)
-    for row, one in enumerate(values):
-        kept[row] = not ((values <= one).all(axis=1) & (values < one).any(axis=1)).any()
-    return kept
+    is_best = np.ones(len(values), np.bool_)
+    for row, chosen in enumerate(values):
+        is_best[row] = not ((values <= chosen).all(axis=1) & (values < chosen).any(axis=1)).any()
+    return is_best

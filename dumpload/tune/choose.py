@@ -53,15 +53,15 @@ def choose(scores: Sequence[Score], far: Sequence[float], *, evenings: bool = Tr
     """
     if not scores:
         return Choice([], [])
-    known = [one if evenings else one._replace(hot_evenings=0.0) for one in scores]
-    values = costs(known)
+    scores_known = [score if evenings else score._replace(hot_evenings=0.0) for score in scores]
+    values = costs(scores_known)
     numbers = _nearest(values, np.flatnonzero(pareto(values)).astype(np.int64), far)
     most = values[numbers, CAUGHT].min()
     enough = numbers[values[numbers, CAUGHT] <= most + (1.0 - ENOUGH) * abs(most)]
     picks: dict[int, list[str]] = {}
     for aim, order in AIMS.items():
         if evenings or HOT not in order:
-            ranked = sorted(enough.tolist(), key=lambda one: (*values[one, list(order)], far[one]))
+            ranked = sorted(enough.tolist(), key=lambda law: (*values[law, list(order)], far[law]))
             picks.setdefault(ranked[0], []).append(aim)
     best, *others = _by_balance(values, enough)
     less = [number for number in _by_balance(values, numbers) if number not in enough]
@@ -74,10 +74,10 @@ def choose(scores: Sequence[Score], far: Sequence[float], *, evenings: bool = Tr
 
 def _nearest(values: Floats, numbers: Numbers, far: Sequence[float]) -> Numbers:
     """Return the numbers, of those with equal costs only the nearest one."""
-    found: dict[tuple[float, ...], int] = {}
+    nearest: dict[tuple[float, ...], int] = {}
     for number in sorted(numbers.tolist(), key=far.__getitem__):
-        found.setdefault(tuple(values[number]), number)
-    return np.array(sorted(found.values()), np.int64)
+        nearest.setdefault(tuple(values[number]), number)
+    return np.array(sorted(nearest.values()), np.int64)
 
 
 def _by_balance(values: Floats, numbers: Numbers) -> list[int]:

@@ -10,7 +10,7 @@ from dumpload.forecast.interval import Figure
 from dumpload.tune import grid
 from dumpload.tune.month import MONTH_DAYS, Month
 from dumpload.tune.parts import varied
-from dumpload.tune.tune import Told, Tuning
+from dumpload.tune.tune import Proposal, Tuning
 
 WIDTH = 80
 _LABEL, _INDENT = 22, "   "
@@ -31,23 +31,31 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
         return {**document, "now": None, "proposals": []}
     return document | {
         "partial": not tuning.whole,
-        "settings_asked": tuning.asked,
+        "settings_asked": tuning.requested,
         "settings_tried": tuning.tried,
         "settings_within_limits": tuning.within,
         "learned_days": tuning.learned_days,
         "reported_days": tuning.reported_days,
-        "now": _told(tuning.now),
-        "proposals": [_told(one) for one in tuning.proposals],
+        "now": _proposal(tuning.now),
+        "proposals": [_proposal(proposal) for proposal in tuning.proposals],
         "no_difference_at": list(tuning.as_good),
         "remarks": list(tuning.remarks),
     }
 
 
-def _told(one: Told) -> dict[str, Any]:
-    told: dict[str, Any] = {"best_at": list(one.aims), "settings": varied(one.settings), "month": _month(one.month)}
-    if one.more is not None:
-        told |= {"more_than_now": _month(one.more)}
-    return told | {"from_battery": one.from_battery, "trust": one.trust, "reasons": list(one.reasons)}
+def _proposal(proposal: Proposal) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "best_at": list(proposal.aims),
+        "settings": varied(proposal.settings),
+        "month": _month(proposal.month),
+    }
+    if proposal.more is not None:
+        document |= {"more_than_now": _month(proposal.more)}
+    return document | {
+        "from_battery": proposal.from_battery,
+        "trust": proposal.trust,
+        "reasons": list(proposal.reasons),
+    }
 
 
 def _month(month: Month) -> dict[str, Any]:
@@ -69,9 +77,9 @@ def _lines(tuning: Tuning) -> Iterator[str]:
     yield from wrap(basis(tuning), WIDTH)
     yield ""
     yield from _block("Today", tuning.now)
-    for number, one in enumerate(tuning.proposals, 1):
+    for number, proposal in enumerate(tuning.proposals, 1):
         yield ""
-        yield from _block(f"{number}", one)
+        yield from _block(f"{number}", proposal)
     if tuning.as_good and tuning.proposals:
         yield ""
         yield from wrap(f"{NOTHING_BETTER}: {', '.join(tuning.as_good)}.", WIDTH)
@@ -82,7 +90,7 @@ def _lines(tuning: Tuning) -> Iterator[str]:
 
 def headline(tuning: Tuning) -> str:
     """Return what came of it in a sentence or two."""
-    partial = f"Partial: interrupted after {tuning.tried} of {tuning.asked} settings. " if not tuning.whole else ""
+    partial = f"Partial: interrupted after {tuning.tried} of {tuning.requested} settings. " if not tuning.whole else ""
     if not tuning.within:
         return f"{partial}None of the {tuning.tried} settings tried keeps to these limits{_limits(tuning)}."
     if not tuning.proposals:
@@ -94,12 +102,12 @@ def headline(tuning: Tuning) -> str:
 
 
 def _limits(tuning: Tuning) -> str:
-    words = []
+    limits = []
     if tuning.limits.lowest_percent > 0.0:
-        words.append(f"never on below {tuning.limits.lowest_percent:g} % charge")
+        limits.append(f"never on below {tuning.limits.lowest_percent:g} % charge")
     if tuning.limits.operations != float("inf"):
-        words.append(f"at most {tuning.limits.operations:g} operations a day")
-    return f" ({', '.join(words)})" if words else ""
+        limits.append(f"at most {tuning.limits.operations:g} operations a day")
+    return f" ({', '.join(limits)})" if limits else ""
 
 
 def basis(tuning: Tuning) -> str:
@@ -111,46 +119,46 @@ def basis(tuning: Tuning) -> str:
     )
 
 
-def _block(number: str, one: Told) -> Iterator[str]:
-    yield from wrap(f"{number}{':' if one.more is None else '.'} {settings_words(one.settings)}", WIDTH,
+def _block(number: str, proposal: Proposal) -> Iterator[str]:
+    yield from wrap(f"{number}{':' if proposal.more is None else '.'} {settings_text(proposal.settings)}", WIDTH,
                     subsequent_indent=_INDENT)  # fmt: skip
-    if one.aims:
-        yield from wrap(f"Best at: {', '.join(one.aims)}.", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
+    if proposal.aims:
+        yield from wrap(
+            f"Best at: {', '.join(proposal.aims)}.", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT
+        )
     for name, label, unit, digits in _ROWS:
-        more = None if one.more is None else getattr(one.more, name)
-        yield _row(label, getattr(one.month, name), more, unit, digits)
-    yield f"{_INDENT}{'From the battery':{_LABEL}}{one.from_battery}"
-    if one.more is not None:
-        yield from _warnings(one.reasons, _INDENT)
+        more = None if proposal.more is None else getattr(proposal.more, name)
+        yield _row(label, getattr(proposal.month, name), more, unit, digits)
+    yield f"{_INDENT}{'From the battery':{_LABEL}}{proposal.from_battery}"
+    if proposal.more is not None:
+        yield from _warnings(proposal.reasons, _INDENT)
 
 
 def _row(label: str, figure: Figure, more: Figure | None, unit: str, digits: int) -> str:
     value = f"{figure.value:.{digits}f} {unit}".strip()
-    words = f"{_INDENT}{label:{_LABEL}}{value:10}({figure.low:.{digits}f} to {figure.high:.{digits}f})"
+    text = f"{_INDENT}{label:{_LABEL}}{value:10}({figure.low:.{digits}f} to {figure.high:.{digits}f})"
     if more is None:
-        return words
-    return (
-        f"{words:51}more: {_signed(more.value, digits)} ({_signed(more.low, digits)} to {_signed(more.high, digits)})"
-    )
+        return text
+    return f"{text:51}more: {_signed(more.value, digits)} ({_signed(more.low, digits)} to {_signed(more.high, digits)})"
 
 
 def _signed(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
-def settings_words(settings: Settings) -> str:
+def settings_text(settings: Settings) -> str:
     """Return what a search may change."""
     values = flat(settings)
-    words = [
+    parts = [
         f"cut-in {values[grid.CUT_IN]:g} %, cut-out {values[grid.CUT_OUT]:g} %",
         f"confirmed for {_time(values[grid.CONFIRM])}",
         f"at least {_time(values[grid.MIN_ON])} on and {_time(values[grid.MIN_OFF])} off",
     ]
     if values.get(grid.VOLTS_IN) is not None:
-        words.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
+        parts.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
     if values.get(grid.DRAIN) is not None:
-        words.append(f"off at a drain above {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}")
-    return ", ".join(words)
+        parts.append(f"off at a drain above {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}")
+    return ", ".join(parts)
 
 
 def _time(seconds: float) -> str:

@@ -78,7 +78,7 @@ def bounds_of(model: Model, settings: Settings) -> Bounds:
         step=max(0.5, float(np.ceil(evidence.charge_step * 2.0 - 1e-6)) / 2.0),
         lowest=max(floor + 1.0, min(LOWEST_CUT_IN, values[CUT_IN] - 2.0)),
         floor=floor,
-        dwells_s=[one for one in DWELLS_S if one <= longest_s] or [longest_s],
+        dwells_s=[dwell_s for dwell_s in DWELLS_S if dwell_s <= longest_s] or [longest_s],
         volts=(low_v, top_v - VOLT_STEP) if has_volts and low_v < top_v - VOLT_STEP else None,
         lowest_v=values.get("battery.lowest_v", 0.0),
         cells=cells,
@@ -116,9 +116,9 @@ def keys_at(bounds: Bounds, point: Sequence[float]) -> dict[str, Any]:
         CONFIRM: _one_of(CONFIRMS_S, confirm),
     }
     if bounds.volts:
-        keys |= _volts(bounds, *bounds.volts, _part(volts, kept=bounds.keeps_volts), gap)
+        keys |= _volts(bounds, *bounds.volts, _part(volts, used=bounds.keeps_volts), gap)
     if bounds.drain_w:
-        part, (low, high) = _part(drain, kept=bounds.keeps_drain), bounds.drain_w
+        part, (low, high) = _part(drain, used=bounds.keeps_drain), bounds.drain_w
         keys[DRAIN] = None if part is None else _stepped(low + part * (high - low), WATT_STEP)
     return keys
 
@@ -132,9 +132,9 @@ def _volts(bounds: Bounds, low: float, high: float, part: float | None, gap: flo
     return {VOLTS_IN: cut_in, VOLTS_OUT: max(cut_out, bounds.lowest_v)}
 
 
-def _part(value: float, *, kept: bool) -> float | None:
+def _part(value: float, *, used: bool) -> float | None:
     """Return where in its range a permissive is that may be left out, half of the time; None: it is."""
-    if kept:
+    if used:
         return value
     return None if value < 0.5 else 2.0 * value - 1.0  # noqa: PLR2004
 
@@ -153,16 +153,16 @@ def candidates(
     """Yield the settings as they are, and then so many others that config and check allow, fewer if there are fewer."""
     yield Candidate(settings, controller_setup(settings))
     values, fails = flat(settings), failed(settings)
-    seen, found = {_marked(values)}, 1
+    seen, yielded = {_marked(values)}, 1
     for number, point in enumerate(points(4 * count)):
         keys = {**values, **keys_at(bounds, point)}
-        if found == count or _marked(keys) in seen:
+        if yielded == count or _marked(keys) in seen:
             continue
         seen.add(_marked(keys))
         other = changed(keys)
         if other is not None and failed(other) <= fails:
-            found += 1
-            watch(max(found / count, number / (4 * count)))
+            yielded += 1
+            watch(max(yielded / count, number / (4 * count)))
             yield Candidate(other, controller_setup(other))
 
 
@@ -187,9 +187,9 @@ def changed(values: Mapping[str, Any]) -> Settings | None:
         return None
 
 
-def distance(one: Settings, other: Settings) -> float:
+def distance(settings: Settings, other: Settings) -> float:
     """Return how far settings are apart: thresholds by their range, times by their ratio, a permissive more or less."""
-    here, there = flat(one), flat(other)
+    here, there = flat(settings), flat(other)
     far: float = sum(abs(here[name] - there[name]) / WIDEST_BAND for name in (CUT_IN, CUT_OUT))
     far += sum(abs(math.log((here[name] + 1.0) / (there[name] + 1.0))) for name in (MIN_ON, MIN_OFF, CONFIRM)) / 10.0
     for name in (VOLTS_IN, DRAIN):

@@ -8,7 +8,7 @@ from dumpload.config.layers import show
 from dumpload.config.model import Settings, flat
 from dumpload.files import Output
 from dumpload.tune.grid import VARIED
-from dumpload.tune.tune import Told, Tuning
+from dumpload.tune.tune import Proposal, Tuning
 
 TABLES = ("control", "permissive")
 
@@ -18,11 +18,11 @@ def name_of(number: int) -> str:
     return f"proposal-{number}"
 
 
-def part(told: Told, today: Settings) -> str:
+def part(proposal: Proposal, today: Settings) -> str:
     """Return the two tables with everything in them; a comment where a value is another than today's."""
-    before, after = flat(today), flat(told.settings)
+    before, after = flat(today), flat(proposal.settings)
     lines = [
-        f"# Best at: {', '.join(told.aims)}. Proposed by dumpload tune.",
+        f"# Best at: {', '.join(proposal.aims)}. Proposed by dumpload tune.",
         "# Put these tables in place of those of the same name in your settings, then: dumpload check",
     ]
     for table in TABLES:
@@ -53,8 +53,8 @@ def outputs(tuning: Tuning, folder: Path) -> list[Output]:
     assert tuning.now is not None  # noqa: S101  (there are no proposals without it)
     today = tuning.now.settings
     return [
-        new_output("--write", folder / f"{name_of(number)}.toml", part(told, today))
-        for number, told in enumerate(tuning.proposals, 1)
+        new_output("--write", folder / f"{name_of(number)}.toml", part(proposal, today))
+        for number, proposal in enumerate(tuning.proposals, 1)
     ]
 
 

@@ -26,16 +26,16 @@ def play_all(
     watch: Callable[[float], None] = lambda _part: None,
 ) -> PlayedLaws:
     """Play every law, in order; an interrupt ends it with those that are finished."""
-    sums, done = fresh_sums(model, laws, members), 0.0
+    sums, finished = fresh_sums(model, laws, members), 0.0
 
     def note(part: float) -> None:
-        nonlocal done
-        done = part
+        nonlocal finished
+        finished = part
         watch(part)
 
     try:
         play(model, laws, run=run, sums=sums, threads=threads, watch=note)
     except KeyboardInterrupt:
-        runs = round(done * sums.shape[0] * sums.shape[1])
+        runs = round(finished * sums.shape[0] * sums.shape[1])
         return PlayedLaws(sums[: runs // sums.shape[1]], False)
     return PlayedLaws(sums, True)

@@ -33,7 +33,7 @@ NO_EVENINGS = (
 )
 
 
-class Told(NamedTuple):
+class Proposal(NamedTuple):
     """One choice of settings, and what it would give. `more`: than today's settings; None: these are today's.
 
     `from_battery`: "low", "medium" or "high". `reasons`: why it is only warned of.
@@ -54,17 +54,17 @@ class Tuning(NamedTuple):
 
     `as_good`: aims at which no other settings are surely better than today's.
 
-    `asked`, `tried`: settings that were to be tried, and that were; fewer: it was interrupted. `within`: how many of
+    `requested`, `tried`: how many settings were to be tried, and were (fewer if interrupted). `within`: how many of
     them the record can judge and keep to the limits. `cloud`: their scores on the days that are reported on, `best`:
     which of these nothing else beats.
     """
 
     verdict: gates.GateResult
-    now: Told | None = None
-    proposals: tuple[Told, ...] = ()
+    now: Proposal | None = None
+    proposals: tuple[Proposal, ...] = ()
     as_good: tuple[str, ...] = ()
     limits: SearchLimits = SearchLimits()
-    asked: int = 0
+    requested: int = 0
     tried: int = 0
     within: int = 0
     whole: bool = True
@@ -108,7 +108,7 @@ def tune(
     members: int = MEMBERS,
     run: Callable[..., Any] | None = None,
     watch: Callable[[float], None] = lambda _part: None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
 ) -> Tuning:
     """Search for better settings than `settings`, with a record made under `recorded_with`.
 
@@ -132,7 +132,7 @@ def tune(
     if verdict.trust == "refused":
         return Tuning(verdict)
     chosen = list(candidates(settings, bounds_of(model, settings), count, _scaled(watch, JUDGED, LAID_OUT)))
-    played = play_all(model, [one.law for one in chosen], run=sail, watch=_scaled(watch, LAID_OUT, 1.0))
+    played = play_all(model, [candidate.law for candidate in chosen], run=sail, watch=_scaled(watch, LAID_OUT, 1.0))
     return _judged(bench, chosen, played, player, verdict, count)
 
 
@@ -158,13 +158,13 @@ def _judged(
     cloud = [score(played.sums[number], never, halves.report, halves.known_s) for number in numbers]
     choice = choose(learned, far, evenings=evenings)
 
-    def told(pick: Pick) -> Told:
+    def proposal_of(pick: Pick) -> Proposal:
         number = numbers[pick.number]
-        return _told(bench, chosen[number], pick.aims, played.sums[number], today, within[number])
+        return _proposal(bench, chosen[number], pick.aims, played.sums[number], today, within[number])
 
-    proposals, as_good = _worth_it(choice, told)
+    proposals, as_good = _worth_it(choice, proposal_of)
     own = score(today.sums.b, never, halves.report, halves.known_s)
-    now = Told(
+    now = Proposal(
         (), chosen[0].settings, month(today, bench.model.recorded, halves), None, from_bank(today.outcome),
         verdict.trust, verdict.reasons, own,
     )  # fmt: skip
@@ -175,46 +175,46 @@ def _judged(
     )  # fmt: skip
 
 
-def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
+def _worth_it(choice: Choice, proposal_of: Callable[[Pick], Proposal]) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
     """Return the picks that surely differ from today's settings, and the aims of which none does.
 
     Where nothing is surely better at any aim, what else differs is only worse.
     """
-    proposals: list[Told] = []
+    proposals: list[Proposal] = []
     as_good: list[str] = []
     for pick in choice.picks:
-        one = told(pick)
-        if one.more is not None and differs(one.more):
-            proposals.append(one)
+        proposal = proposal_of(pick)
+        if proposal.more is not None and differs(proposal.more):
+            proposals.append(proposal)
         else:
             as_good += pick.aims
     for pick in choice.others[:MOST_OTHERS] if proposals else ():
         if len(proposals) >= FEWEST:
             break
-        one = told(pick)
-        if one.more is not None and differs(one.more):
-            proposals.append(one)
+        proposal = proposal_of(pick)
+        if proposal.more is not None and differs(proposal.more):
+            proposals.append(proposal)
     return tuple(proposals), tuple(as_good)
 
 
 def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.GateResult]:
     """Return the numbers of the settings that keep to the limits and that the record can judge."""
-    found = {}
+    verdicts = {}
     for number, sums in enumerate(played.sums):
         if keeps_to(bench.limits, sums, bench.halves.known_s):
             verdict = bench.verdict(chosen[number], bench.player(chosen[number].law, sums))
             if verdict.trust != "refused":
-                found[number] = verdict
-    return found
+                verdicts[number] = verdict
+    return verdicts
 
 
-def _told(
+def _proposal(
     bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.GateResult
-) -> Told:
+) -> Proposal:
     player = bench.player(candidate.law, sums)
     recorded, halves = bench.model.recorded, bench.halves
     more = difference(player, today, recorded, halves, is_as_recorded=bench.is_as_recorded)
-    return Told(
+    return Proposal(
         aims, candidate.settings, month(player, recorded, halves), more, from_bank(player.outcome), verdict.trust,
         verdict.reasons, score(sums, player.sums.never, halves.report, halves.known_s),
     )  # fmt: skip
