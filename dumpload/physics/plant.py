@@ -180,12 +180,12 @@ class Flows(NamedTuple):
 
 
 class Bus(NamedTuple):
-    """The solved bus: its voltage, what the charger gives, what the house gets, and whether the voltage is held."""
+    """The solved bus: voltage, power of the charger and of the house, and whether the charger holds its set point."""
 
     volts: float
     charger_w: float
     house_w: float
-    held: bool
+    at_set_point: bool
 
 
 def rest_line(bank: Bank, charge: float) -> tuple[float, float]:
@@ -244,7 +244,7 @@ def next_stage(charger: Charger, state: PlantState, bus: Bus, bank_a: float, ste
     if stage == Stage.FLOAT or stage == Stage.RESTING:
         low_s = passed_s + step_s if bus.volts < charger.rebulk_v else 0.0
         return (Stage.BULK, 0.0) if low_s >= charger.rebulk_s else (stage, low_s)
-    if not bus.held:  # clouds, or a load: the time at the set point is kept
+    if not bus.at_set_point:  # clouds, or a load: the time at the set point is kept
         return stage, passed_s
     passed_s += step_s
     if passed_s >= charger.absorption_s or bank_a < charger.tail_a:
