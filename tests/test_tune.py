@@ -193,7 +193,7 @@ def test_where_nothing_would_be_gained_it_says_that_the_record_shows_no_differen
 def test_limits_that_nothing_keeps_to_are_said_so(content: Files, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(content.words(*QUICK, "--lowest-charge", "100")) == WRONG
     out = " ".join(capsys.readouterr().out.split())
-    assert out.startswith("None of the 32 settings tried keeps to these limits (never on below 100 % charge).")
+    assert out.startswith("None of the 32 settings tried stays within the limits (never on below 100 % charge).")
 
 
 def interrupting(after: int) -> Callable[..., Any]:

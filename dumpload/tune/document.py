@@ -1,4 +1,4 @@
-"""A search as a document, and as text: today's settings first, then what others would give more or less."""
+"""A search as JSON and as text: today's settings, then each proposal and its difference from today's."""
 
 from collections.abc import Iterator
 from textwrap import wrap
@@ -14,7 +14,7 @@ from dumpload.tune.tune import Proposal, Tuning
 
 WIDTH = 80
 _LABEL, _INDENT = 22, "   "
-NOTHING_BETTER = "No setting tried is clearly better than today's in"
+NOTHING_BETTER = "No settings tried are clearly better than today's at"
 NO_DIFFERENCE = "No difference that this record can show"
 _ROWS = (
     ("caught_kwh", "Sun caught", "kWh", 1),
@@ -63,7 +63,7 @@ def _month(month: Month) -> dict[str, Any]:
 
 
 def tuning_text(tuning: Tuning) -> str:
-    """Return it in words; 80 columns wide."""
+    """Return a search as text, 80 columns wide."""
     return "\n".join(_lines(tuning))
 
 
@@ -89,12 +89,12 @@ def _lines(tuning: Tuning) -> Iterator[str]:
 
 
 def headline(tuning: Tuning) -> str:
-    """Return what came of it in a sentence or two."""
+    """Return the result in a sentence or two."""
     partial = f"Partial: interrupted after {tuning.tried} of {tuning.requested} settings. " if not tuning.whole else ""
     if not tuning.within:
-        return f"{partial}None of the {tuning.tried} settings tried keeps to these limits{_limits(tuning)}."
+        return f"{partial}None of the {tuning.tried} settings tried stays within the limits{_limits(tuning)}."
     if not tuning.proposals:
-        return f"{partial}{NO_DIFFERENCE}: today's settings do as well as the best of the {tuning.tried} tried."
+        return f"{partial}{NO_DIFFERENCE}: today's settings are as good as the best of the {tuning.tried} tried."
     count = len(tuning.proposals)
     return (
         f"{partial}{count} setting{'s' * (count > 1)} worth choosing between, of {tuning.tried} tried{_limits(tuning)}."
@@ -111,11 +111,11 @@ def _limits(tuning: Tuning) -> str:
 
 
 def basis(tuning: Tuning) -> str:
-    """Return what the figures rest on."""
+    """Return the basis of the figures."""
     return (
-        f"Chosen by {tuning.learned_days} days of the record, judged on its other {tuning.reported_days}. Figures are "
-        f'for {MONTH_DAYS:g} days like those, in brackets the 90 % interval; "more" is against today\'s settings. An '
-        f"operation is one switch-on. An evening is hot with water of 40 degC at 18:00."
+        f"Chosen on {tuning.learned_days} days of the record, evaluated on the other {tuning.reported_days}. Figures "
+        f'are for {MONTH_DAYS:g} days like those, with the 90 % interval in brackets; "more" is compared with today\'s '
+        f"settings. An operation is one switch-on. An evening counts as hot with 40 degC water at 18:00."
     )
 
 
@@ -147,7 +147,7 @@ def _signed(value: float, digits: int) -> str:
 
 
 def settings_text(settings: Settings) -> str:
-    """Return what a search may change."""
+    """Return the searched settings as text."""
     values = flat(settings)
     parts = [
         f"cut-in {values[grid.CUT_IN]:g} %, cut-out {values[grid.CUT_OUT]:g} %",
@@ -157,7 +157,9 @@ def settings_text(settings: Settings) -> str:
     if values.get(grid.VOLTS_IN) is not None:
         parts.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
     if values.get(grid.DRAIN) is not None:
-        parts.append(f"off at a drain above {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}")
+        parts.append(
+            f"off if the battery supplies more than {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}"
+        )
     return ", ".join(parts)
 
 

@@ -1,4 +1,4 @@
-"""The settings that a search tries: points spread evenly between bounds that config, check and record allow."""
+"""The settings tried by a search: evenly spread points within the bounds of config, check and record."""
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -32,22 +32,22 @@ LOWEST_CUT_IN, WIDEST_BAND = 85.0, 15.0
 DWELLS_S, CONFIRMS_S = (60.0, 120.0, 300.0, 600.0, 900.0, 1800.0), (30.0, 60.0, 120.0, 300.0, 600.0)
 # Common practice, no source: a bank of LiFePO4 at rest, and the bands of a voltage permissive (V per cell).
 REST_CELL_V, BANDS_CELL_V = 3.34, (0.05, 0.25)
-# Bus voltage is told in steps of this, and a drain limit is a round number (V, W).
+# Steps of bus voltage and drain limit (V, W).
 VOLT_STEP, WATT_STEP, LEAST_DRAIN_W = 0.1, 10.0, 50.0
 DIMENSIONS = 8
 
 
 class Candidate(NamedTuple):
-    """Settings to be tried, and their law."""
+    """Settings to try, and their law."""
 
     settings: Settings
     law: Setup
 
 
 class Bounds(NamedTuple):
-    """Between which values a search may choose.
+    """Bounds of a search.
 
-    `step`: in which the charge is told (percent). `volts`, `drain_w`: None: that permissive is left as it is.
+    `step`: resolution of the state of charge (percent). `volts`, `drain_w`: None: that permissive is left as it is.
     `keeps_volts`, `keeps_drain`: it is in use, and is never taken away.
     """
 
@@ -133,7 +133,7 @@ def _volts(bounds: Bounds, low: float, high: float, part: float | None, gap: flo
 
 
 def _part(value: float, *, used: bool) -> float | None:
-    """Return where in its range a permissive is that may be left out, half of the time; None: it is."""
+    """Return a position in the range of an optional permissive; None: leave it out, half of the time."""
     if used:
         return value
     return None if value < 0.5 else 2.0 * value - 1.0  # noqa: PLR2004
@@ -150,7 +150,7 @@ def _stepped(value: float, step: float) -> float:
 def candidates(
     settings: Settings, bounds: Bounds, count: int, watch: Callable[[float], None] = lambda _part: None
 ) -> Iterator[Candidate]:
-    """Yield the settings as they are, and then so many others that config and check allow, fewer if there are fewer."""
+    """Yield today's settings, then up to `count` - 1 others that pass config and check."""
     yield Candidate(settings, controller_setup(settings))
     values, fails = flat(settings), failed(settings)
     seen, yielded = {_marked(values)}, 1
@@ -171,7 +171,7 @@ def _marked(keys: Mapping[str, Any]) -> tuple[Any, ...]:
 
 
 def changed(values: Mapping[str, Any]) -> Settings | None:
-    """Return the settings with these dotted keys (None: not set), judged as a file's are; None: they break a rule."""
+    """Return the settings of these dotted keys (None: not set); None if they break a rule of the config."""
     tables: dict[str, Any] = {}
     for key, value in values.items():
         *above, name = key.split(".")
@@ -188,7 +188,7 @@ def changed(values: Mapping[str, Any]) -> Settings | None:
 
 
 def distance(settings: Settings, other: Settings) -> float:
-    """Return how far settings are apart: thresholds by their range, times by their ratio, a permissive more or less."""
+    """Return the distance between settings: thresholds by range, times by ratio, 1 per permissive added or removed."""
     here, there = flat(settings), flat(other)
     far: float = sum(abs(here[name] - there[name]) / WIDEST_BAND for name in (CUT_IN, CUT_OUT))
     far += sum(abs(math.log((here[name] + 1.0) / (there[name] + 1.0))) for name in (MIN_ON, MIN_OFF, CONFIRM)) / 10.0
@@ -198,6 +198,6 @@ def distance(settings: Settings, other: Settings) -> float:
 
 
 def failed(settings: Settings) -> set[str]:
-    """Return the checks on paper that fail."""
+    """Return the ids of the checks that fail."""
     findings, _missing = run_checks(CHECKS, flat(settings))
     return {finding.check.id for finding in findings if finding.verdict.state is Grade.FAIL}

@@ -1,4 +1,4 @@
-"""What settings would give in a month, each figure with its interval, and whether that differs from today's."""
+"""Forecast of a month under some settings, with intervals, and its difference from today's."""
 
 from typing import NamedTuple
 
@@ -29,7 +29,7 @@ class Month(NamedTuple):
 
 
 class Player(NamedTuple):
-    """The daily sums of one law, and what the forecaster makes of them.
+    """Daily sums of one law, and their forecast.
 
     `unseen_drains`: it has a drain limit that the record was not made with, and the rows are too far apart to show what
     trips it.
@@ -41,7 +41,7 @@ class Player(NamedTuple):
 
 
 def month(player: Player, recorded: Recorded, halves: Halves) -> Month:
-    """Return a month's figures by the days that are reported on."""
+    """Return a month's figures, from the days reported on."""
     by_a = _correction(player, recorded)
     values = _daily(player, by_a)
     half = _halves_a_month(player)
@@ -50,7 +50,7 @@ def month(player: Player, recorded: Recorded, halves: Halves) -> Month:
 
 
 def difference(player: Player, now: Player, recorded: Recorded, halves: Halves, *, is_as_recorded: bool) -> Month:
-    """Return how much more a month gives than it does now; what both have in common cancels.
+    """Return a month's difference from now; common errors cancel.
 
     `is_as_recorded`: the record was made with the settings of now, which are then measured and not forecast.
     """
@@ -70,18 +70,18 @@ def difference(player: Player, now: Player, recorded: Recorded, halves: Halves, 
 
 
 def _with_unseen(figures: Month, operations: float) -> Month:
-    """Return the figures with room for operations that the record could not show."""
+    """Widen the figures for operations that the record cannot show."""
     switch_ons = figures.operations
     return figures._replace(operations=switch_ons._replace(high=switch_ons.high + MORE_OPERATIONS * operations))
 
 
 def differs(more: Month) -> bool:
-    """Return whether any figure is surely more or less than now."""
+    """Return whether any figure clearly differs from now."""
     return any(figure.low > 0.0 or figure.high < 0.0 for figure in more)
 
 
 def _correction(player: Player, recorded: Recorded) -> float:
-    """Return what the forecast of heat is multiplied by: what was measured of A over what is forecast of it."""
+    """Return the correction factor of the forecast heat: measured over forecast, under the recorded settings."""
     measured = float(recorded.energy_wh.sum())
     forecast = float(np.median(player.sums.a[..., ENERGY].sum(axis=-1)))
     return measured / forecast if forecast > 0.1 * measured else 1.0  # as the forecaster has it
@@ -99,7 +99,7 @@ def _daily(player: Player, by_a: float) -> list[Floats]:
 
 
 def _halves_a_month(player: Player) -> list[float]:
-    """Return half of the forecaster's own interval for each figure; it has none for evenings."""
+    """Return half the forecaster's interval of each figure; there is none for evenings."""
     figures, scale = player.outcome.figures, MONTH_DAYS / player.outcome.days
     return [
         figures["caught_wh"].half * scale / WH_A_KWH,
@@ -116,7 +116,7 @@ def _halves_of_difference(player: Player) -> list[float]:
 
 
 def _figure(daily: Floats, halves: Halves, half: float, least: float) -> Figure:
-    """Return a month's sum: days drawn again and again, each time those of one member, and the forecaster's doubt."""
+    """Return a month's sum, its interval from bootstrapped days and members and from the forecaster's own interval."""
     days, known_s = daily[:, halves.report], halves.known_s[halves.report]
     draw = np.random.default_rng(17)
     place = draw.integers(0, days.shape[1], (DRAWS, days.shape[1]))

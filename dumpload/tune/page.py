@@ -1,4 +1,4 @@
-"""A search as a page of HTML: what came of it, the trade-off as a picture, and the settings side by side."""
+"""A search as an HTML page: result, trade-off chart, and the settings side by side."""
 
 from collections.abc import Iterator
 from html import escape
@@ -22,7 +22,7 @@ th, td {{ text-align: left; vertical-align: top; font-weight: 400; padding: .3re
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
 """
 HEADS = ("", "Settings", "Sun caught, kWh", "Heat, kWh", "Operations", "Hot evenings", "From the battery")
-# After the point, of each figure of a month.
+# Decimals of each figure of a month.
 DIGITS = (1, 1, 0, 0)
 
 

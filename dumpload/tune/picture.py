@@ -1,4 +1,4 @@
-"""The trade-off as a picture: operations a day against sun caught, today's settings and the proposals among all."""
+"""Chart of the trade-off: operations a day against sun caught, for all settings tried."""
 
 import math
 from collections.abc import Iterator
@@ -9,13 +9,13 @@ from dumpload.tune.month import MONTH_DAYS, WH_A_KWH
 from dumpload.tune.tune import Proposal, Tuning
 
 HEIGHT = 240
-# Least distance between two labels of an axis, of about how many there are.
+# About how many labels an axis has.
 LABELS = 6
 RADIUS, SMALL = 4, 1.8
 
 
 def trade_off(tuning: Tuning) -> Picture:
-    """Return the picture; a bar through each proposal is the interval of its sun caught against today's."""
+    """Return the chart; the bar of a proposal is the interval of its difference in sun caught from today's."""
     proposals = [proposal for proposal in (tuning.now, *tuning.proposals) if proposal is not None]
     axes = _Axes([_point(score) for score in (*tuning.cloud, *(proposal.score for proposal in proposals))])
     best = set(tuning.best)
@@ -28,9 +28,9 @@ def trade_off(tuning: Tuning) -> Picture:
     for number, proposal in enumerate(proposals):
         parts += _marked(axes, proposal, str(number) if number else "today")
     caption = (
-        f"One dot for each of {len(tuning.cloud)} settings: switch-ons a day to the right, sun caught in a month "
-        f"upwards (kWh). Blue: no other setting is better in everything (also battery and hot evenings). Numbers: the "
-        f"proposals, with the 90 % interval of their difference from today's settings."
+        f"One dot per settings ({len(tuning.cloud)} in all): switch-ons a day to the right, sun caught in a month "
+        f"(kWh) upwards. Blue: no others are better in every respect (including battery and hot evenings). Numbered: "
+        f"the proposals, with the 90 % interval of their difference from today's settings."
         f"{'' if tuning.whole else ' Partial: the search was interrupted.'}"
     )
     return Picture("trade-off", "Sun caught, and operations a day", caption, HEIGHT, parts)
@@ -51,7 +51,7 @@ def _marked(axes: "_Axes", proposal: Proposal, label: str) -> Iterator[str]:
 
 
 class _Axes:
-    """Where things are: operations to the right from none on, sun caught upwards over what there is."""
+    """Axes of the chart: operations from 0 to the right, sun caught upwards over its range."""
 
     def __init__(self, points: list[tuple[float, float]]) -> None:
         self.x_step = _step(max(x for x, _ in points))

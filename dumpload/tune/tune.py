@@ -1,4 +1,4 @@
-"""From a record to the settings worth choosing between: one call for the command line."""
+"""The whole search, from a record to proposals."""
 
 import math
 from collections.abc import Callable, Sequence
@@ -23,20 +23,20 @@ from dumpload.tune.month import Month, Player, difference, differs, month
 from dumpload.tune.play import PlayedLaws, play_all
 
 SETTINGS = 200
-# Where fewer proposals than wanted differ from today's settings, this many others are looked at.
+# If too few proposals differ from today's settings, this many others are tried.
 MOST_OTHERS = 40
-# How much of the time each part takes (part): read, identify, judge today's settings, lay out the grid.
+# Progress (0 to 1) after reading, identification, evaluating today's settings, laying out the grid.
 READ, BUILT, JUDGED, LAID_OUT = 0.04, 0.10, 0.14, 0.20
 NO_EVENINGS = (
-    "Hot evenings are not judged: the record does not show when the water is hot. Record tank_temperature, or days on "
-    "which the thermostat opens."
+    "Hot evenings are not evaluated, because the record does not show when the water is hot. Log tank_temperature, or "
+    "record days on which the thermostat opens."
 )
 
 
 class Proposal(NamedTuple):
-    """One choice of settings, and what it would give. `more`: than today's settings; None: these are today's.
+    """Settings and their forecast. `more`: difference from today's settings; None: these are today's.
 
-    `from_battery`: "low", "medium" or "high". `reasons`: why it is only warned of.
+    `from_battery`: "low", "medium" or "high". `reasons`: the warnings.
     """
 
     aims: tuple[str, ...]
@@ -50,7 +50,7 @@ class Proposal(NamedTuple):
 
 
 class Tuning(NamedTuple):
-    """What came of a search. `now` None: the record was refused, with the reasons of `verdict`.
+    """Result of a search. `now` None: the record was refused, with the reasons of `verdict`.
 
     `as_good`: aims at which no other settings are surely better than today's.
 
@@ -76,7 +76,7 @@ class Tuning(NamedTuple):
 
 
 class Bench(NamedTuple):
-    """What every law is judged with."""
+    """Everything that evaluating a law needs."""
 
     model: Model
     halves: Halves
@@ -86,7 +86,7 @@ class Bench(NamedTuple):
     is_as_recorded: bool
 
     def player(self, law: Setup, sums: Floats) -> Player:
-        """Return a law's sums with what the forecaster makes of them."""
+        """Return a law's sums with their forecast."""
         of_one = self.base._replace(b=sums, timed_wh=math.nan)
         outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
         unseen = trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
@@ -116,7 +116,7 @@ def tune(
 
     Raises:
         RecordError: the record cannot be read.
-        KeyboardInterrupt: before anything was tried.
+        KeyboardInterrupt: interrupted before any settings were played.
     """
     try:
         model = build(gather(record.read(log)), settings, recorded_with, members=members)
@@ -176,9 +176,9 @@ def _judged(
 
 
 def _worth_it(choice: Choice, proposal_of: Callable[[Pick], Proposal]) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
-    """Return the picks that surely differ from today's settings, and the aims of which none does.
+    """Return the picks that clearly differ from today's settings, and the aims without any.
 
-    Where nothing is surely better at any aim, what else differs is only worse.
+    If no pick is clearly better at any aim, the others can only be worse.
     """
     proposals: list[Proposal] = []
     as_good: list[str] = []
@@ -198,7 +198,7 @@ def _worth_it(choice: Choice, proposal_of: Callable[[Pick], Proposal]) -> tuple[
 
 
 def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.GateResult]:
-    """Return the numbers of the settings that keep to the limits and that the record can judge."""
+    """Return the verdict on each settings within the limits that the record can judge, by number."""
     verdicts = {}
     for number, sums in enumerate(played.sums):
         if keeps_to(bench.limits, sums, bench.halves.known_s):
