@@ -58,7 +58,7 @@ def the_one(found: tuple[Doubt, ...]) -> Doubt:
     return one
 
 
-def judged(model: Model, changes: dict[str, Any]) -> tuple[gates.Judgement, interval.ForecastOutcome]:
+def judged(model: Model, changes: dict[str, Any]) -> tuple[gates.GateResult, interval.ForecastOutcome]:
     sums = interval.sums_of(model, law(changes), compiled_sail(), lambda _part: None)
     outcome = interval.outcome_of(model, law(changes), sums, least_part=0.0)
     return gates.verdict(model, law(changes), outcome), outcome
