@@ -32,6 +32,10 @@ def asks(volts: float, **changes: Any) -> dict[str, Any]:
         ("voltage-evidence", {**PERMISSIVE, **without("solar.absorption_v")}, "missing"),
         ("voltage-float", PERMISSIVE, "info"),
         ("voltage-float", {**PERMISSIVE, **without("solar.float_v")}, "missing"),
+        ("voltage-float", {**PERMISSIVE, "permissive.voltage_cut_out": 27.0}, "caution"),  # noise alone switches it
+        ("voltage-float", {**PERMISSIVE, "permissive.voltage_cut_out": 27.04}, "caution"),
+        ("voltage-float", {**PERMISSIVE, "permissive.voltage_cut_out": 27.06}, "info"),
+        ("voltage-float", {**PERMISSIVE, "permissive.voltage_cut_out": 26.94}, "info"),
         # 15 A x 6 mohm = 90 mV
         ("voltage-sag", PERMISSIVE, "pass"),
         ("voltage-sag", asks(26.5), "pass"),
@@ -70,6 +74,9 @@ def test_the_advice_passes() -> None:
 def test_what_a_float_set_point_does_to_it_is_said() -> None:
     assert "not once it floats at 27 V" in line("voltage-float", PERMISSIVE).figure
     assert "also while the charger floats" in line("voltage-float", asks(26.9)).figure
+    at_float = line("voltage-float", {**PERMISSIVE, "permissive.voltage_cut_out": 27.0})
+    assert at_float.figure == "ends below 27 V; the charger floats at 27 V"
+    assert at_float.limit == "at least 0.05 V apart"
 
 
 def test_surplus_never_passes_while_it_says_diverted() -> None:

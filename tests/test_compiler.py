@@ -10,6 +10,7 @@ import subprocess
 import sys
 from array import array
 from pathlib import Path
+from signal import SIGINT, default_int_handler, getsignal, raise_signal
 
 import pytest
 from scenarios import to_the_bit
@@ -31,12 +32,13 @@ np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 
 from arrayed import as_arrays, play_arrays  # noqa: E402  (only with the extra)
+from numba.core.dispatcher import Dispatcher  # noqa: E402
 
 from dumpload.replay import compiled as compiler  # noqa: E402
 from dumpload.replay import compiler as compiler_module  # noqa: E402
 from dumpload.replay.arrays import local_times, of_batches, play  # noqa: E402
 from dumpload.replay.compiled import cache_folder, compiled  # noqa: E402
-from dumpload.replay.compiler import Group, compile_group  # noqa: E402
+from dumpload.replay.compiler import Group, compile_group, uninterrupted  # noqa: E402
 
 SOC = Signal.STATE_OF_CHARGE
 PERMISSIVES = PermissiveLimits(25.0, 26.0, 70.0, 60.0, 50.0, 40.0, 90.0, 400.0, 1_500.0)
@@ -202,7 +204,6 @@ def run_program(environ: dict[str, str], folder: Path) -> subprocess.CompletedPr
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)
 def test_what_is_said_of_compiling_also_anew_where_a_file_is_damaged(tmp_path: Path) -> None:
     environ = os.environ | {"XDG_CACHE_HOME": str(tmp_path / "cache")}
     line = "compiling the latch of the law for this computer; this takes a while the first time"
@@ -214,6 +215,33 @@ def test_what_is_said_of_compiling_also_anew_where_a_file_is_damaged(tmp_path: P
     (tmp_path / "file").touch()
     nowhere = run_program(environ | {"XDG_CACHE_HOME": str(tmp_path / "file")}, tmp_path)
     assert (nowhere.stdout, nowhere.stderr.startswith(f"{line}; it cannot be kept in {tmp_path}")) == ("True\n", True)
+
+
+def test_an_interrupt_waits_until_compiled_code_has_returned() -> None:
+    """Raised while the result was made, it ended the process in a segmentation fault at every second Ctrl-C."""
+    seen: list[str] = []
+
+    def run() -> None:
+        raise_signal(SIGINT)
+        seen.append("returned")
+
+    with pytest.raises(KeyboardInterrupt):
+        uninterrupted(run)()
+    assert seen == ["returned"]
+    assert getsignal(SIGINT) is default_int_handler
+
+
+def test_compiling_may_be_interrupted() -> None:
+    seen: list[str] = []
+
+    def _compile_for_args() -> None:  # as numba's dispatcher calls it
+        raise_signal(SIGINT)
+        seen.append("went on")
+
+    with pytest.raises(KeyboardInterrupt):
+        uninterrupted(_compile_for_args)()
+    assert hasattr(Dispatcher, _compile_for_args.__name__)
+    assert seen == []
 
 
 def test_what_was_kept_and_is_damaged_is_compiled_anew_once(monkeypatch: pytest.MonkeyPatch) -> None:

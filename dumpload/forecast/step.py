@@ -3,6 +3,8 @@
 What came from outside is the record's: the power that bank and load had together, or while the charger throttled what
 they could have had. The boat that is forecast differs from the recorded one only in what its relay does, so wherever
 both are in the same state the record itself is taken (`anchored`).
+
+What does not change in a course is in brackets: compiled, it is reckoned once. Such divisions took an eighth of a step.
 """
 
 import math

@@ -7,12 +7,14 @@ floats (the C library's pow rounds otherwise than a product), and no keyword, ge
 
 import hashlib
 import os
+import signal
 import sys
+import threading
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
 from pickle import UnpicklingError
-from types import FunctionType, ModuleType
+from types import FrameType, FunctionType, ModuleType
 from typing import Any, NamedTuple
 
 import numba
@@ -85,7 +87,46 @@ def _make(group: Group, say: Callable[[str], None], *, keep: bool) -> tuple[Any,
         kept = "" if is_kept else f"; it cannot be kept in {folder}"
         say(f"compiling {group.words} for this computer; this takes a while the first time{kept}")
     _made.add((folder, is_kept))
-    return _compile(group, folder, is_kept)
+    return tuple(uninterrupted(run) for run in _compile(group, folder, is_kept))
+
+
+def uninterrupted(run: Callable[..., Any]) -> Callable[..., Any]:
+    """Return compiled code that an interrupt reaches only once it has returned.
+
+    Its results are named tuples: numba looks up their class in Python code, and calls what it got. An interrupt raised
+    within that left it a null pointer, and every second Ctrl-C ended in a segmentation fault.
+    """
+
+    def call(*arguments: Any) -> Any:
+        before = signal.getsignal(signal.SIGINT)
+        if threading.current_thread() is not threading.main_thread() or not callable(before):
+            return run(*arguments)  # no handler runs here
+        held: list[int] = []
+
+        def hold(number: int, frame: FrameType | None) -> None:
+            if is_compiling(frame):
+                before(number, frame)
+            else:
+                held.append(number)
+
+        signal.signal(signal.SIGINT, hold)
+        try:
+            return run(*arguments)
+        finally:
+            signal.signal(signal.SIGINT, before)
+            if held:
+                signal.raise_signal(signal.SIGINT)
+
+    return call
+
+
+def is_compiling(frame: FrameType | None) -> bool:
+    """Return whether numba is compiling there, which takes long and may be interrupted."""
+    while frame is not None:
+        if frame.f_code.co_name == "_compile_for_args":  # numba's dispatcher; without it Ctrl-C waits, no worse
+            return True
+        frame = frame.f_back
+    return False
 
 
 # The folders of what this process has compiled, and whether it is kept there: it is at hand without them, too.

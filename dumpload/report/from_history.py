@@ -140,7 +140,7 @@ class _HistoryPlayer:
         """Return what it came to."""
         totals = self._totals
         if totals is None:
-            raise NothingRecordedError(record.path, "a period with rows in it")
+            raise NothingRecordedError(record.path, "a period with data")
         self._pass_midnights(self._last)
         self._settle(None, self._last)
         summary = totals.summary(self._last)
