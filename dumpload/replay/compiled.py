@@ -35,6 +35,6 @@ def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
     return group_folder(LAW, environ)
 
 
-def compiled(say: Callable[[str], None] = lambda _words: None) -> Compiled:
+def compiled(say: Callable[[str], None] = lambda _line: None) -> Compiled:
     """Return what is compiled, as `compile_group` does."""
     return Compiled(*compile_group(LAW, say))

@@ -25,14 +25,14 @@ CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexErr
 
 
 class Group(NamedTuple):
-    """What is compiled together: a name for its cache and one in words, the modules whole, and what is called.
+    """What is compiled together: a name for its cache and a title to show, whole modules, and what is called.
 
     `modules` come in the order in which they import each other. `allocates` False: no function makes an array, so that
     none is counted on its way through them.
     """
 
     name: str
-    words: str
+    title: str
     modules: tuple[ModuleType, ...]
     called: tuple[Callable[..., Any], ...]
     allocates: bool = True
@@ -85,7 +85,7 @@ def _make(group: Group, say: Callable[[str], None], *, keep: bool) -> tuple[Any,
     is_at_hand = (folder, is_kept) in _made or (is_kept and any(folder.rglob("*.nbi")))
     if not is_at_hand:
         kept = "" if is_kept else f"; it cannot be kept in {folder}"
-        say(f"compiling {group.words} for this computer; this takes a while the first time{kept}")
+        say(f"compiling {group.title} for this computer; this takes a while the first time{kept}")
     _made.add((folder, is_kept))
     return tuple(uninterrupted(run) for run in _compile(group, folder, is_kept))
 
@@ -101,20 +101,20 @@ def uninterrupted(run: Callable[..., Any]) -> Callable[..., Any]:
         before = signal.getsignal(signal.SIGINT)
         if threading.current_thread() is not threading.main_thread() or not callable(before):
             return run(*arguments)  # no handler runs here
-        held: list[int] = []
+        signals: list[int] = []
 
         def hold(number: int, frame: FrameType | None) -> None:
             if is_compiling(frame):
                 before(number, frame)
             else:
-                held.append(number)
+                signals.append(number)
 
         signal.signal(signal.SIGINT, hold)
         try:
             return run(*arguments)
         finally:
             signal.signal(signal.SIGINT, before)
-            if held:
+            if signals:
                 signal.raise_signal(signal.SIGINT)
 
     return call

@@ -65,7 +65,7 @@ def replay(
     scenario: Scenario,
     log: ReadLog,
     observer: Observer | None = None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
 ) -> Result:
     """Play a whole record: the rows of a long one compiled, with the extra `study`, unless an observer watches.
 

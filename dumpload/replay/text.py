@@ -43,7 +43,7 @@ def verdict(summary: Summary, *, is_replay: bool = True) -> str:
     if not summary.switch_ons:
         return f"The relay {'would never have come' if is_replay else 'never came'} on {span}."
     times = "once" if summary.switch_ons == 1 else f"{summary.switch_ons} times"
-    energy = "" if is_missing(summary.energy_wh) else f", {energy_words(summary.energy_wh)} into the heater"
+    energy = "" if is_missing(summary.energy_wh) else f", {format_energy(summary.energy_wh)} into the heater"
     came = "would have come" if is_replay else "came"
     return f"The relay {came} on {times} {span}: {duration(summary.on_time_s)} of on-time{energy}."
 
@@ -91,10 +91,10 @@ def _meaning(figures: Derived, *, is_lasting: bool) -> Iterator[tuple[str, str]]
 
 def _samples(result: Result) -> str:
     unknown = result.samples - result.accepted - result.rejected
-    words = f"{result.accepted} accepted, {result.rejected} rejected"
-    words += f", {unknown} reported as unknown" if unknown else ""
+    text = f"{result.accepted} accepted, {result.rejected} rejected"
+    text += f", {unknown} reported as unknown" if unknown else ""
     dropped = result.log.dropped
-    return f"{words}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
+    return f"{text}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
 
 
 def _energy(summary: Summary) -> str:
@@ -106,9 +106,9 @@ def _energy(summary: Summary) -> str:
         (summary.by_rating.seconds, "the heater's rating"),
     )
     whole = summary.on_time_s
-    used = [(seconds, words) for seconds, words in parts if seconds]
-    sources = ", ".join(f"{words} ({100 * seconds / whole:.0f} % of the on-time)" for seconds, words in used)
-    return f"{energy_words(summary.energy_wh)}{f' from {sources}' if sources else ''}"
+    used = [(seconds, source) for seconds, source in parts if seconds]
+    sources = ", ".join(f"{source} ({100 * seconds / whole:.0f} % of the on-time)" for seconds, source in used)
+    return f"{format_energy(summary.energy_wh)}{f' from {sources}' if sources else ''}"
 
 
 def remarks(result: Result) -> Iterator[str]:
@@ -176,7 +176,7 @@ def cause_label(cause: Cause) -> str:
     return "not recorded" if cause == Cause.NONE else cause_name(cause)
 
 
-def energy_words(wh: float) -> str:
+def format_energy(wh: float) -> str:
     """Return watt-hours as Wh or kWh."""
     return f"{wh / 1000:.1f} kWh" if wh >= 10_000 else f"{wh:.0f} Wh"  # noqa: PLR2004
 
