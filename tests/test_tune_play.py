@@ -58,14 +58,18 @@ def test_an_interrupt_leaves_what_is_finished(model: Any) -> None:
     seen, waiting = threading.Event(), threading.Event()
 
     def interrupt(*_signal: Any) -> None:
-        seen.set()
-        raise KeyboardInterrupt
+        if not seen.is_set():
+            seen.set()
+            raise KeyboardInterrupt
 
     def run(ship: int, number: int, *rest: Any) -> None:
         if (number, ship) == (10, 3):
             assert waiting.wait(60.0), "all runs are handed to the threads, and ten laws are reported"
-            signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
-            assert seen.wait(60.0)
+            # A signal that comes just before the main thread falls asleep does not wake it: once that cost a minute.
+            for _ in range(600):
+                signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+                if seen.wait(0.1):
+                    break
         add_up(ship, number, *rest)
 
     def watch(part: float) -> None:

@@ -95,9 +95,9 @@ def find_charger(seen: Seen) -> SeenCharger:
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
-    held = absorbing | floating | resting
+    holding = absorbing | floating | resting
     # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
-    throttled = held | (smeared(held, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
+    throttled = holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
     holds = holds_of(seen, absorbing, floating | resting)
     absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
@@ -157,11 +157,11 @@ def _float_by_plate(seen: Seen, top_v: float) -> float:
 def _held_at(seen: Seen, set_v: float) -> Flags:
     """Return where the bus stays at a voltage for minutes under the sun, however its current changes."""
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
-    held = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
-    for run in runs_of(held):
+    holding = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
+    for run in runs_of(holding):
         if run.entries * seen.step_s < FLOAT_HELD_S:
-            held[run.begin : run.end] = False
-    return held
+            holding[run.begin : run.end] = False
+    return holding
 
 
 def _since(mark: Flags, height: Floats) -> Flags:
@@ -246,15 +246,15 @@ class Absorption(NamedTuple):
 
 def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
     """Return every absorption."""
-    found = []
+    holds = []
     for run in runs_of(closed_up(absorbing, round(PAUSE_S / seen.step_s))):
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
         tail = float(np.min(seen.amps[inside[-3:]]))
         later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        found.append(Absorption(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
-    ends = [hold.amps for hold in found if hold.ended]
+        holds.append(Absorption(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
+    ends = [hold.amps for hold in holds if hold.ended]
     most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
-    return [hold._replace(is_full=hold.amps <= most) for hold in found]
+    return [hold._replace(is_full=hold.amps <= most) for hold in holds]
 
 
 def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float]:

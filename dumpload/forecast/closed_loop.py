@@ -29,7 +29,7 @@ def forecast(
     *,
     run: Callable[..., Any] | None = None,
     watch: Callable[[float], None] = lambda _part: None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
 ) -> Forecast:
     """Forecast what `settings` would have done with a record made under `recorded_with`.
 

@@ -15,15 +15,15 @@ _NAMES = ("energy_wh", "difference_wh_per_day", "switch_ons", "on_time_s", "caug
 _LITTLE, _MUCH = 0.15, 0.35
 
 
-def forecast_document(told: Forecast) -> dict[str, Any]:
+def forecast_document(forecast: Forecast) -> dict[str, Any]:
     """Return the JSON document."""
-    document: dict[str, Any] = {"trust": told.verdict.trust, "reasons": list(told.verdict.reasons)}
-    document["signals"] = [signal_name(signal) for signal in told.signals]
-    outcome = told.outcome
+    document: dict[str, Any] = {"trust": forecast.verdict.trust, "reasons": list(forecast.verdict.reasons)}
+    document["signals"] = [signal_name(signal) for signal in forecast.signals]
+    outcome = forecast.outcome
     if outcome is None:
         return {**document, **dict.fromkeys(_NAMES)}
     figures = {name: outcome.figures[name]._asdict() for name in _NAMES}
-    if told.verdict.trust == "refused":  # kept apart, for whoever judges the method
+    if forecast.verdict.trust == "refused":  # kept apart, for whoever judges the method
         return {**document, **dict.fromkeys(_NAMES), "withheld": figures}
     document |= figures
     document |= {
@@ -40,16 +40,16 @@ def from_bank(outcome: ForecastOutcome) -> str:
     return "low" if part < _LITTLE else "medium" if part < _MUCH else "high"
 
 
-def forecast_text(told: Forecast) -> str:
+def forecast_text(forecast: Forecast) -> str:
     """Return it in words; 80 columns wide."""
-    return "\n".join(_lines(told))
+    return "\n".join(_lines(forecast))
 
 
-def _lines(told: Forecast) -> Iterator[str]:
-    outcome = told.outcome
-    if outcome is None or told.verdict.trust == "refused":
+def _lines(forecast: Forecast) -> Iterator[str]:
+    outcome = forecast.outcome
+    if outcome is None or forecast.verdict.trust == "refused":
         yield "This record gives no forecast for these settings:"
-        for reason in told.verdict.reasons:
+        for reason in forecast.verdict.reasons:
             yield from wrap(f"! {reason}", WIDTH, subsequent_indent="  ")
         return
     yield from wrap(_headline(outcome), WIDTH)
@@ -63,7 +63,7 @@ def _lines(told: Forecast) -> Iterator[str]:
     yield f"{'From the battery':{_LABEL}}{from_bank(outcome)}"
     yield ""
     yield from wrap(_check(outcome), WIDTH)
-    for reason in told.verdict.reasons:
+    for reason in forecast.verdict.reasons:
         yield from wrap(f"! {reason}", WIDTH, subsequent_indent="  ")
 
 
@@ -77,7 +77,7 @@ def _headline(outcome: ForecastOutcome) -> str:
 
 
 def _row(label: str, figure: Figure, divisor: float, unit: str, *, digits: int = 0, sign: str = "") -> str:
-    value, low, high = (f"{one / divisor:{sign}.{digits}f}" for one in figure)
+    value, low, high = (f"{bound / divisor:{sign}.{digits}f}" for bound in figure)
     return f"{label:{_LABEL}}{value:>7} {unit:9} (90 %: {low} to {high})"
 
 

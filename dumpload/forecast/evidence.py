@@ -115,15 +115,15 @@ def _take_rows(batch: RowBatch, tracks: Mapping[Signal, _Track], relay: _Track) 
 def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track) -> None:
     """Take the samples of one moment; a value that went on arriving is one more sample at its end."""
     wall, value = item.t - item.ahead, np.nan
-    for one in item.items:
-        if isinstance(one, Event) and one.kind == Kind.SAMPLE:
-            value = one.value
-            tracks[one.signal].add(wall, value)
-        elif isinstance(one, Hold):
-            if one.until > item.t:
-                tracks[one.signal].add(one.until - item.ahead, value)
-        elif isinstance(one, Moved):
-            relay.add(wall, 1.0 if one.on else 0.0)
+    for entry in item.items:
+        if isinstance(entry, Event) and entry.kind == Kind.SAMPLE:
+            value = entry.value
+            tracks[entry.signal].add(wall, value)
+        elif isinstance(entry, Hold):
+            if entry.until > item.t:
+                tracks[entry.signal].add(entry.until - item.ahead, value)
+        elif isinstance(entry, Moved):
+            relay.add(wall, 1.0 if entry.on else 0.0)
 
 
 def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Floats, Floats]) -> RecordEvidence:

@@ -32,7 +32,7 @@ class Doubt(NamedTuple):
     """One reason against a forecast; `refused`: it forbids one. `part`: how unsure it makes the difference (part)."""
 
     refused: bool
-    words: str
+    text: str
     part: float = 0.0
 
 
@@ -58,11 +58,11 @@ def _charge(model: Model, law: Setup) -> Iterator[Doubt]:
     cut_in, before = law.settings.limits.cut_in_percent, model.setup.settings.limits.cut_in_percent
     if cut_in > before:
         name = f"The cut-in of {cut_in:g} %"
-        yield from _reached(model, name, "the charge", model.course.told >= cut_in)
+        yield from _reached(model, name, "the charge", model.course.shown_charge >= cut_in)
 
 
 def _volts(model: Model, law: Setup) -> Iterator[Doubt]:
-    cut_in, before = (one.settings.permissives.voltage_cut_in_v for one in (law, model.setup))
+    cut_in, before = (setup.settings.permissives.voltage_cut_in_v for setup in (law, model.setup))
     if not is_missing(cut_in) and (is_missing(before) or cut_in > before):
         name = f"The permissive's cut-in of {cut_in:g} V"
         yield from _reached(model, name, "the voltage", model.course.volts >= cut_in)
@@ -83,13 +83,13 @@ def _reached(model: Model, name: str, what: str, reached: Flags) -> Iterator[Dou
 
 
 def _hours(model: Model, law: Setup) -> Iterator[Doubt]:
-    mine, theirs = (hours_of(model.evidence, one).inside for one in (law, model.setup))
+    mine, theirs = (hours_of(model.evidence, setup).inside for setup in (law, model.setup))
     lit = mine & (model.sight.sun.height > SUNLIT)
     strange = lit & ~theirs & (model.ran[model.hour] < RAN)
     part = float(strange.sum() / max(1, lit.sum()))
     if part <= NEW_HOURS_WARNED or not model.ran.any():
         return
-    names = ", ".join(str(one) for one in np.unique(model.hour[strange]))
+    names = ", ".join(str(hour) for hour in np.unique(model.hour[strange]))
     yield Doubt(
         part > NEW_HOURS_REFUSED,
         f"In this record the heater never ran in the hours {names} (local time), which these settings allow: record "

@@ -51,8 +51,8 @@ def verdict(model: Model, law: Setup, outcome: ForecastOutcome, least_part: floa
     ]
     doubts += [*outcome.far, *_drain(model, law, outcome), *_hidden(model, law, outcome), *_edge(model, law)]
     doubts += _width(outcome, 1.2 * least_part)
-    refused = [one.words for one in doubts if one.refused]
-    warned = [one.words for one in doubts if not one.refused]
+    refused = [doubt.text for doubt in doubts if doubt.refused]
+    warned = [doubt.text for doubt in doubts if not doubt.refused]
     trust: Trust = "refused" if refused else "warned" if warned else "good"
     return GateResult(trust, (*refused, *warned))
 
@@ -139,10 +139,10 @@ def _fit(outcome: ForecastOutcome) -> Iterator[Doubt]:
 
 def _edge(model: Model, law: Setup) -> Iterator[Doubt]:
     """Yield that the cut-in is what the charger's float just holds."""
-    held = model.course.told[model.sight.charger.floating]
-    if len(held) * model.evidence.step_s < 3600.0:
+    percent = model.course.shown_charge[model.sight.charger.floating]
+    if len(percent) * model.evidence.step_s < 3600.0:
         return
-    level = float(np.median(held))
+    level = float(np.median(percent))
     limits = law.settings.limits
     if abs(limits.cut_in_percent - level) < KNIFE_EDGE_PERCENT and level < 99.9:
         yield Doubt(False, f"The cut-in of {limits.cut_in_percent:g} %is just where float holds the battery "
@@ -182,7 +182,7 @@ def hidden_hours(model: Model, law: Setup) -> list[int]:
     lit = hours_of(model.evidence, law).inside & (model.sight.sun.height > SUNLIT) & model.course.known
     count, hidden = (np.bincount(hour[some], minlength=24) for some in (lit, lit & model.course.throttled))
     usual = count >= 0.25 * max(1, int(count.max()))
-    return [int(one) for one in np.flatnonzero(usual & (hidden > HIDDEN_HOUR * np.maximum(1, count)))]
+    return [int(hour_of_day) for hour_of_day in np.flatnonzero(usual & (hidden > HIDDEN_HOUR * np.maximum(1, count)))]
 
 
 def _width(outcome: ForecastOutcome, least_part: float) -> Iterator[Doubt]:

@@ -94,7 +94,7 @@ def _timed(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     short_s, long_s = max(0.0, limits.drain_limit_s - rows_s / 2.0), limits.drain_limit_s + rows_s / 2.0
     none = limits._replace(drain_limit_w=MISSING, drain_limit_s=MISSING, drain_rest_s=MISSING)
     others = [limits._replace(drain_limit_s=short_s), limits._replace(drain_limit_s=long_s), limits, none]
-    laws = [law._replace(settings=law.settings._replace(permissives=one)) for one in others]
+    laws = [law._replace(settings=law.settings._replace(permissives=permissives)) for permissives in others]
     short, long, limited, without = np.median(total(play(model, laws, TIMED_MEMBERS, run=run)), axis=1)
     clouds = OF_LIMITED * min(1.0, 3.0 * rows_s / max(limits.drain_limit_s, 1.0)) * abs(without - limited)
     return float(np.hypot((long - short) / np.sqrt(12.0), clouds))
@@ -111,7 +111,7 @@ def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Fo
     # What the model alone gets wrong of A, as far as B is not the record.
     wrong = max(abs(free - measured), _of_weeks(model, sums.free)) * min(1.0, apart / max(measured, 1.0))
     far = far_from(model, law, _lowest(sums.b))
-    strange = float(np.sqrt(sum(one.part**2 for one in far))) * apart
+    strange = float(np.sqrt(sum(doubt.part**2 for doubt in far))) * apart
     drain = _drain(model, law, sums.timed_wh, value)
     extra = np.array([OF_FIGURE * value, OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong, drain, strange])
     figure = _figure(energy, float(np.sqrt((extra**2).sum())), least_part)
@@ -169,7 +169,7 @@ def _corrected(measured: float, a: Floats, b: Floats) -> Floats:
 def _figure(values: Floats, extra: float, least_part: float, wider: float = WIDER) -> Figure:
     """Return the median, with an interval: the ensemble's, and what it does not show."""
     value = float(np.median(values))
-    low, high = (float(one) for one in np.quantile(values, (0.05, 0.95)))
+    low, high = (float(bound) for bound in np.quantile(values, (0.05, 0.95)))
     least = least_part * value
     below = max(wider * float(np.hypot(value - low, NINETY * extra)), least)
     above = max(wider * float(np.hypot(high - value, NINETY * extra)), least)

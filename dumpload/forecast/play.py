@@ -38,7 +38,7 @@ def play(
     course = model.course if substeps is None else _coarser(model.course, substeps)
     cache = _look_up(model, laws)
 
-    def one(place: tuple[int, int]) -> None:
+    def play_place(place: tuple[int, int]) -> None:
         law, member = place
         setup, drawn = laws[law], course._replace(draw_w=model.draws[member])
         local = cache[setup.spans, setup.zone]
@@ -47,7 +47,7 @@ def play(
 
     places = [(law, member) for law in range(len(laws)) for member in range(members)]
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        for done, _ in enumerate(pool.map(one, places), 1):
+        for done, _ in enumerate(pool.map(play_place, places), 1):
             watch(done / len(places))
     return sums
 
