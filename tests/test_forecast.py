@@ -311,7 +311,7 @@ def test_a_record_full_of_gaps_is_refused(record: Path, tmp_path: Path) -> None:
     holes = changed(
         record, tmp_path, lambda header, lines: [header, *(row for at, row in enumerate(lines) if at // 300 % 4)]
     )
-    assert "% of the record are gaps" in " ".join(only_reason(forecast_of(holes)).splitlines())
+    assert "% of the record. Record without interruption" in " ".join(only_reason(forecast_of(holes)).splitlines())
 
 
 @pytest.mark.slow
@@ -322,7 +322,7 @@ def test_a_record_that_never_ran_the_load_is_refused(tmp_path: Path) -> None:
     write_csv(path, never, began, WORLD.row_s, FOUR)
     outcome = forecast_of(path, LOWER)
     only_reason(outcome)
-    assert any("The heater ran for 0.0 h" in reason for reason in outcome.verdict.reasons)
+    assert any("The heater ran for only 0.0 h" in reason for reason in outcome.verdict.reasons)
 
 
 @pytest.mark.slow
@@ -333,7 +333,7 @@ def test_a_monitor_that_does_not_synchronise_is_refused(tmp_path: Path) -> None:
     write_csv(path, shown, began, WORLD.row_s, FOUR)
     outcome = forecast_of(path, LOWER)
     only_reason(outcome)
-    assert any("The monitor showed 100 %" in reason for reason in outcome.verdict.reasons)
+    assert any("The monitor reached 100 %" in reason for reason in outcome.verdict.reasons)
 
 
 @pytest.mark.slow
@@ -368,7 +368,7 @@ def test_a_tank_that_was_never_hot_makes_more_heat_a_guess(tmp_path: Path) -> No
     write_csv(path, shown, began, world.row_s, FOUR)
     outcome = forecast_of(path, {}, seldom)
     assert outcome.verdict.trust != "good"
-    assert any("seldom or never seen to get hot" in reason for reason in outcome.verdict.reasons)
+    assert any("seldom or never got hot in this record" in reason for reason in outcome.verdict.reasons)
 
 
 def test_nothing_is_made_of_a_record_without_rows() -> None:

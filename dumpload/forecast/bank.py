@@ -1,4 +1,4 @@
-"""What the record tells of the bank and of its monitor: charge by current, true charge, drift, resync, voltage."""
+"""Identification of the bank and its monitor: counting, true charge, drift, resync, voltage."""
 
 import math
 from collections.abc import Sequence

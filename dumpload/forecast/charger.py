@@ -1,4 +1,4 @@
-"""What the record tells of the solar charger: its set points, when it throttles, and how it ends absorption."""
+"""Identification of the solar charger: set points, throttling, end of absorption."""
 
 import math
 from typing import NamedTuple
@@ -23,7 +23,7 @@ DECAYING = 0.04
 
 
 class SeenCharger(NamedTuple):
-    """The charger as seen. `float_v` NaN: it gives nothing once full, until the bus is below `restart_v`.
+    """The charger as identified. `float_v` NaN: it is off once full, until the bus is below `restart_v`.
 
     `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
     and NaN: it never does, or not by that. `throttled`: in which entries it gave less than it could have.
@@ -44,7 +44,7 @@ class SeenCharger(NamedTuple):
 
 
 class Seen(NamedTuple):
-    """What the charger is judged by, on the grid of the record; `net_w`: power into bank and load together.
+    """Evidence about the charger, on the grid of the record; `net_w`: power into bank and load together.
 
     `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`,
     `plate_v` and `plate_float_v` (NaN: not known): by their plates.
@@ -64,24 +64,24 @@ class Seen(NamedTuple):
 
     @property
     def noise_v(self) -> float:
-        """How much the measured voltage jitters: its usual change from entry to entry by night."""
+        """Jitter of the measured voltage: its usual change from entry to entry by night."""
         moved = np.abs(np.diff(self.volts))[self.height[1:] < -0.1]
         moved = moved[np.isfinite(moved)]
         return float(np.median(moved)) if len(moved) else 0.0
 
     @property
     def held_v(self) -> float:
-        """How near to a set point the voltage is held there."""
+        """Tolerance within which a voltage counts as held at a set point."""
         return max(HELD_V, 3.5 * self.noise_v)
 
     @property
     def steady_v(self) -> float:
-        """What a steady voltage changes from entry to entry at most."""
+        """Largest change of a steady voltage from entry to entry."""
         return max(STEADY_V, 2.5 * self.noise_v)
 
 
 def find_charger(seen: Seen) -> SeenCharger:
-    """Return what the record tells of the charger."""
+    """Identify the charger from the record."""
     top_v = absorption_v(seen)
     was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
     top_v = top_v if was_full else seen.plate_v
@@ -123,7 +123,7 @@ def absorption_v(seen: Seen) -> float:
 
 
 def find_float_v(seen: Seen, top_v: float) -> float:
-    """Return the voltage at which the bus stays by day once the bank is full; NaN: there is none."""
+    """Return the float voltage, at which the bus stays by day once the bank is full; NaN: none."""
     low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
     steady = (moved < seen.steady_v) & (np.roll(moved, -1) < seen.steady_v) & (seen.height > SUN_HEIGHT)
@@ -189,7 +189,7 @@ def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Fla
 
 
 def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
-    """Return where the bus falls from absorption to float: the charger gives nothing, and the bank carries all."""
+    """Return where the bus falls from absorption to float, with the charger off and the bank carrying all loads."""
     falling = np.zeros(len(seen.volts), np.bool_)
     if math.isnan(float_v):
         return falling
@@ -204,7 +204,7 @@ def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
-    """Return where the charger gives nothing under the sun although it could."""
+    """Return where the charger is off although the sun shines."""
     idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
     if seen.solar_w is not None:
         idle = seen.solar_w < 8.0
@@ -220,7 +220,7 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 
 def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
-    """Return the voltage below which the charger began anew after a rest of the same day, and how often it did."""
+    """Return the voltage below which the charger restarted after a rest on the same day, and how often it did."""
     lows = []
     for run in runs_of(closed_up(resting, 3)):
         later = slice(run.end, min(run.end + round(900.0 / seen.step_s), len(resting)))
@@ -258,7 +258,7 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
 
 
 def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float]:
-    """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
+    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
     others = [hold.held_s for hold in holds if not hold.ended]
     if len(ended) < 2 or max(others, default=0.0) > 1.3 * float(np.median([hold.held_s for hold in ended])):

@@ -1,4 +1,4 @@
-"""What the record tells of element and tank: resistance, openings of the thermostat, and the heat asked for."""
+"""Identification of element and tank: resistance, openings of the thermostat, heat demand."""
 
 import math
 from itertools import pairwise
@@ -126,7 +126,7 @@ def _opened_at(begin: int, end: int, power_w: Floats, drawn: Floats, throttled: 
 
 
 def heat_demand_w(plates: TankPlates, missing_wh: Floats, draw_w: Floats) -> Floats:
-    """Return the heat that loss and taps take from a tank that misses so much (W)."""
+    """Return the heat (W) that losses and taps take from a tank short of `missing_wh`."""
     celsius = plates.opens_c - missing_wh / plates.wh_per_k
     warm = np.clip((celsius - plates.cold_c) / (WANTED_C - plates.cold_c), 0.0, 1.0)
     return np.asarray(plates.loss_w_k * (celsius - plates.around_c) + draw_w * warm, np.float64)

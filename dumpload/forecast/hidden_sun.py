@@ -1,4 +1,4 @@
-"""What the panels could have given while the charger throttled: drawn from what was seen at other times.
+"""Power available while the charger throttled, drawn from what was measured at other times.
 
 Clearness is power over that of a clear sky. While the charger throttles only a lower bound of it is seen, so its
 distribution is the estimate of Kaplan and Meier (1958) for censored observations, apart by how clear the last hour and
@@ -65,8 +65,8 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
     """Return what a clear sky gave by the hour: a high quantile of what was seen, what was held back being a bound.
 
     Where an hour was hardly seen it lies between its neighbours and the best hour of the day: a tree before the sun
-    comes and goes at an hour that nobody saw. Once a straight line over the day took a shaded afternoon for panels that
-    look east, and gave noon two thirds of its sun.
+    comes and goes at an hour that was not measured. A straight line over the day once took a shaded afternoon for
+    panels facing east, and gave noon two thirds of its sun.
     """
     sky = clear_sky(sun.height)
     lit = (sun.height > LEAST_HEIGHT) & np.isfinite(net_w)

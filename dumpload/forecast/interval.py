@@ -1,4 +1,4 @@
-"""Figures with their intervals: what other settings would have come to, by what was measured and what differs.
+"""Figures of a forecast with their intervals, from what was measured and what differs.
 
 The forecast of A under its own settings is known to be wrong by what the record shows; B is corrected by the same part,
 so that what both have in common cancels: B = measured A x (forecast B / forecast A).
@@ -22,7 +22,7 @@ from dumpload.forecast.step import CURTAILED, ENERGY, FROM_BANK, LOWEST, ON_S, S
 NINETY = 1.645
 OF_FIGURE, OF_DIFFERENCE, OF_UNSEEN, OF_COUNT, OF_DRAIN = 0.010, 0.03, 0.10, 0.04, 0.06
 OF_UNMEASURED = 0.3
-# By this much the intervals of heat are widened: on fourteen boats of the tests, which it was tuned on, they held the
+# Factor that widens the intervals of heat: on fourteen boats of the tests, which it was tuned on, they held the
 # truth in 90 % of the answered pairs as they were, and in 96 % like this. Another boat is less well understood.
 WIDER = 1.3
 OF_LIMITED, TIMED_MEMBERS = 0.12, 4
@@ -31,7 +31,7 @@ WITHOUT_LOAD, WITHOUT_POWER = 0.15, 0.25
 
 
 class Figure(NamedTuple):
-    """A figure, with the interval in which it lies nine times in ten."""
+    """A figure with its 90 % interval."""
 
     value: float
     low: float
@@ -39,14 +39,14 @@ class Figure(NamedTuple):
 
     @property
     def half(self) -> float:
-        """Half the width of its interval."""
+        """Half-width of the interval."""
         return (self.high - self.low) / 2.0
 
 
 class ForecastOutcome(NamedTuple):
-    """What came of a forecast. `hindcast`: forecast of A over what was measured, by the model alone.
+    """Outcome of a forecast. `hindcast`: forecast of A over what was measured, by the model alone.
 
-    `from_bank`: Wh a day that the bank gave. `unseen`: part of B's heat that rests on sun nobody saw. `drain`: how
+    `from_bank`: Wh a day that the bank gave. `unseen`: part of B's heat from sun that was not measured. `drain`: how
     unsure a drain limit makes the energy (part). `far`: what B asks about that the record never showed.
     """
 

@@ -25,7 +25,7 @@ RESTART_S, HOUR_S = 60.0, 3600.0
 
 
 class Recorded(NamedTuple):
-    """What the recorded relay came to, by day: Wh into the load, s on, switch-ons."""
+    """Daily sums of the recorded relay: Wh into the load, s on, switch-ons."""
 
     energy_wh: Floats
     on_s: Floats
@@ -63,7 +63,7 @@ WRONG_SIGN = (
 
 
 def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings, *, members: int = MEMBERS) -> Model:
-    """Return what the record tells of the boat; plates and place come from `settings`, A's law from `recorded_with`.
+    """Identify the boat from its record; ratings and place come from `settings`, A's law from `recorded_with`.
 
     Raises:
         EvidenceError: plates are missing, or the record cannot tell enough.

@@ -1,4 +1,4 @@
-"""Plays a model under any settings of the law: daily sums by law, member and day."""
+"""Play a model under any settings of the law; daily sums by law, member and day."""
 
 import os
 from collections.abc import Callable, Sequence
@@ -53,7 +53,7 @@ def play(
 
 
 def fresh_sums(model: Model, laws: Sequence[Setup], members: int | None = None) -> Floats:
-    """Return daily sums to which nothing was added yet."""
+    """Return daily sums of zero."""
     members = len(model.ships) if members is None else min(members, len(model.ships))
     sums = np.zeros((len(laws), members, model.days, COLUMNS))
     sums[..., LOWEST] = np.inf

@@ -1,4 +1,4 @@
-"""What a record shows of a boat at first sight: its powers, its house, its element and its charger."""
+"""First look at a record: powers, house load, element and charger."""
 
 from typing import NamedTuple
 
@@ -15,7 +15,7 @@ LOAD, SOLAR = Signal.LOAD_POWER, Signal.SOLAR_POWER
 
 
 class Sight(NamedTuple):
-    """What is seen, on the grid of the record; what was not recorded is made up from the rest.
+    """Series on the grid of the record; a signal that was not recorded is derived from the others.
 
     `net_w`: power of bank and load together. `night_w`: mean of the house by night. `house_w`: in every entry.
     `measured`: the load's power was.
@@ -41,7 +41,7 @@ class Sight(NamedTuple):
 
 
 def look(evidence: RecordEvidence, plates: Plates) -> Sight:
-    """Return what is seen.
+    """Derive the series of a record.
 
     Raises:
         EvidenceError: there is no state of charge.
@@ -72,7 +72,7 @@ def look(evidence: RecordEvidence, plates: Plates) -> Sight:
 
 
 def _house(net_w: Floats, house_w: float, solar_w: Floats | None, seen_charger: charger.SeenCharger) -> Floats:
-    """Return what the house takes in each entry: measured where that is possible, else its mean by night."""
+    """Return the house load in each entry: measured where possible, else its mean by night."""
     if solar_w is not None:
         return np.clip(np.nan_to_num(solar_w - net_w, nan=house_w), 0.0, None)
     return np.where(seen_charger.resting, np.clip(np.nan_to_num(-net_w, nan=house_w), 0.0, None), house_w)
@@ -89,7 +89,7 @@ def filled(values: Floats) -> Floats:
 
 
 def _powers(evidence: RecordEvidence, plates: Plates, shown_charge: Floats, sun: SunAt) -> tuple[Floats, Floats]:
-    """Return bus voltage and battery power; where they were not recorded, what the charge tells of them."""
+    """Return bus voltage and battery power, derived from the charge if not recorded."""
     if evidence.has(POWER):
         power_w = np.where(evidence.known, np.nan_to_num(filled(evidence.signals[POWER])), 0.0)
     else:

@@ -32,7 +32,7 @@ ENERGY, ON_S, SWITCH_ONS, CURTAILED, FROM_BANK, LOWEST, UNSEEN_WH, APART_S, EVEN
 COLUMNS = 9
 EVENING_S = 18 * 3600.0
 
-# What the charger is doing.
+# Stage of the charger.
 BULK, FLOAT, RESTING = 0, 1, 2
 
 # The boats are in the same state within this much: charge and offset (percent), load (part), and where the voltage
@@ -42,7 +42,7 @@ SAME_PERCENT, SAME_LOAD, NEAR_PERCENT, MOST_BIAS_V, STEEP_FROM = 0.03, 0.08, 3.0
 
 
 class Ship(NamedTuple):
-    """What does not change: charger, bank, monitor, element, tank.
+    """Parameters: charger, bank, monitor, element, tank.
 
     `rest_v`: rest voltage on a grid of tenths of a percent. `in_per_ah`, `out_per_ah`: percent of charge.
     """
@@ -113,7 +113,7 @@ class Hours(NamedTuple):
 
 
 class Afloat(NamedTuple):
-    """What goes on from step to step."""
+    """State carried from step to step."""
 
     charge: float
     offset: float
@@ -127,7 +127,7 @@ class Afloat(NamedTuple):
 
 
 class Flow(NamedTuple):
-    """What happened in a step: power into the bank and the load, and power that went unused (W)."""
+    """Power flows of a step: into the bank, into the load, and unused (W)."""
 
     power_w: float
     load_w: float
@@ -145,7 +145,7 @@ def rest_at(ship: Ship, charge: float) -> tuple[float, float]:
 
 
 def set_point(ship: Ship, stage: int) -> float:
-    """Return the voltage that the charger holds."""
+    """Return the charger's set point (V)."""
     return ship.float_v if stage == FLOAT else ship.absorption_v
 
 
@@ -162,7 +162,7 @@ def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -
 
 
 def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) -> float:
-    """Return what the load takes (W): as recorded where the recorded relay was on and its tank as warm."""
+    """Return the load's power (W): as recorded if the recorded relay was on and its tank as warm."""
     if not is_on:
         return 0.0
     if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
@@ -268,7 +268,7 @@ def count(
 
 
 def shown(ship: Ship, charge: float, offset: float) -> float:
-    """Return the state of charge that the monitor tells (percent)."""
+    """Return the monitor's state of charge (percent)."""
     percent = charge + offset
     if ship.charge_step > 0.0:
         percent = math.floor(percent / ship.charge_step + 0.5) * ship.charge_step
@@ -278,7 +278,7 @@ def shown(ship: Ship, charge: float, offset: float) -> float:
 def judge(
     law: ControllerSettings, memory: Memory, kept: PermissiveMemory, inputs: PermissiveInputs, percent: float
 ) -> tuple[Memory, PermissiveMemory]:
-    """Return what the daemon's own law and permissives remember after one look."""
+    """Return the memory of the daemon's own law and permissives after one evaluation."""
     kept = remember_permissives(law.permissives, kept, inputs)
     cause = first_failed(law.permissives, kept, inputs)
     looked = Inputs(inputs.t, percent, inputs.t, True, Selector.AUTO, False, cause)
@@ -356,7 +356,7 @@ def begun_anew(ship: Ship, course: Course, entry: int, now: Afloat) -> Afloat:
 
 
 def compiled_sail(say: Callable[[str], None] = lambda _line: None) -> Callable[..., Any]:
-    """Return `sail`, compiled with the law; the first time on a computer that takes a while."""
+    """Return `sail` compiled with the law; slow the first time on a computer."""
     assert law_module in CORE  # noqa: S101
     assert permissive_module in CORE  # noqa: S101
     (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)

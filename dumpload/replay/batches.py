@@ -1,4 +1,4 @@
-"""Plays the rows of a long table compiled, a batch at a time; the rest of a record the plain way, on the same state."""
+"""Compiled replay of a long table's rows, batch by batch; the rest is played in Python on the same state."""
 
 from collections.abc import Callable
 

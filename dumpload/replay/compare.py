@@ -1,4 +1,4 @@
-"""Plays one record under several settings and puts what came of it side by side."""
+"""Replay one record under several settings, side by side."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -26,7 +26,7 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 class Trial(NamedTuple):
-    """One set of settings, by the name of its file, and what came of it."""
+    """Settings, by the name of their file, and their replay."""
 
     name: str
     settings: Settings
@@ -97,7 +97,7 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
 
 
 def differences(trials: Sequence[Trial]) -> Iterator[str]:
-    """Yield what the others have set differently from the first, as far as it can change a replay."""
+    """Yield the settings that differ from the first trial's and can change a replay."""
     for letter, trial in zip(LETTERS[1:], trials[1:], strict=False):
         changed = changed_keys(trials[0].settings, trial.settings)
         matter = [change for change in changed if change[0].startswith(_MATTERS) or change[0].endswith(".max_age_s")]
@@ -113,14 +113,14 @@ def differences(trials: Sequence[Trial]) -> Iterator[str]:
 
 
 def _show(value: object) -> str:
-    """Return a setting's value as a person would write it."""
+    """Format a setting's value for a person."""
     if isinstance(value, list | tuple):
         return ", ".join(map(str, value)) or "none"
     return "not set" if value is None else f"{value}"
 
 
 def comparison_verdict(trials: Sequence[Trial]) -> str:
-    """Return in one sentence which settings ran the load longest, and which switched it least often."""
+    """Return which settings ran the heater longest and which switched it least often, in one sentence."""
     longest = max(trial.result.summary.on_time_s for trial in trials)
     fewest = min(trial.result.summary.switch_ons for trial in trials)
     most = [at for at, trial in enumerate(trials) if trial.result.summary.on_time_s == longest]
@@ -143,7 +143,7 @@ def _named(places: Sequence[int]) -> str:
 
 
 def _remarks(trials: Sequence[Trial]) -> Iterator[str]:
-    """Yield what a reader must know before believing the figures, and of which settings, unless of all."""
+    """Yield notes on the figures, with the trials they concern unless it is all of them."""
     places_of: dict[str, list[int]] = {}
     for place, trial in enumerate(trials):
         for remark in remarks(trial.result):
@@ -160,7 +160,7 @@ def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
 
 
 def trial_figures(trial: Trial) -> dict[str, str]:
-    """Return what is compared, by label."""
+    """Return the compared figures by label."""
     summary = trial.result.summary
     life, heat = trial.figures.contact_life_years, trial.result.heat
     lowest, energy, tanks = summary.lowest_state_of_charge_on, summary.energy_wh, trial.figures.hot_tanks

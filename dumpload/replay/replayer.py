@@ -1,4 +1,4 @@
-"""Calls `decide` on everything in a record, in virtual time, and counts what happens.
+"""Drive `decide` through a record in virtual time, and count the outcome.
 
 Open loop: the record stays as it was, as if running the load had changed nothing. Drives no pin, opens no connection,
 and knows no law: every change is a decision of the daemon's own function. This is the plain loop, row by row and
@@ -17,16 +17,16 @@ from dumpload.records.items import Hold, Instant, Item, Moved, Restart, RowBatch
 from dumpload.replay.heat_sources import SUMMED_SIGNALS, SourcedEnergy
 from dumpload.replay.totals import SOC, Change, LoadRating, Summary, Totals
 
-# What a column of a table may say of a signal.
+# Kinds of event in a table's column.
 _VALUES = (Kind.SAMPLE, Kind.UNKNOWN)
 
 
-# What a picture of a day shows beside the charge.
+# Signals in the chart of a day beside the charge.
 SHOWN_SIGNALS = (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE)
 
 
 class Scenario(NamedTuple):
-    """What is tried on a record. `judge_contact`: take the recorded load power as evidence of a stuck contact.
+    """Settings to replay a record with. `judge_contact`: check recorded load power for a stuck contact.
 
     That is left out as a rule: the record shows the load of the day, which need not have been on when the replayed
     relay is, and a lockout would end the replay. `throttle_percent`: the charge from which the charger throttles.
@@ -78,7 +78,7 @@ class Replayer:
         self._scenario = scenario
         self._holds = [hold_s(self._ages, signal) for signal in Signal]
         self._law_signals = frozenset(signal for signal in Signal if self._is_for_law(signal))
-        # Signals without settings: what they say is no sample, but may tell of energy.
+        # Signals without settings are not samples for the law, but may give the energy.
         self._unused = frozenset(signal for signal in Signal if is_missing(self._ages[signal]))
         shown = () if observer is None else SHOWN_SIGNALS
         self._idle = self._unused - SUMMED_SIGNALS - {*shown}
@@ -112,9 +112,9 @@ class Replayer:
         return self.totals.summary(t)
 
     def _play_row(self, t: float, row: Sequence[Event | Rejection]) -> None:
-        """Have the controller take a whole row, whose values came together, and evaluate it once."""
-        # What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one
-        # by one, a row that comes as its values expire would lose one signal at the arrival of another.
+        """Feed the controller a whole row, whose values came together, and evaluate once."""
+        # Only the last event is evaluated, the charge if there is one. Evaluated one by one, a row that comes as its
+        # values expire would lose one signal at the arrival of another.
         self._come_to(t)
         events, law_signals = [], self._law_signals
         for arrival in row:
@@ -135,7 +135,7 @@ class Replayer:
         self.t = t
 
     def _play_instant(self, item: Instant) -> None:
-        """Have the controller evaluate one event after another, as the daemon does with what a message says."""
+        """Have the controller evaluate the events one by one, as the daemon does with a message's values."""
         self._come_to(item.t)
         self.t = item.t
         accepted, value = False, MISSING
@@ -175,7 +175,7 @@ class Replayer:
         return is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT)
 
     def _hold(self, hold: Hold, value: float, *, accepted: bool) -> None:
-        """Have the value before it count longer, if that was accepted."""
+        """Extend the validity of the value before, if that was accepted."""
         if not accepted:
             return
         self.totals.energy.extend(hold.signal, hold.until + self._holds[hold.signal])

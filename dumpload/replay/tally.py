@@ -1,4 +1,4 @@
-"""Adds up what the rows of a table come to, as `Totals` does, over arrays: ordinary Python, and compiled too."""
+"""Sums over the rows of a table, as `Totals` has them, over arrays; runs as ordinary Python and compiled."""
 
 from typing import NamedTuple
 
