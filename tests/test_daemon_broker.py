@@ -40,7 +40,7 @@ def test_case_09_black_hole_link_while_on(barge: Barge, proxy: Proxy, protocol: 
     assert not daemon.logged("broker_down")
     proxy.way = Way.PASS
     proxy.cut()
-    barge.expect("off", "data_lost")  # kept, and sent when the broker was there again
+    barge.expect_over_a_cut("off", "data_lost")  # kept, and sent when the broker was there again
     barge.expect("on", "surplus")
 
 
