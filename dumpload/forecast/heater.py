@@ -44,7 +44,7 @@ class TankPlates(NamedTuple):
     around_c: float
     cold_c: float
     usual_w: float = 45.0
-    is_told: bool = False
+    is_set: bool = False
 
     @property
     def most_wh(self) -> float:

@@ -236,5 +236,5 @@ def _draw_factor(tank: heater.SeenTank, plates: heater.TankPlates, place: float,
     """
     if tank.is_known:
         return 1.0 + 0.02 * normal
-    factor = math.exp((0.4 if plates.is_told else 2.5) * (2.0 * place - 1.0))
+    factor = math.exp((0.4 if plates.is_set else 2.5) * (2.0 * place - 1.0))
     return max(factor, tank.least_w / max(1e-9, plates.usual_w, tank.least_w))

@@ -22,7 +22,7 @@ ENOUGH = 0.5
 LEAST_WASTED = 0.001
 
 RESAMPLED = (
-    f"each made of spells of {SPELL_DAYS} days of the same weather, from at most {SEASON_DAYS} days earlier or later "
+    f"each built from {SPELL_DAYS}-day spells of the same weather, from at most {SEASON_DAYS} days earlier or later "
     "in the year, with clouds and noise redrawn; low and high are the 10th and 90th percentile"
 )
 NOT_KNOWN = (

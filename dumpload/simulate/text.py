@@ -43,7 +43,7 @@ def verdict(simulation: Simulation, summary: SimulationSummary) -> str:
     days = round(figures["hot_days"].value)
     return (
         f"In {time} of the weather of {simulation.source.name} the heater would put {kwh(figures['energy_wh'])} into "
-        f"the water: {whole(figures['litres'])} l of the {whole(figures['wanted_litres'])} l wanted at 40 degC, at "
+        f"the water: {whole(figures['litres'])} l of the {whole(figures['wanted_litres'])} l needed at 40 degC, at "
         f"least half of a day's litres on {_counted(days, 'day')}."
     )
 
@@ -80,7 +80,7 @@ def rows(summary: SimulationSummary) -> Iterator[tuple[str, str]]:
     else:
         yield "Sun caught", "nothing would be wasted even without the heater"
     yield "From the battery", f"{kwh(figures['from_battery_wh'])} while the heater ran"
-    yield "Hot water", f"at least half of the litres wanted on {whole(figures['hot_days'])} of {_days(summary)} days"
+    yield "Hot water", f"at least half of the litres needed on {whole(figures['hot_days'])} of {_days(summary)} days"
     longest = whole(figures["longest_without_60_days"])
     yield "60 degC", f"reached on {whole(figures['days_at_60'])} days; longest gap {longest} days"
     yield "20 to 45 degC", f"{spread(figures['growth_s'], 3600.0, 0)} h, where legionella grow"
@@ -113,7 +113,7 @@ def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]
     """Yield the limits of the figures: their range, the weather's origin, days with an empty battery."""
     source, others = simulation.source, len(simulation.others)
     if others:
-        yield f"In brackets: range over {others} resampled years, {RESAMPLED}."
+        yield f"In brackets: range over {_counted(others, 'resampled year')}, {RESAMPLED}."
     else:
         yield "No ranges are given, because --years is 0."
     if source.is_typical:
@@ -125,6 +125,6 @@ def remarks(simulation: Simulation, summary: SimulationSummary) -> Iterator[str]
     lacking = summary.figures["house_unserved_days"]
     if lacking.value:
         yield (
-            f"The battery was empty and could not supply the house on {whole(lacking)} days "
-            f"({kwh(summary.figures['house_unserved_wh'])} short); with a second charging source the heater gets more."
+            f"The battery was empty and could not supply the house on {whole(lacking)} days, "
+            f"{kwh(summary.figures['house_unserved_wh'])} short; with a second charging source the heater gets more."
         )
