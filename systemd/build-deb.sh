@@ -61,7 +61,7 @@ if [ "$1" = configure ]; then
     if [ -d /run/systemd/system ]; then systemctl daemon-reload; fi
 fi
 SCRIPT
-# Before the units go, the load must: a unit that is stopped drives its line off.
+# Stop the units before removing them; a unit that stops drives its line off.
 cat >"$root/DEBIAN/prerm" <<'SCRIPT'
 #!/bin/sh
 set -e

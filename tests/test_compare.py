@@ -65,15 +65,15 @@ def test_the_text_has_the_settings_side_by_side(trials: list[Trial]) -> None:
 
 
 def test_keys_that_decide_nothing_are_only_counted(month: Path) -> None:
-    one, other = (
+    first, other = (
         settings(KEYS),
         settings(KEYS | {"name": "galley", "mqtt.port": 1884, "permissive.window": ["09:00-17:00"]}),
     )
-    lines = trials_text(run_trials(month, TableFormat(), {"one": one, "other": other})).splitlines()
+    lines = trials_text(run_trials(month, TableFormat(), {"one": first, "other": other})).splitlines()
     assert "   permissive.window 09:00-17:00 (A: none)" in lines
     assert lines[-1].startswith("   plus ")
     assert "mqtt.port" not in "".join(lines)
-    same = trials_text(run_trials(month, TableFormat(), {"one": one, "other": one})).splitlines()
+    same = trials_text(run_trials(month, TableFormat(), {"one": first, "other": first})).splitlines()
     assert same[-1] == "B has the same control settings as A."
 
 
@@ -111,7 +111,9 @@ def high_and_low(driven: Path) -> list[Trial]:
 
 
 def test_lower_thresholds_bring_more_energy_although_the_recorded_load_was_off(high_and_low: list[Trial]) -> None:
-    on_s, wh = zip(*[(one.result.summary.on_time_s, one.result.summary.energy_wh) for one in high_and_low], strict=True)
+    on_s, wh = zip(
+        *[(trial.result.summary.on_time_s, trial.result.summary.energy_wh) for trial in high_and_low], strict=True
+    )
     assert on_s[1] > 3 * on_s[0]
     assert wh == pytest.approx([300 * seconds / 3600 for seconds in on_s], rel=0.01)
 
@@ -127,8 +129,8 @@ def test_the_notes_of_a_single_replay_are_in_a_comparison_with_their_letters(
 
 
 def test_a_tie_names_all_of_those_that_are_equal(month: Path) -> None:
-    one = settings(KEYS)
-    text = trials_text(run_trials(month, TableFormat(), {"a": one, "b": one}))
+    same = settings(KEYS)
+    text = trials_text(run_trials(month, TableFormat(), {"a": same, "b": same}))
     first = " ".join(text.split("\n\n")[0].split())
     assert first.endswith("all would have run the heater equally long, and all switched it on equally often.")
 
@@ -152,10 +154,10 @@ def test_a_short_record_gives_no_figures_a_day(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("part", "words"), [(1.0, "100 %"), (0.01, "1 %"), (0.0123, "1.2 %"), (0.995, "100 %"), (0.0, "0 %")]
+    ("part", "expected"), [(1.0, "100 %"), (0.01, "1 %"), (0.0123, "1.2 %"), (0.995, "100 %"), (0.0, "0 %")]
 )
-def test_a_part_in_percent_has_no_exponent(part: float, words: str) -> None:
-    assert percent(part) == words
+def test_a_part_in_percent_has_no_exponent(part: float, expected: str) -> None:
+    assert percent(part) == expected
 
 
 @pytest.mark.parametrize(("was_on", "watt_hours"), [(True, 0.0), (False, 300.0)])

@@ -163,16 +163,16 @@ def batches_of(seed: int, rows: int, signals: list[Signal]) -> list[RowBatch]:
 @pytest.mark.parametrize("configured", SETUPS)
 def test_the_rows_of_a_table_as_arrays_are_played_as_the_replayer_plays_them(configured: Setup) -> None:
     batches = batches_of(3, 150, list(Signal))
-    heard = {s for s in Signal if not is_missing(configured.settings.max_age_s[s])} - {Signal.LOAD_POWER}
+    law_signals = {s for s in Signal if not is_missing(configured.settings.max_age_s[s])} - {Signal.LOAD_POWER}
     replayer = Replayer(Scenario(configured, LoadRating(300.0, 1.92)), NOON)
-    for one in batches:
-        replayer.play(one)
+    for batch in batches:
+        replayer.play(batch)
     end = batches[-1].times[-1]
     replayer.finish(end)
-    played = play_arrays(configured, of_batches(batches, heard), end, begin=NOON)
-    found = list(zip(played.wall, played.position, played.cause, played.state_of_charge, strict=True))
-    assert repr([tuple(map(float, one)) for one in found]) == repr(
-        [tuple(map(float, one)) for one in replayer.totals.changes]
+    played = play_arrays(configured, of_batches(batches, law_signals), end, begin=NOON)
+    changes = list(zip(played.wall, played.position, played.cause, played.state_of_charge, strict=True))
+    assert repr([tuple(map(float, change)) for change in changes]) == repr(
+        [tuple(map(float, change)) for change in replayer.totals.changes]
     )
     assert to_the_bit(played.state) == to_the_bit(replayer.state)
 
@@ -246,18 +246,18 @@ def test_compiling_may_be_interrupted() -> None:
 
 def test_what_was_kept_and_is_damaged_is_compiled_anew_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """As after a power cut, whichever function notices it first."""
-    asked: list[bool] = []
+    requests: list[bool] = []
 
     def damaged(_values: object) -> None:
         raise EOFError
 
     def compile_kept(_group: Group, _folder: Path, is_kept: bool) -> tuple[object, ...]:
-        asked.append(is_kept)
+        requests.append(is_kept)
         return (damaged, damaged) if is_kept else (len, sum)
 
     monkeypatch.setattr(compiler_module, "_compile", compile_kept)
     count, add = compile_group(Group("latch", "the latch", (), (len, sum)), print)
-    assert (add([1, 2]), count([1, 2]), add([]), asked) == (3, 2, 0, [True, False])
+    assert (add([1, 2]), count([1, 2]), add([]), requests) == (3, 2, 0, [True, False])
 
 
 def test_what_fails_compiled_anew_too_is_no_matter_of_the_cache(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -56,7 +56,9 @@ def record(rows: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def told(path: Path, changes: dict[str, Any] | None = None, recorded_with: dict[str, Any] | None = None) -> Forecast:
+def forecast_of(
+    path: Path, changes: dict[str, Any] | None = None, recorded_with: dict[str, Any] | None = None
+) -> Forecast:
     return forecast(CsvRecord(path), settings(keys(changes)), settings(keys(recorded_with)), ReadLog())
 
 
@@ -153,8 +155,8 @@ def test_the_heat_drawn_is_what_makes_the_openings_of_the_thermostat_fit() -> No
     missing, closed, load = 500.0, True, np.zeros(entries)
     for at in range(entries):  # the tank itself
         load[at] = 500.0 * relay[at] if closed else 0.0
-        asked = float(heater.asked(plates, np.array([missing]), np.array([150.0]))[0])
-        missing += (asked - load[at]) / 60.0
+        wanted_w = float(heater.heat_demand_w(plates, np.array([missing]), np.array([150.0]))[0])
+        missing += (wanted_w - load[at]) / 60.0
         closed = missing > 0.0 if closed else missing >= drawn
     tank = heater.tank_of(step_s, relay, load, np.full(entries, 500.0), None, np.ones(entries), plates)
     assert tank.is_known
@@ -189,7 +191,7 @@ def test_compiled_and_plain_come_to_the_same_bit(record: Path) -> None:
     short = {name: value[:1440] for name, value in model.course._asdict().items() if isinstance(value, np.ndarray)}
     short_evidence = model.evidence._replace(relay=model.evidence.relay[:1440])
     model = model._replace(course=model.course._replace(**short), evidence=short_evidence, nets=model.nets[:, :1440])
-    model = model._replace(draws=tuple(one[:1440] for one in model.draws))
+    model = model._replace(draws=tuple(draw[:1440] for draw in model.draws))
     laws = [controller_setup(settings(keys(changes))) for changes in ({}, LOWER, {"permissive.drain_limit_w": 50})]
     plain, compiled = (play(model, laws, run=run, anchored=False) for run in (sail, compiled_sail()))
     assert plain.tobytes() == compiled.tobytes()
@@ -198,7 +200,7 @@ def test_compiled_and_plain_come_to_the_same_bit(record: Path) -> None:
 
 @pytest.mark.slow
 def test_a_forecast_of_the_record_itself_is_the_record(record: Path, rows: Any) -> None:
-    outcome = told(record)
+    outcome = forecast_of(record)
     assert outcome.outcome is not None
     figures, truth = outcome.outcome.figures, rows[1]
     assert outcome.outcome.hindcast == pytest.approx(1.0, abs=0.04)
@@ -209,7 +211,7 @@ def test_a_forecast_of_the_record_itself_is_the_record(record: Path, rows: Any) 
 
 @pytest.mark.slow
 def test_other_settings_come_to_what_the_same_boat_does_with_them(record: Path) -> None:
-    outcome = told(record, LOWER)
+    outcome = forecast_of(record, LOWER)
     assert outcome.outcome is not None
     truth = sail_on(WORLD, LOWER)[1]
     figure = outcome.outcome.figures["energy_wh"]
@@ -219,7 +221,7 @@ def test_other_settings_come_to_what_the_same_boat_does_with_them(record: Path) 
 
 @pytest.mark.slow
 def test_the_document_has_every_figure_with_its_interval_and_the_text_fits(record: Path) -> None:
-    outcome = told(record, LOWER)
+    outcome = forecast_of(record, LOWER)
     document = json.loads(json.dumps(forecast_document(outcome), allow_nan=False))
     assert document["trust"] in {"good", "warned"}
     for name in ("energy_wh", "difference_wh_per_day", "switch_ons", "on_time_s", "caught_wh"):
@@ -235,7 +237,7 @@ def test_the_document_has_every_figure_with_its_interval_and_the_text_fits(recor
 def test_with_fewer_signals_energy_is_never_surer_than_a_quarter_and_always_warned(rows: Any, tmp_path: Path) -> None:
     path = tmp_path / "few.csv"
     write_csv(path, rows[0], rows[2], WORLD.row_s, COLUMNS[:2])
-    outcome = told(path, LOWER)
+    outcome = forecast_of(path, LOWER)
     assert outcome.verdict.trust != "good"
     assert outcome.outcome is not None
     figure = outcome.outcome.figures["energy_wh"]
@@ -280,28 +282,28 @@ def with_column(name: str, worked: Any) -> Any:
 
 
 def test_a_record_without_its_relay_is_refused(record: Path, tmp_path: Path) -> None:
-    assert "a column relay" in only_reason(told(changed(record, tmp_path, without_column("relay"))))
+    assert "a column relay" in only_reason(forecast_of(changed(record, tmp_path, without_column("relay"))))
 
 
 def test_a_record_too_short_is_refused(record: Path, tmp_path: Path) -> None:
     short = changed(record, tmp_path, lambda header, lines: [header, *lines[: 3 * 1440]])
-    assert "at least 7 days; this one has 3.0: record for longer" in only_reason(told(short))
+    assert "at least 7 days; this one has 3.0: record for longer" in only_reason(forecast_of(short))
 
 
 def test_rows_five_minutes_apart_are_refused(record: Path, tmp_path: Path) -> None:
     sparse = changed(record, tmp_path, lambda header, lines: [header, *lines[::5]])
-    assert "at most 60 s apart; these are 300 s apart" in only_reason(told(sparse))
+    assert "at most 60 s apart; these are 300 s apart" in only_reason(forecast_of(sparse))
 
 
 def test_a_place_that_is_not_known_is_refused(record: Path) -> None:
     assert "solar.latitude: expected to be set" in only_reason(
-        told(record, {"solar.latitude": LEAVE_OUT, "solar.longitude": LEAVE_OUT})
+        forecast_of(record, {"solar.latitude": LEAVE_OUT, "solar.longitude": LEAVE_OUT})
     )
 
 
 def test_a_power_of_the_wrong_sign_is_refused(record: Path, tmp_path: Path) -> None:
     wrong = changed(record, tmp_path, with_column("battery_power", lambda watts: -watts))
-    assert "--unit battery_power=W*-1" in only_reason(told(wrong))
+    assert "--unit battery_power=W*-1" in only_reason(forecast_of(wrong))
 
 
 @pytest.mark.slow
@@ -309,7 +311,7 @@ def test_a_record_full_of_gaps_is_refused(record: Path, tmp_path: Path) -> None:
     holes = changed(
         record, tmp_path, lambda header, lines: [header, *(row for at, row in enumerate(lines) if at // 300 % 4)]
     )
-    assert "% of the record are gaps" in " ".join(only_reason(told(holes)).splitlines())
+    assert "% of the record. Record without interruption" in " ".join(only_reason(forecast_of(holes)).splitlines())
 
 
 @pytest.mark.slow
@@ -318,9 +320,9 @@ def test_a_record_that_never_ran_the_load_is_refused(tmp_path: Path) -> None:
     never[:, 6] = 0.0
     path = tmp_path / "never.csv"
     write_csv(path, never, began, WORLD.row_s, FOUR)
-    outcome = told(path, LOWER)
+    outcome = forecast_of(path, LOWER)
     only_reason(outcome)
-    assert any("The heater ran for 0.0 h" in reason for reason in outcome.verdict.reasons)
+    assert any("The heater ran for only 0.0 h" in reason for reason in outcome.verdict.reasons)
 
 
 @pytest.mark.slow
@@ -329,30 +331,30 @@ def test_a_monitor_that_does_not_synchronise_is_refused(tmp_path: Path) -> None:
     shown, _, began = sail_on(WORLD, deaf)
     path = tmp_path / "deaf.csv"
     write_csv(path, shown, began, WORLD.row_s, FOUR)
-    outcome = told(path, LOWER)
+    outcome = forecast_of(path, LOWER)
     only_reason(outcome)
-    assert any("The monitor showed 100 %" in reason for reason in outcome.verdict.reasons)
+    assert any("The monitor reached 100 %" in reason for reason in outcome.verdict.reasons)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("plate", "words"),
+    ("plate", "expected"),
     [
         ({"load.rated_w": 600}, "% less than load.rated_w"),
         ({"battery.capacity_ah": 560}, "but battery.capacity_ah is 560"),
         ({"battery.capacity_ah": 180}, "but battery.capacity_ah is 180"),
     ],
 )
-def test_a_wrong_plate_is_never_a_confident_answer(record: Path, plate: dict[str, Any], words: str) -> None:
-    outcome = told(record, {**LOWER, **plate}, plate)
+def test_a_wrong_plate_is_never_a_confident_answer(record: Path, plate: dict[str, Any], expected: str) -> None:
+    outcome = forecast_of(record, {**LOWER, **plate}, plate)
     assert outcome.verdict.trust != "good"
-    assert any(words in reason for reason in outcome.verdict.reasons), outcome.verdict.reasons
+    assert any(expected in reason for reason in outcome.verdict.reasons), outcome.verdict.reasons
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("longitude", [-60.0, 60.0])
 def test_a_wrong_longitude_is_never_a_confident_answer(record: Path, longitude: float) -> None:
-    outcome = told(record, {**LOWER, "solar.longitude": longitude}, {"solar.longitude": longitude})
+    outcome = forecast_of(record, {**LOWER, "solar.longitude": longitude}, {"solar.longitude": longitude})
     only_reason(outcome)
     assert any("while the sun was down at solar.latitude" in reason for reason in outcome.verdict.reasons)
 
@@ -364,9 +366,9 @@ def test_a_tank_that_was_never_hot_makes_more_heat_a_guess(tmp_path: Path) -> No
     shown, _, began = sail_on(world, seldom)
     path = tmp_path / "seldom.csv"
     write_csv(path, shown, began, world.row_s, FOUR)
-    outcome = told(path, {}, seldom)
+    outcome = forecast_of(path, {}, seldom)
     assert outcome.verdict.trust != "good"
-    assert any("seldom or never seen to get hot" in reason for reason in outcome.verdict.reasons)
+    assert any("seldom or never got hot in this record" in reason for reason in outcome.verdict.reasons)
 
 
 def test_nothing_is_made_of_a_record_without_rows() -> None:

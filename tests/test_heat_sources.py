@@ -110,8 +110,8 @@ def test_the_parts_close_to_the_energy_into_the_load_whatever_comes(
         else:
             energy.switch(t, on=what == "on")
     energy.advance(t + 1000)
-    found = energy.sources
-    assert found.total == pytest.approx(energy.wh, abs=1e-6)
-    assert min(found[:7]) >= -1e-9
+    sources = energy.sources
+    assert sources.total == pytest.approx(energy.wh, abs=1e-6)
+    assert min(sources[:7]) >= -1e-9
     for part in sums:
-        assert all(more >= less - 1e-9 for more, less in zip(found[:7], part[:7], strict=True))
+        assert all(more >= less - 1e-9 for more, less in zip(sources[:7], part[:7], strict=True))

@@ -88,7 +88,7 @@ def test_a_replay_comes_to_what_the_same_rows_in_a_table_come_to(
 
 
 def read(record: Any, account: ReadLog | None = None) -> list[tuple[float, list[Any]]]:
-    return [(t - NOON, list(row)) for one in record.read(account or ReadLog()) for t, row in one.said()]
+    return [(t - NOON, list(row)) for one in record.read(account or ReadLog()) for t, row in one.row_events()]
 
 
 @pytest.mark.parametrize(

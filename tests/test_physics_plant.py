@@ -194,7 +194,7 @@ def test_the_taper_takes_the_time_of_the_closed_form() -> None:
     while amps[-1] > 10.0:
         now, flows = step(plant, now, around(offered_w=5000.0, house_w=0.0), False, 1.0)
         amps.append(flows.bank.amps)
-    seconds = sum(1 for one in amps if one <= 40.0)
+    seconds = sum(1 for current in amps if current <= 40.0)
     assert seconds / 60.0 == pytest.approx(33.27106467, abs=2 / 60)
 
 

@@ -52,7 +52,7 @@ def test_the_codes_for_unknown_are_those_of_the_settings(tmp_path: Path) -> None
     record = open_record(path, TableFormat(), settings({"telemetry.state_of_charge.unknown": [0]}))
     (batch,) = record.read(ReadLog())
     assert isinstance(batch, RowBatch)
-    assert list(batch.said()) == [(NOON, [Event(NOON, NOON, Kind.UNKNOWN, Signal.STATE_OF_CHARGE)])]
+    assert list(batch.row_events()) == [(NOON, [Event(NOON, NOON, Kind.UNKNOWN, Signal.STATE_OF_CHARGE)])]
 
 
 def test_parquet_is_known_by_its_mark(tmp_path: Path) -> None:

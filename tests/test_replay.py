@@ -72,7 +72,7 @@ def document(outcome: tuple[int, str, str]) -> Any:
 
 
 def test_its_changes_are_those_of_the_controller_driven_by_hand(replayed: Any, tmp_path: Path) -> None:
-    found = document(replayed(csv(), "--json"))
+    result = document(replayed(csv(), "--json"))
     first = START.timestamp()
     controller = Shell(controller_setup(load_settings(tmp_path / "barge.toml", {}, [])), first)
     expected: list[tuple[str, str, str]] = []
@@ -88,18 +88,18 @@ def test_its_changes_are_those_of_the_controller_driven_by_hand(replayed: Any, t
         while controller.state.deadline < t:
             note(Event(controller.state.deadline, controller.state.deadline, Kind.WAKE))
         note(Event(t, t, Kind.SAMPLE, value=float(f"{charge(minute):.2f}"), stamp=t))
-    assert [(change["at"], change["relay"], change["cause"]) for change in found["changes"]] == expected
-    assert [change["cause"] for change in found["changes"]] == ["surplus", "data_lost", "surplus", "below_cut_out"]
+    assert [(change["at"], change["relay"], change["cause"]) for change in result["changes"]] == expected
+    assert [change["cause"] for change in result["changes"]] == ["surplus", "data_lost", "surplus", "below_cut_out"]
 
 
 def test_its_document_has_what_the_contract_asks_for(replayed: Any) -> None:
-    found = document(replayed(csv(), "--json"))
-    assert {"samples", "accepted", "rejected", "first", "last", "changes", "summary"} <= set(found)
-    assert set(found["changes"][0]) == {"at", "relay", "cause", "state_of_charge"}
-    asked = {"switch_ons", "on_time_s", "on_time_per_day_s", "energy_wh", "lowest_state_of_charge_on", "data_lost_s"}
-    summary = found["summary"]
-    assert asked <= set(summary)
-    assert (found["samples"], found["rejected"], summary["switch_ons"]) == (len(MINUTES), 0, 2)
+    result = document(replayed(csv(), "--json"))
+    assert {"samples", "accepted", "rejected", "first", "last", "changes", "summary"} <= set(result)
+    assert set(result["changes"][0]) == {"at", "relay", "cause", "state_of_charge"}
+    expected = {"switch_ons", "on_time_s", "on_time_per_day_s", "energy_wh", "lowest_state_of_charge_on", "data_lost_s"}
+    summary = result["summary"]
+    assert expected <= set(summary)
+    assert (result["samples"], result["rejected"], summary["switch_ons"]) == (len(MINUTES), 0, 2)
     assert summary["data_lost_s"] == 21 * 60 - 120  # from two minutes after the last sample to the next one
     on_s = summary["on_time_s"]
     assert summary["energy_wh"] == pytest.approx(300 * on_s / 3600, abs=1e-3)  # by the rating: P t, no voltage known
@@ -115,16 +115,16 @@ def test_the_text_says_the_verdict_first_and_that_the_loop_is_open(replayed: Any
 
 def test_a_voltage_gives_the_energy_by_the_elements_resistance(replayed: Any) -> None:
     rows = [f"{at(minute)},{charge(minute):.2f},28.8" for minute in range(150, 200)]
-    found = document(replayed("\n".join(["time,state_of_charge,battery_voltage", *rows]) + "\n", "--json"))
-    on_s = found["summary"]["on_time_s"]
-    assert found["summary"]["energy_wh"] == pytest.approx(432 * on_s / 3600, abs=1e-3)  # (28.8/24)^2 x 300 W = 432 W
+    result = document(replayed("\n".join(["time,state_of_charge,battery_voltage", *rows]) + "\n", "--json"))
+    on_s = result["summary"]["on_time_s"]
+    assert result["summary"]["energy_wh"] == pytest.approx(432 * on_s / 3600, abs=1e-3)  # (28.8/24)^2 x 300 W = 432 W
 
 
 def test_a_measured_load_power_comes_before_voltage_and_rating(replayed: Any) -> None:
     rows = [f"{at(minute)},{charge(minute):.2f},400" for minute in range(150, 200)]
-    found = document(replayed("\n".join(["time,state_of_charge,load_power", *rows]) + "\n", "--json"))
-    on_s = found["summary"]["on_time_s"]
-    assert found["summary"]["energy_wh"] == pytest.approx(400 * on_s / 3600, abs=1e-3)
+    result = document(replayed("\n".join(["time,state_of_charge,load_power", *rows]) + "\n", "--json"))
+    on_s = result["summary"]["on_time_s"]
+    assert result["summary"]["energy_wh"] == pytest.approx(400 * on_s / 3600, abs=1e-3)
 
 
 def test_a_capture_goes_through_the_same_decoding_retained_flag_included(replayed: Any) -> None:
@@ -133,14 +133,14 @@ def test_a_capture_goes_through_the_same_decoding_retained_flag_included(replaye
         for minute in range(30)
     ]
     lines.append(json.dumps({"time": at(30), "topic": "barge/bank/charge", "payload": "NaN", "retain": False}))
-    found = document(replayed("\n".join(lines) + "\n", "--json", name="log.jsonl"))
-    assert (found["accepted"], found["rejected"]) == (29, 2)
-    assert found["changes"][0]["at"] == utc_text(START.timestamp() + 300)  # the minimum off-time counts from the start
+    result = document(replayed("\n".join(lines) + "\n", "--json", name="log.jsonl"))
+    assert (result["accepted"], result["rejected"]) == (29, 2)
+    assert result["changes"][0]["at"] == utc_text(START.timestamp() + 300)  # the minimum off-time counts from the start
 
 
 def test_other_thresholds_can_be_tried_and_put_side_by_side(replayed: Any, tmp_path: Path) -> None:
-    found = document(replayed(csv(), "--json", "--set", "control.cut_in_percent=99"))
-    assert found["changes"][0]["state_of_charge"] == pytest.approx(99.0, abs=0.1)
+    result = document(replayed(csv(), "--json", "--set", "control.cut_in_percent=99"))
+    assert result["changes"][0]["state_of_charge"] == pytest.approx(99.0, abs=0.1)
     (tmp_path / "other.toml").write_text(SETTINGS + "[control]\ncut_in_percent = 99\n")
     code, out, _ = replayed(csv(), "--compare", str(tmp_path / "other.toml"))
     assert code == 0
@@ -172,8 +172,8 @@ def test_what_is_tolerated_gives_the_same_changes(replayed: Any, change: Any, mo
 def test_a_ratio_is_read_as_one_when_told_so(replayed: Any) -> None:
     rows = [f"{at(minute)},{charge(minute) / 100:.4f}" for minute in MINUTES]
     text = "\n".join(["time,state_of_charge", *rows]) + "\n"
-    found = document(replayed(text, "--json", "--unit", "state_of_charge=ratio"))
-    assert found["changes"] == document(replayed(csv(), "--json"))["changes"]
+    result = document(replayed(text, "--json", "--unit", "state_of_charge=ratio"))
+    assert result["changes"] == document(replayed(csv(), "--json"))["changes"]
 
 
 def test_a_torn_last_line_is_left_out_and_said(replayed: Any) -> None:
@@ -187,14 +187,14 @@ def test_a_bad_row_is_reported_with_line_and_text_and_counted(replayed: Any) -> 
     lines.insert(4, "no time at all,97")
     code, out, _ = replayed("\n".join(lines) + "\n")
     assert code == 0
-    told = " ".join(out.split())  # a long path moves the ends of lines
-    assert "line 5" in told
-    assert "no time at all" in told
-    assert "1 row" in told
+    text = " ".join(out.split())  # a long path moves the ends of lines
+    assert "line 5" in text
+    assert "no time at all" in text
+    assert "1 row" in text
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "expected"),
     [
         ("", "empty"),
         ("time,state_of_charge\n", "at least one row"),
@@ -205,11 +205,11 @@ def test_a_bad_row_is_reported_with_line_and_text_and_counted(replayed: Any) -> 
     ],
     ids=["empty", "header only", "no time", "no charge", "time going backwards", "binary"],
 )
-def test_a_record_that_makes_no_sense_is_refused_by_name(replayed: Any, text: str | bytes, words: str) -> None:
+def test_a_record_that_makes_no_sense_is_refused_by_name(replayed: Any, text: str | bytes, expected: str) -> None:
     code, out, err = replayed(text)
     assert (code, out) == (2, "")
     assert "log.csv" in err
-    assert words in err
+    assert expected in err
 
 
 def test_a_record_that_is_not_there_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

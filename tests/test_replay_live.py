@@ -91,9 +91,9 @@ def random_messages(seed: int, *, garbage: bool) -> Iterator[Heard]:
 def live_changes(stage: Stage, messages: list[Heard]) -> list[dict[str, Any]]:
     """Let the service hear them, and return the changes it published."""
     begin = stage.clock()
-    for one in messages:
-        stage.wait(begin + one.t - stage.clock())
-        stage.hear(one.topic, one.payload, retained=one.retained)
+    for message in messages:
+        stage.wait(begin + message.t - stage.clock())
+        stage.hear(message.topic, message.payload, retained=message.retained)
     return [json.loads(payload) for payload in stage.published("change")]
 
 
@@ -122,12 +122,13 @@ def test_a_capture_of_what_the_service_heard_gives_the_changes_it_made(
     live = live_changes(staging(KEYS), messages)
     path = tmp_path / "capture.jsonl"
     rows = (
-        {"time": NOON + one.t, "topic": one.topic, "payload": one.payload, "retain": one.retained} for one in messages
+        {"time": NOON + message.t, "topic": message.topic, "payload": message.payload, "retain": message.retained}
+        for message in messages
     )
     path.write_text("".join(json.dumps(row) + "\n" for row in rows))
-    found = replayed_changes(path, KEYS)
-    assert len(found) > 10
-    assert found == [alike(document) for document in live]
+    changes = replayed_changes(path, KEYS)
+    assert len(changes) > 10
+    assert changes == [alike(document) for document in live]
 
 
 @pytest.mark.parametrize("seed", range(12, 15))
@@ -139,17 +140,17 @@ def test_messages_of_several_values_are_taken_whole(staging: Staging, tmp_path: 
         keys[f"telemetry.{signal_name(signal)}.pointer"] = f"/{signal_name(signal)}"
     messages, latest = [], {}
     names = {topic: signal_name(signal) for signal, topic in TOPICS.items()}
-    for one in random_messages(seed, garbage=False):
-        latest[names[one.topic]] = float(one.payload)
+    for message in random_messages(seed, garbage=False):
+        latest[names[message.topic]] = float(message.payload)
         if draw.random() < 0.3:
-            messages.append(Heard(one.t, BANK, json.dumps(latest)))
+            messages.append(Heard(message.t, BANK, json.dumps(latest)))
     live = live_changes(staging(keys), messages)
     path = tmp_path / "capture.jsonl"
-    rows = ({"time": NOON + one.t, "topic": one.topic, "payload": one.payload} for one in messages)
+    rows = ({"time": NOON + message.t, "topic": message.topic, "payload": message.payload} for message in messages)
     path.write_text("".join(json.dumps(row) + "\n" for row in rows))
-    found = replayed_changes(path, keys)
-    assert len(found) > 5
-    assert found == [alike(document) for document in live]
+    changes = replayed_changes(path, keys)
+    assert len(changes) > 5
+    assert changes == [alike(document) for document in live]
 
 
 @pytest.mark.parametrize("seed", range(4, 8))
@@ -163,23 +164,23 @@ def test_a_table_of_what_the_service_heard_gives_the_changes_it_made(
     text = io.StringIO()
     table = csv.DictWriter(text, ["time", *names], restval="", lineterminator="\n")
     table.writeheader()
-    for one in messages:
-        table.writerow({"time": f"{NOON + one.t}", columns[one.topic]: one.payload})
+    for message in messages:
+        table.writerow({"time": f"{NOON + message.t}", columns[message.topic]: message.payload})
     path = tmp_path / "log.csv"
     path.write_text(text.getvalue())
-    found = replayed_changes(path, KEYS)
-    assert len(found) > 10
-    assert found == [alike(document) for document in live]
+    changes = replayed_changes(path, KEYS)
+    assert len(changes) > 10
+    assert changes == [alike(document) for document in live]
 
 
 def recorded(seed: int) -> Recorded:
     """A controller that lives through random messages and commands, and is recorded."""
     draw = random.Random(seed)  # noqa: S311
     world = Recorded(controller_setup(settings(KEYS)))
-    for one in random_messages(seed, garbage=False):
-        world.wait(world_time(world, one))
-        signal = next(signal for signal, topic in TOPICS.items() if topic == one.topic)
-        world.measure(signal, float(one.payload))
+    for message in random_messages(seed, garbage=False):
+        world.wait(world_time(world, message))
+        signal = next(signal for signal, topic in TOPICS.items() if topic == message.topic)
+        world.measure(signal, float(message.payload))
         if draw.random() < 0.004:
             world.send(draw.choice([Kind.UNKNOWN, Kind.ABSENT, Kind.EVIDENCE_RESET]))
         if draw.random() < 0.01:
@@ -189,8 +190,8 @@ def recorded(seed: int) -> Recorded:
     return world
 
 
-def world_time(world: Recorded, one: Heard) -> float:
-    return max(0.0, NOON + one.t - (world.t + world.ahead))
+def world_time(world: Recorded, message: Heard) -> float:
+    return max(0.0, NOON + message.t - (world.t + world.ahead))
 
 
 def written(decision: Decision) -> tuple[str, str, str]:
@@ -202,9 +203,9 @@ def test_the_history_of_a_controller_gives_the_changes_it_made(tmp_path: Path, s
     world = recorded(seed)
     path = tmp_path / "history.sqlite3"
     write(path, world)
-    found = replayed_changes(path, KEYS)
-    assert len(found) > 10
-    assert [(one["at"], one["relay"], one["cause"]) for one in found] == [
+    changes = replayed_changes(path, KEYS)
+    assert len(changes) > 10
+    assert [(change["at"], change["relay"], change["cause"]) for change in changes] == [
         written(row) for row in world.rows if row.changed
     ]
 
@@ -214,9 +215,9 @@ def test_the_history_keeps_every_sample_that_moved_the_relay(seed: int) -> None:
     world = recorded(seed)
     rows = world.notebook.rows
     samples = {(row.t, row.signal) for row in rows if row.kind == RowKind.SAMPLE}
-    by_sample = [one for one in world.rows if one.changed and one.accepted]
+    by_sample = [row for row in world.rows if row.changed and row.accepted]
     assert len(by_sample) > 5
-    for one in by_sample:
-        assert any(t == one.t for t, _signal in samples), written(one)
-        change = [row for row in rows if row.kind == RowKind.CHANGE and row.t == one.t]
-        assert [bool(row.value) for row in change] == [one.position == 1]
+    for sample in by_sample:
+        assert any(t == sample.t for t, _signal in samples), written(sample)
+        change = [row for row in rows if row.kind == RowKind.CHANGE and row.t == sample.t]
+        assert [bool(row.value) for row in change] == [sample.position == 1]

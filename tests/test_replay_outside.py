@@ -90,8 +90,8 @@ def keys(series: Series) -> dict[str, object]:
 
 @pytest.fixture(params=SERIES, ids=lambda series: series.file)
 def series(request: pytest.FixtureRequest) -> Series:
-    found: Series = request.param
-    return found
+    chosen: Series = request.param
+    return chosen
 
 
 @pytest.fixture
@@ -108,32 +108,36 @@ def test_every_measured_row_is_read(path: Path, series: Series) -> None:
     """Found: 2607 rows a minute apart, 10000 rows a quarter apart, 500 rows with ten nights left out."""
     rows = measured(series)
     assert len(rows) == {"ac_power__752": 2607, "ac_power": 10_000, "value_normalized": 500}[series.power]
-    found = replayed(path, series)
-    assert found.log.rows == len(rows)
-    assert (found.accepted, found.rejected, found.log.dropped) == (3 * len(rows), 0, 0)
-    assert found.first == datetime.fromisoformat(rows[0][0]).timestamp()
-    assert found.last == datetime.fromisoformat(rows[-1][0]).timestamp()
+    result = replayed(path, series)
+    assert result.log.rows == len(rows)
+    assert (result.accepted, result.rejected, result.log.dropped) == (3 * len(rows), 0, 0)
+    assert result.first == datetime.fromisoformat(rows[0][0]).timestamp()
+    assert result.last == datetime.fromisoformat(rows[-1][0]).timestamp()
 
 
 def test_data_are_lost_exactly_in_the_gaps(path: Path, series: Series) -> None:
     """Found: none in the SERF series; in the other each night that was left out."""
     moments = [datetime.fromisoformat(time).timestamp() for time, _power in measured(series)]
-    gaps = [later - one for one, later in pairwise(moments)]
+    gaps = [later - earlier for earlier, later in pairwise(moments)]
     expected = sum(max(0.0, gap - 1.5 * series.period_s) for gap in gaps)
-    found = replayed(path, series)
-    assert found.summary.data_lost_s == pytest.approx(expected)
+    result = replayed(path, series)
+    assert result.summary.data_lost_s == pytest.approx(expected)
     assert (expected > 0) == (series is OUTLIERS)
 
 
 def test_the_load_never_runs_without_data_and_never_below_the_cut_out(path: Path, series: Series) -> None:
     """Found: it runs in every series; by its rules never over a gap, and not below 93 %."""
-    found = replayed(path, series)
-    summary = found.summary
+    result = replayed(path, series)
+    summary = result.summary
     assert summary.switch_ons > 0
     assert summary.lowest_state_of_charge_on >= 93.0
     moments = [datetime.fromisoformat(time).timestamp() for time, _power in measured(series)]
-    lost = [one + 1.5 * series.period_s for one, later in pairwise(moments) if later - one > 1.5 * series.period_s]
-    ended = [change.wall for change in found.changes if change.cause.name == "DATA_LOST"]
+    lost = [
+        earlier + 1.5 * series.period_s
+        for earlier, later in pairwise(moments)
+        if later - earlier > 1.5 * series.period_s
+    ]
+    ended = [change.wall for change in result.changes if change.cause.name == "DATA_LOST"]
     assert set(ended) <= set(lost)
 
 

@@ -13,7 +13,7 @@ from dumpload.core.law import Cause, Position
 from dumpload.records.record import ReadLog, RowError
 from dumpload.replay.figures import figures
 from dumpload.replay.replay import Result
-from dumpload.replay.text import duration, energy_words, log_remarks, replay_text, verdict
+from dumpload.replay.text import duration, format_energy, log_remarks, replay_text, verdict
 from dumpload.replay.totals import Change, EnergyShare, Summary
 
 BARGE = {"load.rated_w": 300, "load.rated_v": 24, "tank.volume_l": 40, "tank.target_c": 60}
@@ -50,22 +50,22 @@ def text(summary: Summary = RAN, count: int = 4, account: ReadLog | None = None,
 
 def test_the_verdict_comes_first_in_one_sentence() -> None:
     first = " ".join(text().split("\n\n", maxsplit=1)[0].split())
-    told = "The relay would have come on 12 times in 10.0 days: 10 h of on-time, 4320 Wh into the heater."
-    assert first == told
+    sentence = "The relay would have come on 12 times in 10.0 days: 10 h of on-time, 4320 Wh into the heater."
+    assert first == sentence
     assert verdict(NEVER_ON) == "The relay would never have come on in 10.0 days."
     assert "once in 2 h" in verdict(RAN._replace(switch_ons=1, span_s=7200.0))
 
 
 def test_the_figures_say_where_they_come_from() -> None:
-    found = " ".join(text().split())
-    assert "On-time 10 h; 60 min a day" in found or "1 h a day" in found
-    assert "Switch-ons 12; 1.2 a day" in found
-    assert "longest 2 h, shortest 5 min 10 s (one is still on at the end)" in found
-    assert "93 % while on" in found
-    assert "2 h 24 min (1 % of the time)" in found
-    assert "bus voltage, V^2/R (75 % of the on-time), the heater's rating (25 % of the on-time)" in found
-    assert "100 accepted, 7 rejected, 3 reported as unknown; no rows dropped" in found
-    assert "228 years at this rate, if good for 100000 operations" in found  # 100000 / (1.2 x 365.25)
+    shown = " ".join(text().split())
+    assert "On-time 10 h; 60 min a day" in shown or "1 h a day" in shown
+    assert "Switch-ons 12; 1.2 a day" in shown
+    assert "longest 2 h, shortest 5 min 10 s (one is still on at the end)" in shown
+    assert "93 % while on" in shown
+    assert "2 h 24 min (1 % of the time)" in shown
+    assert "bus voltage, V^2/R (75 % of the on-time), the heater's rating (25 % of the on-time)" in shown
+    assert "100 accepted, 7 rejected, 3 reported as unknown; no rows dropped" in shown
+    assert "228 years at this rate, if good for 100000 operations" in shown  # 100000 / (1.2 x 365.25)
 
 
 def test_the_water_is_that_of_the_tank() -> None:
@@ -78,8 +78,8 @@ def test_every_line_fits_and_is_plain() -> None:
     account = ReadLog()
     account.notes.append("n" * 60 + " " + "m" * 60)
     account.drop(RowError(Path("barge.csv"), 7, "time", "sö\n" * 9, "a time"))
-    found = text(account=account, count=60)
-    assert max(map(len, found.splitlines())) <= 80
+    shown = text(account=account, count=60)
+    assert max(map(len, shown.splitlines())) <= 80
     assert text(count=60).isascii()
 
 
@@ -98,10 +98,10 @@ def test_times_are_those_of_the_zone_of_the_settings() -> None:
 
 
 def test_nothing_is_made_up_where_nothing_is_known() -> None:
-    found = text(RAN._replace(energy_wh=math.nan, by_voltage=EnergyShare(), by_rating=EnergyShare()), count=0)
-    assert "not known: needs load.rated_w, or load_power in the record" in " ".join(found.split())
-    assert "Hot water" not in found
-    assert found.endswith("No changes.")
+    shown = text(RAN._replace(energy_wh=math.nan, by_voltage=EnergyShare(), by_rating=EnergyShare()), count=0)
+    assert "not known: needs load.rated_w, or load_power in the record" in " ".join(shown.split())
+    assert "Hot water" not in shown
+    assert shown.endswith("No changes.")
 
 
 def test_a_load_that_hardly_drew_is_said() -> None:
@@ -128,13 +128,13 @@ def test_what_was_left_out_is_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("seconds", "words"),
+    ("seconds", "expected"),
     [(0.0, "0 s"), (7.5, "7.5 s"), (59.4, "59.4 s"), (60, "1 min"), (3599.6, "1 h"), (7500, "2 h 05 min")],
 )
-def test_durations_in_words(seconds: float, words: str) -> None:
-    assert duration(seconds) == words
+def test_durations_in_words(seconds: float, expected: str) -> None:
+    assert duration(seconds) == expected
 
 
-@pytest.mark.parametrize(("wh", "words"), [(0.0, "0 Wh"), (9999.4, "9999 Wh"), (10_000.0, "10.0 kWh")])
-def test_energy_in_words(wh: float, words: str) -> None:
-    assert energy_words(wh) == words
+@pytest.mark.parametrize(("wh", "expected"), [(0.0, "0 Wh"), (9999.4, "9999 Wh"), (10_000.0, "10.0 kWh")])
+def test_energy_in_words(wh: float, expected: str) -> None:
+    assert format_energy(wh) == expected

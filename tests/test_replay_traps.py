@@ -41,9 +41,9 @@ def table(header: str, row: str, count: int = 60, every_s: int = 30) -> str:
     )
 
 
-def tried(capsys: Capture, *, code: int, words: str) -> tuple[str, str]:
+def tried(capsys: Capture, *, code: int, command: str) -> tuple[str, str]:
     """Run a command that is refused or wrong, and then the one it prints; return both outputs of that."""
-    argv = shlex.split(words)
+    argv = shlex.split(command)
     assert main(argv) == code
     (line,) = [line for line in capsys.readouterr().err.splitlines() if line.startswith("try: ")]
     better = shlex.split(line.removeprefix("try: "))
@@ -58,7 +58,7 @@ def tried(capsys: Capture, *, code: int, words: str) -> tuple[str, str]:
 @pytest.mark.parametrize("every_s", [90, 300, 900])
 def test_rows_further_apart_than_a_value_counts_are_noticed(barge: Path, capsys: Capture, every_s: int) -> None:
     (barge / "log.csv").write_text(table("time,state_of_charge", "{t},98", every_s=every_s))
-    out, _err = tried(capsys, code=WRONG, words="replay log.csv")
+    out, _err = tried(capsys, code=WRONG, command="replay log.csv")
     assert out.startswith("The relay would have come on once")
     assert "Without data  0 s" in out
 
@@ -75,7 +75,7 @@ def test_the_note_says_what_is_apart_and_how_long_a_value_counts(barge: Path, ca
 def test_every_signal_of_the_settings_gets_the_age_that_the_rows_need(barge: Path, capsys: Capture) -> None:
     (barge / "dumpload.toml").write_text(SETTINGS + POWER + "[permissive]\ndrain_limit_w = 500\n")
     (barge / "log.csv").write_text(table("time,state_of_charge,battery_power", "{t},98,-20", every_s=300))
-    out, _err = tried(capsys, code=WRONG, words="replay log.csv")
+    out, _err = tried(capsys, code=WRONG, command="replay log.csv")
     assert "Without data  0 s" in out
 
 
@@ -98,7 +98,7 @@ def test_nights_without_a_row_do_not_make_a_record_sparse(barge: Path, capsys: C
 @pytest.mark.parametrize("sep", [";", "\t"])
 def test_decimal_commas_are_noticed(barge: Path, capsys: Capture, sep: str) -> None:
     (barge / "log.csv").write_text(table(f"time{sep}state_of_charge", "{t}" + sep + "98,5"))
-    out, _err = tried(capsys, code=WRONG, words="replay log.csv")
+    out, _err = tried(capsys, code=WRONG, command="replay log.csv")
     assert "60 accepted, 0 rejected" in out
 
 
@@ -124,7 +124,7 @@ def test_the_form_of_the_times_is_guessed(barge: Path, capsys: Capture, time: st
     (barge / "log.csv").write_text(table("time,state_of_charge", time + ",98"))
     assert main(["replay", "log.csv"]) == USAGE
     assert form in capsys.readouterr().err
-    tried(capsys, code=USAGE, words="replay log.csv --set telemetry.state_of_charge.max_age_s=200")
+    tried(capsys, code=USAGE, command="replay log.csv --set telemetry.state_of_charge.max_age_s=200")
 
 
 def test_a_form_with_two_readings_names_both(barge: Path, capsys: Capture) -> None:
@@ -136,30 +136,30 @@ def test_a_form_with_two_readings_names_both(barge: Path, capsys: Capture) -> No
 def test_times_without_an_offset_are_those_of_the_settings_zone(barge: Path, capsys: Capture) -> None:
     (barge / "dumpload.toml").write_text(SETTINGS + '[permissive]\ntimezone = "Europe/London"\n')
     (barge / "log.csv").write_text(table("time,state_of_charge", "2025-06-16T{hour:02d}:{minute:02d}:00,98", 120))
-    words = ["replay", "log.csv", "--set", "telemetry.state_of_charge.max_age_s=200", "--json"]
-    assert main(words) == OK
+    command = ["replay", "log.csv", "--set", "telemetry.state_of_charge.max_age_s=200", "--json"]
+    assert main(command) == OK
     document = json.loads(capsys.readouterr().out)
     assert document["first"] == "2025-06-16T11:00:00.000Z"
     assert document["notes"] == ["times are read as Europe/London, the settings' permissive.timezone (else --timezone)"]
-    assert main([*words, "--timezone", "UTC"]) == OK
+    assert main([*command, "--timezone", "UTC"]) == OK
     assert json.loads(capsys.readouterr().out)["first"] == "2025-06-16T12:00:00.000Z"
 
 
 def test_without_any_zone_the_command_that_works_names_one(barge: Path, capsys: Capture) -> None:
     (barge / "log.csv").write_text(table("time,state_of_charge", "2025-06-16T{hour:02d}:{minute:02d}:00,98"))
-    tried(capsys, code=USAGE, words="replay log.csv --set telemetry.state_of_charge.max_age_s=200")
+    tried(capsys, code=USAGE, command="replay log.csv --set telemetry.state_of_charge.max_age_s=200")
 
 
 def test_rows_out_of_order_are_sorted_by_the_command_it_prints(barge: Path, capsys: Capture) -> None:
     lines = table("time,state_of_charge", "{t},98").splitlines()
     (barge / "log.csv").write_text("\n".join([lines[0], *reversed(lines[1:])]) + "\n")
-    tried(capsys, code=USAGE, words="replay log.csv")
+    tried(capsys, code=USAGE, command="replay log.csv")
 
 
-@pytest.mark.parametrize("words", [["--set", "mqtt.username=hush"], ["--set=mqtt.username=hush"]])
-def test_the_command_shows_no_setting_of_the_broker(barge: Path, capsys: Capture, words: list[str]) -> None:
+@pytest.mark.parametrize("options", [["--set", "mqtt.username=hush"], ["--set=mqtt.username=hush"]])
+def test_the_command_shows_no_setting_of_the_broker(barge: Path, capsys: Capture, options: list[str]) -> None:
     (barge / "log.csv").write_text(table("time;state_of_charge", "{t};98,5"))
-    main(["replay", "log.csv", *words])
+    main(["replay", "log.csv", *options])
     out, err = capsys.readouterr()
     assert "try: dumpload replay log.csv" in err
     assert "hush" not in out + err
@@ -168,18 +168,18 @@ def test_the_command_shows_no_setting_of_the_broker(barge: Path, capsys: Capture
 # Scales, and a map of the columns
 
 
-def summary(capsys: Capture, *words: str) -> dict[str, object]:
-    assert main(["replay", "log.csv", "--json", *words]) == OK
-    found: dict[str, object] = json.loads(capsys.readouterr().out)
-    return found
+def summary(capsys: Capture, *options: str) -> dict[str, object]:
+    assert main(["replay", "log.csv", "--json", *options]) == OK
+    document: dict[str, object] = json.loads(capsys.readouterr().out)
+    return document
 
 
 def test_a_column_is_scaled_before_its_unit(barge: Path, capsys: Capture) -> None:
     (barge / "log.csv").write_text(table("time,soc", "{t},490"))
     plain = table("time,state_of_charge", "{t},98")
     (barge / "plain.csv").write_text(plain)
-    found = summary(capsys, "--column", "state_of_charge=soc", "--unit", "state_of_charge=percent*0.2")
-    assert found["changes"][0]["state_of_charge"] == 98.0  # type: ignore[index]
+    result = summary(capsys, "--column", "state_of_charge=soc", "--unit", "state_of_charge=percent*0.2")
+    assert result["changes"][0]["state_of_charge"] == 98.0  # type: ignore[index]
     shifted = summary(capsys, "--column", "state_of_charge=soc", "--unit", "state_of_charge=*0.1+49")
     assert shifted["changes"][0]["state_of_charge"] == 98.0  # type: ignore[index]
     ratio = summary(capsys, "--column", "state_of_charge=soc", "--unit", "state_of_charge=ratio*0.002")
@@ -191,7 +191,7 @@ def test_a_sign_is_turned_for_the_drain_limit(barge: Path, capsys: Capture) -> N
     (barge / "log.csv").write_text(table("time,state_of_charge,battery_power", "{t},98,-900"))
     assert summary(capsys)["changes"] == []
     turned = summary(capsys, "--unit", "battery_power=W*-1")["changes"]
-    assert [one["cause"] for one in turned] == ["surplus"]  # type: ignore[attr-defined]
+    assert [change["cause"] for change in turned] == ["surplus"]  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("text", ["state_of_charge=ratio*0", "state_of_charge=*", "battery_power=V*2", "soc=W*2",
@@ -223,15 +223,15 @@ def test_a_column_map_says_once_what_the_options_say(barge: Path, capsys: Captur
 
     (barge / "map").write_text(json.dumps(tomllib.loads(MAP)) if as_json else MAP)
     (barge / "log.csv").write_text(table("Date|SOC", "16.06.2025 {hour:02d}:{minute:02d}|9,3"))
-    found = summary(capsys, "--columns", "map", "--set", "telemetry.state_of_charge.max_age_s=200")
-    assert found["first"] == "2025-06-16T11:00:00.000Z"
-    assert found["changes"][0]["state_of_charge"] == 98.0  # type: ignore[index]
+    result = summary(capsys, "--columns", "map", "--set", "telemetry.state_of_charge.max_age_s=200")
+    assert result["first"] == "2025-06-16T11:00:00.000Z"
+    assert result["changes"][0]["state_of_charge"] == 98.0  # type: ignore[index]
     later = summary(capsys, "--columns", "map", "--set", "telemetry.state_of_charge.max_age_s=200", "--timezone", "UTC")
     assert later["first"] == "2025-06-16T12:00:00.000Z"
 
 
 @pytest.mark.parametrize(
-    ("content", "words"),
+    ("content", "expected"),
     [
         ('soc = "x"', "map: soc: expected one of time, state_of_charge,"),
         ("time = 3", "map: time = 3: expected the name of a column, in quotes"),
@@ -248,11 +248,13 @@ def test_a_column_map_says_once_what_the_options_say(barge: Path, capsys: Captur
         ("{", "map: expected a column map in TOML or JSON"),
     ],
 )
-def test_a_column_map_that_is_wrong_is_refused_by_key(barge: Path, capsys: Capture, content: str, words: str) -> None:
+def test_a_column_map_that_is_wrong_is_refused_by_key(
+    barge: Path, capsys: Capture, content: str, expected: str
+) -> None:
     (barge / "map").write_text(content)
     (barge / "log.csv").write_text(table("time,state_of_charge", "{t},98"))
     assert main(["replay", "log.csv", "--columns", "map"]) == USAGE
-    assert capsys.readouterr().err.startswith(words)
+    assert capsys.readouterr().err.startswith(expected)
 
 
 def test_a_column_map_that_is_not_there_is_refused(barge: Path, capsys: Capture) -> None:

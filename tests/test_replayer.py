@@ -23,14 +23,15 @@ def replayer(configured: Setup | None = None, *, judge_contact: bool = False) ->
     return Replayer(Scenario(configured or setup(QUICK), HEATER, judge_contact), NOON)
 
 
-def rows(*said: tuple[float, str], signal: Signal = SOC) -> RowBatch:
+def rows(*samples: tuple[float, str], signal: Signal = SOC) -> RowBatch:
     """Rows of one column: seconds after noon, and the cell."""
-    return batch([NOON + t for t, _text in said], {signal: [text for _t, text in said]})
+    return batch([NOON + t for t, _text in samples], {signal: [text for _t, text in samples]})
 
 
-def changes(one: Replayer) -> list[tuple[float, str, str]]:
+def changes(player: Replayer) -> list[tuple[float, str, str]]:
     return [
-        (change.wall - NOON, change.position.name.lower(), change.cause.name.lower()) for change in one.totals.changes
+        (change.wall - NOON, change.position.name.lower(), change.cause.name.lower())
+        for change in player.totals.changes
     ]
 
 
@@ -42,116 +43,116 @@ def sample(t: float, value: float, signal: Signal = SOC, *, age_s: float = 0.0) 
 
 
 def test_the_relay_starts_off_and_its_time_off_counts_from_the_first_row() -> None:
-    one = replayer(setup(QUICK._replace(min_off_s=100.0)))
-    one.play(rows((0, "98"), (50, "98"), (99.9, "98"), (100, "98")))
-    assert changes(one) == [(100, "on", "surplus")]
+    player = replayer(setup(QUICK._replace(min_off_s=100.0)))
+    player.play(rows((0, "98"), (50, "98"), (99.9, "98"), (100, "98")))
+    assert changes(player) == [(100, "on", "surplus")]
 
 
 def test_a_deadline_between_two_rows_is_met_at_its_own_time() -> None:
-    one = replayer()
-    one.play(rows((0, "98"), (61, "98")))
-    assert changes(one) == [(0, "on", "surplus"), (60, "off", "data_lost"), (61, "on", "surplus")]
+    player = replayer()
+    player.play(rows((0, "98"), (61, "98")))
+    assert changes(player) == [(0, "on", "surplus"), (60, "off", "data_lost"), (61, "on", "surplus")]
 
 
 def test_a_row_at_the_very_moment_of_a_deadline_comes_first() -> None:
-    one = replayer()
-    one.play(rows((0, "98"), (60, "98")))
-    assert changes(one) == [(0, "on", "surplus")]
+    player = replayer()
+    player.play(rows((0, "98"), (60, "98")))
+    assert changes(player) == [(0, "on", "surplus")]
 
 
 def test_a_row_renews_all_its_signals_at_once() -> None:
     """Rows exactly as far apart as data live: no signal of a row is lost before the next one of the same row."""
-    one = replayer(setup(QUICK, PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)))
+    player = replayer(setup(QUICK, PermissiveLimits(voltage_cut_out_v=26.0, voltage_cut_in_v=27.0)))
     times = [NOON + 60.0 * row for row in range(10)]
-    one.play(batch(times, {SOC: ["98"] * 10, Signal.BATTERY_VOLTAGE: ["27.5"] * 10}))
-    assert changes(one) == [(0, "on", "surplus")]
+    player.play(batch(times, {SOC: ["98"] * 10, Signal.BATTERY_VOLTAGE: ["27.5"] * 10}))
+    assert changes(player) == [(0, "on", "surplus")]
 
 
 @pytest.mark.parametrize(("end", "expected"), [(59.9, 1), (60.0, 2), (60.1, 2)])
 def test_a_deadline_at_the_last_row_is_still_run_and_none_after_it(end: float, expected: int) -> None:
-    one = replayer()
-    one.play(rows((0, "98"), (end, "")))
-    summary = one.finish(NOON + end)
-    assert len(one.totals.changes) == expected
+    player = replayer()
+    player.play(rows((0, "98"), (end, "")))
+    summary = player.finish(NOON + end)
+    assert len(player.totals.changes) == expected
     assert summary.still_on == (expected == 1)
 
 
 def test_nothing_is_switched_at_the_end() -> None:
-    one = replayer()
-    one.play(rows((0, "98"), (30, "98")))
-    summary = one.finish(NOON + 30)
-    assert changes(one) == [(0, "on", "surplus")]
+    player = replayer()
+    player.play(rows((0, "98"), (30, "98")))
+    summary = player.finish(NOON + 30)
+    assert changes(player) == [(0, "on", "surplus")]
     assert (summary.switch_ons, summary.on_time_s, summary.still_on) == (1, 30.0, True)
 
 
 def test_the_window_is_that_of_the_recorded_time() -> None:
-    one = replayer(setup(QUICK, window=("12:01-12:02",)))
-    one.play(rows(*((t, "98") for t in range(0, 200, 10))))
-    assert changes(one) == [(60, "on", "surplus"), (120, "off", "outside_window")]
+    player = replayer(setup(QUICK, window=("12:01-12:02",)))
+    player.play(rows(*((t, "98") for t in range(0, 200, 10))))
+    assert changes(player) == [(60, "on", "surplus"), (120, "off", "outside_window")]
 
 
 def test_the_time_without_data_includes_that_in_which_the_heartbeat_has_stopped() -> None:
     """The charge comes every ten seconds; the heartbeat beats until 200 s, and again from 400 s on."""
-    one = replayer(setup(QUICK, heartbeat_s=60.0))
+    player = replayer(setup(QUICK, heartbeat_s=60.0))
     beats = [str(min(t, 200) if t < 400 else t) for t in range(0, 600, 10)]
-    one.play(batch([NOON + t for t in range(0, 600, 10)], {SOC: ["98"] * 60, Signal.HEARTBEAT: beats}))
+    player.play(batch([NOON + t for t in range(0, 600, 10)], {SOC: ["98"] * 60, Signal.HEARTBEAT: beats}))
     lost = [(10, "on", "surplus"), (260, "off", "data_lost"), (400, "on", "surplus")]
-    assert changes(one) == lost
-    assert one.finish(NOON + 600).data_lost_s == 10 + 140  # the first beat is none: a bridge may repeat it for ever
+    assert changes(player) == lost
+    assert player.finish(NOON + 600).data_lost_s == 10 + 140  # the first beat is none: a bridge may repeat it for ever
 
 
 def test_a_charge_that_comes_while_the_heartbeat_has_stopped_ends_no_time_without_data() -> None:
-    one = replayer(setup(QUICK, heartbeat_s=60.0))
+    player = replayer(setup(QUICK, heartbeat_s=60.0))
     times = [0.0, 10.0, 100.0, 150.0, 160.0]
     beats = ["1", "2", "2", "2", "3"]
-    one.play(batch([NOON + t for t in times], {SOC: ["98"] * 5, Signal.HEARTBEAT: beats}))
-    assert one.finish(NOON + 160).data_lost_s == 10 + 90
+    player.play(batch([NOON + t for t in times], {SOC: ["98"] * 5, Signal.HEARTBEAT: beats}))
+    assert player.finish(NOON + 160).data_lost_s == 10 + 90
 
 
 @settings(max_examples=EXAMPLES, deadline=None)
 @given(rows=drawn(), name=st.sampled_from(["heartbeat", "plain", "young data only"]))
 def test_the_time_without_data_is_all_in_which_the_controller_had_none(rows: Drawn, name: str) -> None:
     """Judged by the state alone, asked after every row and at every moment at which it would lose the charge."""
-    one = Replayer(Scenario(SETUPS[name], HEATER), NOON)
+    player = Replayer(Scenario(SETUPS[name], HEATER), NOON)
     known_s, since, until = 0.0, NOON, NOON
     for at, t in enumerate(rows.times):
-        one.play(batch([t], {signal: texts[at : at + 1] for signal, texts in rows.texts.items()}))
+        player.play(batch([t], {signal: texts[at : at + 1] for signal, texts in rows.texts.items()}))
         known_s += min(t, until) - since
-        since, until = t, max(t, one.state.charge_expires_at)
+        since, until = t, max(t, player.state.charge_expires_at)
     end = rows.times[-1]
-    assert one.finish(end).data_lost_s == pytest.approx(end - NOON - known_s, abs=1e-6)
+    assert player.finish(end).data_lost_s == pytest.approx(end - NOON - known_s, abs=1e-6)
 
 
 # What counts
 
 
 def test_rejected_cells_are_counted_and_change_nothing() -> None:
-    one = replayer()
-    one.play(rows((0, "98"), (10, "nan"), (20, "101"), (30, "x"), (40, "")))
-    assert (one.totals.samples, one.totals.accepted, one.totals.rejected) == (4, 1, 3)
-    assert len(one.totals.changes) == 1
+    player = replayer()
+    player.play(rows((0, "98"), (10, "nan"), (20, "101"), (30, "x"), (40, "")))
+    assert (player.totals.samples, player.totals.accepted, player.totals.rejected) == (4, 1, 3)
+    assert len(player.totals.changes) == 1
 
 
 def test_a_column_without_settings_is_no_sample() -> None:
     ages = (60.0, *[float("nan")] * 6)
-    one = replayer(setup(QUICK, max_age_s=ages))
-    one.play(rows((0, "27"), (10, "x"), signal=Signal.BATTERY_VOLTAGE))
-    assert one.totals.samples == 0
+    player = replayer(setup(QUICK, max_age_s=ages))
+    player.play(rows((0, "27"), (10, "x"), signal=Signal.BATTERY_VOLTAGE))
+    assert player.totals.samples == 0
 
 
 def test_a_late_message_is_rejected_as_the_daemon_does() -> None:
-    one = replayer()
-    one.play(Instant(NOON, [sample(0, 98.0, age_s=60.0), Rejection(SOC, Reason.RETAINED)]))
-    assert (one.totals.samples, one.totals.accepted, one.totals.rejected) == (2, 0, 2)
+    player = replayer()
+    player.play(Instant(NOON, [sample(0, 98.0, age_s=60.0), Rejection(SOC, Reason.RETAINED)]))
+    assert (player.totals.samples, player.totals.accepted, player.totals.rejected) == (2, 0, 2)
 
 
 def test_a_value_said_to_be_unknown_is_lost_at_once() -> None:
-    one = replayer()
-    one.play(rows((0, "98")))
-    one.play(Instant(NOON + 10, [Event(NOON + 10, NOON + 10, Kind.UNKNOWN)]))
-    assert changes(one) == [(0, "on", "surplus"), (10, "off", "data_lost")]
-    summary = one.finish(NOON + 20)
-    assert (one.totals.samples, one.totals.accepted, one.totals.rejected) == (2, 1, 0)
+    player = replayer()
+    player.play(rows((0, "98")))
+    player.play(Instant(NOON + 10, [Event(NOON + 10, NOON + 10, Kind.UNKNOWN)]))
+    assert changes(player) == [(0, "on", "surplus"), (10, "off", "data_lost")]
+    summary = player.finish(NOON + 20)
+    assert (player.totals.samples, player.totals.accepted, player.totals.rejected) == (2, 1, 0)
     assert summary.data_lost_s == 10
 
 
@@ -173,39 +174,39 @@ def test_the_recorded_load_is_no_evidence_of_the_replayed_contact() -> None:
 
 
 def test_a_run_keeps_its_value_live_without_confirming_anything() -> None:
-    one = replayer(setup(QUICK._replace(confirm_s=30.0)))
-    one.play(Instant(NOON, [sample(0, 98.0), Hold(SOC, NOON + 300)]))
-    one.play(Instant(NOON + 350, [sample(350, 98.0)]))
-    assert changes(one) == [(350, "on", "surplus")]
-    assert one.finish(NOON + 350).data_lost_s == 0
+    player = replayer(setup(QUICK._replace(confirm_s=30.0)))
+    player.play(Instant(NOON, [sample(0, 98.0), Hold(SOC, NOON + 300)]))
+    player.play(Instant(NOON + 350, [sample(350, 98.0)]))
+    assert changes(player) == [(350, "on", "surplus")]
+    assert player.finish(NOON + 350).data_lost_s == 0
 
 
 def test_a_restart_of_the_recorded_program_takes_the_relay_off_and_forgets() -> None:
-    one = replayer(setup(QUICK._replace(min_off_s=20.0)))
-    one.play(rows(*((t, "98") for t in range(0, 50, 10))))
-    one.play(Restart(NOON + 50))
-    one.play(rows((60, "98"), (69, "98"), (70, "98")))
-    assert changes(one) == [(20, "on", "surplus"), (50, "off", "stopping"), (70, "on", "surplus")]
+    player = replayer(setup(QUICK._replace(min_off_s=20.0)))
+    player.play(rows(*((t, "98") for t in range(0, 50, 10))))
+    player.play(Restart(NOON + 50))
+    player.play(rows((60, "98"), (69, "98"), (70, "98")))
+    assert changes(player) == [(20, "on", "surplus"), (50, "off", "stopping"), (70, "on", "surplus")]
 
 
 def test_wall_time_follows_the_record_when_its_clock_was_stepped() -> None:
-    one = replayer()
-    one.play(Instant(NOON, [sample(0, 98.0)]))
-    one.play(Instant(NOON + 10, [Event(NOON + 10, NOON + 3610, Kind.WAKE)], ahead=-3600.0))
-    one.finish(NOON + 100)
-    assert [change.wall - NOON for change in one.totals.changes] == [0, 3660]
+    player = replayer()
+    player.play(Instant(NOON, [sample(0, 98.0)]))
+    player.play(Instant(NOON + 10, [Event(NOON + 10, NOON + 3610, Kind.WAKE)], ahead=-3600.0))
+    player.finish(NOON + 100)
+    assert [change.wall - NOON for change in player.totals.changes] == [0, 3660]
 
 
 # Rows, pieces of them, and messages
 
 
 def played(configured: Setup, parts: Sequence[RowBatch | Instant], *, judge_contact: bool) -> object:
-    one = Replayer(Scenario(configured, HEATER, judge_contact), NOON)
+    player = Replayer(Scenario(configured, HEATER, judge_contact), NOON)
     for part in parts:
-        one.play(part)
+        player.play(part)
     last = parts[-1]
-    summary = one.finish(last.t if isinstance(last, Instant) else last.times[-1])
-    return outcome(one.totals, summary), one.state
+    summary = player.finish(last.t if isinstance(last, Instant) else last.times[-1])
+    return outcome(player.totals, summary), player.state
 
 
 @pytest.mark.parametrize("configured", SETUPS.values(), ids=SETUPS)
@@ -230,7 +231,7 @@ def test_in_how_many_batches_rows_come_changes_nothing(
 @given(some=drawn())
 def test_a_column_of_charges_is_played_as_its_messages_are(configured: Setup, some: Drawn) -> None:
     column = batch(some.times, {SOC: some.texts[SOC]})
-    messages = [Instant(t, said) for t, said in column.said()] + [Instant(some.times[-1], ())]
+    messages = [Instant(t, events) for t, events in column.row_events()] + [Instant(some.times[-1], ())]
     assert repr(played(configured, [column], judge_contact=False)) == repr(
         played(configured, messages, judge_contact=False)
     )

@@ -68,9 +68,9 @@ def test_every_hour_of_a_year_keeps_its_energy(year: tuple[Sky, Any], clouds: bo
 
 
 def test_a_year_is_the_same_for_the_same_seed_and_another_for_another(year: tuple[Sky, Any]) -> None:
-    one, same, other = (minutes_w(year[0], np.random.default_rng(seed), clouds=True) for seed in (1, 1, 2))
-    assert one.tobytes() == same.tobytes()
-    assert (one != other).mean() > 0.1
+    first, same, other = (minutes_w(year[0], np.random.default_rng(seed), clouds=True) for seed in (1, 1, 2))
+    assert first.tobytes() == same.tobytes()
+    assert (first != other).mean() > 0.1
 
 
 def test_no_minute_is_brighter_than_the_edge_of_a_cloud_was_ever_measured(year: tuple[Sky, Any]) -> None:
@@ -173,8 +173,8 @@ def measured_days() -> list[Weather]:
                 datetime(*date, tzinfo=timezone(timedelta(hours=-7))) + timedelta(minutes=5 * (n + 1))
                 for n in range(288)
             ]
-            found = [rows.get(f"{end.month}/{end.day}/{end.year} {end.hour}:{end.minute:02}", {}) for end in ends]
-            columns = [np.array([float(row.get(key) or np.nan) for row in found]) for key in (direct, diffuse)]
+            measured = [rows.get(f"{end.month}/{end.day}/{end.year} {end.hour}:{end.minute:02}", {}) for end in ends]
+            columns = [np.array([float(row.get(key) or np.nan) for row in measured]) for key in (direct, diffuse)]
             times = np.array([end.timestamp() - 150.0 for end in ends])
             light = [np.maximum(filled(times, column), 0.0) for column in columns]
             days.append(Weather(times, *light, np.full(288, 5.0), np.full(288, 2.0)))
@@ -204,9 +204,9 @@ def test_drawn_clouds_are_about_as_rough_as_measured_ones() -> None:
             minutes_w(sky, np.random.default_rng(seed), clouds=True).reshape(288, 5).mean(axis=1) for seed in range(20)
         ]
         for kind, watts in enumerate(([offered_w(day, GOLDEN, PANELS)], drawn)):
-            for one in watts:
-                steps[kind].append(np.diff(one[is_up]))
-                sunny[kind].append(one[is_up] > 0.8 * clear_w[is_up])
+            for power_w in watts:
+                steps[kind].append(np.diff(power_w[is_up]))
+                sunny[kind].append(power_w[is_up] > 0.8 * clear_w[is_up])
     rough, ours = (float(np.concatenate(part).std()) for part in steps)
     share, our_share = (float(np.concatenate(part).mean()) for part in sunny)
     assert ours == pytest.approx(rough, rel=0.25), (rough, ours)

@@ -70,7 +70,7 @@ def test_the_law_hears_noise_and_the_plant_does_not() -> None:
 def test_what_is_published_is_rounded_after_the_noise() -> None:
     """The same night with noise and without: a few steps of the meter apart, and on its steps."""
     exact, noisy = (
-        sail(run_steps, {}, step_s=60.0, noise=np.full((1, 2), one))[0].law.known.data for one in (0.0, 2.0)
+        sail(run_steps, {}, step_s=60.0, noise=np.full((1, 2), noise))[0].law.known.data for noise in (0.0, 2.0)
     )
     for signal, noise, step in (("battery_voltage", 0.01, 0.01), ("battery_power", 3.0, 1.0)):
         apart = getattr(noisy, signal).value - getattr(exact, signal).value

@@ -68,14 +68,14 @@ def test_the_text_says_what_is_assumed_and_what_is_not_known_in_80_columns(done:
     text = simulation_text(done)
     assert max(map(len, text.splitlines())) <= 80
     assert text.startswith("In 2 days of the weather of ")
-    for words in (
-        "Assumed, since it is not set",
+    for sentence in (
+        "Assumed, because not set",
         "Not included in these figures",
         "June ",
         "Sun caught",
-        "1 other",
+        "range over 1 resampled",
     ):
-        assert words in text
+        assert sentence in text
     assert "not of your place" not in text  # a file is of one's own place
 
 
@@ -91,13 +91,13 @@ def test_the_same_seed_gives_the_same_and_another_another(tmp_path: Path) -> Non
     """Clouds within the hour, noise and the order of days are drawn with the seed."""
     file = str(weather_file(tmp_path, 1))
     keys = settings({**BARGE, **PLACE})
-    one, same, other = (simulate(keys, file, 1, run_steps, step_s=60.0, seed=seed) for seed in (3, 3, 4))
+    first, same, other = (simulate(keys, file, 1, run_steps, step_s=60.0, seed=seed) for seed in (3, 3, 4))
     for here, there, elsewhere in zip(
-        (one.run, *one.others), (same.run, *same.others), (other.run, *other.others), strict=True
+        (first.run, *first.others), (same.run, *same.others), (other.run, *other.others), strict=True
     ):
         assert here.with_load.tobytes() == there.with_load.tobytes()
         assert here.with_load.tobytes() != elsewhere.with_load.tobytes()
-    assert simulation_document(one)["seed"] == 3
+    assert simulation_document(first)["seed"] == 3
 
 
 def test_clouds_are_said_or_said_to_be_left_out(done: Simulation, tmp_path: Path) -> None:
@@ -105,7 +105,7 @@ def test_clouds_are_said_or_said_to_be_left_out(done: Simulation, tmp_path: Path
     even = simulate(
         settings({**BARGE, **PLACE}), str(weather_file(tmp_path, 1)), 0, run_steps, step_s=60.0, clouds=False
     )
-    assert simulation_document(even)["assumed"]["clouds"] == "an even veil in each 60 minutes of the weather"
+    assert simulation_document(even)["assumed"]["clouds"] == "even haze within each 60 minutes of the weather"
 
 
 def test_days_with_hot_water_and_the_longest_time_without_60_degc() -> None:
@@ -118,17 +118,17 @@ def test_days_with_hot_water_and_the_longest_time_without_60_degc() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "keys", "words"),
+    ("name", "keys", "expected"),
     [
-        ("atlantis.csv", {}, "--weather atlantis.csv: expected solar.latitude and solar.longitude to be set"),
+        ("atlantis.csv", {}, "--weather atlantis.csv: expected solar.latitude and solar.longitude of where"),
         ("atlantis.csv", PLACE, "atlantis.csv: expected a CSV file of weather"),
         ("miami", {"solar.latitude": -30.0, "solar.longitude": 0.0}, "expected north of the equator"),
     ],
 )
-def test_weather_that_cannot_be_used_is_an_error_in_words(name: str, keys: dict[str, Any], words: str) -> None:
+def test_weather_that_cannot_be_used_is_an_error_in_words(name: str, keys: dict[str, Any], expected: str) -> None:
     with pytest.raises(WeatherError) as caught:
         find_weather(name, settings({**BARGE, **keys}))
-    assert words in str(caught.value)
+    assert expected in str(caught.value)
 
 
 @pytest.mark.parametrize(("latitude", "name"), [(24.0, "miami"), (38.0, "greensboro"), (60.0, "sand-point")])
@@ -136,7 +136,7 @@ def test_without_a_name_the_typical_year_nearest_in_latitude_is_taken_and_said(l
     keys = {"solar.latitude": latitude, "solar.longitude": 5.0}
     source, assumed = find_weather(None, settings({**BARGE, **keys}))
     assert (source.name, source.home_longitude_deg) == (name, 5.0)
-    assert [one.key for one in assumed] == ["--weather"]
+    assert [assumption.key for assumption in assumed] == ["--weather"]
 
 
 def test_an_interrupt_shows_nothing_of_a_part(tmp_path: Path) -> None:
@@ -156,7 +156,7 @@ def test_a_number_of_years_that_is_none_is_a_usage_error(years: str, capsys: pyt
 
 
 @pytest.mark.parametrize(
-    ("option", "words"),
+    ("option", "expected"),
     [
         (("--seed", "-1"), "expected a whole number from 0 to 999999"),
         (("--voltage-noise", "nan"), "expected a number from 0 to 1000"),
@@ -165,19 +165,19 @@ def test_a_number_of_years_that_is_none_is_a_usage_error(years: str, capsys: pyt
     ],
 )
 def test_a_seed_or_a_meter_that_is_none_is_a_usage_error(
-    option: tuple[str, str], words: str, capsys: pytest.CaptureFixture[str]
+    option: tuple[str, str], expected: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with pytest.raises(SystemExit) as caught:
         main(["simulate", *option])
     assert caught.value.code == 2
-    assert words in capsys.readouterr().err
+    assert expected in capsys.readouterr().err
 
 
 def test_the_options_of_the_meter_are_those_of_the_boat_with_its_defaults() -> None:
-    said = {f"{name}_{unit.lower()}": words for name, unit, words in METER_OPTIONS}
-    assert tuple(said) == Meter._fields
+    descriptions = {f"{name}_{unit.lower()}": description for name, unit, description in METER_OPTIONS}
+    assert tuple(descriptions) == Meter._fields
     for name, value in METER._asdict().items():
-        assert said[name].endswith(f"(default {value:g})")
+        assert descriptions[name].endswith(f"(default {value:g})")
 
 
 def test_without_the_extra_it_says_what_to_install(

@@ -93,10 +93,10 @@ def test_the_chain_gives_what_pvwatts_gave() -> None:
 def test_two_strings_give_the_sum_and_a_tilted_one_more_in_winter() -> None:
     weather, place = typical_year("greensboro")
     flat, tilted = Panels(700.0), Panels(700.0, 60.0, 180.0)
-    one, other = offered_w(weather, place, [flat]), offered_w(weather, place, [tilted])
-    assert offered_w(weather, place, [flat, tilted]) == pytest.approx(one + other)
+    flat_w, other = offered_w(weather, place, [flat]), offered_w(weather, place, [tilted])
+    assert offered_w(weather, place, [flat, tilted]) == pytest.approx(flat_w + other)
     january = slice(0, 31 * 24)
-    assert other[january].sum() > 1.3 * one[january].sum()
+    assert other[january].sum() > 1.3 * flat_w[january].sum()
 
 
 HEAD = ",".join(COLUMNS) + "\n"
@@ -122,7 +122,7 @@ def test_weather_finer_than_a_minute_is_read_as_the_means_of_minutes(tmp_path: P
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "expected"),
     [
         ("", "expected rows with the columns time, direct_w_m2"),
         ("time,air_c\n2025-06-16T12:00:00Z,3\n", "direct_w_m2 is not there"),
@@ -139,12 +139,12 @@ def test_weather_finer_than_a_minute_is_read_as_the_means_of_minutes(tmp_path: P
         (HEAD + GOOD + GOOD, "line 3: column time: expected later than the line before"),
     ],
 )
-def test_weather_that_cannot_be_used_says_which_cell(tmp_path: Path, text: str, words: str) -> None:
+def test_weather_that_cannot_be_used_says_which_cell(tmp_path: Path, text: str, expected: str) -> None:
     file = tmp_path / "weather.csv"
     file.write_text(text)
     with pytest.raises(WeatherError) as caught:
         read_weather(file)
-    assert words in str(caught.value)
+    assert expected in str(caught.value)
 
 
 def test_a_pipe_is_no_weather_and_is_not_waited_for(tmp_path: Path) -> None:

@@ -80,31 +80,31 @@ def test_a_zone_has_the_longitude_of_its_standard_time(zone: str, degrees: float
 def test_a_recorded_weather_gives_its_whole_local_days() -> None:
     times = [JUNE - 5 * 3600 + 1800 + 3600 * hour for hour in range(60)]
     span = recorded_span(Schedule((), UTC), UTC, weather(times))
-    assert [one.day for one in span.days] == [15, 16]
+    assert [day.day for day in span.days] == [15, 16]
     assert span.began == JUNE
     watts = on_span(span, sky(times[0] - 1800.0), np.arange(60.0).repeat(60), is_typical=False)
     assert watts[[0, 59, 60, -1]].tolist() == [5.0, 5.0, 6.0, 52.0]
 
 
 @pytest.mark.parametrize(
-    ("times", "words"),
+    ("times", "expected"),
     [
         ([JUNE + 3600 * hour for hour in range(20)], "0 whole days: expected from one local day"),
         ([JUNE + 3600 * hour for hour in (*range(20), *range(24, 60))], "a gap of 5.0 h after 2025-06-15T19:00Z"),
         ([JUNE], "0 whole days"),
     ],
 )
-def test_weather_too_short_or_with_a_gap_is_refused(times: list[float], words: str) -> None:
+def test_weather_too_short_or_with_a_gap_is_refused(times: list[float], expected: str) -> None:
     with pytest.raises(WeatherError) as caught:
         recorded_span(Schedule((), UTC), UTC, weather(times))
-    assert words in str(caught.value)
+    assert expected in str(caught.value)
 
 
 def test_other_years_have_the_same_days_of_the_same_season_in_another_order() -> None:
     minutes = np.repeat(np.arange(365.0), DAY_ENTRIES)
     others = [resampled(minutes, np.random.default_rng(seed)) for seed in range(3)]
-    for one in others:
-        days = one.reshape(365, DAY_ENTRIES)
+    for year in others:
+        days = year.reshape(365, DAY_ENTRIES)
         assert (days == days[:, :1]).all()  # whole days
         apart = np.abs(days[:, 0] - np.arange(365))
         assert np.minimum(apart, 365 - apart).max() <= 15

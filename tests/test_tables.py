@@ -148,7 +148,7 @@ def test_a_unit_other_than_the_base_unit_is_rounded_alike(tmp_path: Path) -> Non
     path.write_text(HEAD + "".join(f"{1750075200 + row},0.{row:03},26\n" for row in range(400)))
     form = TableFormat(units={SOC: "ratio"})
     events = [
-        [said for one in CsvRecord(path, form, arrow=arrow).read(ReadLog()) for said in one.said()]
+        [said for one in CsvRecord(path, form, arrow=arrow).read(ReadLog()) for said in one.row_events()]
         for arrow in (None, ArrowTableReader)
     ]
     assert events[0] == events[1]

@@ -31,150 +31,155 @@ def tally(element: LoadRating = BARGE) -> Totals:
 
 
 def ran(*runs: tuple[float, float], end: float = 86_400.0) -> Summary:
-    one = tally()
+    totals = tally()
     for begin, stop in runs:
-        one.change(begin, on(begin))
+        totals.change(begin, on(begin))
         if stop < math.inf:
-            one.change(stop, off(stop))
-    return one.summary(end)
+            totals.change(stop, off(stop))
+    return totals.summary(end)
 
 
 # Runs
 
 
 def test_runs_are_counted_and_timed() -> None:
-    found = ran((100, 400), (1000, 4600), end=2 * 86_400.0)
-    assert (found.switch_ons, found.on_time_s, found.longest_run_s, found.shortest_run_s) == (2, 3900, 3600, 300)
-    assert (found.on_time_per_day_s, found.switch_ons_per_day, found.still_on) == (1950, 1.0, False)
+    summary = ran((100, 400), (1000, 4600), end=2 * 86_400.0)
+    assert (summary.switch_ons, summary.on_time_s, summary.longest_run_s, summary.shortest_run_s) == (
+        2,
+        3900,
+        3600,
+        300,
+    )
+    assert (summary.on_time_per_day_s, summary.switch_ons_per_day, summary.still_on) == (1950, 1.0, False)
 
 
 def test_a_run_that_is_not_over_counts_as_long_as_it_is() -> None:
-    found = ran((100, 400), (1000, math.inf), end=1100)
-    assert (found.switch_ons, found.on_time_s, found.shortest_run_s, found.still_on) == (2, 400, 100, True)
+    summary = ran((100, 400), (1000, math.inf), end=1100)
+    assert (summary.switch_ons, summary.on_time_s, summary.shortest_run_s, summary.still_on) == (2, 400, 100, True)
 
 
 def test_without_a_run_there_is_nothing_to_tell() -> None:
-    found = ran()
-    assert (found.switch_ons, found.on_time_s, found.energy_wh) == (0, 0.0, 0.0)
-    assert math.isnan(found.longest_run_s)
-    assert math.isnan(found.lowest_state_of_charge_on)
+    summary = ran()
+    assert (summary.switch_ons, summary.on_time_s, summary.energy_wh) == (0, 0.0, 0.0)
+    assert math.isnan(summary.longest_run_s)
+    assert math.isnan(summary.lowest_state_of_charge_on)
 
 
 def test_a_record_without_duration_has_no_rates() -> None:
-    found = ran(end=0.0)
-    assert math.isnan(found.on_time_per_day_s)
-    assert math.isnan(found.switch_ons_per_day)
+    summary = ran(end=0.0)
+    assert math.isnan(summary.on_time_per_day_s)
+    assert math.isnan(summary.switch_ons_per_day)
 
 
 # Data
 
 
 def test_data_are_lost_from_the_age_to_the_next_sample() -> None:
-    one = tally()
+    totals = tally()
     for t in (10.0, 70.0, 200.0):
-        one.regain(t)
-        one.charge(t)
-    assert one.summary(300.0).data_lost_s == 10 + 0 + 70 + 40
+        totals.regain(t)
+        totals.charge(t)
+    assert totals.summary(300.0).data_lost_s == 10 + 0 + 70 + 40
 
 
 def test_data_said_to_be_unknown_are_lost_at_once() -> None:
-    one = tally()
-    one.charge(0.0)
-    one.lose(5.0)
-    assert one.summary(10.0).data_lost_s == 5
+    totals = tally()
+    totals.charge(0.0)
+    totals.lose(5.0)
+    assert totals.summary(10.0).data_lost_s == 5
 
 
 def test_the_lowest_charge_is_that_while_on() -> None:
-    one = tally()
-    one.lowest(10.0)
-    one.change(5.0, on(5.0, 98.0))
-    one.lowest(93.5)
-    one.lowest(96.0)
-    one.lowest(math.nan)
-    one.change(9.0, off(9.0))
-    one.lowest(20.0)
-    assert one.summary(10.0).lowest_state_of_charge_on == 93.5
+    totals = tally()
+    totals.lowest(10.0)
+    totals.change(5.0, on(5.0, 98.0))
+    totals.lowest(93.5)
+    totals.lowest(96.0)
+    totals.lowest(math.nan)
+    totals.change(9.0, off(9.0))
+    totals.lowest(20.0)
+    assert totals.summary(10.0).lowest_state_of_charge_on == 93.5
 
 
 # Energy
 
 
 def energy(element: LoadRating = BARGE) -> Energy:
-    one = Energy(element, 0.0)
-    one.switch(0.0, on=True)
-    return one
+    account = Energy(element, 0.0)
+    account.switch(0.0, on=True)
+    return account
 
 
 def test_by_the_rating_it_is_power_times_time() -> None:
-    one = energy()
-    one.advance(HOUR)
-    assert one.by_rating == EnergyShare(300.0, HOUR)
+    account = energy()
+    account.advance(HOUR)
+    assert account.by_rating == EnergyShare(300.0, HOUR)
 
 
 def test_by_the_voltage_it_goes_with_the_square() -> None:
     """An element of 24 V and 300 W draws 432 W at 28.8 V: (28.8/24)^2 = 1.44 (checks: power_ratio, calculated)."""
-    one = energy()
-    one.note(VOLTS, 28.8, 0.0, HOUR)
-    one.advance(HOUR)
-    assert one.by_voltage.wh == pytest.approx(432.0)
-    assert (one.by_rating.seconds, one.measured.seconds) == (0.0, 0.0)
+    account = energy()
+    account.note(VOLTS, 28.8, 0.0, HOUR)
+    account.advance(HOUR)
+    assert account.by_voltage.wh == pytest.approx(432.0)
+    assert (account.by_rating.seconds, account.measured.seconds) == (0.0, 0.0)
 
 
 def test_a_measured_power_goes_first() -> None:
-    one = energy()
-    one.note(VOLTS, 28.8, 0.0, HOUR)
-    one.note(LOAD, 400.0, 0.0, HOUR)
-    one.advance(HOUR)
-    assert one.measured == EnergyShare(400.0, HOUR)
-    assert one.drawing_s == HOUR
+    account = energy()
+    account.note(VOLTS, 28.8, 0.0, HOUR)
+    account.note(LOAD, 400.0, 0.0, HOUR)
+    account.advance(HOUR)
+    assert account.measured == EnergyShare(400.0, HOUR)
+    assert account.drawing_s == HOUR
 
 
 def test_each_source_counts_only_as_long_as_it_is_live() -> None:
-    one = energy()
-    one.note(LOAD, 400.0, 0.0, 60.0)
-    one.note(VOLTS, 24.0, 0.0, 90.0)
-    one.advance(100.0)
-    assert (one.measured.seconds, one.by_voltage.seconds, one.by_rating.seconds) == (60.0, 30.0, 10.0)
+    account = energy()
+    account.note(LOAD, 400.0, 0.0, 60.0)
+    account.note(VOLTS, 24.0, 0.0, 90.0)
+    account.advance(100.0)
+    assert (account.measured.seconds, account.by_voltage.seconds, account.by_rating.seconds) == (60.0, 30.0, 10.0)
 
 
 def test_a_value_counts_until_the_next_and_only_while_on() -> None:
-    one = Energy(BARGE, 0.0)
-    one.note(LOAD, 400.0, 0.0, 1000.0)
-    one.switch(100.0, on=True)
-    one.note(LOAD, 200.0, 136.0, 1000.0)
-    one.switch(172.0, on=False)
-    one.advance(500.0)
-    assert one.measured.wh == pytest.approx((400 * 36 + 200 * 36) / 3600)
+    account = Energy(BARGE, 0.0)
+    account.note(LOAD, 400.0, 0.0, 1000.0)
+    account.switch(100.0, on=True)
+    account.note(LOAD, 200.0, 136.0, 1000.0)
+    account.switch(172.0, on=False)
+    account.advance(500.0)
+    assert account.measured.wh == pytest.approx((400 * 36 + 200 * 36) / 3600)
 
 
 def test_a_thermostat_that_was_open_stays_open() -> None:
     """The recorded relay was on, and the load drew nothing."""
-    one = energy()
-    one.switch_recorded(0.0, on=True)
-    one.note(LOAD, 0.5, 0.0, HOUR)
-    one.advance(HOUR)
-    assert (one.measured, one.drawing_s, one.assumed_s) == (EnergyShare(0.5, HOUR), 0.0, 0.0)
+    account = energy()
+    account.switch_recorded(0.0, on=True)
+    account.note(LOAD, 0.5, 0.0, HOUR)
+    account.advance(HOUR)
+    assert (account.measured, account.drawing_s, account.assumed_s) == (EnergyShare(0.5, HOUR), 0.0, 0.0)
 
 
 @pytest.mark.parametrize("is_recorded", [False, True])
 def test_a_load_that_was_off_counts_with_what_it_would_draw(is_recorded: bool) -> None:
     """300 W at 24 V draw 432 W at 28.8 V, as above; the recorded 0 W are those of a relay that was off."""
-    one = energy()
+    account = energy()
     if is_recorded:
-        one.switch_recorded(0.0, on=False)
-    one.note(LOAD, 0.0, 0.0, HOUR)
-    one.note(VOLTS, 28.8, 0.0, HOUR / 2)
-    one.advance(HOUR)
-    assert one.measured == EnergyShare()
-    assert (one.by_voltage.wh, one.by_rating.wh) == (pytest.approx(216.0), pytest.approx(150.0))
-    assert one.assumed_s == HOUR
+        account.switch_recorded(0.0, on=False)
+    account.note(LOAD, 0.0, 0.0, HOUR)
+    account.note(VOLTS, 28.8, 0.0, HOUR / 2)
+    account.advance(HOUR)
+    assert account.measured == EnergyShare()
+    assert (account.by_voltage.wh, account.by_rating.wh) == (pytest.approx(216.0), pytest.approx(150.0))
+    assert account.assumed_s == HOUR
 
 
 def test_no_power_is_made_up_for_a_load_that_was_off_and_has_no_rating() -> None:
-    one = tally(LoadRating())
-    one.energy.note(LOAD, 0.0, 0.0, HOUR)
-    one.change(0.0, on(0.0))
-    assert math.isnan(one.summary(HOUR).energy_wh)
+    totals = tally(LoadRating())
+    totals.energy.note(LOAD, 0.0, 0.0, HOUR)
+    totals.change(0.0, on(0.0))
+    assert math.isnan(totals.summary(HOUR).energy_wh)
 
 
 WATTS = st.one_of(st.just(math.nan), st.floats(-100.0, 30_000.0))
@@ -211,6 +216,6 @@ def test_a_power_is_measured_or_what_the_element_would_draw_and_never_that_of_a_
     ("element", "known"), [(LoadRating(), False), (LoadRating(rated_w=300.0), True), (LoadRating(300.0, 1.92), True)]
 )
 def test_without_any_source_the_energy_is_not_known(element: LoadRating, known: bool) -> None:
-    one = tally(element)
-    one.change(0.0, on(0.0))
-    assert math.isnan(one.summary(HOUR).energy_wh) != known
+    totals = tally(element)
+    totals.change(0.0, on(0.0))
+    assert math.isnan(totals.summary(HOUR).energy_wh) != known

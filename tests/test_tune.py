@@ -45,7 +45,7 @@ def content(tmp_path_factory: pytest.TempPathFactory) -> Files:
 
 
 @pytest.fixture(scope="module")
-def found(thirsty: Files, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Path]:
+def search(thirsty: Files, tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], Path]:
     """The document of a search, and the folder with the proposals it wrote."""
     folder = tmp_path_factory.mktemp("proposals")
     out: list[str] = []
@@ -75,36 +75,36 @@ def reported(days: int) -> Any:
 
 
 def test_three_to_five_settings_are_told_with_an_interval_for_each_figure(
-    found: tuple[dict[str, Any], Path],
+    search: tuple[dict[str, Any], Path],
 ) -> None:
-    document, _folder = found
+    document, _folder = search
     assert document["trust"] == "good"
     assert 3 <= len(document["proposals"]) <= 5
     assert (document["learned_days"], document["reported_days"]) == (21, 19)
-    for one in (document["now"], *document["proposals"]):
-        for figure in one["month"].values():
+    for proposal in (document["now"], *document["proposals"]):
+        for figure in proposal["month"].values():
             assert 0.0 <= figure["low"] <= figure["value"] <= figure["high"]
-        assert one["from_battery"] in {"low", "medium", "high"}
-    for one in document["proposals"]:
-        more = one["more_than_now"].values()
+        assert proposal["from_battery"] in {"low", "medium", "high"}
+    for proposal in document["proposals"]:
+        more = proposal["more_than_now"].values()
         assert any(figure["low"] > 0.0 or figure["high"] < 0.0 for figure in more), "it differs in something"
 
 
-def test_the_setting_said_to_catch_most_sun_truly_catches_more(found: tuple[dict[str, Any], Path]) -> None:
-    document, _folder = found
-    best = next(one for one in document["proposals"] if "most wasted sun caught" in one["best_at"])
+def test_the_setting_said_to_catch_most_sun_truly_catches_more(search: tuple[dict[str, Any], Path]) -> None:
+    document, _folder = search
+    best = next(proposal for proposal in document["proposals"] if "most wasted sun caught" in proposal["best_at"])
     keys = {key: value for key, value in best["settings"].items() if value is not None}
     days = reported(THIRSTY.days)
     now, then = sail_on(THIRSTY, {})[1], sail_on(THIRSTY, keys)[1]
     kwh = float((now.curtailed_wh - then.curtailed_wh)[days].sum()) * 30.0 / int(days.sum()) / 1000.0
-    told = best["more_than_now"]["caught_kwh"]
+    more = best["more_than_now"]["caught_kwh"]
     assert kwh > 5.0
-    assert told["low"] > 0.0
-    assert told["low"] <= kwh <= told["high"]
+    assert more["low"] > 0.0
+    assert more["low"] <= kwh <= more["high"]
 
 
-def test_todays_figures_are_those_that_were_truly_had(found: tuple[dict[str, Any], Path]) -> None:
-    document, _folder = found
+def test_todays_figures_are_those_that_were_truly_had(search: tuple[dict[str, Any], Path]) -> None:
+    document, _folder = search
     days = reported(THIRSTY.days)
     truth, never = sail_on(THIRSTY, {})[1], sail_on(THIRSTY, {}, heated=False)[1]
     a_month = 30.0 / int(days.sum())
@@ -120,37 +120,37 @@ def failed_checks(config: Path, capsys: pytest.CaptureFixture[str]) -> set[str]:
     capsys.readouterr()
     assert main(["check", "--json", "--config", str(config)]) in {OK, WRONG}
     document = json.loads(capsys.readouterr().out)
-    return {one["id"] for one in document["findings"] if one["state"] == "fail"}
+    return {finding["id"] for finding in document["findings"] if finding["state"] == "fail"}
 
 
 def test_a_written_part_takes_the_place_of_todays_tables_and_check_accepts_it(
-    found: tuple[dict[str, Any], Path], thirsty: Files, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    search: tuple[dict[str, Any], Path], thirsty: Files, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    document, folder = found
+    document, folder = search
     parts = sorted(folder.glob("proposal-*.toml"))
     assert len(parts) == len(document["proposals"])
     today = tomllib.loads(thirsty.config.read_text())
     fails = failed_checks(thirsty.config, capsys)
-    for part, one in zip(parts, document["proposals"], strict=True):
+    for part, proposal in zip(parts, document["proposals"], strict=True):
         tables = tomllib.loads(part.read_text())
         assert set(tables) == {"control", "permissive"}
         values = dict(leaves(tables))
-        assert {key: values.get(key) for key in one["settings"]} == one["settings"]
+        assert {key: values.get(key) for key in proposal["settings"]} == proposal["settings"]
         config = tmp_path / part.name
         config.write_text(as_toml(dict(leaves({**today, **tables}))))
         assert failed_checks(config, capsys) <= fails
 
 
-def test_the_picture_names_today_and_every_proposal(found: tuple[dict[str, Any], Path]) -> None:
-    document, folder = found
+def test_the_picture_names_today_and_every_proposal(search: tuple[dict[str, Any], Path]) -> None:
+    document, folder = search
     drawn = (folder / "trade-off.svg").read_text()
     for label in ("today", *(str(number) for number in range(1, len(document["proposals"]) + 1))):
         assert f">{label}</text>" in drawn
     assert "nan" not in drawn
 
 
-def test_the_page_loads_nothing_and_has_every_setting(found: tuple[dict[str, Any], Path]) -> None:
-    document, folder = found
+def test_the_page_loads_nothing_and_has_every_setting(search: tuple[dict[str, Any], Path]) -> None:
+    document, folder = search
     written = (folder / "page.html").read_text()
     assert "<script" not in written
     assert "http" not in written.replace("http-equiv", "")
@@ -158,9 +158,9 @@ def test_the_page_loads_nothing_and_has_every_setting(found: tuple[dict[str, Any
 
 
 def test_nothing_that_is_there_is_written_over(
-    found: tuple[dict[str, Any], Path], thirsty: Files, capsys: pytest.CaptureFixture[str]
+    search: tuple[dict[str, Any], Path], thirsty: Files, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _document, folder = found
+    _document, folder = search
     before = {file: file.read_bytes() for file in folder.iterdir()}
     assert main(thirsty.words(*QUICK, "--write", str(folder))) == USAGE
     assert capsys.readouterr().err.startswith(f"--write {folder}: expected a folder without proposals")
@@ -174,8 +174,10 @@ def test_no_output_takes_the_place_of_a_file_that_the_call_names(
     other.write_bytes(content.config.read_bytes())
     for file, what in ((content.log, "LOG"), (content.config, "the settings"), (other, "--recorded-with")):
         before = file.read_bytes()
-        words = content.words("--settings", "2", "--members", "1", "--recorded-with", str(other), "--report", str(file))
-        assert main(words) == USAGE
+        arguments = content.words(
+            "--settings", "2", "--members", "1", "--recorded-with", str(other), "--report", str(file)
+        )
+        assert main(arguments) == USAGE
         assert f"(it is the same file as {what})" in capsys.readouterr().err
         assert file.read_bytes() == before
 
@@ -191,7 +193,7 @@ def test_where_nothing_would_be_gained_it_says_that_the_record_shows_no_differen
 def test_limits_that_nothing_keeps_to_are_said_so(content: Files, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(content.words(*QUICK, "--lowest-charge", "100")) == WRONG
     out = " ".join(capsys.readouterr().out.split())
-    assert out.startswith("None of the 32 settings tried keeps to these limits (never on below 100 % charge).")
+    assert out.startswith("None of the 32 settings tried stays within the limits (never on below 100 % charge).")
 
 
 def interrupting(after: int) -> Callable[..., Any]:
@@ -258,7 +260,7 @@ def test_a_gate_of_the_forecast_refuses_here_too(content: Files, capsys: pytest.
 
 
 @pytest.mark.parametrize(
-    ("words", "expected"),
+    ("arguments", "expected"),
     [
         (["--settings", "1"], "argument --settings: '1': expected a whole number from 2 to 5000"),
         (["--settings", "many"], "argument --settings: 'many': expected a whole number from 2 to 5000"),
@@ -268,10 +270,10 @@ def test_a_gate_of_the_forecast_refuses_here_too(content: Files, capsys: pytest.
     ],
 )
 def test_a_wrong_option_is_one_line(
-    content: Files, capsys: pytest.CaptureFixture[str], words: list[str], expected: str
+    content: Files, capsys: pytest.CaptureFixture[str], arguments: list[str], expected: str
 ) -> None:
     with pytest.raises(SystemExit) as left:
-        main(content.words(*words))
+        main(content.words(*arguments))
     assert left.value.code == USAGE
     assert expected in capsys.readouterr().err.splitlines()[-1]
 

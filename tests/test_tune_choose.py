@@ -23,15 +23,15 @@ SCORES = st.lists(
 )
 
 
-def beats(one: Any, other: Any) -> bool:
-    return all(one <= other) and any(one < other)
+def beats(row: Any, other: Any) -> bool:
+    return all(row <= other) and any(row < other)
 
 
 @given(COSTS)
 def test_the_pareto_set_is_all_that_no_other_beats_and_nothing_else(values: Any) -> None:
     kept = pareto(values)
-    for row, one in enumerate(values):
-        assert kept[row] == (not any(beats(other, one) for other in values))
+    for number, row in enumerate(values):
+        assert kept[number] == (not any(beats(other, row) for other in values))
 
 
 @given(COSTS)

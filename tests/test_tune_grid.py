@@ -34,7 +34,7 @@ def test_the_points_are_spread_more_evenly_than_chance_would_for_every_count(cou
 def test_no_point_breaks_a_rule_of_the_settings(
     part: list[float], step: float, floor: float, keeps: bool, longest_s: float
 ) -> None:
-    dwells = [one for one in grid.DWELLS_S if one <= longest_s]
+    dwells = [dwell_s for dwell_s in grid.DWELLS_S if dwell_s <= longest_s]
     bounds = BOUNDS._replace(step=step, floor=floor, keeps_volts=keeps, keeps_drain=keeps, dwells_s=dwells)
     keys = keys_at(bounds, part)
     assert changed({**flat(settings({**BARGE, **SIGNALS})), grid.FLOOR: floor, grid.MAX_ON: longest_s, **keys})
@@ -47,17 +47,21 @@ def test_no_point_breaks_a_rule_of_the_settings(
 
 
 def test_the_settings_of_today_come_first_and_none_twice() -> None:
-    found = list(candidates(settings({**BARGE, **SIGNALS}), BOUNDS, 30))
-    assert found[0].settings == settings({**BARGE, **SIGNALS})
-    assert len({tuple(flat(one.settings).items()) for one in found}) == len(found) == 30
+    candidates_yielded = list(candidates(settings({**BARGE, **SIGNALS}), BOUNDS, 30))
+    assert candidates_yielded[0].settings == settings({**BARGE, **SIGNALS})
+    assert (
+        len({tuple(flat(candidate.settings).items()) for candidate in candidates_yielded})
+        == len(candidates_yielded)
+        == 30
+    )
 
 
 def test_no_candidate_fails_a_check_that_the_settings_of_today_pass() -> None:
     today = settings({**BARGE, **SIGNALS})
     # A band of half a percent is over before the dwell is: it fails on this bank, and a search would come to it.
     assert failed(changed({**flat(today), grid.CUT_IN: 100.0, grid.CUT_OUT: 99.5})) > failed(today)  # type: ignore[arg-type]
-    for one in candidates(today, BOUNDS, 60):
-        assert failed(one.settings) <= failed(today)
+    for candidate in candidates(today, BOUNDS, 60):
+        assert failed(candidate.settings) <= failed(today)
 
 
 def test_settings_that_break_a_rule_are_none() -> None:

@@ -42,7 +42,7 @@ def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run_tune(args: argparse.Namespace) -> int:
-    """Search, show and write; 1 if the record is refused or nothing keeps to the limits, 130 if it was interrupted."""
+    """Search, show and write; return 1 if the record is refused or no settings keep the limits, 130 if interrupted."""
     path, settings = console.load(args)
     recorded_with = recorded_settings(args, settings)
     _refuse_written(args)
@@ -66,7 +66,7 @@ def run_tune(args: argparse.Namespace) -> int:
 
 
 def _search(args: argparse.Namespace, settings: "Settings", recorded_with: "Settings") -> "Tuning | None":
-    """Return what the search found; None: the record cannot be read, which has been said."""
+    """Return the result of the search; None if the record cannot be read, after reporting that."""
     from dumpload.records.open import open_record
     from dumpload.records.record import ReadLog, RecordError
     from dumpload.tune.aims import SearchLimits

@@ -46,7 +46,7 @@ class LineWriter:
         self._wanted = threading.Semaphore(0)
         self.dropped = 0
         self.on_dropped: Callable[[int], None] = lambda _lines: None
-        self._told = 0
+        self._reported = 0
         self._repeats = RateLimiter()
         threading.Thread(target=self._run, name="log-writer", daemon=True).start()
 
@@ -73,12 +73,12 @@ class LineWriter:
             if not isinstance(line, str):
                 line.set()
             elif self._write(line):
-                self._tell_dropped()
+                self._report_dropped()
 
-    def _tell_dropped(self) -> None:
-        lost = self.dropped - self._told
+    def _report_dropped(self) -> None:
+        lost = self.dropped - self._reported
         if lost and self._repeats.allow("dropped", time.monotonic()) is not None:
-            self._told += lost
+            self._reported += lost
             self.on_dropped(lost)
 
     def _write(self, line: str) -> bool:

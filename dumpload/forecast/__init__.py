@@ -1,4 +1,4 @@
-"""What other settings would have done to the recorded days, with the load's effect on the bank: the closed-loop replay.
+"""Closed-loop replay: the recorded days under other settings, including the load's effect on the bank.
 
 Read in this order: `evidence` (a record on a regular grid), `identify` (what the record tells of charger, bank,
 monitor, element and tank), `hidden_sun` (what the panels could have given while the charger throttled), `step` (plant

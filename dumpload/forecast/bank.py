@@ -1,4 +1,4 @@
-"""What the record tells of the bank and of its monitor: charge by current, true charge, drift, resync, voltage."""
+"""Identification of the bank and its monitor: counting, true charge, drift, resync, voltage."""
 
 import math
 from collections.abc import Sequence
@@ -77,13 +77,13 @@ class Voltage(NamedTuple):
     noise_v: float
 
 
-def counting_of(step_s: float, told: Floats, amps: Floats, capacity_ah: float) -> Counting:
+def counting_of(step_s: float, shown_charge: Floats, amps: Floats, capacity_ah: float) -> Counting:
     """Return how the monitor counts, by least squares over stretches below full; the plate is what to begin with."""
     hours = step_s / HOUR_S
     length = max(1, round(STRETCH_S / step_s))
     rows, deltas = [], []
-    for begin in range(0, len(told) - length, length):
-        part, flow = told[begin : begin + length + 1], amps[begin : begin + length]
+    for begin in range(0, len(shown_charge) - length, length):
+        part, flow = shown_charge[begin : begin + length + 1], amps[begin : begin + length]
         if not (np.isfinite(part).all() and np.isfinite(flow).all()):
             continue
         if part.max() > COUNTED_BELOW or np.abs(np.diff(part)).max() > max(
@@ -98,9 +98,9 @@ def counting_of(step_s: float, told: Floats, amps: Floats, capacity_ah: float) -
     design = np.array(rows).reshape(-1, 3) * np.array([1.0, -1.0, 1.0])
     weight = 1.0 / 0.2
     normal = design.T @ design * weight**2 + np.diag(1.0 / sure**2)
-    found = np.linalg.solve(normal, design.T @ np.array(deltas) * weight**2 + prior / sure**2)
+    fit = np.linalg.solve(normal, design.T @ np.array(deltas) * weight**2 + prior / sure**2)
     spread = np.sqrt(np.linalg.inv(normal)[1, 1])
-    return Counting(float(found[0]), float(found[1]), float(found[2]), float(spread / plate))
+    return Counting(float(fit[0]), float(fit[1]), float(fit[2]), float(spread / plate))
 
 
 def _biggest(flow: Floats, hours: float, capacity_ah: float) -> float:
@@ -108,7 +108,7 @@ def _biggest(flow: Floats, hours: float, capacity_ah: float) -> float:
 
 
 def monitor_of(
-    step_s: float, told: Floats, amps: Floats, counting: Counting, full: Sequence[int], charge_step: float
+    step_s: float, shown_charge: Floats, amps: Floats, counting: Counting, full: Sequence[int], charge_step: float
 ) -> SeenMonitor:
     """Return true charge and the monitor's offset: both are known where the bank was full, and in between by current.
 
@@ -117,25 +117,27 @@ def monitor_of(
     flow = np.where(np.isfinite(amps), amps, 0.0) * step_s / HOUR_S
     moved = np.concatenate([[0.0], np.cumsum(np.where(flow > 0, counting.in_per_ah, counting.out_per_ah) * flow)])
     moved = (moved[1:] + moved[:-1]) / 2.0
-    charge, rates = _anchored(moved, full, told)
-    offset, rate = np.zeros(len(told)), np.zeros(len(told))
+    charge, rates = _anchored(moved, full, shown_charge)
+    offset, rate = np.zeros(len(shown_charge)), np.zeros(len(shown_charge))
     resynced = []
-    for begin, end in zip((0, *[one + 1 for one in full]), (*[one + 1 for one in full], len(told)), strict=True):
+    for begin, end in zip(
+        (0, *[entry + 1 for entry in full]), (*[entry + 1 for entry in full], len(shown_charge)), strict=True
+    ):
         part = slice(begin, end)
-        offset[part], rate[part] = _offset(step_s, told[part] - charge[part], told[part])
-    for one in full:
-        near = slice(max(0, one - round(2 * HOUR_S / step_s)), one + round(2 * HOUR_S / step_s))
-        resynced.append(bool(np.nanmax(told[near]) >= 100.0 - max(0.06, 0.51 * charge_step)))
+        offset[part], rate[part] = _offset(step_s, shown_charge[part] - charge[part], shown_charge[part])
+    for entry in full:
+        near = slice(max(0, entry - round(2 * HOUR_S / step_s)), entry + round(2 * HOUR_S / step_s))
+        resynced.append(bool(np.nanmax(shown_charge[near]) >= 100.0 - max(0.06, 0.51 * charge_step)))
     share = float(np.mean(resynced)) if resynced else math.nan
     worst = float(np.max(np.abs(rates)) * 86_400.0 / step_s) if len(rates) else math.nan
-    return SeenMonitor(counting, charge, offset, rate, share, _resync_at(told, charge, charge_step), worst)
+    return SeenMonitor(counting, charge, offset, rate, share, _resync_at(shown_charge, charge, charge_step), worst)
 
 
-def _anchored(moved: Floats, full: Sequence[int], told: Floats) -> tuple[Floats, Floats]:
+def _anchored(moved: Floats, full: Sequence[int], shown_charge: Floats) -> tuple[Floats, Floats]:
     """Return the charge (percent), and what was left open in each entry between the full charges."""
     if not full:
-        known = np.isfinite(told)
-        return moved + float(np.median(told[known] - moved[known])), np.empty(0)
+        known = np.isfinite(shown_charge)
+        return moved + float(np.median(shown_charge[known] - moved[known])), np.empty(0)
     at = np.array(full)
     open_ = 100.0 - moved[at]
     rates = np.diff(open_) / np.maximum(np.diff(at), 1)
@@ -147,10 +149,10 @@ def _anchored(moved: Floats, full: Sequence[int], told: Floats) -> tuple[Floats,
     return moved + left, rates
 
 
-def _offset(step_s: float, wrong: Floats, told: Floats) -> tuple[Floats, Floats]:
+def _offset(step_s: float, wrong: Floats, shown_charge: Floats) -> tuple[Floats, Floats]:
     """Return the offset and its rate (percent/s) over one time between full charges, on a straight line."""
     number = np.arange(len(wrong))
-    good = np.isfinite(wrong) & (told < 99.9)  # (a count stops at 100)
+    good = np.isfinite(wrong) & (shown_charge < 99.9)  # (a count stops at 100)
     if good.sum() * step_s < 4 * HOUR_S:
         level = float(np.median(wrong[good])) if good.any() else 0.0
         return np.full(len(wrong), level), np.zeros(len(wrong))
@@ -160,9 +162,9 @@ def _offset(step_s: float, wrong: Floats, told: Floats) -> tuple[Floats, Floats]
     return line, np.full(len(wrong), slope / step_s)
 
 
-def _resync_at(told: Floats, charge: Floats, charge_step: float) -> float:
+def _resync_at(shown_charge: Floats, charge: Floats, charge_step: float) -> float:
     """Return the charge at which the monitor came to show 100 (percent)."""
-    top = told >= 100.0 - max(0.05, charge_step / 2)
+    top = shown_charge >= 100.0 - max(0.05, charge_step / 2)
     begun = [run.begin for run in runs_of(top) if run.begin > 0]
     if not begun:
         return 100.0
@@ -183,22 +185,22 @@ def voltage_of(
     knots = np.array(KNOTS)
     hats = np.stack([np.interp(u, knots, row) for row in np.eye(len(knots))], axis=1)
     design = np.column_stack([hats, amps[good], slow[good]])
-    usual = np.array([usual_rest_v(one, cells) for one in KNOTS])
+    usual = np.array([usual_rest_v(knot, cells) for knot in KNOTS])
     prior = np.concatenate([usual, [plate_ohm, plate_ohm / 2]])
     sure = np.concatenate([np.full(len(knots), 0.02 * cells), [plate_ohm, plate_ohm]])
-    found = prior
+    fit = prior
     weight = np.ones(len(u))
     for _ in range(3):  # robust: what lies far off weighs less
         scaled = design * weight[:, None]
         normal = scaled.T @ design / 0.02**2 / 50.0 + np.diag(1.0 / sure**2)
-        found = np.linalg.solve(normal, scaled.T @ volts[good] / 0.02**2 / 50.0 + prior / sure**2)
-        off = np.abs(volts[good] - design @ found)
+        fit = np.linalg.solve(normal, scaled.T @ volts[good] / 0.02**2 / 50.0 + prior / sure**2)
+        off = np.abs(volts[good] - design @ fit)
         weight = 1.0 / np.maximum(1.0, off / 0.05)
-    rest = np.maximum.accumulate(np.minimum(found[: len(knots)], full_v))
+    rest = np.maximum.accumulate(np.minimum(fit[: len(knots)], full_v))
     rest[-1] = full_v
     grid = np.linspace(0.0, 100.0, 1001)
-    off_v = float(np.median(np.abs(volts[good] - design @ found)))
-    return Voltage(np.interp(grid, knots, rest), max(1e-4, float(found[-2])), max(0.0, float(found[-1])), off_v)
+    off_v = float(np.median(np.abs(volts[good] - design @ fit)))
+    return Voltage(np.interp(grid, knots, rest), max(1e-4, float(fit[-2])), max(0.0, float(fit[-1])), off_v)
 
 
 def expected_v(voltage: Voltage, charge: Floats, amps: Floats, step_s: float) -> Floats:

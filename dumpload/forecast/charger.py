@@ -1,4 +1,4 @@
-"""What the record tells of the solar charger: its set points, when it throttles, and how it ends absorption."""
+"""Identification of the solar charger: set points, throttling, end of absorption."""
 
 import math
 from typing import NamedTuple
@@ -23,7 +23,7 @@ DECAYING = 0.04
 
 
 class SeenCharger(NamedTuple):
-    """The charger as seen. `float_v` NaN: it gives nothing once full, until the bus is below `restart_v`.
+    """The charger as identified. `float_v` NaN: it is off once full, until the bus is below `restart_v`.
 
     `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
     and NaN: it never does, or not by that. `throttled`: in which entries it gave less than it could have.
@@ -44,7 +44,7 @@ class SeenCharger(NamedTuple):
 
 
 class Seen(NamedTuple):
-    """What the charger is judged by, on the grid of the record; `net_w`: power into bank and load together.
+    """Evidence about the charger, on the grid of the record; `net_w`: power into bank and load together.
 
     `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`,
     `plate_v` and `plate_float_v` (NaN: not known): by their plates.
@@ -64,24 +64,24 @@ class Seen(NamedTuple):
 
     @property
     def noise_v(self) -> float:
-        """How much the measured voltage jitters: its usual change from entry to entry by night."""
+        """Jitter of the measured voltage: its usual change from entry to entry by night."""
         moved = np.abs(np.diff(self.volts))[self.height[1:] < -0.1]
         moved = moved[np.isfinite(moved)]
         return float(np.median(moved)) if len(moved) else 0.0
 
     @property
     def held_v(self) -> float:
-        """How near to a set point the voltage is held there."""
+        """Tolerance within which a voltage counts as held at a set point."""
         return max(HELD_V, 3.5 * self.noise_v)
 
     @property
     def steady_v(self) -> float:
-        """What a steady voltage changes from entry to entry at most."""
+        """Largest change of a steady voltage from entry to entry."""
         return max(STEADY_V, 2.5 * self.noise_v)
 
 
 def find_charger(seen: Seen) -> SeenCharger:
-    """Return what the record tells of the charger."""
+    """Identify the charger from the record."""
     top_v = absorption_v(seen)
     was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
     top_v = top_v if was_full else seen.plate_v
@@ -95,9 +95,9 @@ def find_charger(seen: Seen) -> SeenCharger:
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
-    held = absorbing | floating | resting
+    holding = absorbing | floating | resting
     # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
-    throttled = held | (smeared(held, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
+    throttled = holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
     holds = holds_of(seen, absorbing, floating | resting)
     absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
@@ -123,7 +123,7 @@ def absorption_v(seen: Seen) -> float:
 
 
 def find_float_v(seen: Seen, top_v: float) -> float:
-    """Return the voltage at which the bus stays by day once the bank is full; NaN: there is none."""
+    """Return the float voltage, at which the bus stays by day once the bank is full; NaN: none."""
     low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
     steady = (moved < seen.steady_v) & (np.roll(moved, -1) < seen.steady_v) & (seen.height > SUN_HEIGHT)
@@ -157,11 +157,11 @@ def _float_by_plate(seen: Seen, top_v: float) -> float:
 def _held_at(seen: Seen, set_v: float) -> Flags:
     """Return where the bus stays at a voltage for minutes under the sun, however its current changes."""
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
-    held = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
-    for run in runs_of(held):
+    holding = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
+    for run in runs_of(holding):
         if run.entries * seen.step_s < FLOAT_HELD_S:
-            held[run.begin : run.end] = False
-    return held
+            holding[run.begin : run.end] = False
+    return holding
 
 
 def _since(mark: Flags, height: Floats) -> Flags:
@@ -189,7 +189,7 @@ def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Fla
 
 
 def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
-    """Return where the bus falls from absorption to float: the charger gives nothing, and the bank carries all."""
+    """Return where the bus falls from absorption to float, with the charger off and the bank carrying all loads."""
     falling = np.zeros(len(seen.volts), np.bool_)
     if math.isnan(float_v):
         return falling
@@ -204,7 +204,7 @@ def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
-    """Return where the charger gives nothing under the sun although it could."""
+    """Return where the charger is off although the sun shines."""
     idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
     if seen.solar_w is not None:
         idle = seen.solar_w < 8.0
@@ -220,7 +220,7 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 
 def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
-    """Return the voltage below which the charger began anew after a rest of the same day, and how often it did."""
+    """Return the voltage below which the charger restarted after a rest on the same day, and how often it did."""
     lows = []
     for run in runs_of(closed_up(resting, 3)):
         later = slice(run.end, min(run.end + round(900.0 / seen.step_s), len(resting)))
@@ -246,19 +246,19 @@ class Absorption(NamedTuple):
 
 def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
     """Return every absorption."""
-    found = []
+    holds = []
     for run in runs_of(closed_up(absorbing, round(PAUSE_S / seen.step_s))):
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
         tail = float(np.min(seen.amps[inside[-3:]]))
         later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        found.append(Absorption(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
-    ends = [hold.amps for hold in found if hold.ended]
+        holds.append(Absorption(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
+    ends = [hold.amps for hold in holds if hold.ended]
     most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
-    return [hold._replace(is_full=hold.amps <= most) for hold in found]
+    return [hold._replace(is_full=hold.amps <= most) for hold in holds]
 
 
 def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float]:
-    """Return after which time (s), or below which current (A), absorption ended: what varies less from day to day."""
+    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
     others = [hold.held_s for hold in holds if not hold.ended]
     if len(ended) < 2 or max(others, default=0.0) > 1.3 * float(np.median([hold.held_s for hold in ended])):

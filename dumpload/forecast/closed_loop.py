@@ -1,4 +1,4 @@
-"""The closed-loop replay from a record to figures: one call for the command line."""
+"""The whole closed-loop replay, from a record to figures."""
 
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
@@ -14,7 +14,7 @@ from dumpload.records.record import ReadLog, Record
 
 
 class Forecast(NamedTuple):
-    """What other settings would have come to. `outcome` None: it could not even be tried."""
+    """Forecast for other settings. `outcome` None: the record cannot be used at all."""
 
     verdict: gates.GateResult
     outcome: interval.ForecastOutcome | None
@@ -29,7 +29,7 @@ def forecast(
     *,
     run: Callable[..., Any] | None = None,
     watch: Callable[[float], None] = lambda _part: None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
 ) -> Forecast:
     """Forecast what `settings` would have done with a record made under `recorded_with`.
 
@@ -49,7 +49,7 @@ def forecast(
 
 
 def least_part_of(has: Callable[..., bool]) -> float:
-    """Return how sure energy can be at most (part), by the signals of the record."""
+    """Return the least half-width of the energy's interval (part) that the recorded signals allow."""
     if not has(Signal.BATTERY_POWER, Signal.BATTERY_VOLTAGE):
         return interval.WITHOUT_POWER
     return 0.0 if has(Signal.LOAD_POWER) or has(Signal.SOLAR_POWER) else interval.WITHOUT_LOAD

@@ -15,13 +15,13 @@ from dumpload.replay.arrays import codes_of
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-# Rows further apart than this are a gap: what happened in between is not known (s).
+# Rows further apart than this (s) have a gap between them.
 GAP_S = 300.0
 # The finest and the coarsest grid (s). Rows further apart than the coarsest leave the dwells to chance.
 FINEST_S, COARSEST_S = 10.0, 60.0
 SLOWEST_ROWS_S = 90.0
 LEAST_DAYS = 7.0
-# Clouds and switches move these in an instant: what lies between two samples is one or the other.
+# Clouds and switches change these in steps, so between two samples the value is one or the other.
 JUMPING = frozenset({Signal.BATTERY_POWER, Signal.LOAD_POWER, Signal.SOLAR_POWER})
 
 
@@ -33,7 +33,7 @@ class RecordEvidence(NamedTuple):
     """The record on its grid. `step_s`: length of an entry (s); `began`: Unix s of the first.
 
     `signals`: mean of each signal in each entry, NaN where it is not known. `relay`: part of the entry that the relay
-    was on. `known`: the entry lies in no gap. `charge_step`: the step in which the state of charge is told (percent).
+    was on. `known`: the entry lies in no gap. `charge_step`: resolution of the state of charge (percent).
     `rows_s`: how far rows are apart.
     """
 
@@ -47,12 +47,12 @@ class RecordEvidence(NamedTuple):
 
     @property
     def entries(self) -> int:
-        """How many entries there are."""
+        """Number of entries."""
         return len(self.relay)
 
     @property
     def days(self) -> float:
-        """How long the record is, in days."""
+        """Length of the record, in days."""
         return self.entries * self.step_s / 86_400.0
 
     @property
@@ -115,23 +115,23 @@ def _take_rows(batch: RowBatch, tracks: Mapping[Signal, _Track], relay: _Track) 
 def _take_instant(item: Instant, tracks: Mapping[Signal, _Track], relay: _Track) -> None:
     """Take the samples of one moment; a value that went on arriving is one more sample at its end."""
     wall, value = item.t - item.ahead, np.nan
-    for one in item.items:
-        if isinstance(one, Event) and one.kind == Kind.SAMPLE:
-            value = one.value
-            tracks[one.signal].add(wall, value)
-        elif isinstance(one, Hold):
-            if one.until > item.t:
-                tracks[one.signal].add(one.until - item.ahead, value)
-        elif isinstance(one, Moved):
-            relay.add(wall, 1.0 if one.on else 0.0)
+    for entry in item.items:
+        if isinstance(entry, Event) and entry.kind == Kind.SAMPLE:
+            value = entry.value
+            tracks[entry.signal].add(wall, value)
+        elif isinstance(entry, Hold):
+            if entry.until > item.t:
+                tracks[entry.signal].add(entry.until - item.ahead, value)
+        elif isinstance(entry, Moved):
+            relay.add(wall, 1.0 if entry.on else 0.0)
 
 
 def _laid_out(tracks: Mapping[Signal, tuple[Floats, Floats]], relay: tuple[Floats, Floats]) -> RecordEvidence:
     charge_t, charge = tracks.get(Signal.STATE_OF_CHARGE, (np.empty(0), np.empty(0)))
     if not len(relay[0]):
         msg = (
-            "expected a column relay (on or off, 1 or 0), or a history: without it a record does not tell what its "
-            "relay did"
+            "expected a column relay (on or off, 1 or 0), or a history, because otherwise the record does not show "
+            "what the relay did"
         )
         raise EvidenceError(msg)
     if len(charge_t) < 2 or charge_t[-1] - charge_t[0] < LEAST_DAYS * 86_400.0:
@@ -220,7 +220,7 @@ def held(t: Floats, value: Floats, edges: Floats) -> Floats:
 
 
 def step_of(charge: Floats) -> float:
-    """Return the step in which the charge is told (percent): the smallest usual distance of two different values."""
+    """Return the resolution of the state of charge (percent): the smallest usual difference of two values."""
     different = np.unique(np.round(charge, 4))
     if len(different) < 3:
         return 1.0

@@ -1,4 +1,4 @@
-"""What the record tells of element and tank: resistance, openings of the thermostat, and the heat asked for."""
+"""Identification of element and tank: resistance, openings of the thermostat, heat demand."""
 
 import math
 from itertools import pairwise
@@ -44,7 +44,7 @@ class TankPlates(NamedTuple):
     around_c: float
     cold_c: float
     usual_w: float = 45.0
-    is_told: bool = False
+    is_set: bool = False
 
     @property
     def most_wh(self) -> float:
@@ -85,7 +85,7 @@ def element_of(
 def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, holds: float) -> Element:
     """Return the element by the median step of another power as the relay switches; clouds move that either way."""
     on = relay > 0.5
-    found = []
+    ratios = []
     for edge in np.flatnonzero(on[1:] != on[:-1]) + 1:
         around = slice(max(0, edge - 3), edge + 4)
         if edge < 3 or edge + 4 > len(on):
@@ -93,10 +93,10 @@ def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, h
         step_w = abs(float(np.mean(other_w[edge + 1 : edge + 3]) - np.mean(other_w[edge - 3 : edge - 1])))
         drawn_w = float(np.mean(volts[around])) ** 2 / plate_ohm
         if 0.6 < step_w / drawn_w < 1.5:  # else the thermostat was open, or a cloud came
-            found.append(step_w / drawn_w)
-    if len(found) < 20 or abs(float(np.median(found)) - 1.0) < holds:
-        return Element(plate_ohm, plate_ohm, len(found) >= 20)
-    return Element(plate_ohm / float(np.median(found)), plate_ohm, True)
+            ratios.append(step_w / drawn_w)
+    if len(ratios) < 20 or abs(float(np.median(ratios)) - 1.0) < holds:
+        return Element(plate_ohm, plate_ohm, len(ratios) >= 20)
+    return Element(plate_ohm / float(np.median(ratios)), plate_ohm, True)
 
 
 def guess_load(
@@ -125,8 +125,8 @@ def _opened_at(begin: int, end: int, power_w: Floats, drawn: Floats, throttled: 
     return begin + 1 + int(np.argmax(rises)) if len(rises) and rises.max() > 0.6 * drawn[end - 1] else end
 
 
-def asked(plates: TankPlates, missing_wh: Floats, draw_w: Floats) -> Floats:
-    """Return the heat that loss and taps take from a tank that misses so much (W)."""
+def heat_demand_w(plates: TankPlates, missing_wh: Floats, draw_w: Floats) -> Floats:
+    """Return the heat (W) that losses and taps take from a tank short of `missing_wh`."""
     celsius = plates.opens_c - missing_wh / plates.wh_per_k
     warm = np.clip((celsius - plates.cold_c) / (WANTED_C - plates.cold_c), 0.0, 1.0)
     return np.asarray(plates.loss_w_k * (celsius - plates.around_c) + draw_w * warm, np.float64)
@@ -161,13 +161,13 @@ def tank_of(
     weight = taps[: count * size].reshape(count, size).mean(axis=1)
     blocks = _TankBlocks(plates, size * step_s / HOUR_S, load, weight)
     level: dict[int, float] = {}
-    nodes = sorted({one // size for one in opened if one // size < count})
+    nodes = sorted({entry // size for entry in opened if entry // size < count})
     # Openings say to the watt-hour what a sensor in half degrees says to 25: that is for tanks that were seldom hot.
     if not _is_telling(nodes, count) and celsius is not None and np.isfinite(celsius).mean() > 0.9:
         nodes, level = _measured(celsius[: count * size], size, opened, plates)
     missing, draw = blocks.between(nodes, level)
     rest = len(load_w) - count * size
-    spread = [np.pad(np.repeat(one, size), (0, rest), mode="edge") for one in (missing, draw)]
+    spread = [np.pad(np.repeat(series, size), (0, rest), mode="edge") for series in (missing, draw)]
     is_known = _is_telling(nodes, count)
     least_w = 0.0 if is_known else blocks.least(0, count, 0.5 * plates.most_wh)
     return SeenTank(spread[0], spread[1] * taps, band_wh, len(opened), is_known, least_w)
@@ -196,13 +196,13 @@ class _TankBlocks(NamedTuple):
 
     def run(self, begin: int, end: int, missing: Floats, draw_w: Floats) -> Floats:
         """Return the missing heat before each block and after the last, for many draws at once."""
-        found = np.empty((end - begin + 1, len(draw_w)))
-        found[0] = missing
+        missing_after = np.empty((end - begin + 1, len(draw_w)))
+        missing_after[0] = missing
         for at in range(begin, end):
-            now = found[at - begin]
-            more = asked(self.plates, now, draw_w * self.taps[at]) - self.load_w[at]
-            found[at - begin + 1] = np.minimum(now + more * self.hours, self.plates.most_wh)
-        return found
+            now = missing_after[at - begin]
+            more = heat_demand_w(self.plates, now, draw_w * self.taps[at]) - self.load_w[at]
+            missing_after[at - begin + 1] = np.minimum(now + more * self.hours, self.plates.most_wh)
+        return missing_after
 
     def between(self, nodes: list[int], level: dict[int, float]) -> tuple[Floats, Floats]:
         """Return missing heat and draw in every block; at the nodes so much is missing (else nothing)."""
@@ -259,6 +259,6 @@ def _is_telling(nodes: list[int], count: int) -> bool:
 
 def _band(opened: list[int], relay: Floats, heat: Floats, usual_wh: float) -> float:
     """Return the heat between closing and opening: what goes in while the relay stays on between two openings."""
-    found = [heat[end] - heat[begin] for begin, end in pairwise(opened) if (relay[begin:end] > 0.9).all()]
-    good = [one for one in found if math.isfinite(one) and one > 0.1 * usual_wh]
+    bands = [heat[end] - heat[begin] for begin, end in pairwise(opened) if (relay[begin:end] > 0.9).all()]
+    good = [band for band in bands if math.isfinite(band) and band > 0.1 * usual_wh]
     return float(np.median(good)) if good else usual_wh

@@ -1,4 +1,4 @@
-"""What the panels could have given while the charger throttled: drawn from what was seen at other times.
+"""Power available while the charger throttled, drawn from what was measured at other times.
 
 Clearness is power over that of a clear sky. While the charger throttles only a lower bound of it is seen, so its
 distribution is the estimate of Kaplan and Meier (1958) for censored observations, apart by how clear the last hour and
@@ -65,8 +65,8 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
     """Return what a clear sky gave by the hour: a high quantile of what was seen, what was held back being a bound.
 
     Where an hour was hardly seen it lies between its neighbours and the best hour of the day: a tree before the sun
-    comes and goes at an hour that nobody saw. Once a straight line over the day took a shaded afternoon for panels that
-    look east, and gave noon two thirds of its sun.
+    comes and goes at an hour that was not measured. A straight line over the day once took a shaded afternoon for
+    panels facing east, and gave noon two thirds of its sun.
     """
     sky = clear_sky(sun.height)
     lit = (sun.height > LEAST_HEIGHT) & np.isfinite(net_w)
@@ -226,7 +226,7 @@ def _drawn(blocks: ClearnessBlocks, members: int, draw: np.random.Generator) -> 
         here = blocks.kind == kind
         score[here] = np.clip(scores(np.interp(blocks.clearness[here], table.clearness, table.part)), -3.0, 3.0)
     keep = _persistence(score, blocks)
-    found = np.repeat(blocks.clearness[None, :], members, axis=0)
+    clearness = np.repeat(blocks.clearness[None, :], members, axis=0)
     for before, after, run in _hidden_runs(blocks):
         start = None if before < 0 else score[before]
         end = None if after < 0 else score[after]
@@ -237,8 +237,8 @@ def _drawn(blocks: ClearnessBlocks, members: int, draw: np.random.Generator) -> 
             bound = (score[at] - mean) / spread
             least = parts(bound)
             now = mean + spread * scores(least + (1.0 - least) * draw.uniform(size=members))
-            found[:, at] = np.maximum(np.interp(parts(now), table.part, table.clearness), blocks.clearness[at])
-    return found
+            clearness[:, at] = np.maximum(np.interp(parts(now), table.part, table.clearness), blocks.clearness[at])
+    return clearness
 
 
 def _persistence(score: Floats, blocks: ClearnessBlocks) -> float:
@@ -246,8 +246,8 @@ def _persistence(score: Floats, blocks: ClearnessBlocks) -> float:
     both = blocks.seen[1:] & blocks.seen[:-1] & (blocks.day[1:] == blocks.day[:-1])
     if both.sum() < 50:
         return 0.9
-    one, other = score[:-1][both], score[1:][both]
-    return float(np.clip(np.corrcoef(one, other)[0, 1], 0.5, 0.98))
+    earlier, other = score[:-1][both], score[1:][both]
+    return float(np.clip(np.corrcoef(earlier, other)[0, 1], 0.5, 0.98))
 
 
 def _hidden_runs(blocks: ClearnessBlocks) -> Iterator[tuple[int, int, tuple[int, int]]]:

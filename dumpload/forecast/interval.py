@@ -1,4 +1,4 @@
-"""Figures with their intervals: what other settings would have come to, by what was measured and what differs.
+"""Figures of a forecast with their intervals, from what was measured and what differs.
 
 The forecast of A under its own settings is known to be wrong by what the record shows; B is corrected by the same part,
 so that what both have in common cancels: B = measured A x (forecast B / forecast A).
@@ -22,7 +22,7 @@ from dumpload.forecast.step import CURTAILED, ENERGY, FROM_BANK, LOWEST, ON_S, S
 NINETY = 1.645
 OF_FIGURE, OF_DIFFERENCE, OF_UNSEEN, OF_COUNT, OF_DRAIN = 0.010, 0.03, 0.10, 0.04, 0.06
 OF_UNMEASURED = 0.3
-# By this much the intervals of heat are widened: on fourteen boats of the tests, which it was tuned on, they held the
+# Factor that widens the intervals of heat: on fourteen boats of the tests, which it was tuned on, they held the
 # truth in 90 % of the answered pairs as they were, and in 96 % like this. Another boat is less well understood.
 WIDER = 1.3
 OF_LIMITED, TIMED_MEMBERS = 0.12, 4
@@ -31,7 +31,7 @@ WITHOUT_LOAD, WITHOUT_POWER = 0.15, 0.25
 
 
 class Figure(NamedTuple):
-    """A figure, with the interval in which it lies nine times in ten."""
+    """A figure with its 90 % interval."""
 
     value: float
     low: float
@@ -39,14 +39,14 @@ class Figure(NamedTuple):
 
     @property
     def half(self) -> float:
-        """Half the width of its interval."""
+        """Half-width of the interval."""
         return (self.high - self.low) / 2.0
 
 
 class ForecastOutcome(NamedTuple):
-    """What came of a forecast. `hindcast`: forecast of A over what was measured, by the model alone.
+    """Outcome of a forecast. `hindcast`: forecast of A over what was measured, by the model alone.
 
-    `from_bank`: Wh a day that the bank gave. `unseen`: part of B's heat that rests on sun nobody saw. `drain`: how
+    `from_bank`: Wh a day that the bank gave. `unseen`: part of B's heat from sun that was not measured. `drain`: how
     unsure a drain limit makes the energy (part). `far`: what B asks about that the record never showed.
     """
 
@@ -94,7 +94,7 @@ def _timed(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     short_s, long_s = max(0.0, limits.drain_limit_s - rows_s / 2.0), limits.drain_limit_s + rows_s / 2.0
     none = limits._replace(drain_limit_w=MISSING, drain_limit_s=MISSING, drain_rest_s=MISSING)
     others = [limits._replace(drain_limit_s=short_s), limits._replace(drain_limit_s=long_s), limits, none]
-    laws = [law._replace(settings=law.settings._replace(permissives=one)) for one in others]
+    laws = [law._replace(settings=law.settings._replace(permissives=permissives)) for permissives in others]
     short, long, limited, without = np.median(total(play(model, laws, TIMED_MEMBERS, run=run)), axis=1)
     clouds = OF_LIMITED * min(1.0, 3.0 * rows_s / max(limits.drain_limit_s, 1.0)) * abs(without - limited)
     return float(np.hypot((long - short) / np.sqrt(12.0), clouds))
@@ -111,7 +111,7 @@ def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Fo
     # What the model alone gets wrong of A, as far as B is not the record.
     wrong = max(abs(free - measured), _of_weeks(model, sums.free)) * min(1.0, apart / max(measured, 1.0))
     far = far_from(model, law, _lowest(sums.b))
-    strange = float(np.sqrt(sum(one.part**2 for one in far))) * apart
+    strange = float(np.sqrt(sum(doubt.part**2 for doubt in far))) * apart
     drain = _drain(model, law, sums.timed_wh, value)
     extra = np.array([OF_FIGURE * value, OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong, drain, strange])
     figure = _figure(energy, float(np.sqrt((extra**2).sum())), least_part)
@@ -169,7 +169,7 @@ def _corrected(measured: float, a: Floats, b: Floats) -> Floats:
 def _figure(values: Floats, extra: float, least_part: float, wider: float = WIDER) -> Figure:
     """Return the median, with an interval: the ensemble's, and what it does not show."""
     value = float(np.median(values))
-    low, high = (float(one) for one in np.quantile(values, (0.05, 0.95)))
+    low, high = (float(bound) for bound in np.quantile(values, (0.05, 0.95)))
     least = least_part * value
     below = max(wider * float(np.hypot(value - low, NINETY * extra)), least)
     above = max(wider * float(np.hypot(high - value, NINETY * extra)), least)

@@ -25,7 +25,7 @@ RESTART_S, HOUR_S = 60.0, 3600.0
 
 
 class Recorded(NamedTuple):
-    """What the recorded relay came to, by day: Wh into the load, s on, switch-ons."""
+    """Daily sums of the recorded relay: Wh into the load, s on, switch-ons."""
 
     energy_wh: Floats
     on_s: Floats
@@ -63,30 +63,32 @@ WRONG_SIGN = (
 
 
 def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings, *, members: int = MEMBERS) -> Model:
-    """Return what the record tells of the boat; plates and place come from `settings`, A's law from `recorded_with`.
+    """Identify the boat from its record; ratings and place come from `settings`, A's law from `recorded_with`.
 
     Raises:
         EvidenceError: plates are missing, or the record cannot tell enough.
     """
     plates = plates_of(settings)
     sight = look(evidence, plates)
-    found, step_s, told = sight.charger, evidence.step_s, evidence.signals[SOC]
-    counting = bank.counting_of(step_s, told, sight.amps, plates.capacity_ah)
+    seen_charger, step_s, shown_charge = sight.charger, evidence.step_s, evidence.signals[SOC]
+    counting = bank.counting_of(step_s, shown_charge, sight.amps, plates.capacity_ah)
     if counting.in_per_ah <= 0.0 or counting.out_per_ah <= 0.0:
         raise EvidenceError(WRONG_SIGN)
-    monitor = bank.monitor_of(step_s, told, sight.amps, counting, found.full, evidence.charge_step)
+    monitor = bank.monitor_of(step_s, shown_charge, sight.amps, counting, seen_charger.full, evidence.charge_step)
     voltage = bank.voltage_of(
-        step_s, sight.volts, sight.amps, monitor.charge, plates.cells, plates.ohm, found.absorption_v
+        step_s, sight.volts, sight.amps, monitor.charge, plates.cells, plates.ohm, seen_charger.absorption_v
     )
     tank = heater.tank_of(
         step_s, evidence.relay, sight.load_w, sight.volts**2 / sight.element.ohm, evidence.signals.get(TANK),
         _taps(sight.sun), plates.tank,
     )  # fmt: skip
-    sky = hidden_sun.sky_of(step_s, sight.net_w, found.throttled, sight.sun, sight.night_w)
+    sky = hidden_sun.sky_of(step_s, sight.net_w, seen_charger.throttled, sight.sun, sight.night_w)
     local = hours_of(evidence, controller_setup(settings))
     day = np.asarray(local.day - local.day[0], np.int64)
     hour = np.clip((evidence.middle - evidence.began - local.day_began_at) / HOUR_S, 0, 23).astype(np.int64)
-    nets = hidden_sun.paths(step_s, evidence.began, sight.net_w, found.throttled, sky, sight.night_w, members, seed=7)
+    nets = hidden_sun.paths(
+        step_s, evidence.began, sight.net_w, seen_charger.throttled, sky, sight.night_w, members, seed=7
+    )
     ships, draws = _varied(
         _ship(plates, sight, monitor, voltage, tank, evidence), monitor, tank, sight, plates, members
     )
@@ -123,28 +125,28 @@ def _recorded(evidence: RecordEvidence, sight: Sight, day: Any) -> Recorded:
     begun = np.concatenate([[False], on[1:] & ~on[:-1]]) & evidence.known
     parts = (sight.load_w * hours, evidence.relay * evidence.step_s, begun)
     energy, on_s, ons = (np.bincount(day, np.where(evidence.known, part, 0.0), days) for part in parts)
-    return Recorded(*(np.asarray(one, np.float64) for one in (energy, on_s, ons)))
+    return Recorded(*(np.asarray(sums, np.float64) for sums in (energy, on_s, ons)))
 
 
 def _course(
     evidence: RecordEvidence, sight: Sight, monitor: bank.SeenMonitor, voltage: bank.Voltage, tank: heater.SeenTank,
     day: Any,
 ) -> Course:  # fmt: skip
-    substeps, amps, found = max(1, round(evidence.step_s / STEP_S)), sight.amps, sight.charger
-    after = RESTING if math.isnan(found.float_v) else FLOAT
-    stage = np.where(found.absorbing, BULK, np.where(found.floating | found.resting, after, -1)).astype(np.int64)
+    substeps, amps, seen = max(1, round(evidence.step_s / STEP_S)), sight.amps, sight.charger
+    after = RESTING if math.isnan(seen.float_v) else FLOAT
+    stage = np.where(seen.absorbing, BULK, np.where(seen.floating | seen.resting, after, -1)).astype(np.int64)
     return Course(
         step_s=evidence.step_s / substeps,
         slow_keep=math.exp(-evidence.step_s / substeps / bank.SLOW_S),
         substeps=substeps,
         known=evidence.known & np.isfinite(sight.power_w),
-        throttled=found.throttled,
+        throttled=seen.throttled,
         stage=stage,
         sun_up=sight.sun.height > -0.02,
         power_w=sight.power_w,
         load_w=sight.load_w,
         volts=sight.volts,
-        told=sight.told,
+        shown_charge=sight.shown_charge,
         house_w=sight.house_w,
         charge=np.minimum(monitor.charge, 100.0),
         offset=monitor.offset,
@@ -176,15 +178,15 @@ def _ship(
     plates: Plates, sight: Sight, monitor: bank.SeenMonitor, voltage: bank.Voltage, tank: heater.SeenTank,
     evidence: RecordEvidence,
 ) -> Ship:  # fmt: skip
-    found = sight.charger
+    seen_charger = sight.charger
     return Ship(
-        absorption_v=found.absorption_v,
-        float_v=found.float_v,
-        restart_v=plates.restart_v if math.isnan(found.restart_v) else found.restart_v,
+        absorption_v=seen_charger.absorption_v,
+        float_v=seen_charger.float_v,
+        restart_v=plates.restart_v if math.isnan(seen_charger.restart_v) else seen_charger.restart_v,
         restart_s=RESTART_S,
-        absorption_s=found.absorption_s,
-        tail_a=found.tail_a,
-        begins_daily=found.begins_daily,
+        absorption_s=seen_charger.absorption_s,
+        tail_a=seen_charger.tail_a,
+        begins_daily=seen_charger.begins_daily,
         ohm=voltage.ohm,
         slow_ohm=voltage.slow_ohm,
         in_per_ah=monitor.counting.in_per_ah,
@@ -211,13 +213,13 @@ def _varied(
     draw = np.random.default_rng(11)
     ships, draws = [], []
     for member in range(members):
-        one, more, third, fourth = (0.0,) * 4 if member == 0 else draw.standard_normal(4)
-        count = 1.0 + max(0.01, monitor.counting.error) * one
+        first, second, third, fourth = (0.0,) * 4 if member == 0 else draw.standard_normal(4)
+        count = 1.0 + max(0.01, monitor.counting.error) * first
         ships.append(
             ship._replace(
                 in_per_ah=ship.in_per_ah * count,
                 out_per_ah=ship.out_per_ah * count,
-                ohm=ship.ohm * (1.0 + 0.1 * more),
+                ohm=ship.ohm * (1.0 + 0.1 * second),
                 element_ohm=ship.element_ohm * (1.0 + (0.0 if sight.element.measured else 0.02) * third),
                 absorption_s=ship.absorption_s * (1.0 + 0.05 * third),
                 restart_v=ship.restart_v + 0.015 * fourth,
@@ -234,5 +236,5 @@ def _draw_factor(tank: heater.SeenTank, plates: heater.TankPlates, place: float,
     """
     if tank.is_known:
         return 1.0 + 0.02 * normal
-    factor = math.exp((0.4 if plates.is_told else 2.5) * (2.0 * place - 1.0))
+    factor = math.exp((0.4 if plates.is_set else 2.5) * (2.0 * place - 1.0))
     return max(factor, tank.least_w / max(1e-9, plates.usual_w, tank.least_w))

@@ -1,4 +1,4 @@
-"""What the settings say of the installation: the plates that a forecast begins with."""
+"""Ratings of the installation in the settings, with which a forecast begins."""
 
 import math
 from collections.abc import Mapping
@@ -12,14 +12,14 @@ from dumpload.forecast.evidence import EvidenceError
 from dumpload.forecast.heater import WANTED_C, TankPlates
 from dumpload.physics.water import heat_capacity_j_k
 
-# Common practice, no source: what is taken where neither settings nor record say it.
+# Defaults where neither settings nor record have a value (common practice, no source).
 CELL_V, CELL_MOHM_AT_100_AH, LITRES, LOSS_W_K, OPENS_C, AROUND_C, COLD_C = 3.2, 2.0, 40.0, 1.1, 65.0, 15.0, 10.0
 USUAL_LITRES, WH_PER_L_K = 30.0, 1.163
 RESTART_CELL_V, ABSORPTION_CELL_V = 3.3, 3.55
 
 
 class Plates(NamedTuple):
-    """What the settings say of the installation. `ohm`: the bank's; `element_ohm`: of element and cable.
+    """Ratings of the installation. `ohm`: the bank's; `element_ohm`: of element and cable.
 
     `float_v`: NaN where the charger has none.
     """
@@ -38,7 +38,7 @@ class Plates(NamedTuple):
 
 
 def plates_of(settings: Settings) -> Plates:
-    """Return the plates.
+    """Return the ratings.
 
     Raises:
         EvidenceError: one is missing without which there is no forecast.

@@ -1,4 +1,4 @@
-"""Plays a model under any settings of the law: daily sums by law, member and day."""
+"""Play a model under any settings of the law; daily sums by law, member and day."""
 
 import os
 from collections.abc import Callable, Sequence
@@ -38,7 +38,7 @@ def play(
     course = model.course if substeps is None else _coarser(model.course, substeps)
     cache = _look_up(model, laws)
 
-    def one(place: tuple[int, int]) -> None:
+    def play_place(place: tuple[int, int]) -> None:
         law, member = place
         setup, drawn = laws[law], course._replace(draw_w=model.draws[member])
         local = cache[setup.spans, setup.zone]
@@ -47,13 +47,13 @@ def play(
 
     places = [(law, member) for law in range(len(laws)) for member in range(members)]
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        for done, _ in enumerate(pool.map(one, places), 1):
+        for done, _ in enumerate(pool.map(play_place, places), 1):
             watch(done / len(places))
     return sums
 
 
 def fresh_sums(model: Model, laws: Sequence[Setup], members: int | None = None) -> Floats:
-    """Return daily sums to which nothing was added yet."""
+    """Return daily sums of zero."""
     members = len(model.ships) if members is None else min(members, len(model.ships))
     sums = np.zeros((len(laws), members, model.days, COLUMNS))
     sums[..., LOWEST] = np.inf

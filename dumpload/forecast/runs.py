@@ -15,7 +15,7 @@ class Run(NamedTuple):
 
     @property
     def entries(self) -> int:
-        """How many they are."""
+        """Number of entries."""
         return self.end - self.begin
 
 
@@ -26,7 +26,7 @@ def runs_of(flags: Flags) -> list[Run]:
 
 
 def closed_up(flags: Flags, entries: int) -> Flags:
-    """Return the flags with pauses of at most so many entries set, too."""
+    """Return the flags with pauses of at most `entries` entries filled."""
     closed = flags.copy()
     for run in runs_of(~flags):
         if run.entries <= entries and run.begin > 0 and run.end < len(flags):
@@ -35,7 +35,7 @@ def closed_up(flags: Flags, entries: int) -> Flags:
 
 
 def smeared(flags: Flags, entries: int) -> Flags:
-    """Return the flags, set for so many entries before and after, too."""
+    """Return the flags widened by `entries` entries on both sides."""
     wide = flags.copy()
     for shift in range(1, entries + 1):
         wide[shift:] |= flags[:-shift]

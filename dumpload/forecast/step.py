@@ -32,7 +32,7 @@ ENERGY, ON_S, SWITCH_ONS, CURTAILED, FROM_BANK, LOWEST, UNSEEN_WH, APART_S, EVEN
 COLUMNS = 9
 EVENING_S = 18 * 3600.0
 
-# What the charger is doing.
+# Stage of the charger.
 BULK, FLOAT, RESTING = 0, 1, 2
 
 # The boats are in the same state within this much: charge and offset (percent), load (part), and where the voltage
@@ -42,7 +42,7 @@ SAME_PERCENT, SAME_LOAD, NEAR_PERCENT, MOST_BIAS_V, STEEP_FROM = 0.03, 0.08, 3.0
 
 
 class Ship(NamedTuple):
-    """What does not change: charger, bank, monitor, element, tank.
+    """Parameters: charger, bank, monitor, element, tank.
 
     `rest_v`: rest voltage on a grid of tenths of a percent. `in_per_ah`, `out_per_ah`: percent of charge.
     """
@@ -91,7 +91,7 @@ class Course(NamedTuple):
     power_w: Any
     load_w: Any
     volts: Any
-    told: Any
+    shown_charge: Any
     house_w: Any
     charge: Any
     offset: Any
@@ -113,7 +113,7 @@ class Hours(NamedTuple):
 
 
 class Afloat(NamedTuple):
-    """What goes on from step to step."""
+    """State carried from step to step."""
 
     charge: float
     offset: float
@@ -127,7 +127,7 @@ class Afloat(NamedTuple):
 
 
 class Flow(NamedTuple):
-    """What happened in a step: power into the bank and the load, and power that went unused (W)."""
+    """Power flows of a step: into the bank, into the load, and unused (W)."""
 
     power_w: float
     load_w: float
@@ -145,7 +145,7 @@ def rest_at(ship: Ship, charge: float) -> tuple[float, float]:
 
 
 def set_point(ship: Ship, stage: int) -> float:
-    """Return the voltage that the charger holds."""
+    """Return the charger's set point (V)."""
     return ship.float_v if stage == FLOAT else ship.absorption_v
 
 
@@ -162,7 +162,7 @@ def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -
 
 
 def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) -> float:
-    """Return what the load takes (W): as recorded where the recorded relay was on and its tank as warm."""
+    """Return the load's power (W): as recorded if the recorded relay was on and its tank as warm."""
     if not is_on:
         return 0.0
     if course.relay_on[entry] and abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH:
@@ -193,16 +193,16 @@ def move(
         return follow(course, entry, now, net_w, load_w)
     want_w, least_w = net_w - load_w, -course.house_w[entry] - load_w
     emf_v, most_w = acceptance(ship, course, entry, now)
-    held = most_w < want_w and now.stage != RESTING
-    power_w = least_w if now.stage == RESTING else max(min(want_w, most_w), least_w) if held else want_w
+    at_set_point = most_w < want_w and now.stage != RESTING
+    power_w = least_w if now.stage == RESTING else max(min(want_w, most_w), least_w) if at_set_point else want_w
     amps = power_w / now.volts
     volts = emf_v + ship.ohm * amps  # above the set point, too, where the bank alone holds it there
-    held = held and power_w > least_w
-    if held:
+    at_set_point = at_set_point and power_w > least_w
+    if at_set_point:
         volts = set_point(ship, now.stage)
-    stage, held_s, low_s = next_stage(ship, now, held, volts, amps, step_s)
-    charge, offset, slow_a = count(ship, course, entry, now, amps, held)
-    unseen = course.throttled[entry] and not held and now.stage != RESTING
+    stage, held_s, low_s = next_stage(ship, now, at_set_point, volts, amps, step_s)
+    charge, offset, slow_a = count(ship, course, entry, now, amps, at_set_point)
+    unseen = course.throttled[entry] and not at_set_point and now.stage != RESTING
     after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
     return after, Flow(power_w, load_w, max(0.0, want_w - power_w), unseen, False)
 
@@ -239,13 +239,13 @@ def follow(course: Course, entry: int, now: Afloat, net_w: float, load_w: float)
 
 
 def next_stage(
-    ship: Ship, now: Afloat, held: bool, volts: float, amps: float, step_s: float
+    ship: Ship, now: Afloat, at_set_point: bool, volts: float, amps: float, step_s: float
 ) -> tuple[int, float, float]:
     """Return the charger's stage after a step, how long it has held absorption, and how long the bus has been low."""
     if now.stage != BULK:
         low_s = now.low_s + step_s if volts < ship.restart_v else 0.0
         return (BULK, 0.0, 0.0) if low_s >= ship.restart_s else (now.stage, now.held_s, low_s)
-    if not held:
+    if not at_set_point:
         return BULK, now.held_s, 0.0
     held_s = now.held_s + step_s
     if held_s >= ship.absorption_s or amps < ship.tail_a:
@@ -253,12 +253,14 @@ def next_stage(
     return BULK, held_s, 0.0
 
 
-def count(ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held: bool) -> tuple[float, float, float]:
+def count(
+    ship: Ship, course: Course, entry: int, now: Afloat, amps: float, at_set_point: bool
+) -> tuple[float, float, float]:
     """Return true charge, offset of the monitor and slow current after a step."""
     per_ah = ship.in_per_ah if amps > 0.0 else ship.out_per_ah
     charge = min(100.0, now.charge + per_ah * amps * (course.step_s / HOUR_S) + course.extra[entry])
     offset = now.offset + course.drift[entry]
-    if ship.resyncs and held and now.stage == BULK and charge >= ship.resync_at:
+    if ship.resyncs and at_set_point and now.stage == BULK and charge >= ship.resync_at:
         offset = 100.0 - charge
     offset = min(offset, 100.0 - charge)
     keep = course.slow_keep
@@ -266,7 +268,7 @@ def count(ship: Ship, course: Course, entry: int, now: Afloat, amps: float, held
 
 
 def shown(ship: Ship, charge: float, offset: float) -> float:
-    """Return the state of charge that the monitor tells (percent)."""
+    """Return the monitor's state of charge (percent)."""
     percent = charge + offset
     if ship.charge_step > 0.0:
         percent = math.floor(percent / ship.charge_step + 0.5) * ship.charge_step
@@ -274,12 +276,12 @@ def shown(ship: Ship, charge: float, offset: float) -> float:
 
 
 def judge(
-    law: ControllerSettings, memory: Memory, kept: PermissiveMemory, asked: PermissiveInputs, percent: float
+    law: ControllerSettings, memory: Memory, kept: PermissiveMemory, inputs: PermissiveInputs, percent: float
 ) -> tuple[Memory, PermissiveMemory]:
-    """Return what the daemon's own law and permissives remember after one look."""
-    kept = remember_permissives(law.permissives, kept, asked)
-    cause = first_failed(law.permissives, kept, asked)
-    looked = Inputs(asked.t, percent, asked.t, True, Selector.AUTO, False, cause)
+    """Return the memory of the daemon's own law and permissives after one evaluation."""
+    kept = remember_permissives(law.permissives, kept, inputs)
+    cause = first_failed(law.permissives, kept, inputs)
+    looked = Inputs(inputs.t, percent, inputs.t, True, Selector.AUTO, False, cause)
     return apply_law(law.limits, memory, looked).memory, kept
 
 
@@ -318,13 +320,13 @@ def sail(
             load_w = load_at(ship, course, entry, now, is_on)
             now, flow = move(ship, course, entry, now, net_w[entry], load_w, anchored)
             now = heat(ship, now, course.draw_w[entry], load_w, course.step_s)
-            percent = course.told[entry] if flow.coincides else shown(ship, now.charge, now.offset)
+            percent = course.shown_charge[entry] if flow.coincides else shown(ship, now.charge, now.offset)
             celsius = ship.opens_c - now.missing_wh * (1.0 / ship.wh_per_k)
-            asked = PermissiveInputs(
+            inputs = PermissiveInputs(
                 t, now.volts, celsius, flow.power_w, memory.position, memory.relay_since, hours.inside[entry], NEVER,
                 hours.day[entry], hours.day_began_at[entry], NEVER,
             )  # fmt: skip
-            memory, kept = judge(law, memory, kept, asked, percent)
+            memory, kept = judge(law, memory, kept, inputs, percent)
             begun = heated and memory.position == Position.ON and not is_on
             add_up(row, flow, is_on, begun, now.charge, course.step_s)
             if t - course.step_s < hours.day_began_at[entry] + EVENING_S <= t:
@@ -353,8 +355,8 @@ def begun_anew(ship: Ship, course: Course, entry: int, now: Afloat) -> Afloat:
     return Afloat(now.charge, now.offset, now.volts, now.slow_a, BULK, 0.0, 0.0, now.missing_wh, now.closed)
 
 
-def compiled_sail(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
-    """Return `sail`, compiled with the law; the first time on a computer that takes a while."""
+def compiled_sail(say: Callable[[str], None] = lambda _line: None) -> Callable[..., Any]:
+    """Return `sail` compiled with the law; slow the first time on a computer."""
     assert law_module in CORE  # noqa: S101
     assert permissive_module in CORE  # noqa: S101
     (run,) = compile_group(Group("course", "bank and control law", (*CORE, sys.modules[__name__]), (sail,), False), say)

@@ -1,4 +1,4 @@
-"""Where the sun is, and what a clear sky gives: enough to scale what was seen, not to know what panels give.
+"""Position of the sun and clear-sky irradiance, good enough to scale measurements, not to predict panel power.
 
 Formulas: equation of time and declination as Fourier series (Spencer 1971), clear-sky irradiance on the level after
 Haurwitz (1945); both also in pvlib, to which a test holds them.

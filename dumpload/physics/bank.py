@@ -1,4 +1,4 @@
-"""The bank: energy between states of charge, how long a load takes to use it, drift, and where a charger throttles.
+"""The bank: energy between states of charge, run time of a load, drift, and where a charger throttles.
 
 Energy is capacity times nominal voltage; ageing, temperature and the rate of discharge are not in it.
 """
@@ -38,7 +38,7 @@ def energy_wh(capacity_ah: float, nominal_v: float, percent: float = 100.0) -> f
 
 
 def crossing_time_s(band_wh: float, net_w: float) -> float:
-    """Return t = E / P, how long a net drain takes to use an energy.
+    """Return t = E / P, the time a net drain takes to use an energy.
 
     Raises:
         ValueError: `band_wh` is not within [0, 1e12] Wh, or `net_w` not within (0, 1e12] W.
@@ -69,7 +69,7 @@ def counter_drift_percent(offset_a: float, capacity_ah: float, days: float = 1.0
 
 
 def reaction_energy_wh(load_w: float, reaction_s: float) -> float:
-    """Return P t / 3600, what a load takes until it is off.
+    """Return P t / 3600, the energy a load takes until it is off.
 
     Raises:
         ValueError: `load_w` is not within [0, 1e12] W, or `reaction_s` not within [0, 1e9] s.

@@ -50,7 +50,7 @@ LARGEST_OHM_PER_KM: Mapping[float, tuple[float, float, float]] = MappingProxyTyp
 
 _COLUMNS: tuple[Conductor, ...] = ("class_2_plain", "class_5_plain", "class_5_tinned")
 
-# The gauges a cable for a load is made in, thinnest first.
+# Gauges of cable sold for loads, thinnest first.
 GAUGES = ("18", "16", "14", "12", "10", "8", "6", "4", "2", "1", "1/0", "2/0", "3/0", "4/0")
 
 # Least area of boat cable by gauge, up to 12 % below that of the gauge itself (SAE areas, as reprinted by cable

@@ -1,4 +1,4 @@
-"""How long a contact lasts, and what moves it: coil, transistor, clamp.
+"""Relay contacts and their drive: endurance, coil, transistor, clamp.
 
 Whether a contact can break a direct current at all is the maker's to say, never a formula's: the arc of a direct
 current has no zero crossing to go out at.
@@ -28,7 +28,7 @@ RELEASE_PART = 0.1
 
 
 def most_operations_per_day(least_on_s: float, least_off_s: float) -> float:
-    """Return how often two dwells let a contact close in a day: 86400 / (on + off); infinite without dwells.
+    """Return the most operations a day that two dwells allow: 86400 / (on + off); infinite without dwells.
 
     Raises:
         ValueError: a dwell is not within [0, 1e7] s.
@@ -57,7 +57,7 @@ def coil_current_a(coil_v: float, coil_ohm: float) -> float:
 
 
 def base_current_a(pin_v: float, base_ohm: float, pull_down_ohm: float = math.inf) -> float:
-    """Return what reaches the base: (V - 0.7) / Rb - 0.7 / Rpd, with the pull-down from base to ground.
+    """Return the base current: (V - 0.7) / Rb - 0.7 / Rpd, with the pull-down from base to ground.
 
     Raises:
         ValueError: `pin_v` is not within [0, 50] V, or a resistor is not above 0.
@@ -68,7 +68,7 @@ def base_current_a(pin_v: float, base_ohm: float, pull_down_ohm: float = math.in
 
 
 def divided_v(pin_v: float, series_ohm: float, pull_down_ohm: float = math.inf) -> float:
-    """Return what a gate gets through a resistor with a pull-down behind it: V Rpd / (R + Rpd).
+    """Return the gate voltage behind a resistor, with a pull-down: V Rpd / (R + Rpd).
 
     Raises:
         ValueError: `pin_v` is not within [0, 50] V, or a resistor is not above 0.
@@ -79,7 +79,7 @@ def divided_v(pin_v: float, series_ohm: float, pull_down_ohm: float = math.inf) 
 
 
 def pin_current_a(pin_v: float, series_ohm: float, held_v: float) -> float:
-    """Return what a pin gives into a resistor whose other end is held at a voltage: (V - Vh) / R, never below 0.
+    """Return a pin's current into a resistor whose other end is at a fixed voltage: (V - Vh) / R, never below 0.
 
     `held_v` is 0.7 V for a base, and 0 V for a gate that has yet to charge.
 

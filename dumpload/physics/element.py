@@ -1,4 +1,4 @@
-"""What a resistive element draws. Its resistance is taken as the same hot and cold, as heating alloys nearly are."""
+"""Current and power of a resistive element. Assumes the same resistance hot and cold, as heating alloys nearly have."""
 
 from dumpload.physics.ranges import above, within
 

@@ -29,12 +29,12 @@ LONGEST_STEP_S = 10.0
 
 
 class Stage(IntEnum):
-    """What the charger is doing."""
+    """Stage of the solar charger."""
 
-    BULK = 0  # gives all there is
+    BULK = 0  # delivers all available power
     ABSORPTION = 1  # holds the absorption voltage
     FLOAT = 2  # holds the float voltage
-    RESTING = 3  # gives nothing until the voltage has fallen
+    RESTING = 3  # off until the voltage has dropped
 
 
 class Bank(NamedTuple):
@@ -103,7 +103,7 @@ class Heater(NamedTuple):
 
 
 class Plant(NamedTuple):
-    """The parts."""
+    """Everything on the boat's bus."""
 
     bank: Bank
     monitor: Monitor
@@ -112,7 +112,7 @@ class Plant(NamedTuple):
 
 
 class PlantState(NamedTuple):
-    """What the parts remember. `charge`: true charge (0 to 1). `counted`: what the monitor believes (0 to 1).
+    """State of the plant. `charge`: true state of charge (0 to 1). `counted`: the monitor's (0 to 1).
 
     `slow_v`: the polarisation. `in_stage_s`: how long the charger has held its stage, or (resting or floating) how long
     the bus has been low. `full_for_s`: how long the monitor has seen "full".
@@ -129,7 +129,7 @@ class PlantState(NamedTuple):
 
 
 class Surroundings(NamedTuple):
-    """What comes from outside in one step: W offered by the panels, W of the house, hot water drawn.
+    """Inputs of one step: W offered by the panels, W of the house, hot water drawn.
 
     `drawn_l`: litres of mixed water taken in the step, at `wanted_c` or as warm as there is.
     """
@@ -143,7 +143,7 @@ class Surroundings(NamedTuple):
 
 
 class BankFlows(NamedTuple):
-    """The bank in one step: current into it (A), what that is of the bus's power, and where it went (mean W)."""
+    """Bank in one step: current into it (A), its power at the bus, and where that went (mean W)."""
 
     amps: float
     in_w: float
@@ -154,7 +154,7 @@ class BankFlows(NamedTuple):
 
 
 class TankFlows(NamedTuple):
-    """The tank after a step: its temperature, what it kept, lost and gave (mean W), and litres drawn warm enough."""
+    """Tank after a step: temperature, heat stored, lost and drawn (mean W), and litres drawn warm enough."""
 
     celsius: float
     stored_w: float
@@ -164,7 +164,7 @@ class TankFlows(NamedTuple):
 
 
 class Flows(NamedTuple):
-    """What happened in one step (mean W). `unserved_w`: house power that the bank could not carry."""
+    """Power flows of one step (mean W). `unserved_w`: house load that could not be supplied."""
 
     offered_w: float
     curtailed_w: float
@@ -180,12 +180,12 @@ class Flows(NamedTuple):
 
 
 class Bus(NamedTuple):
-    """The solved bus: its voltage, what the charger gives, what the house gets, and whether the voltage is held."""
+    """The solved bus: voltage, power of the charger and of the house, and whether the charger holds its set point."""
 
     volts: float
     charger_w: float
     house_w: float
-    held: bool
+    at_set_point: bool
 
 
 def rest_line(bank: Bank, charge: float) -> tuple[float, float]:
@@ -209,11 +209,11 @@ def volts_at(emf_v: float, ohm: float, siemens: float, watts: float) -> float:
 
 
 def solve_bus(plant: Plant, state: PlantState, emf_v: float, ohm: float, siemens: float, around: Surroundings) -> Bus:
-    """Return the bus: at the charger's set point if there is power enough, else where the power takes it."""
+    """Solve the bus: at the charger's set point if there is enough power, else at the voltage where power balances."""
     charger, house_w = plant.charger, around.house_w
     set_v = set_point_v(charger, state.stage)
     available_w = around.offered_w * charger.efficiency
-    if state.charge <= 0.0 and available_w < house_w:  # the battery management lets nothing out of an empty bank
+    if state.charge <= 0.0 and available_w < house_w:  # the battery management blocks discharge of an empty bank
         house_w = 0.0
     if not math.isnan(set_v):
         needed_w = set_v * (set_v - emf_v) / ohm + siemens * set_v * set_v + house_w
@@ -221,30 +221,30 @@ def solve_bus(plant: Plant, state: PlantState, emf_v: float, ohm: float, siemens
         if available_w >= needed_w:
             if needed_w >= 0.0:
                 return Bus(set_v, needed_w, house_w, True)
-            available_w = 0.0  # the bank alone holds the bus above the set point: nothing is asked of the panels
+            available_w = 0.0  # the bank alone is above the set point, so the charger delivers nothing
     else:
         available_w = 0.0
     volts = volts_at(emf_v, ohm, siemens, available_w - house_w)
-    if math.isnan(volts):  # more than the bank can ever give: the house goes without
+    if math.isnan(volts):  # beyond the bank's maximum power, so the house is cut off
         house_w = 0.0
         volts = volts_at(emf_v, ohm, siemens, available_w)
     return Bus(volts, available_w, house_w, False)
 
 
 def set_point_v(charger: Charger, stage: Stage) -> float:
-    """Return the voltage that the charger must not exceed; NaN while it gives nothing."""
+    """Return the voltage that the charger regulates to; NaN while it is off."""
     if stage == Stage.RESTING:
         return math.nan
     return charger.float_v if stage == Stage.FLOAT else charger.absorption_v
 
 
 def next_stage(charger: Charger, state: PlantState, bus: Bus, bank_a: float, step_s: float) -> tuple[Stage, float]:
-    """Return the charger's stage after a step, and how long it has been in what may end it."""
+    """Return the charger's stage after a step, and the time counted towards its end (s)."""
     stage, passed_s = state.stage, state.in_stage_s
     if stage == Stage.FLOAT or stage == Stage.RESTING:
         low_s = passed_s + step_s if bus.volts < charger.rebulk_v else 0.0
         return (Stage.BULK, 0.0) if low_s >= charger.rebulk_s else (stage, low_s)
-    if not bus.held:  # clouds, or a load: the time at the set point is kept
+    if not bus.at_set_point:  # clouds or a load pause the absorption timer, they do not reset it
         return stage, passed_s
     passed_s += step_s
     if passed_s >= charger.absorption_s or bank_a < charger.tail_a:
@@ -253,7 +253,7 @@ def next_stage(charger: Charger, state: PlantState, bus: Bus, bank_a: float, ste
 
 
 def count(monitor: Monitor, state: PlantState, bus_v: float, bank_a: float, step_s: float) -> tuple[float, float, bool]:
-    """Return what the monitor believes after a step, how long it has seen "full", and whether it synchronised now."""
+    """Return the monitor's charge after a step, how long it has seen "full" (s), and whether it just synchronised."""
     amps = bank_a + monitor.offset_a
     kept = amps * monitor.charge_efficiency if amps > 0.0 else amps
     counted = state.counted + kept * step_s / (SECONDS_PER_HOUR * monitor.capacity_ah)

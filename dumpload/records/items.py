@@ -62,17 +62,19 @@ class RowBatch(NamedTuple):
         """How many rows there are."""
         return len(self.times)
 
-    def said(self) -> Iterator[tuple[float, Sequence[Event | Rejection]]]:
+    def row_events(self) -> Iterator[tuple[float, Sequence[Event | Rejection]]]:
         """Yield each row: its time (Unix s), and what it says, the state of charge last."""
         times = self.times.tolist()
-        columns = [_said(signal, column, times) for signal, column in sorted(self.columns.items(), reverse=True)]
+        columns = [
+            _column_events(signal, column, times) for signal, column in sorted(self.columns.items(), reverse=True)
+        ]
         if all(column.codes is None for column in self.columns.values()):
             return zip(times, zip(*columns, strict=True), strict=True)
         rows = zip(*columns, strict=True)
         return ((t, [sample for sample in row if sample is not None]) for t, row in zip(times, rows, strict=True))
 
 
-def _said(signal: Signal, column: Column, times: Sequence[float]) -> Iterable[Event | Rejection | None]:
+def _column_events(signal: Signal, column: Column, times: Sequence[float]) -> Iterable[Event | Rejection | None]:
     values, sample = column.values.tolist(), Kind.SAMPLE
     if column.codes is None:
         return map(Event, times, times, repeat(sample), repeat(signal), values, times)

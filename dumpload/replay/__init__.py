@@ -1,1 +1,1 @@
-"""The daemon's own controller driven through a record, in virtual time, and what came of it."""
+"""Replay: the daemon's own controller driven through a record in virtual time."""

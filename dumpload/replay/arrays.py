@@ -67,14 +67,14 @@ class LocalTimes(NamedTuple):
     valid_until: Floats
 
 
-def of_batches(batches: Sequence[RowBatch], heard: Collection[Signal]) -> Events:
-    """Return what the rows of a record say to the law, as arrays: of the signals that are heard, row by row.
+def of_batches(batches: Sequence[RowBatch], law_signals: Collection[Signal]) -> Events:
+    """Return the rows of a record as arrays of events, of the signals that the law uses, row by row.
 
     The values of a row are judged once, with the last of them, and the state of charge is the last.
     """
-    signals = sorted((signal for signal in batches[0].columns if signal in heard), reverse=True)
-    columns = [[one.columns[signal] for one in batches] for signal in signals]
-    times = np.concatenate([np.asarray(one.times, np.float64) for one in batches])
+    signals = sorted((signal for signal in batches[0].columns if signal in law_signals), reverse=True)
+    columns = [[batch.columns[signal] for batch in batches] for signal in signals]
+    times = np.concatenate([np.asarray(batch.times, np.float64) for batch in batches])
     values = np.stack([np.concatenate([np.asarray(part.values) for part in parts]) for parts in columns], axis=1)
     codes = np.stack([np.concatenate([codes_of(part) for part in parts]) for parts in columns], axis=1)
     spoken = (codes == PLAIN) | (codes == UNKNOWN)
@@ -99,7 +99,7 @@ def of_batches(batches: Sequence[RowBatch], heard: Collection[Signal]) -> Events
 
 
 def codes_of(column: Column) -> Codes:
-    """Return what is in each row of a column."""
+    """Return the cells of a column, row by row."""
     rows = len(column.values)
     return np.full(rows, PLAIN, np.int8) if column.codes is None else np.asarray(column.codes).astype(np.int8)
 
@@ -244,7 +244,7 @@ def play(
 
 
 def with_floats(settings: ControllerSettings) -> ControllerSettings:
-    """Return the settings with every number a float: an integer would be another type, and compiled anew."""
+    """Return the settings with every number a float, because an integer is another type and would be compiled again."""
     limits, permissives, ages, feedback_s = settings
     return ControllerSettings(
         type(limits)(*map(float, limits)), type(permissives)(*map(float, permissives)), tuple(map(float, ages)),

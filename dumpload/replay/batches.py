@@ -1,4 +1,4 @@
-"""Plays the rows of a long table compiled, a batch at a time; the rest of a record the plain way, on the same state."""
+"""Compiled replay of a long table's rows, batch by batch; the rest is played in Python on the same state."""
 
 from collections.abc import Callable
 
@@ -33,13 +33,13 @@ class BatchReplayer(Replayer):
 
     def _play_batch(self, batch: RowBatch) -> None:
         codes = {signal: codes_of(column) for signal, column in batch.columns.items()}
-        spoken = [(codes[s] == PLAIN) | (codes[s] == UNKNOWN) for s in self._heard & codes.keys()]
+        spoken = [(codes[s] == PLAIN) | (codes[s] == UNKNOWN) for s in self._law_signals & codes.keys()]
         ends = np.cumsum(np.sum(spoken, axis=0, dtype=np.int64))
         if not ends[-1]:
             super().play(batch)
             return
         times = np.asarray(batch.times, np.float64)
-        events, end = of_batches([batch], self._heard), float(times[-1])
+        events, end = of_batches([batch], self._law_signals), float(times[-1])
         local = local_times(self._schedule, events, self.t, end)
         # What is due at the very moment of the last row comes after it, with what follows.
         due_by = float(np.nextafter(end, -np.inf))

@@ -1,4 +1,4 @@
-"""Plays one record under several settings and puts what came of it side by side."""
+"""Replay one record under several settings, side by side."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -16,7 +16,7 @@ from dumpload.replay.figures import Derived, figures, scenario
 from dumpload.replay.heat_text import kwh
 from dumpload.replay.replay import Result, replay
 from dumpload.replay.replayer import Observer
-from dumpload.replay.text import WIDTH, energy_words, is_rate, rate, remarks, replay_text
+from dumpload.replay.text import WIDTH, format_energy, is_rate, rate, remarks, replay_text
 
 _LABEL = 22
 _COLUMN = 14
@@ -26,7 +26,7 @@ LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 class Trial(NamedTuple):
-    """One set of settings, by the name of its file, and what came of it."""
+    """Settings, by the name of their file, and their replay."""
 
     name: str
     settings: Settings
@@ -41,7 +41,7 @@ def run_trials(
     *,
     judge_contact: bool = False,
     watch: Callable[[float], None] = lambda _part: None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
     observers: Sequence[Observer] = (),
 ) -> list[Trial]:
     """Play the record once for each of the chosen settings.
@@ -89,15 +89,15 @@ def trials_text(trials: Sequence[Trial], *, all_changes: bool = False) -> str:
     for begin in range(0, len(trials), _SIDE_BY_SIDE):
         lines += ["", *_table(trials[begin : begin + _SIDE_BY_SIDE], LETTERS[begin:])]
     lines += ["", *differences(trials)]
-    told = [*_remarks(trials)]
-    lines += [""] if told else []
-    for remark in told:
+    notes = [*_remarks(trials)]
+    lines += [""] if notes else []
+    for remark in notes:
         lines += wrap(f"! {remark}", WIDTH, subsequent_indent="  ")
     return "\n".join(lines)
 
 
 def differences(trials: Sequence[Trial]) -> Iterator[str]:
-    """Yield what the others have set differently from the first, as far as it can change a replay."""
+    """Yield the settings that differ from the first trial's and can change a replay."""
     for letter, trial in zip(LETTERS[1:], trials[1:], strict=False):
         changed = changed_keys(trials[0].settings, trial.settings)
         matter = [change for change in changed if change[0].startswith(_MATTERS) or change[0].endswith(".max_age_s")]
@@ -108,33 +108,33 @@ def differences(trials: Sequence[Trial]) -> Iterator[str]:
             )
         if len(changed) > len(matter):
             others = len(changed) - len(matter)
-            words = "1 setting" if others == 1 else f"{others} settings"
-            yield f"   plus {words} with no effect here"
+            count = "1 setting" if others == 1 else f"{others} settings"
+            yield f"   plus {count} with no effect here"
 
 
 def _show(value: object) -> str:
-    """Return a setting's value as a person would write it."""
+    """Format a setting's value for a person."""
     if isinstance(value, list | tuple):
         return ", ".join(map(str, value)) or "none"
     return "not set" if value is None else f"{value}"
 
 
 def comparison_verdict(trials: Sequence[Trial]) -> str:
-    """Return in one sentence which settings ran the load longest, and which switched it least often."""
+    """Return which settings ran the heater longest and which switched it least often, in one sentence."""
     longest = max(trial.result.summary.on_time_s for trial in trials)
     fewest = min(trial.result.summary.switch_ons for trial in trials)
     most = [at for at, trial in enumerate(trials) if trial.result.summary.on_time_s == longest]
     least = [at for at, trial in enumerate(trials) if trial.result.summary.switch_ons == fewest]
-    words = f"Of {len(trials)} settings on the same record, "
-    words += "all" if len(most) == len(trials) else _named(most)
-    words += (
+    sentence = f"Of {len(trials)} settings on the same record, "
+    sentence += "all" if len(most) == len(trials) else _named(most)
+    sentence += (
         " would have run the heater equally long" if len(most) == len(trials) else " would have run the heater longest"
     )
     if len(least) == len(trials):
-        return f"{words}, and all switched it on equally often."
+        return f"{sentence}, and all switched it on equally often."
     if least == most:
-        return f"{words}, and with the fewest switch-ons."
-    return f"{words}, and {_named(least)} would have switched it on least often."
+        return f"{sentence}, and with the fewest switch-ons."
+    return f"{sentence}, and {_named(least)} would have switched it on least often."
 
 
 def _named(places: Sequence[int]) -> str:
@@ -143,12 +143,12 @@ def _named(places: Sequence[int]) -> str:
 
 
 def _remarks(trials: Sequence[Trial]) -> Iterator[str]:
-    """Yield what a reader must know before believing the figures, and of which settings, unless of all."""
-    said: dict[str, list[int]] = {}
+    """Yield notes on the figures, with the trials they concern unless it is all of them."""
+    places_of: dict[str, list[int]] = {}
     for place, trial in enumerate(trials):
         for remark in remarks(trial.result):
-            said.setdefault(remark, []).append(place)
-    for remark, places in said.items():
+            places_of.setdefault(remark, []).append(place)
+    for remark, places in places_of.items():
         yield remark if len(places) == len(trials) else f"{_named(places)}: {remark}"
 
 
@@ -160,7 +160,7 @@ def _table(trials: Sequence[Trial], letters: str) -> Iterator[str]:
 
 
 def trial_figures(trial: Trial) -> dict[str, str]:
-    """Return what is compared, by label."""
+    """Return the compared figures by label."""
     summary = trial.result.summary
     life, heat = trial.figures.contact_life_years, trial.result.heat
     lowest, energy, tanks = summary.lowest_state_of_charge_on, summary.energy_wh, trial.figures.hot_tanks
@@ -173,12 +173,12 @@ def trial_figures(trial: Trial) -> dict[str, str]:
         "shortest run": _or_dash(summary.shortest_run_s, duration),
         "lowest charge while on": _or_dash(lowest, "{:g} %".format),
         "without data": duration(summary.data_lost_s),
-        "energy": _or_dash(energy, energy_words),
+        "energy": _or_dash(energy, format_energy),
         "from the battery": kwh(heat.battery) if heat is not None and heat.has_battery else "-",
         "tanks of hot water": _or_dash(tanks, "{:.1f}".format),
         "contact life, years": _or_dash(life if is_rate(summary) else MISSING, "{:.0f}".format),
     }
 
 
-def _or_dash(value: float, words: Callable[[float], str]) -> str:
-    return "-" if is_missing(value) else words(value)
+def _or_dash(value: float, format_value: Callable[[float], str]) -> str:
+    return "-" if is_missing(value) else format_value(value)

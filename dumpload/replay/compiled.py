@@ -1,4 +1,4 @@
-"""The law at its second speed: the core's own functions, compiled.
+"""The core's own functions, compiled.
 
 There is no second statement of the law here: the loops over arrays are compiled with the very functions of the core
 (see `compiler`).
@@ -31,10 +31,10 @@ class Compiled(NamedTuple):
 
 
 def cache_folder(environ: Mapping[str, str] = os.environ) -> Path:
-    """Return where the compiled law is kept."""
+    """Return the cache folder of the compiled law."""
     return group_folder(LAW, environ)
 
 
-def compiled(say: Callable[[str], None] = lambda _words: None) -> Compiled:
-    """Return what is compiled, as `compile_group` does."""
+def compiled(say: Callable[[str], None] = lambda _line: None) -> Compiled:
+    """Return the compiled functions; see `compile_group`."""
     return Compiled(*compile_group(LAW, say))

@@ -1,4 +1,4 @@
-"""Compiles groups of our own functions with numba; its one home.
+"""Compile groups of our own functions with numba; its one home.
 
 Nothing is stated twice: numba gets the very code of the functions, under names that lead to each other's compiled
 forms. Uncompiled they are ordinary Python, which the compiled form must equal to the last bit. So they use no `**` on
@@ -20,26 +20,26 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
-# What the standard library says that unpickling may raise, and what a full disk does.
+# Errors of unpickling according to the standard library, and of a full disk.
 CACHE_ERRORS = (UnpicklingError, AttributeError, EOFError, ImportError, IndexError, OSError)
 
 
 class Group(NamedTuple):
-    """What is compiled together: a name for its cache and one in words, the modules whole, and what is called.
+    """What is compiled together: a name for its cache and a title to show, whole modules, and what is called.
 
     `modules` come in the order in which they import each other. `allocates` False: no function makes an array, so that
     none is counted on its way through them.
     """
 
     name: str
-    words: str
+    title: str
     modules: tuple[ModuleType, ...]
     called: tuple[Callable[..., Any], ...]
     allocates: bool = True
 
 
 def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
-    """Return where compiled code is kept: a folder of its own for every state of the sources that it was made from.
+    """Return the cache folder of compiled code, a new one for every change of its sources.
 
     numba looks only at the file of the function that it caches. A law changed in another file would go on being served
     from the cache in its old form, and a replay would say what the daemon no longer does.
@@ -53,7 +53,7 @@ def group_folder(group: Group, environ: Mapping[str, str] = os.environ) -> Path:
 
 
 def compile_group(group: Group, say: Callable[[str], None]) -> tuple[Callable[..., Any], ...]:
-    """Return what is called, compiled; the first time on a computer takes a while, and `say` is called.
+    """Return the called functions compiled; slow the first time on a computer, which is announced by `say`.
 
     What was kept and is damaged (after a power cut there may be an empty file), or finds the disk full, is compiled
     anew at the call that notices it, and not kept.
@@ -75,7 +75,7 @@ def compile_group(group: Group, say: Callable[[str], None]) -> tuple[Callable[..
 
 
 def _make(group: Group, say: Callable[[str], None], *, keep: bool) -> tuple[Any, ...]:
-    """Return what is called, compiled; calling it may raise one of `CACHE_ERRORS`."""
+    """Return the called functions compiled; calling them may raise one of `CACHE_ERRORS`."""
     folder = group_folder(group)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -85,7 +85,7 @@ def _make(group: Group, say: Callable[[str], None], *, keep: bool) -> tuple[Any,
     is_at_hand = (folder, is_kept) in _made or (is_kept and any(folder.rglob("*.nbi")))
     if not is_at_hand:
         kept = "" if is_kept else f"; it cannot be kept in {folder}"
-        say(f"compiling {group.words} for this computer; this takes a while the first time{kept}")
+        say(f"compiling {group.title} for this computer; this takes a while the first time{kept}")
     _made.add((folder, is_kept))
     return tuple(uninterrupted(run) for run in _compile(group, folder, is_kept))
 
@@ -101,20 +101,20 @@ def uninterrupted(run: Callable[..., Any]) -> Callable[..., Any]:
         before = signal.getsignal(signal.SIGINT)
         if threading.current_thread() is not threading.main_thread() or not callable(before):
             return run(*arguments)  # no handler runs here
-        held: list[int] = []
+        signals: list[int] = []
 
         def hold(number: int, frame: FrameType | None) -> None:
             if is_compiling(frame):
                 before(number, frame)
             else:
-                held.append(number)
+                signals.append(number)
 
         signal.signal(signal.SIGINT, hold)
         try:
             return run(*arguments)
         finally:
             signal.signal(signal.SIGINT, before)
-            if held:
+            if signals:
                 signal.raise_signal(signal.SIGINT)
 
     return call

@@ -1,4 +1,4 @@
-"""A replay as a JSON document. Builds it; prints nothing."""
+"""A replay as a JSON document."""
 
 from typing import Any
 

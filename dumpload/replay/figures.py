@@ -1,4 +1,4 @@
-"""What a replay's energy and switch-ons mean for the tank and the contact. Formulas are those of `physics`."""
+"""Figures derived from a replay: tanks of hot water and life of the contact. Formulas are those of `physics`."""
 
 from typing import NamedTuple
 
@@ -43,7 +43,7 @@ class Derived(NamedTuple):
 
 
 def scenario(settings: Settings, *, judge_contact: bool = False) -> Scenario:
-    """Return what is tried on a record under these settings."""
+    """Return the scenario of these settings."""
     load = settings.load
     rated_w = MISSING if load.rated_w is None else load.rated_w
     known = load.rated_w is not None and load.rated_v is not None
@@ -58,7 +58,7 @@ def throttle_percent(settings: Settings) -> float:
 
 
 def capacity_wh(settings: Settings) -> float:
-    """Return what the battery holds, Wh; NaN where it is not configured."""
+    """Return the battery's capacity, Wh; NaN where not configured."""
     battery = settings.battery
     if battery.capacity_ah is None or battery.nominal_v is None:
         return MISSING
@@ -71,7 +71,7 @@ def litres_at_40(energy_wh: float, cold_c: float) -> float:
 
 
 def figures(settings: Settings, summary: Summary) -> Derived:
-    """Return what the summary means for this installation."""
+    """Return the figures derived from a summary for this installation."""
     tank = settings.tank
     cold_c = USUAL_COLD_C if tank.cold_c is None else tank.cold_c
     volume_l = MISSING if tank.volume_l is None else tank.volume_l
@@ -88,7 +88,7 @@ def figures(settings: Settings, summary: Summary) -> Derived:
 
 
 def energy_source(summary: Summary) -> str | None:
-    """Return where most of the energy figure comes from: "measured", "voltage", "rating", or None."""
+    """Return the main source of the energy figure: "measured", "voltage", "rating", or None."""
     parts = {"measured": summary.measured, "voltage": summary.by_voltage, "rating": summary.by_rating}
     source = max(parts, key=lambda name: parts[name].seconds)
     return source if parts[source].seconds else None

@@ -1,4 +1,4 @@
-"""Where the heat came from: what of the energy into the load was the battery's, and what the panels'.
+"""Sources of the heat: the shares of battery and panels in the energy into the load.
 
 At every moment with the relay on, the load takes L (W, as `totals.Energy` has it), the battery B (W, charging
 positive) and the panels give S. The load is the last consumer: without it, the battery would have been L better off.
@@ -45,7 +45,7 @@ class HeatSources(NamedTuple):
 
     @property
     def total(self) -> float:
-        """All of it, Wh: the energy into the load."""
+        """Total energy into the load, Wh."""
         return self.battery + self.throttled + self.still_taken + self.other + self.not_known
 
 

@@ -1,4 +1,4 @@
-"""Where the heat came from, in words."""
+"""Sources of the heat as text."""
 
 from collections.abc import Iterator
 
@@ -6,16 +6,16 @@ from dumpload.core.freshness import is_missing
 from dumpload.replay.figures import Derived
 from dumpload.replay.heat_sources import HeatSources
 
-REPLAYED = "by the recorded battery power, as if running the heater had changed nothing"
+REPLAYED = "by the recorded battery power, as if the heater had not changed it"
 
 
 def kwh(wh: float) -> str:
-    """Return watt-hours as kWh."""
+    """Format watt-hours as kWh."""
     return f"{wh / 1000:.0f} kWh" if wh >= 99_950 else f"{wh / 1000:.1f} kWh"  # noqa: PLR2004
 
 
 def heat_rows(heat: HeatSources, figures: Derived) -> Iterator[tuple[str, str]]:
-    """Yield what came from where, each with its label."""
+    """Yield label and text of each source."""
     yield "From battery", kwh(heat.battery) if heat.has_battery else _needs("battery_power")
     yield "From panels", "; ".join(_panels(heat, figures.throttle_percent))
     if heat.not_known and heat.has_battery:

@@ -1,4 +1,4 @@
-"""Plays a record from its first row to its last, and returns what the relay would have done."""
+"""Replay a record from first row to last."""
 
 import math
 from collections.abc import Callable, Iterator, Sequence
@@ -27,7 +27,7 @@ COMPILED_FROM_ROWS = 100_000
 
 
 class Result(NamedTuple):
-    """What came of it. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown.
+    """Result of a replay. `first`, `last`: Unix s. `samples` are accepted, rejected, or say that a value is unknown.
 
     `heat`: where the heat came from; None: that was not reckoned.
     """
@@ -51,7 +51,7 @@ def heat_of(totals: Totals) -> HeatSources | None:
 
 
 class ReplayInterrupted(KeyboardInterrupt):
-    """A person ended the replay; the text says how far it was."""
+    """The replay was interrupted; the message says at which time of the record."""
 
     @classmethod
     def at(cls, wall: float | None) -> "ReplayInterrupted":
@@ -65,7 +65,7 @@ def replay(
     scenario: Scenario,
     log: ReadLog,
     observer: Observer | None = None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
 ) -> Result:
     """Play a whole record: the rows of a long one compiled, with the extra `study`, unless an observer watches.
 
@@ -116,7 +116,7 @@ def _go_on_compiled(begun: Replayer, say: Callable[[str], None]) -> Replayer:
 
 
 def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:
-    """Refuse a record whose clock was not set at some time: it would be decades of nothing."""
+    """Refuse a record whose clock was not set at some time, because its gap would last decades."""
     begin = math.nan
     for item in items:
         if isinstance(item, RowBatch) and not item.rows:
@@ -131,7 +131,7 @@ def _within_span(path: Path, items: Iterator[Item]) -> Iterator[Item]:
 
 
 def _watched(items: Iterator[Item], spacing: Spacing) -> Iterator[Item]:
-    """Have the distance of rows with a state of charge measured."""
+    """Measure the spacing of rows with a state of charge."""
     for item in items:
         if isinstance(item, RowBatch) and (column := item.columns.get(SOC)) is not None:
             spacing.take(item, None if column.codes is None else column.codes.tolist())
@@ -139,7 +139,7 @@ def _watched(items: Iterator[Item], spacing: Spacing) -> Iterator[Item]:
 
 
 def sparse_traps(spacing_s: float, ages: Sequence[float]) -> Iterator[Trap]:
-    """Yield that rows are too far apart for how long a value counts, if they are; `ages`: by signal, s."""
+    """Yield a note if rows are further apart than a value is valid; `ages`: by signal, s."""
     if not spacing_s > ages[SOC]:
         return
     apart = f"rows are {duration(spacing_s)} apart, and a state of charge is valid for {duration(ages[SOC])} only"

@@ -1,4 +1,4 @@
-"""Calls `decide` on everything in a record, in virtual time, and counts what happens.
+"""Drive `decide` through a record in virtual time, and count the outcome.
 
 Open loop: the record stays as it was, as if running the load had changed nothing. Drives no pin, opens no connection,
 and knows no law: every change is a decision of the daemon's own function. This is the plain loop, row by row and
@@ -17,16 +17,16 @@ from dumpload.records.items import Hold, Instant, Item, Moved, Restart, RowBatch
 from dumpload.replay.heat_sources import SUMMED_SIGNALS, SourcedEnergy
 from dumpload.replay.totals import SOC, Change, LoadRating, Summary, Totals
 
-# What a column of a table may say of a signal.
+# Kinds of event in a table's column.
 _VALUES = (Kind.SAMPLE, Kind.UNKNOWN)
 
 
-# What a picture of a day shows beside the charge.
+# Signals in the chart of a day beside the charge.
 SHOWN_SIGNALS = (Signal.SOLAR_POWER, Signal.TANK_TEMPERATURE)
 
 
 class Scenario(NamedTuple):
-    """What is tried on a record. `judge_contact`: take the recorded load power as evidence of a stuck contact.
+    """Settings to replay a record with. `judge_contact`: check recorded load power for a stuck contact.
 
     That is left out as a rule: the record shows the load of the day, which need not have been on when the replayed
     relay is, and a lockout would end the replay. `throttle_percent`: the charge from which the charger throttles.
@@ -77,8 +77,8 @@ class Replayer:
         self._ages = self._settings.max_age_s
         self._scenario = scenario
         self._holds = [hold_s(self._ages, signal) for signal in Signal]
-        self._heard = frozenset(signal for signal in Signal if self._is_heard(signal))
-        # Signals without settings: what they say is no sample, but may tell of energy.
+        self._law_signals = frozenset(signal for signal in Signal if self._is_for_law(signal))
+        # Signals without settings are not samples for the law, but may give the energy.
         self._unused = frozenset(signal for signal in Signal if is_missing(self._ages[signal]))
         shown = () if observer is None else SHOWN_SIGNALS
         self._idle = self._unused - SUMMED_SIGNALS - {*shown}
@@ -95,8 +95,8 @@ class Replayer:
         if isinstance(item, RowBatch):
             self._ahead = 0.0
             columns = {signal: column for signal, column in item.columns.items() if signal not in self._idle}
-            for t, said in item._replace(columns=columns or item.columns).said():
-                self._play_row(t, said)
+            for t, row in item._replace(columns=columns or item.columns).row_events():
+                self._play_row(t, row)
         elif isinstance(item, Restart):
             self._ahead = item.ahead
             self._restart(item)
@@ -111,21 +111,21 @@ class Replayer:
             self._wake()
         return self.totals.summary(t)
 
-    def _play_row(self, t: float, said: Sequence[Event | Rejection]) -> None:
-        """Have the controller take a whole row, whose values came together, and evaluate it once."""
-        # What is evaluated is the last of its events, the arrival of a charge if there is one: were they evaluated one
-        # by one, a row that comes as its values expire would lose one signal at the arrival of another.
+    def _play_row(self, t: float, row: Sequence[Event | Rejection]) -> None:
+        """Feed the controller a whole row, whose values came together, and evaluate once."""
+        # Only the last event is evaluated, the charge if there is one. Evaluated one by one, a row that comes as its
+        # values expire would lose one signal at the arrival of another.
         self._come_to(t)
-        events, heard = [], self._heard
-        for one in said:
-            if isinstance(one, Rejection):
-                self._reject(one)
-            elif one.signal in heard:
-                events.append(one)
-            elif one.signal in self._unused:
-                self._note(one)
+        events, law_signals = [], self._law_signals
+        for arrival in row:
+            if isinstance(arrival, Rejection):
+                self._reject(arrival)
+            elif arrival.signal in law_signals:
+                events.append(arrival)
+            elif arrival.signal in self._unused:
+                self._note(arrival)
             else:
-                self._count(one, accepted=one.kind == Kind.SAMPLE)
+                self._count(arrival, accepted=arrival.kind == Kind.SAMPLE)
         for event in events[:-1]:
             self.state = remember(self._settings, self.state, event)
         if events:
@@ -135,34 +135,34 @@ class Replayer:
         self.t = t
 
     def _play_instant(self, item: Instant) -> None:
-        """Have the controller evaluate one event after another, as the daemon does with what a message says."""
+        """Have the controller evaluate the events one by one, as the daemon does with a message's values."""
         self._come_to(item.t)
         self.t = item.t
         accepted, value = False, MISSING
-        for one in item.items:
-            if isinstance(one, Hold):
-                self._hold(one, value, accepted=accepted)
-            elif isinstance(one, Moved):
-                self.totals.energy.switch_recorded(item.t, on=one.on)
+        for entry in item.items:
+            if isinstance(entry, Hold):
+                self._hold(entry, value, accepted=accepted)
+            elif isinstance(entry, Moved):
+                self.totals.energy.switch_recorded(item.t, on=entry.on)
             else:
-                accepted = self._play_event(one)
-                value = one.value if isinstance(one, Event) else MISSING
+                accepted = self._play_event(entry)
+                value = entry.value if isinstance(entry, Event) else MISSING
 
-    def _play_event(self, one: Event | Rejection) -> bool:
+    def _play_event(self, event: Event | Rejection) -> bool:
         """Return whether it was a sample that counts."""
-        if isinstance(one, Rejection):
-            self._reject(one)
+        if isinstance(event, Rejection):
+            self._reject(event)
             return False
-        if one.signal in self._unused and one.kind in _VALUES:
-            self._note(one)
+        if event.signal in self._unused and event.kind in _VALUES:
+            self._note(event)
             return True
-        accepted = one.kind == Kind.SAMPLE
-        if not self._is_aside(one):
-            accepted = self._decide(one)
-        self._count(one, accepted=accepted)
+        accepted = event.kind == Kind.SAMPLE
+        if not self._is_aside(event):
+            accepted = self._decide(event)
+        self._count(event, accepted=accepted)
         return accepted
 
-    def _is_heard(self, signal: Signal) -> bool:
+    def _is_for_law(self, signal: Signal) -> bool:
         """Return whether values of a signal are for the law: it has settings, and is no evidence of another contact."""
         is_aside = signal == Signal.LOAD_POWER and not self._scenario.judge_contact
         return not is_missing(self._ages[signal]) and not is_aside
@@ -175,13 +175,13 @@ class Replayer:
         return is_load or event.kind in (Kind.FEEDBACK, Kind.PIN_FAULT)
 
     def _hold(self, hold: Hold, value: float, *, accepted: bool) -> None:
-        """Have the value before it count longer, if that was accepted."""
+        """Extend the validity of the value before, if that was accepted."""
         if not accepted:
             return
         self.totals.energy.extend(hold.signal, hold.until + self._holds[hold.signal])
         if hold.signal not in self._unused:
-            held = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
-            self.state = remember(self._settings, self.state, held)
+            extension = Event(self.t, self.t - self._ahead, Kind.HELD, hold.signal, stamp=hold.until)
+            self.state = remember(self._settings, self.state, extension)
             self.totals.know(self.t, self.state.charge_expires_at)
         begin, end = self.t - self._ahead, hold.until - self._ahead
         if hold.signal == SOC:
@@ -234,8 +234,8 @@ class Replayer:
 
     # ---- counting ----
 
-    def _reject(self, one: Rejection) -> None:
-        if one.signal not in self._unused:
+    def _reject(self, rejection: Rejection) -> None:
+        if rejection.signal not in self._unused:
             self.totals.reject()
 
     def _count(self, event: Event, *, accepted: bool) -> None:

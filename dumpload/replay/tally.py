@@ -1,4 +1,4 @@
-"""Adds up what the rows of a table come to, as `Totals` does, over arrays: ordinary Python, and compiled too."""
+"""Sums over the rows of a table, as `Totals` has them, over arrays; runs as ordinary Python and compiled."""
 
 from typing import NamedTuple
 
@@ -97,7 +97,7 @@ def measure(tally: Tally, load: tuple[float, float], volts: tuple[float, float])
     return Tally(at, is_on, load, volts, measured, by_voltage, by_rating, drawing_s, assumed_s, lowest)
 
 
-def heard_until(cells: Cells, row: int, t: float) -> float:
+def live_until(cells: Cells, row: int, t: float) -> float:
     """Return until when (s) the value of a row counts; one that is not known ends at once."""
     return t + cells.hold_s if cells.codes[row] == PLAIN else t
 
@@ -129,10 +129,10 @@ def count_rows(
             done += 1
         if speaks(load, row):
             tally = advance(tally, t, tally.is_on, rating)
-            tally = measure(tally, (load.values[row], heard_until(load, row, t)), tally.volts)
+            tally = measure(tally, (load.values[row], live_until(load, row, t)), tally.volts)
         if speaks(volts, row):
             tally = advance(tally, t, tally.is_on, rating)
-            tally = measure(tally, tally.load, (volts.values[row], heard_until(volts, row, t)))
+            tally = measure(tally, tally.load, (volts.values[row], live_until(volts, row, t)))
         if charge.codes[row] == PLAIN:
             tally = hear_charge(tally, charge.values[row])
     while done < len(changes):

@@ -38,12 +38,12 @@ def replay_text(
 
 
 def verdict(summary: Summary, *, is_replay: bool = True) -> str:
-    """Return what the relay would have done, or did, in one sentence."""
+    """Return the switch-ons, on-time and energy in one sentence."""
     span = f"in {_days(summary)}"
     if not summary.switch_ons:
         return f"The relay {'would never have come' if is_replay else 'never came'} on {span}."
     times = "once" if summary.switch_ons == 1 else f"{summary.switch_ons} times"
-    energy = "" if is_missing(summary.energy_wh) else f", {energy_words(summary.energy_wh)} into the heater"
+    energy = "" if is_missing(summary.energy_wh) else f", {format_energy(summary.energy_wh)} into the heater"
     came = "would have come" if is_replay else "came"
     return f"The relay {came} on {times} {span}: {duration(summary.on_time_s)} of on-time{energy}."
 
@@ -71,12 +71,12 @@ def rows(result: Result, figures: Derived, zone: tzinfo) -> Iterator[tuple[str, 
 
 
 def is_rate(summary: Summary) -> bool:
-    """Return whether it is of a day or longer: of two switch-ons in minutes nothing follows for a day."""
+    """Return whether the record is long enough for daily rates: a day or more."""
     return summary.days >= 1
 
 
 def percent(part: float) -> str:
-    """Return a part of one as percent: two digits below ten, and whole above."""
+    """Format a part of one as percent: two digits below ten, whole above."""
     return f"{rate(100 * part)} %"
 
 
@@ -91,10 +91,10 @@ def _meaning(figures: Derived, *, is_lasting: bool) -> Iterator[tuple[str, str]]
 
 def _samples(result: Result) -> str:
     unknown = result.samples - result.accepted - result.rejected
-    words = f"{result.accepted} accepted, {result.rejected} rejected"
-    words += f", {unknown} reported as unknown" if unknown else ""
+    text = f"{result.accepted} accepted, {result.rejected} rejected"
+    text += f", {unknown} reported as unknown" if unknown else ""
     dropped = result.log.dropped
-    return f"{words}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
+    return f"{text}; {dropped or 'no'} row{'' if dropped == 1 else 's'} dropped"
 
 
 def _energy(summary: Summary) -> str:
@@ -106,16 +106,16 @@ def _energy(summary: Summary) -> str:
         (summary.by_rating.seconds, "the heater's rating"),
     )
     whole = summary.on_time_s
-    used = [(seconds, words) for seconds, words in parts if seconds]
-    sources = ", ".join(f"{words} ({100 * seconds / whole:.0f} % of the on-time)" for seconds, words in used)
-    return f"{energy_words(summary.energy_wh)}{f' from {sources}' if sources else ''}"
+    used = [(seconds, source) for seconds, source in parts if seconds]
+    sources = ", ".join(f"{source} ({100 * seconds / whole:.0f} % of the on-time)" for seconds, source in used)
+    return f"{format_energy(summary.energy_wh)}{f' from {sources}' if sources else ''}"
 
 
 def remarks(result: Result) -> Iterator[str]:
-    """Yield what a reader must know before believing the figures."""
+    """Yield notes on the figures."""
     summary = result.summary
     if not result.accepted:
-        yield "No sample was accepted, so nothing could be decided: check units and columns (--unit, --column)."
+        yield "No sample was accepted, so the relay never switches. Check units and columns (--unit, --column)."
     measured_s = summary.measured.seconds
     if summary.drawing_s < _MOST_DRAWN_PART * measured_s:
         yield (
@@ -129,12 +129,12 @@ def remarks(result: Result) -> Iterator[str]:
         )
     known_s = measured_s + summary.by_voltage.seconds + summary.by_rating.seconds
     if known_s and summary.on_time_s - known_s > 1.0:
-        yield f"In {duration(summary.on_time_s - known_s)} of this on-time no power is known: needs load.rated_w."
+        yield f"The power is not known for {duration(summary.on_time_s - known_s)} of this on-time: needs load.rated_w."
     yield from log_remarks(result.log)
 
 
 def log_remarks(log: ReadLog) -> Iterator[str]:
-    """Yield what was left out of the record, and what else its reading came across."""
+    """Yield the rows dropped and other notes from reading the record."""
     if log.torn:
         yield f"{log.torn[0].upper()}{log.torn[1:]}."
     yield from log.notes
@@ -167,17 +167,17 @@ def _change(change: Change, before: float | None, zone: tzinfo) -> str:
 
 
 def rate(per_day: float) -> str:
-    """Return how often a day, to two digits where it is seldom."""
+    """Format a daily rate, to two digits if below ten."""
     return f"{per_day:.2g}" if per_day < 10 else f"{per_day:.0f}"  # noqa: PLR2004
 
 
 def cause_label(cause: Cause) -> str:
-    """Return the name of a cause; an off that a history only lets one conclude has none."""
+    """Return the name of a cause; an off that a history only implies has none."""
     return "not recorded" if cause == Cause.NONE else cause_name(cause)
 
 
-def energy_words(wh: float) -> str:
-    """Return watt-hours as Wh or kWh."""
+def format_energy(wh: float) -> str:
+    """Format watt-hours as Wh or kWh."""
     return f"{wh / 1000:.1f} kWh" if wh >= 10_000 else f"{wh:.0f} Wh"  # noqa: PLR2004
 
 

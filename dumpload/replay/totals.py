@@ -1,4 +1,4 @@
-"""What a replay adds up: changes, runs, lost data, lowest charge, energy. Counts; decides nothing.
+"""Totals of a replay: changes, runs, lost data, lowest charge, energy.
 
 Keeps a few numbers and the list of changes, so that a record may be of any length.
 """
@@ -15,7 +15,7 @@ from dumpload.core.window import DAY_S
 
 SOC = Signal.STATE_OF_CHARGE
 
-# What tells of the energy into the load.
+# Signals that give the energy into the load.
 ENERGY_SIGNALS = (Signal.LOAD_POWER, Signal.BATTERY_VOLTAGE)
 
 # A value, and until when it counts (s).
@@ -50,7 +50,7 @@ class EnergyShare(NamedTuple):
 
 
 class Summary(NamedTuple):
-    """What a replay came to; seconds, Wh, percent. `energy_wh`: NaN if no source gives any power.
+    """Summary of a replay; seconds, Wh, percent. `energy_wh`: NaN if no source gives any power.
 
     `measured`, `by_voltage`, `by_rating`: the energy by where its power came from. `drawing_s`: how much of the
     on-time the recorded load power shows the load drawing; `assumed_s`: how much of it shows none, since the recorded
@@ -75,7 +75,7 @@ class Summary(NamedTuple):
 
     @property
     def days(self) -> float:
-        """How many days the record spans."""
+        """Length of the record in days."""
         return self.span_s / DAY_S
 
     @property
@@ -156,18 +156,18 @@ class Energy:
 
     @property
     def wh(self) -> float:
-        """All of it so far; 0 where no source gives any power."""
+        """Energy so far (Wh); 0 if no source gives any power."""
         return self.measured.wh + self.by_voltage.wh + self.by_rating.wh
 
     def note(self, signal: Signal, value: float, t: float, expires_at: float) -> None:
-        """Take a measured load power (W) or bus voltage (V), good until it expires; other signals are no concern."""
+        """Take a measured load power (W) or bus voltage (V), valid until it expires; ignore other signals."""
         if signal in ENERGY_SIGNALS:
             if self.at < t:
                 self.advance(t)
             self.last[signal] = (value, expires_at)
 
     def extend(self, signal: Signal, expires_at: float) -> None:
-        """Have the last value of a signal count longer."""
+        """Extend the validity of a signal's last value."""
         if signal in self.last:
             self.last[signal] = (self.last[signal][0], expires_at)
 
@@ -196,7 +196,7 @@ class Energy:
 
 
 class Totals:
-    """Counts what happens in one replay."""
+    """Counters of one replay."""
 
     def __init__(self, load: LoadRating, t: float, max_age_s: float) -> None:
         """Start at `t` (s), relay off and nothing known; the state of charge counts for `max_age_s`.
@@ -262,7 +262,7 @@ class Totals:
             self.on_loss(self.known_until, t)
 
     def lose(self, t: float) -> None:
-        """The state of charge is not known any more."""
+        """The state of charge was lost."""
         self.known_until = min(self.known_until, t)
 
     def lowest(self, state_of_charge: float) -> None:
@@ -271,7 +271,7 @@ class Totals:
             self.lowest_on = state_of_charge
 
     def summary(self, t: float) -> Summary:
-        """Return what it comes to if the record ends at `t` (s)."""
+        """Return the summary for a record that ends at `t` (s)."""
         self.energy.advance(t)
         self.regain(t)
         still_on = self.is_on

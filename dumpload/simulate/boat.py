@@ -1,4 +1,4 @@
-"""Settings to the plant of a simulation. What is not set is assumed, and every assumption is written down.
+"""Settings to the plant of a simulation; every value assumed for a missing setting is noted.
 
 Plates are never assumed: without panels, bank, element and tank there is nothing to simulate.
 """
@@ -50,33 +50,33 @@ LIFEPO4_NOMINAL_V = 3.2
 
 
 class BoatError(Exception):
-    """The settings do not say enough for a simulation; the message says what."""
+    """The settings are incomplete for a simulation; the message names what is missing."""
 
 
 class Assumption(NamedTuple):
-    """What was not set, and what was taken instead."""
+    """A setting that is missing, and the value used instead."""
 
     key: str
-    words: str
+    text: str
 
 
 class KnownBoat:
-    """The settings by key; what is asked for and not there is assumed and noted."""
+    """Settings by key; a default used for a missing one is noted."""
 
     def __init__(self, values: Mapping[str, Any]) -> None:
         self.values = values
         self.assumed: list[Assumption] = []
 
     def number(self, key: str, otherwise: float, unit: str = "", why: str = "") -> float:
-        """Return a setting, or `otherwise`, which is noted."""
+        """Return a setting; if missing, note and return `otherwise`."""
         if key in self.values:
             return float(self.values[key])
         self.note(key, f"{otherwise:g}{f' {unit}' if unit else ''}{f', {why}' if why else ''}")
         return otherwise
 
-    def note(self, key: str, words: str) -> None:
-        """Note what was assumed."""
-        self.assumed.append(Assumption(key, words))
+    def note(self, key: str, text: str) -> None:
+        """Note an assumption."""
+        self.assumed.append(Assumption(key, text))
 
 
 class Meter(NamedTuple):
@@ -102,7 +102,7 @@ class Needs(NamedTuple):
 
 
 class Installed(NamedTuple):
-    """Everything of the boat that a simulation needs, and what of it was assumed."""
+    """The boat as simulated, and the assumptions made about it."""
 
     plant: Plant
     law: ControllerSettings
@@ -117,18 +117,16 @@ def installed(settings: Settings, step_s: float, meter: Meter = METER) -> Instal
     """Return the boat of the settings, for steps of `step_s` (s).
 
     Raises:
-        BoatError: something of the installation is not known and cannot be assumed.
+        BoatError: a setting is missing that cannot be assumed.
     """
     known = KnownBoat(flat(settings))
-    missing = [words for words, keys in NEEDED if not any(known.values.get(key) for key in keys)]
+    missing = [setting for setting, keys in NEEDED if not any(known.values.get(key) for key in keys)]
     if missing:
         msg = f"{missing[0]}: expected to be set for a simulation" + _also(missing[1:])
         raise BoatError(msg)
     chemistry = known.values.get("battery.chemistry")
     if chemistry not in (None, "lifepo4"):
-        msg = (
-            f'battery.chemistry = "{chemistry}": expected "lifepo4"; the rest voltage of other cells is not known here'
-        )
+        msg = f'battery.chemistry = "{chemistry}": expected "lifepo4"; no rest voltage is known for other cells'
         raise BoatError(msg)
     strings = _strings(known)
     bank, cells = bank_of(known)
@@ -136,7 +134,7 @@ def installed(settings: Settings, step_s: float, meter: Meter = METER) -> Instal
     plant = Plant(bank, monitor_of(known, charger, bank.capacity_ah, cells), charger, heater_of(known))
     needs = needs_of(known)
     if needs.cold_c >= WANTED_C:
-        msg = f"tank.cold_c = {needs.cold_c:g}: expected below {WANTED_C:g}, the water that is wanted"
+        msg = f"tank.cold_c = {needs.cold_c:g}: expected below {WANTED_C:g}, the temperature of mixed water at the tap"
         raise BoatError(msg)
     _check_size(bank, strings, step_s)
     telemetry = telemetry_of(known, step_s, meter)
@@ -148,11 +146,13 @@ def installed(settings: Settings, step_s: float, meter: Meter = METER) -> Instal
 
 
 def _check_size(bank: Bank, strings: tuple[tuple[float, float, float], ...], step_s: float) -> None:
-    """Refuse a bank that the panels fill within minutes: the steps would be too long for it."""
+    """Refuse a bank that the panels would fill within minutes, because the time step is too long for it."""
     most_a = sum(peak_w for peak_w, *_ in strings) / bank.rest_v[0]
     least_ah = most_a * step_s / 3600.0 / MOST_CHARGE_A_STEP
     if bank.capacity_ah < least_ah:
-        msg = f"battery.capacity_ah = {bank.capacity_ah:g}: expected at least {least_ah:.3g} Ah to simulate such panels"
+        msg = (
+            f"battery.capacity_ah = {bank.capacity_ah:g}: expected at least {least_ah:.3g} Ah with panels of this size"
+        )
         raise BoatError(msg)
 
 
@@ -163,17 +163,17 @@ def _also(others: list[str]) -> str:
 def _strings(known: KnownBoat) -> tuple[tuple[float, float, float], ...]:
     strings = known.values.get("solar.strings")
     if strings:
-        return tuple((one["peak_w"], one["tilt_deg"], one["azimuth_deg"]) for one in strings)
+        return tuple((string["peak_w"], string["tilt_deg"], string["azimuth_deg"]) for string in strings)
     known.note("solar.strings", "one string, flat")
     return ((float(known.values["solar.peak_w"]), 0.0, 180.0),)
 
 
 def law_of(settings: Settings) -> ControllerSettings:
-    """Return the law's settings for telemetry that never fails: every value in time, and the contact obeys."""
+    """Return the law's settings for telemetry that never fails and a contact that never sticks."""
     law = with_floats(controller_setup(settings).settings)
-    heard = (Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER, Signal.TANK_TEMPERATURE)
-    ages = [max(age, 6 * MESSAGES_S) if signal in heard else MISSING for signal, age in enumerate(law.max_age_s)]
-    ages = [MISSING if is_missing(told) else age for age, told in zip(ages, law.max_age_s, strict=True)]
+    published = (Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER, Signal.TANK_TEMPERATURE)
+    ages = [max(age, 6 * MESSAGES_S) if signal in published else MISSING for signal, age in enumerate(law.max_age_s)]
+    ages = [MISSING if is_missing(limit_s) else age for age, limit_s in zip(ages, law.max_age_s, strict=True)]
     return ControllerSettings(law.limits, law.permissives, tuple(ages), MISSING)
 
 
@@ -222,7 +222,7 @@ def charger_of(known: KnownBoat, cells: int) -> Charger:
 
 
 def monitor_of(known: KnownBoat, charger: Charger, capacity_ah: float, cells: int) -> Monitor:
-    """Return the battery monitor; its offset counts charge that is not there, which is the worse way."""
+    """Return the battery monitor; its offset makes it read high, the worse direction."""
     full_a = float(f"{FULL_A_PER_AH * capacity_ah:.3g}")
     day = counter_drift_percent(COUNTER_OFFSET_A, capacity_ah)
     return Monitor(
@@ -253,7 +253,7 @@ def heater_of(known: KnownBoat) -> Heater:
 
 
 def needs_of(known: KnownBoat) -> Needs:
-    """Return what the house takes and what is drawn."""
+    """Return the house load and the hot water drawn."""
     return Needs(
         hourly_w=_hourly_w(known),
         draws=_draws(known),
@@ -294,7 +294,7 @@ def telemetry_of(known: KnownBoat, step_s: float, meter: Meter) -> Telemetry:
     charge = known.number("battery.counter_step_percent", CHARGE_STEP_PERCENT, "%")
     known.note("telemetry", f"a message every {MESSAGES_S:g} s, voltage to {meter.voltage_step_v:g} V with noise of "
                f"{meter.voltage_noise_v:g} V (standard deviation), power to {meter.power_step_w:g} W with noise of "
-               f"{meter.power_noise_w:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; none is lost")  # fmt: skip
+               f"{meter.power_noise_w:g} W, temperature to {TEMPERATURE_STEP_C:g} degC; no losses")  # fmt: skip
     every = max(1, round(MESSAGES_S / step_s))
     return Telemetry(
         every, charge, meter.voltage_step_v, meter.power_step_w, TEMPERATURE_STEP_C, meter.voltage_noise_v,

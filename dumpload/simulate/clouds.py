@@ -25,7 +25,7 @@ WIND_SHAPE, WIND_SCALE_M_S, LEAST_WIND_M_S = 2.69, 2.14, 0.5
 MOST_CLOUDS = 60
 # Below and above these parts of a cloudless beam an interval is all cloud, or all clear (our choice).
 LEAST_BEAM, MOST_BEAM = 0.03, 0.95
-# Weather as fine as this has its own clouds (s).
+# Weather with intervals up to this (s) already contains its clouds.
 FINE_S = 300.0
 # A day's clearest interval may correct the beam of a cloudless sky within these (our choice), and is looked for where
 # that beam is at least this part of the day's largest: a low sun is brighter or dimmer than the model by itself.
@@ -56,7 +56,7 @@ class Sky(NamedTuple):
 
 
 def sky_of(weather: Weather, place: Place, strings: Sequence[Panels]) -> Sky:
-    """Return weather as what panels make of it."""
+    """Return the power of the panels in this weather."""
     began, interval_s, interval = minute_grid(weather.times)
     count = len(weather.times)
     total_w = offered_w(weather, place, strings)

@@ -51,7 +51,7 @@ class Telemetry(NamedTuple):
 
 
 class Boat(NamedTuple):
-    """Everything that goes on from one step to the next."""
+    """State carried from one step to the next."""
 
     plant: PlantState
     law: State
@@ -199,8 +199,8 @@ def surroundings(outside: Outside, entry: int) -> Surroundings:
     )
 
 
-def compiled_steps(say: Callable[[str], None] = lambda _words: None) -> Callable[..., Any]:
-    """Return `run_steps`, compiled with plant and law; the first time on a computer that takes a while."""
+def compiled_steps(say: Callable[[str], None] = lambda _line: None) -> Callable[..., Any]:
+    """Return `run_steps` compiled with plant and law; slow the first time on a computer."""
     modules = (*CORE, arrays, plant_module, sys.modules[__name__])
     (run,) = compile_group(Group("boat", "plant and control law", modules, (run_steps,)), say)
     return run

@@ -37,13 +37,13 @@ from dumpload.simulate.years import (
 
 STEP_S = 10.0
 TYPICAL = 1990  # the year into which typical years are laid
-CHUNK = 30 * DAY_ENTRIES  # so often progress is shown, and an interrupt noticed
+CHUNK = 30 * DAY_ENTRIES  # between two updates of progress, and two checks for an interrupt
 NOISE_ROWS = 250_000  # about a month of messages, after which the same noise meets other weather
 CLOUDS, ORDER, NOISE = range(3)  # what is drawn, each with a generator of its own
 
 
 class WeatherSource(NamedTuple):
-    """The weather of a simulation: its name, where its sun was measured, where the boat is, what it was taken for."""
+    """Weather of a simulation, where it was measured, and the longitude of the boat."""
 
     name: str
     weather: Weather
@@ -60,7 +60,7 @@ class YearRun(NamedTuple):
 
 
 class Simulation(NamedTuple):
-    """What came of it: the weather as it is, and as many resampled years as were asked for."""
+    """Result of a simulation: the year of the weather itself, then the resampled years."""
 
     source: WeatherSource
     boat: Installed
@@ -72,7 +72,7 @@ class Simulation(NamedTuple):
 
 
 class SimulationInterrupted(KeyboardInterrupt):
-    """A person ended the simulation; the text says how far it was."""
+    """The simulation was interrupted; the message says in which year."""
 
 
 def find_weather(name: str | None, settings: Settings) -> tuple[WeatherSource, list[Assumption]]:
@@ -85,7 +85,7 @@ def find_weather(name: str | None, settings: Settings) -> tuple[WeatherSource, l
     assumed: list[Assumption] = []
     if name is not None and name not in TYPICAL_YEARS:
         if solar.latitude is None or solar.longitude is None:
-            msg = f"--weather {name}: expected solar.latitude and solar.longitude to be set, where that was measured"
+            msg = f"--weather {name}: expected solar.latitude and solar.longitude of where it was measured"
             raise WeatherError(msg)
         place = Place(solar.latitude, solar.longitude, solar.altitude_m or 0.0)
         return WeatherSource(name, read_weather(Path(name)), place, False, solar.longitude), assumed
@@ -125,7 +125,7 @@ def simulate(
     """Simulate the boat through the weather of that name, and through `years` resampled from it.
 
     `run_steps`: `engine.run_steps`, or its compiled form. `seed`: clouds within the hour, noise and the order of days
-    are the same for the same one. `clouds` False: every interval of the weather has an even veil.
+    are the same for the same one. `clouds` False: even haze within every interval of the weather.
 
     Raises:
         BoatError: the settings do not say enough.
@@ -135,16 +135,16 @@ def simulate(
     boat = installed(settings, step_s, meter)
     source, assumed = find_weather(name, settings)
     schedule, zone = controller_setup(settings).schedule(), find_zone(settings.permissive.timezone)
-    # The span comes first: weather with years between two rows is refused before there are minutes of it.
+    # Span first, so that weather with a gap of years is refused before it is laid out in minutes.
     span = typical_span(schedule, zone, TYPICAL) if source.is_typical else recorded_span(schedule, zone, source.weather)
     sky = sky_at_home(source, boat)
-    assumed += cloud_words(sky, clouds=clouds)
+    assumed += cloud_assumptions(sky, clouds=clouds)
     runs: list[YearRun] = []
     try:
         for number in range(years + 1):
             offered, noise = drawn_year(source, span, sky, seed, number, clouds=clouds)
-            seen = partial(_watched, watch, number, years + 1)
-            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, seen))
+            watch_year = partial(_watched, watch, number, years + 1)
+            runs.append(run_year(boat, span, offered, noise, run_steps, step_s, watch_year))
     except KeyboardInterrupt:
         msg = f"interrupted in year {len(runs) + 1} of {years + 1}; an incomplete run gives no result"
         raise SimulationInterrupted(msg) from None
@@ -156,8 +156,8 @@ def _watched(watch: Callable[[float], None], number: int, years: int, part: floa
 
 
 def sky_at_home(source: WeatherSource, boat: Installed) -> Sky:
-    """Return what the panels make of the weather, with its noon at the boat's."""
-    sky = sky_of(source.weather, source.place, [Panels(*one) for one in boat.strings])
+    """Return the power of the panels in this weather, with solar noon shifted to the boat's longitude."""
+    sky = sky_of(source.weather, source.place, [Panels(*string) for string in boat.strings])
     return moved_to(sky, source.place, source.home_longitude_deg) if source.is_typical else sky
 
 
@@ -171,17 +171,17 @@ def drawn_year(
     return (resampled(offered, draws[ORDER]) if number else offered), noise
 
 
-def cloud_words(sky: Sky, *, clouds: bool) -> list[Assumption]:
+def cloud_assumptions(sky: Sky, *, clouds: bool) -> list[Assumption]:
     """Return what is assumed of the clouds within an interval of the weather."""
     if sky.interval_s <= FINE_S:
         return []
     if not clouds:
-        return [Assumption("clouds", f"an even veil in each {sky.interval_s / 60:g} minutes of the weather")]
-    words = (
-        f"drawn within each {sky.interval_s / 60:g} minutes of the weather, whose energy stays (sizes after Wood and "
+        return [Assumption("clouds", f"even haze within each {sky.interval_s / 60:g} minutes of the weather")]
+    text = (
+        f"drawn within each {sky.interval_s / 60:g} minutes of the weather, keeping its energy (sizes after Wood and "
         "Field 2011, winds after Mathiesen 2013); how much a cloud lets through is our choice"
     )
-    return [Assumption("clouds", words)]
+    return [Assumption("clouds", text)]
 
 
 def run_year(

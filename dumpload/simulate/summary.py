@@ -1,4 +1,4 @@
-"""Daily sums to what an owner asks before buying a panel: heat, hot water, sun caught, switch-ons, month by month."""
+"""Daily sums to figures of a year and its months: heat, hot water, sun caught, switch-ons."""
 
 from collections.abc import Callable
 from typing import Any, NamedTuple
@@ -14,29 +14,29 @@ from dumpload.simulate.run import Simulation, YearRun
 from dumpload.simulate.weather import Floats
 from dumpload.simulate.years import SEASON_DAYS, SPELL_DAYS, YEAR_DAYS
 
-# Of the resampled years eight in ten lie within this.
+# Percentiles of the resampled years: eight in ten lie between.
 LOW, HIGH = 10, 90
-# Part of the litres wanted that must come warm enough for a day to count as one with hot water (our choice).
+# Least share of a day's litres that must be warm enough for a day with hot water (our choice).
 ENOUGH = 0.5
-# Below this part of what the panels offer nothing to speak of is wasted, and no share of it is given.
+# If less than this part of the panels' energy is wasted, no share of it is given.
 LEAST_WASTED = 0.001
 
 RESAMPLED = (
-    f"each made of spells of {SPELL_DAYS} days of the same weather, from at most {SEASON_DAYS} days earlier or later "
+    f"each built from {SPELL_DAYS}-day spells of the same weather, from at most {SEASON_DAYS} days earlier or later "
     "in the year, with clouds and noise redrawn; low and high are the 10th and 90th percentile"
 )
 NOT_KNOWN = (
-    "Clouds as they are at your place: within an hour they are drawn by a model, compared with seven measured days.",
-    "Shade, dirt and snow beyond the usual losses of 14 %, and the orientation of your own panels.",
-    "Years duller or brighter than the weather they are made of; resampling only puts its days in another order.",
-    "Shore power, alternator or generator: a shortfall of the house is only counted.",
-    "Temperature and age of the battery, errors of its monitor beyond those assumed, and lost messages.",
-    "Stratification: the tank is taken as mixed, so the first litre may be hotter and the last one colder.",
+    "Local clouds: within an hour they come from a model, which was compared with seven measured days.",
+    "Shade, dirt and snow beyond the usual losses of 14 %, and the actual orientation of the panels.",
+    "Years duller or brighter than the weather used; resampling only reorders its days.",
+    "Shore power, alternator or generator; if the house runs short, that is only counted.",
+    "Battery temperature and ageing, monitor errors beyond those assumed, and lost messages.",
+    "Stratification: the tank is assumed fully mixed, so the first litre may be hotter and the last colder.",
 )
 
 
 class Interval(NamedTuple):
-    """A figure, and where eight of ten resampled years lie (NaN without them)."""
+    """A figure, and the range of eight in ten resampled years (NaN without any)."""
 
     value: float
     low: float = MISSING
@@ -44,7 +44,7 @@ class Interval(NamedTuple):
 
 
 class MonthFigures(NamedTuple):
-    """The figures of one calendar month, and of how many days."""
+    """Figures of one calendar month, and its number of days."""
 
     month: int
     days: float
@@ -52,7 +52,7 @@ class MonthFigures(NamedTuple):
 
 
 class SimulationSummary(NamedTuple):
-    """The figures of a year (of all days, if there are fewer), and of each month."""
+    """Figures of a year (of all days, if fewer), and of each month."""
 
     days: int
     is_year: bool
@@ -72,7 +72,7 @@ def _days(holds: Callable[[Floats], Any]) -> Figure:
 
 
 def is_hot(load: Floats) -> Any:
-    """Return the days on which at least half of the litres wanted came warm enough."""
+    """Return which days had at least half of their litres warm enough."""
     return (load[:, day.WANTED_L] > 0) & (load[:, day.WARM_L] >= ENOUGH * load[:, day.WANTED_L])
 
 
@@ -84,7 +84,7 @@ def _caught(load: Floats, without: Floats) -> float:
     return float(without[:, day.CURTAILED].sum() - load[:, day.CURTAILED].sum())
 
 
-# Everything that adds up over days.
+# Figures that are sums over days.
 FIGURES: dict[str, Figure] = {
     "offered_wh": _sum(day.OFFERED),
     "energy_wh": _sum(day.ELEMENT),
@@ -105,8 +105,8 @@ FIGURES: dict[str, Figure] = {
 
 
 def summarize(simulation: Simulation) -> SimulationSummary:
-    """Return the figures; several years are given as the mean of a year."""
-    numbers = np.array([one.month for one in simulation.span.days])
+    """Return the figures; of several years, those of the mean year."""
+    numbers = np.array([date.month for date in simulation.span.days])
     days = len(numbers)
     scale = YEAR_DAYS / days if days > YEAR_DAYS + 1 else 1.0
     figures = _all(simulation, np.ones(days, bool), scale)
@@ -118,7 +118,7 @@ def summarize(simulation: Simulation) -> SimulationSummary:
     months = []
     for month in dict.fromkeys(numbers.tolist()):
         chosen = numbers == month
-        years = len({one.year for one in simulation.span.days if one.month == month})
+        years = len({date.year for date in simulation.span.days if date.month == month})
         months.append(MonthFigures(month, chosen.sum() / years, _all(simulation, chosen, 1.0 / years)))
     return SimulationSummary(days, days >= YEAR_DAYS, figures, months)
 
@@ -127,11 +127,11 @@ def _all(simulation: Simulation, chosen: Any, scale: float) -> dict[str, Interva
     def scaled(figure: Figure) -> Callable[[YearRun], float]:
         return lambda run: scale * figure(run.with_load[chosen], run.without[chosen])
 
-    found = {name: _interval(simulation, scaled(figure)) for name, figure in FIGURES.items()}
-    found["caught_percent"] = _interval(
+    figures = {name: _interval(simulation, scaled(figure)) for name, figure in FIGURES.items()}
+    figures["caught_percent"] = _interval(
         simulation, lambda run: caught_percent(run.with_load[chosen], run.without[chosen])
     )
-    return found
+    return figures
 
 
 def caught_percent(load: Floats, without: Floats) -> float:
@@ -181,7 +181,7 @@ def simulation_document(simulation: Simulation) -> dict[str, Any]:
         "seed": simulation.seed,
         "resampled_years": len(simulation.others),
         "resampled": RESAMPLED,
-        "assumed": {one.key: one.words for one in simulation.assumed},
+        "assumed": {assumption.key: assumption.text for assumption in simulation.assumed},
         "not_known": list(NOT_KNOWN),
         "cautions": list(CAUTIONS),
     }
@@ -189,5 +189,6 @@ def simulation_document(simulation: Simulation) -> dict[str, Any]:
 
 def _document(figures: dict[str, Interval]) -> dict[str, Any]:
     return {
-        name: {part: number_or_null(value) for part, value in one._asdict().items()} for name, one in figures.items()
+        name: {part: number_or_null(value) for part, value in interval._asdict().items()}
+        for name, interval in figures.items()
     }

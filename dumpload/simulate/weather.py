@@ -31,7 +31,7 @@ ALBEDO = 0.2
 
 COLUMNS = ("time", "direct_w_m2", "diffuse_w_m2", "air_c", "wind_m_s")
 
-# Least and most of each column: what is beyond is another unit, or a sensor that fails (our choice, no source).
+# Range of each column; beyond it the unit is wrong or the sensor failed (our choice, no source).
 BOUNDS = {
     "time": (0.0, 7_258_118_400.0),
     "direct_w_m2": (-20.0, 1500.0),
@@ -72,7 +72,7 @@ class Weather(NamedTuple):
 
 
 class WeatherError(Exception):
-    """The weather cannot be used; the message says why."""
+    """The weather is unusable; the message says why."""
 
 
 def typical_year(name: str) -> tuple[Weather, Place]:
@@ -127,7 +127,7 @@ def read_weather(path: Path) -> Weather:
 
 
 def by_minute(weather: Weather) -> Weather:
-    """Return weather finer than a minute as means of minutes, so that none of it is passed over."""
+    """Return weather finer than a minute as minute means, so that no row is skipped."""
     if len(weather.times) < 2 or np.median(np.diff(weather.times)) >= MINUTE_S:  # noqa: PLR2004  (no difference)
         return weather
     minutes, row = np.unique(np.floor(weather.times / MINUTE_S), return_inverse=True)
@@ -142,8 +142,8 @@ def _number(path: Path, line: int, name: str, text: str) -> float:
         value = np.nan
     low, high = BOUNDS[name]
     if not low <= value <= high:  # NaN is neither
-        wanted = "a time (RFC 3339) from 1970 to 2200" if name == "time" else f"a number from {low:g} to {high:g}"
-        msg = f"{path}, line {line}: column {name}: {str(text)[:40]!r}: expected {wanted}"
+        expected = "a time (RFC 3339) from 1970 to 2200" if name == "time" else f"a number from {low:g} to {high:g}"
+        msg = f"{path}, line {line}: column {name}: {str(text)[:40]!r}: expected {expected}"
         raise WeatherError(msg)
     return float(value)
 
@@ -158,7 +158,7 @@ def _in_order(weather: Weather) -> Weather:
 
 
 def offered_w(weather: Weather, place: Place, strings: Sequence[Panels]) -> Floats:
-    """Return the power (W) that the panels would give at their best, in each interval of the weather."""
+    """Return the maximum power (W) of the panels in each interval of the weather."""
     moments = pd.DatetimeIndex(pd.to_datetime(weather.times, unit="s", utc=True))
     sun = pvlib.solarposition.get_solarposition(moments, place.latitude_deg, place.longitude_deg, place.altitude_m)
     total: Floats = np.zeros(len(moments))
@@ -196,6 +196,6 @@ def _of_string(weather: Weather, sun: Any, panels: Panels) -> Floats:
     parameters = pvlib.temperature.TEMPERATURE_MODEL_PARAMETERS[model][mounting]
     cell_c = pvlib.temperature.sapm_cell(plane["poa_global"], weather.air_c, weather.wind_m_s, **parameters)
     watts = pvlib.pvsystem.pvwatts_dc(through, cell_c, panels.peak_w, POWER_PER_K)
-    kept = 1.0 - pvlib.pvsystem.pvwatts_losses() / 100.0
-    best: Floats = np.maximum(np.asarray(watts, dtype=np.float64) * kept, 0.0)
+    left = 1.0 - pvlib.pvsystem.pvwatts_losses() / 100.0
+    best: Floats = np.maximum(np.asarray(watts, dtype=np.float64) * left, 0.0)
     return best

@@ -36,12 +36,12 @@ class YearSpan(NamedTuple):
 
 
 def moved_to(sky: Sky, place: Place, home_longitude_deg: float) -> Sky:
-    """Return the sky with its sun highest when it is at home, to the minute: 4 minutes later for a degree west."""
+    """Return the sky shifted to solar noon at home, to the minute: 4 minutes later per degree west."""
     return sky._replace(began=sky.began + round(4.0 * (place.longitude_deg - home_longitude_deg)) * ENTRY_S)
 
 
 def zone_longitude_deg(zone: tzinfo, year: int) -> float:
-    """Return the longitude at which a zone's standard time has noon when the sun is highest."""
+    """Return the longitude where solar noon is at 12:00 of a zone's standard time."""
     offsets = [datetime(year, month, 1, tzinfo=zone).utcoffset() or timedelta() for month in (1, 7)]
     return min(offsets) / timedelta(hours=1) * 15.0
 
@@ -88,7 +88,7 @@ def _span(schedule: Schedule, zone: tzinfo, begin: datetime, days: int) -> YearS
     here = np.searchsorted(locals_.wall, middle, side="right") - 1
     day = locals_.day[here]
     midnight = np.searchsorted(day, np.unique(day))  # first entry of each local day
-    # A day of a change of summer time has 23 or 25 hours: what people do follows the clock, so ask the zone.
+    # People follow the clock, and a day on which it changes has 23 or 25 hours, so ask the zone.
     offset = np.concatenate([_offsets(zone, part) for part in np.split(middle, midnight[1:])])
     minute = ((middle + offset) % DAY_S // 60).astype(np.int64)
     return YearSpan(began, zone, locals_, day - day[0], minute, tuple(_later(begin, n) for n in range(days)))

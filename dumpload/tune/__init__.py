@@ -1,4 +1,4 @@
-"""Which settings of the law would serve this boat better: a search in the closed loop.
+"""Search for better settings of the law, by closed-loop replay.
 
 Read in this order: `grid` (the settings that are tried), `play` (all of them through one identified record), `aims`
 (what they are judged by, and the limits), `choose` (those worth choosing between), `month` (what each would give, with

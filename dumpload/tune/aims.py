@@ -1,4 +1,4 @@
-"""What settings are judged by, in an owner's words, and the limits they must keep to."""
+"""Score of settings (sun caught, battery, operations, hot evenings) and the limits they must keep."""
 
 from typing import NamedTuple
 
@@ -13,14 +13,14 @@ WEEK_DAYS = 7
 
 
 class SearchLimits(NamedTuple):
-    """What no proposal may go beyond. `lowest_percent`: true charge while on. `operations`: switch-ons a day."""
+    """Hard limits of a proposal. `lowest_percent`: true charge while on. `operations`: switch-ons a day."""
 
     lowest_percent: float = 0.0
     operations: float = np.inf
 
 
 class Halves(NamedTuple):
-    """By row of the daily sums: whether it is one to learn from, or one to report on; `known_s`: how much is known."""
+    """Days to learn from and days to report on, by row of the daily sums; `known_s`: time with data in each."""
 
     learn: Flags
     report: Flags
@@ -36,14 +36,14 @@ class Score(NamedTuple):
     hot_evenings: float
 
 
-# How much of each is the same to an owner: a part of the best, and absolute (Wh, Wh, switch-ons, evenings, a day).
-# What comes from the battery is not known better than this (nine in ten of a prototype's errors, boats of this size).
+# Differences too small to matter: relative to the best, and absolute (Wh, Wh, switch-ons, evenings, a day). Energy from
+# the battery is not known better than this (nine in ten of a prototype's errors, boats of this size).
 COARSE = Score(0.01, 0.1, 0.0, 0.0)
 COARSE_AT_LEAST = Score(5.0, 100.0, 0.1, 0.02)
 
 
 def halves_of(model: Model) -> Halves:
-    """Return the record's days in two: every second week, or of a short record shorter stretches."""
+    """Split the record's days in two: every second week, or shorter periods if the record is short."""
     entries = np.bincount(model.course.day, model.course.known, model.days)
     length = int(np.clip(model.days // 4, 1, WEEK_DAYS))
     learn = (np.arange(model.days) // length) % 2 == 0
@@ -51,7 +51,7 @@ def halves_of(model: Model) -> Halves:
 
 
 def caught(sums: Floats, never: Floats) -> Floats:
-    """Return the Wh that would have been wasted without the heater (member, day)."""
+    """Return the Wh caught that would have been wasted without the heater (member, day)."""
     return np.asarray(never[..., CURTAILED] - sums[..., CURTAILED], np.float64)
 
 
@@ -61,10 +61,10 @@ def hot(sums: Floats) -> Floats:
 
 
 def score(sums: Floats, never: Floats, days: Flags, known_s: Floats) -> Score:
-    """Return the median member's mean of a day over these days."""
+    """Return the mean of these days for the median member."""
     count = max(1e-9, float(known_s[days].sum()) / DAY_S)
     columns = (caught(sums, never), sums[..., FROM_BANK], sums[..., SWITCH_ONS], hot(sums))
-    return Score(*(float(np.median(one[:, days].sum(axis=1))) / count for one in columns))
+    return Score(*(float(np.median(column[:, days].sum(axis=1))) / count for column in columns))
 
 
 def keeps_to(limits: SearchLimits, sums: Floats, known_s: Floats) -> bool:
@@ -77,7 +77,7 @@ def keeps_to(limits: SearchLimits, sums: Floats, known_s: Floats) -> bool:
 
 
 def costs(scores: list[Score]) -> Floats:
-    """Return the scores as costs (law, aim), the less the better, on the coarse steps that an owner would notice."""
+    """Return the scores as costs (law, aim), lower is better, rounded to steps that an owner would notice."""
     signed = np.array(scores).reshape(-1, len(Score._fields)) * np.array([-1.0, 1.0, 1.0, -1.0])
     best = np.abs(signed).max(axis=0, initial=0.0)
     step = np.maximum(np.array(COARSE_AT_LEAST), np.array(COARSE) * best)
@@ -86,8 +86,8 @@ def costs(scores: list[Score]) -> Floats:
 
 
 def pareto(values: Floats) -> Flags:
-    """Return which rows no other row is as good as in everything and better in something; the less the better."""
-    kept = np.ones(len(values), np.bool_)
-    for row, one in enumerate(values):
-        kept[row] = not ((values <= one).all(axis=1) & (values < one).any(axis=1)).any()
-    return kept
+    """Return which rows are Pareto-optimal; lower is better."""
+    is_best = np.ones(len(values), np.bool_)
+    for row, chosen in enumerate(values):
+        is_best[row] = not ((values <= chosen).all(axis=1) & (values < chosen).any(axis=1)).any()
+    return is_best

@@ -1,4 +1,4 @@
-"""A search as a document, and as text: today's settings first, then what others would give more or less."""
+"""A search as JSON and as text: today's settings, then each proposal and its difference from today's."""
 
 from collections.abc import Iterator
 from textwrap import wrap
@@ -10,11 +10,11 @@ from dumpload.forecast.interval import Figure
 from dumpload.tune import grid
 from dumpload.tune.month import MONTH_DAYS, Month
 from dumpload.tune.parts import varied
-from dumpload.tune.tune import Told, Tuning
+from dumpload.tune.tune import Proposal, Tuning
 
 WIDTH = 80
 _LABEL, _INDENT = 22, "   "
-NOTHING_BETTER = "No setting tried is clearly better than today's in"
+NOTHING_BETTER = "No settings tried are clearly better than today's at"
 NO_DIFFERENCE = "No difference that this record can show"
 _ROWS = (
     ("caught_kwh", "Sun caught", "kWh", 1),
@@ -31,23 +31,31 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
         return {**document, "now": None, "proposals": []}
     return document | {
         "partial": not tuning.whole,
-        "settings_asked": tuning.asked,
+        "settings_asked": tuning.requested,
         "settings_tried": tuning.tried,
         "settings_within_limits": tuning.within,
         "learned_days": tuning.learned_days,
         "reported_days": tuning.reported_days,
-        "now": _told(tuning.now),
-        "proposals": [_told(one) for one in tuning.proposals],
+        "now": _proposal(tuning.now),
+        "proposals": [_proposal(proposal) for proposal in tuning.proposals],
         "no_difference_at": list(tuning.as_good),
         "remarks": list(tuning.remarks),
     }
 
 
-def _told(one: Told) -> dict[str, Any]:
-    told: dict[str, Any] = {"best_at": list(one.aims), "settings": varied(one.settings), "month": _month(one.month)}
-    if one.more is not None:
-        told |= {"more_than_now": _month(one.more)}
-    return told | {"from_battery": one.from_battery, "trust": one.trust, "reasons": list(one.reasons)}
+def _proposal(proposal: Proposal) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "best_at": list(proposal.aims),
+        "settings": varied(proposal.settings),
+        "month": _month(proposal.month),
+    }
+    if proposal.more is not None:
+        document |= {"more_than_now": _month(proposal.more)}
+    return document | {
+        "from_battery": proposal.from_battery,
+        "trust": proposal.trust,
+        "reasons": list(proposal.reasons),
+    }
 
 
 def _month(month: Month) -> dict[str, Any]:
@@ -55,7 +63,7 @@ def _month(month: Month) -> dict[str, Any]:
 
 
 def tuning_text(tuning: Tuning) -> str:
-    """Return it in words; 80 columns wide."""
+    """Return a search as text, 80 columns wide."""
     return "\n".join(_lines(tuning))
 
 
@@ -69,9 +77,9 @@ def _lines(tuning: Tuning) -> Iterator[str]:
     yield from wrap(basis(tuning), WIDTH)
     yield ""
     yield from _block("Today", tuning.now)
-    for number, one in enumerate(tuning.proposals, 1):
+    for number, proposal in enumerate(tuning.proposals, 1):
         yield ""
-        yield from _block(f"{number}", one)
+        yield from _block(f"{number}", proposal)
     if tuning.as_good and tuning.proposals:
         yield ""
         yield from wrap(f"{NOTHING_BETTER}: {', '.join(tuning.as_good)}.", WIDTH)
@@ -81,12 +89,12 @@ def _lines(tuning: Tuning) -> Iterator[str]:
 
 
 def headline(tuning: Tuning) -> str:
-    """Return what came of it in a sentence or two."""
-    partial = f"Partial: interrupted after {tuning.tried} of {tuning.asked} settings. " if not tuning.whole else ""
+    """Return the result in a sentence or two."""
+    partial = f"Partial: interrupted after {tuning.tried} of {tuning.requested} settings. " if not tuning.whole else ""
     if not tuning.within:
-        return f"{partial}None of the {tuning.tried} settings tried keeps to these limits{_limits(tuning)}."
+        return f"{partial}None of the {tuning.tried} settings tried stays within the limits{_limits(tuning)}."
     if not tuning.proposals:
-        return f"{partial}{NO_DIFFERENCE}: today's settings do as well as the best of the {tuning.tried} tried."
+        return f"{partial}{NO_DIFFERENCE}: today's settings are as good as the best of the {tuning.tried} tried."
     count = len(tuning.proposals)
     return (
         f"{partial}{count} setting{'s' * (count > 1)} worth choosing between, of {tuning.tried} tried{_limits(tuning)}."
@@ -94,63 +102,65 @@ def headline(tuning: Tuning) -> str:
 
 
 def _limits(tuning: Tuning) -> str:
-    words = []
+    limits = []
     if tuning.limits.lowest_percent > 0.0:
-        words.append(f"never on below {tuning.limits.lowest_percent:g} % charge")
+        limits.append(f"never on below {tuning.limits.lowest_percent:g} % charge")
     if tuning.limits.operations != float("inf"):
-        words.append(f"at most {tuning.limits.operations:g} operations a day")
-    return f" ({', '.join(words)})" if words else ""
+        limits.append(f"at most {tuning.limits.operations:g} operations a day")
+    return f" ({', '.join(limits)})" if limits else ""
 
 
 def basis(tuning: Tuning) -> str:
-    """Return what the figures rest on."""
+    """Return the basis of the figures."""
     return (
-        f"Chosen by {tuning.learned_days} days of the record, judged on its other {tuning.reported_days}. Figures are "
-        f'for {MONTH_DAYS:g} days like those, in brackets the 90 % interval; "more" is against today\'s settings. An '
-        f"operation is one switch-on. An evening is hot with water of 40 degC at 18:00."
+        f"Chosen on {tuning.learned_days} days of the record, evaluated on the other {tuning.reported_days}. Figures "
+        f'are for {MONTH_DAYS:g} days like those, with the 90 % interval in brackets; "more" is compared with today\'s '
+        f"settings. An operation is one switch-on. An evening counts as hot with 40 degC water at 18:00."
     )
 
 
-def _block(number: str, one: Told) -> Iterator[str]:
-    yield from wrap(f"{number}{':' if one.more is None else '.'} {settings_words(one.settings)}", WIDTH,
+def _block(number: str, proposal: Proposal) -> Iterator[str]:
+    yield from wrap(f"{number}{':' if proposal.more is None else '.'} {settings_text(proposal.settings)}", WIDTH,
                     subsequent_indent=_INDENT)  # fmt: skip
-    if one.aims:
-        yield from wrap(f"Best at: {', '.join(one.aims)}.", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
+    if proposal.aims:
+        yield from wrap(
+            f"Best at: {', '.join(proposal.aims)}.", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT
+        )
     for name, label, unit, digits in _ROWS:
-        more = None if one.more is None else getattr(one.more, name)
-        yield _row(label, getattr(one.month, name), more, unit, digits)
-    yield f"{_INDENT}{'From the battery':{_LABEL}}{one.from_battery}"
-    if one.more is not None:
-        yield from _warnings(one.reasons, _INDENT)
+        more = None if proposal.more is None else getattr(proposal.more, name)
+        yield _row(label, getattr(proposal.month, name), more, unit, digits)
+    yield f"{_INDENT}{'From the battery':{_LABEL}}{proposal.from_battery}"
+    if proposal.more is not None:
+        yield from _warnings(proposal.reasons, _INDENT)
 
 
 def _row(label: str, figure: Figure, more: Figure | None, unit: str, digits: int) -> str:
     value = f"{figure.value:.{digits}f} {unit}".strip()
-    words = f"{_INDENT}{label:{_LABEL}}{value:10}({figure.low:.{digits}f} to {figure.high:.{digits}f})"
+    text = f"{_INDENT}{label:{_LABEL}}{value:10}({figure.low:.{digits}f} to {figure.high:.{digits}f})"
     if more is None:
-        return words
-    return (
-        f"{words:51}more: {_signed(more.value, digits)} ({_signed(more.low, digits)} to {_signed(more.high, digits)})"
-    )
+        return text
+    return f"{text:51}more: {_signed(more.value, digits)} ({_signed(more.low, digits)} to {_signed(more.high, digits)})"
 
 
 def _signed(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
-def settings_words(settings: Settings) -> str:
-    """Return what a search may change."""
+def settings_text(settings: Settings) -> str:
+    """Return the searched settings as text."""
     values = flat(settings)
-    words = [
+    parts = [
         f"cut-in {values[grid.CUT_IN]:g} %, cut-out {values[grid.CUT_OUT]:g} %",
         f"confirmed for {_time(values[grid.CONFIRM])}",
         f"at least {_time(values[grid.MIN_ON])} on and {_time(values[grid.MIN_OFF])} off",
     ]
     if values.get(grid.VOLTS_IN) is not None:
-        words.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
+        parts.append(f"bus at {values[grid.VOLTS_IN]:g} V to run, off below {values[grid.VOLTS_OUT]:g} V")
     if values.get(grid.DRAIN) is not None:
-        words.append(f"off at a drain above {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}")
-    return ", ".join(words)
+        parts.append(
+            f"off if the battery supplies more than {values[grid.DRAIN]:g} W for {_time(values[grid.DRAIN_S])}"
+        )
+    return ", ".join(parts)
 
 
 def _time(seconds: float) -> str:

@@ -1,4 +1,4 @@
-"""The settings that a search tries: points spread evenly between bounds that config, check and record allow."""
+"""The settings tried by a search: evenly spread points within the bounds of config, check and record."""
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -32,22 +32,22 @@ LOWEST_CUT_IN, WIDEST_BAND = 85.0, 15.0
 DWELLS_S, CONFIRMS_S = (60.0, 120.0, 300.0, 600.0, 900.0, 1800.0), (30.0, 60.0, 120.0, 300.0, 600.0)
 # Common practice, no source: a bank of LiFePO4 at rest, and the bands of a voltage permissive (V per cell).
 REST_CELL_V, BANDS_CELL_V = 3.34, (0.05, 0.25)
-# Bus voltage is told in steps of this, and a drain limit is a round number (V, W).
+# Steps of bus voltage and drain limit (V, W).
 VOLT_STEP, WATT_STEP, LEAST_DRAIN_W = 0.1, 10.0, 50.0
 DIMENSIONS = 8
 
 
 class Candidate(NamedTuple):
-    """Settings to be tried, and their law."""
+    """Settings to try, and their law."""
 
     settings: Settings
     law: Setup
 
 
 class Bounds(NamedTuple):
-    """Between which values a search may choose.
+    """Bounds of a search.
 
-    `step`: in which the charge is told (percent). `volts`, `drain_w`: None: that permissive is left as it is.
+    `step`: resolution of the state of charge (percent). `volts`, `drain_w`: None: that permissive is left as it is.
     `keeps_volts`, `keeps_drain`: it is in use, and is never taken away.
     """
 
@@ -78,7 +78,7 @@ def bounds_of(model: Model, settings: Settings) -> Bounds:
         step=max(0.5, float(np.ceil(evidence.charge_step * 2.0 - 1e-6)) / 2.0),
         lowest=max(floor + 1.0, min(LOWEST_CUT_IN, values[CUT_IN] - 2.0)),
         floor=floor,
-        dwells_s=[one for one in DWELLS_S if one <= longest_s] or [longest_s],
+        dwells_s=[dwell_s for dwell_s in DWELLS_S if dwell_s <= longest_s] or [longest_s],
         volts=(low_v, top_v - VOLT_STEP) if has_volts and low_v < top_v - VOLT_STEP else None,
         lowest_v=values.get("battery.lowest_v", 0.0),
         cells=cells,
@@ -116,9 +116,9 @@ def keys_at(bounds: Bounds, point: Sequence[float]) -> dict[str, Any]:
         CONFIRM: _one_of(CONFIRMS_S, confirm),
     }
     if bounds.volts:
-        keys |= _volts(bounds, *bounds.volts, _part(volts, kept=bounds.keeps_volts), gap)
+        keys |= _volts(bounds, *bounds.volts, _part(volts, used=bounds.keeps_volts), gap)
     if bounds.drain_w:
-        part, (low, high) = _part(drain, kept=bounds.keeps_drain), bounds.drain_w
+        part, (low, high) = _part(drain, used=bounds.keeps_drain), bounds.drain_w
         keys[DRAIN] = None if part is None else _stepped(low + part * (high - low), WATT_STEP)
     return keys
 
@@ -132,9 +132,9 @@ def _volts(bounds: Bounds, low: float, high: float, part: float | None, gap: flo
     return {VOLTS_IN: cut_in, VOLTS_OUT: max(cut_out, bounds.lowest_v)}
 
 
-def _part(value: float, *, kept: bool) -> float | None:
-    """Return where in its range a permissive is that may be left out, half of the time; None: it is."""
-    if kept:
+def _part(value: float, *, used: bool) -> float | None:
+    """Return a position in the range of an optional permissive; None: leave it out, half of the time."""
+    if used:
         return value
     return None if value < 0.5 else 2.0 * value - 1.0  # noqa: PLR2004
 
@@ -150,19 +150,19 @@ def _stepped(value: float, step: float) -> float:
 def candidates(
     settings: Settings, bounds: Bounds, count: int, watch: Callable[[float], None] = lambda _part: None
 ) -> Iterator[Candidate]:
-    """Yield the settings as they are, and then so many others that config and check allow, fewer if there are fewer."""
+    """Yield today's settings, then up to `count` - 1 others that pass config and check."""
     yield Candidate(settings, controller_setup(settings))
     values, fails = flat(settings), failed(settings)
-    seen, found = {_marked(values)}, 1
+    seen, yielded = {_marked(values)}, 1
     for number, point in enumerate(points(4 * count)):
         keys = {**values, **keys_at(bounds, point)}
-        if found == count or _marked(keys) in seen:
+        if yielded == count or _marked(keys) in seen:
             continue
         seen.add(_marked(keys))
         other = changed(keys)
         if other is not None and failed(other) <= fails:
-            found += 1
-            watch(max(found / count, number / (4 * count)))
+            yielded += 1
+            watch(max(yielded / count, number / (4 * count)))
             yield Candidate(other, controller_setup(other))
 
 
@@ -171,7 +171,7 @@ def _marked(keys: Mapping[str, Any]) -> tuple[Any, ...]:
 
 
 def changed(values: Mapping[str, Any]) -> Settings | None:
-    """Return the settings with these dotted keys (None: not set), judged as a file's are; None: they break a rule."""
+    """Return the settings of these dotted keys (None: not set); None if they break a rule of the config."""
     tables: dict[str, Any] = {}
     for key, value in values.items():
         *above, name = key.split(".")
@@ -187,9 +187,9 @@ def changed(values: Mapping[str, Any]) -> Settings | None:
         return None
 
 
-def distance(one: Settings, other: Settings) -> float:
-    """Return how far settings are apart: thresholds by their range, times by their ratio, a permissive more or less."""
-    here, there = flat(one), flat(other)
+def distance(settings: Settings, other: Settings) -> float:
+    """Return the distance between settings: thresholds by range, times by ratio, 1 per permissive added or removed."""
+    here, there = flat(settings), flat(other)
     far: float = sum(abs(here[name] - there[name]) / WIDEST_BAND for name in (CUT_IN, CUT_OUT))
     far += sum(abs(math.log((here[name] + 1.0) / (there[name] + 1.0))) for name in (MIN_ON, MIN_OFF, CONFIRM)) / 10.0
     for name in (VOLTS_IN, DRAIN):
@@ -198,6 +198,6 @@ def distance(one: Settings, other: Settings) -> float:
 
 
 def failed(settings: Settings) -> set[str]:
-    """Return the checks on paper that fail."""
+    """Return the ids of the checks that fail."""
     findings, _missing = run_checks(CHECKS, flat(settings))
     return {finding.check.id for finding in findings if finding.verdict.state is Grade.FAIL}

@@ -1,4 +1,4 @@
-"""What settings would give in a month, each figure with its interval, and whether that differs from today's."""
+"""Forecast of a month under some settings, with intervals, and its difference from today's."""
 
 from typing import NamedTuple
 
@@ -29,7 +29,7 @@ class Month(NamedTuple):
 
 
 class Player(NamedTuple):
-    """The daily sums of one law, and what the forecaster makes of them.
+    """Daily sums of one law, and their forecast.
 
     `unseen_drains`: it has a drain limit that the record was not made with, and the rows are too far apart to show what
     trips it.
@@ -40,67 +40,67 @@ class Player(NamedTuple):
     unseen_drains: bool = False
 
 
-def month(one: Player, recorded: Recorded, halves: Halves) -> Month:
-    """Return a month's figures by the days that are reported on."""
-    by_a = _correction(one, recorded)
-    values = _daily(one, by_a)
-    half = _halves_a_month(one)
+def month(player: Player, recorded: Recorded, halves: Halves) -> Month:
+    """Return a month's figures, from the days reported on."""
+    by_a = _correction(player, recorded)
+    values = _daily(player, by_a)
+    half = _halves_a_month(player)
     figures = Month(*(_figure(value, halves, more, least=0.0) for value, more in zip(values, half, strict=True)))
-    return _with_unseen(figures, figures.operations.value) if one.unseen_drains else figures
+    return _with_unseen(figures, figures.operations.value) if player.unseen_drains else figures
 
 
-def difference(one: Player, now: Player, recorded: Recorded, halves: Halves, *, is_as_recorded: bool) -> Month:
-    """Return how much more a month gives than it does now; what both have in common cancels.
+def difference(player: Player, now: Player, recorded: Recorded, halves: Halves, *, is_as_recorded: bool) -> Month:
+    """Return a month's difference from now; common errors cancel.
 
     `is_as_recorded`: the record was made with the settings of now, which are then measured and not forecast.
     """
-    by_a = _correction(one, recorded)
-    values = [more - less for more, less in zip(_daily(one, by_a), _daily(now, by_a), strict=True)]
-    half = np.array(_halves_of_difference(one))
+    by_a = _correction(player, recorded)
+    values = [more - less for more, less in zip(_daily(player, by_a), _daily(now, by_a), strict=True)]
+    half = np.array(_halves_of_difference(player))
     if not is_as_recorded:
         half = np.hypot(half, _halves_of_difference(now))
     figures = Month(
         *(_figure(value, halves, float(more), least=-np.inf) for value, more in zip(values, half, strict=True))
     )
-    if not one.unseen_drains:
+    if not player.unseen_drains:
         return figures
     sun, heat = (figure._replace(low=figure.low - MORE_LOST * abs(figure.value)) for figure in figures[:2])
     figures = figures._replace(caught_kwh=sun, heat_kwh=heat)
-    return _with_unseen(figures, month(one, recorded, halves).operations.value)
+    return _with_unseen(figures, month(player, recorded, halves).operations.value)
 
 
 def _with_unseen(figures: Month, operations: float) -> Month:
-    """Return the figures with room for operations that the record could not show."""
-    told = figures.operations
-    return figures._replace(operations=told._replace(high=told.high + MORE_OPERATIONS * operations))
+    """Widen the figures for operations that the record cannot show."""
+    switch_ons = figures.operations
+    return figures._replace(operations=switch_ons._replace(high=switch_ons.high + MORE_OPERATIONS * operations))
 
 
 def differs(more: Month) -> bool:
-    """Return whether any figure is surely more or less than now."""
+    """Return whether any figure clearly differs from now."""
     return any(figure.low > 0.0 or figure.high < 0.0 for figure in more)
 
 
-def _correction(one: Player, recorded: Recorded) -> float:
-    """Return what the forecast of heat is multiplied by: what was measured of A over what is forecast of it."""
+def _correction(player: Player, recorded: Recorded) -> float:
+    """Return the correction factor of the forecast heat: measured over forecast, under the recorded settings."""
     measured = float(recorded.energy_wh.sum())
-    told = float(np.median(one.sums.a[..., ENERGY].sum(axis=-1)))
-    return measured / told if told > 0.1 * measured else 1.0  # as the forecaster has it
+    forecast = float(np.median(player.sums.a[..., ENERGY].sum(axis=-1)))
+    return measured / forecast if forecast > 0.1 * measured else 1.0  # as the forecaster has it
 
 
-def _daily(one: Player, by_a: float) -> list[Floats]:
+def _daily(player: Player, by_a: float) -> list[Floats]:
     """Return each figure as (member, day)."""
-    b = one.sums.b
+    b = player.sums.b
     return [
-        caught(b, one.sums.never) / WH_A_KWH,
+        caught(b, player.sums.never) / WH_A_KWH,
         b[..., ENERGY] * by_a / WH_A_KWH,
         np.asarray(b[..., SWITCH_ONS], np.float64),
         hot(b),
     ]
 
 
-def _halves_a_month(one: Player) -> list[float]:
-    """Return half of the forecaster's own interval for each figure; it has none for evenings."""
-    figures, scale = one.outcome.figures, MONTH_DAYS / one.outcome.days
+def _halves_a_month(player: Player) -> list[float]:
+    """Return half the forecaster's interval of each figure; there is none for evenings."""
+    figures, scale = player.outcome.figures, MONTH_DAYS / player.outcome.days
     return [
         figures["caught_wh"].half * scale / WH_A_KWH,
         figures["energy_wh"].half * scale / WH_A_KWH,
@@ -109,21 +109,21 @@ def _halves_a_month(one: Player) -> list[float]:
     ]
 
 
-def _halves_of_difference(one: Player) -> list[float]:
-    figures = one.outcome.figures
+def _halves_of_difference(player: Player) -> list[float]:
+    figures = player.outcome.figures
     heat = figures["difference_wh_per_day"].half * MONTH_DAYS / WH_A_KWH
-    return [heat, heat, figures["switch_ons"].half * MONTH_DAYS / one.outcome.days, 0.0]
+    return [heat, heat, figures["switch_ons"].half * MONTH_DAYS / player.outcome.days, 0.0]
 
 
 def _figure(daily: Floats, halves: Halves, half: float, least: float) -> Figure:
-    """Return a month's sum: days drawn again and again, each time those of one member, and the forecaster's doubt."""
+    """Return a month's sum, its interval from bootstrapped days and members and from the forecaster's own interval."""
     days, known_s = daily[:, halves.report], halves.known_s[halves.report]
     draw = np.random.default_rng(17)
     place = draw.integers(0, days.shape[1], (DRAWS, days.shape[1]))
     member = draw.integers(0, days.shape[0], DRAWS)
     sums = _a_month(days[member[:, None], place].sum(axis=1), known_s[place].sum(axis=1))
     value = float(np.median(_a_month(days.sum(axis=1), known_s.sum())))
-    low, high = (float(one) for one in np.quantile(sums, (0.05, 0.95)))
+    low, high = (float(percentile) for percentile in np.quantile(sums, (0.05, 0.95)))
     below, above = np.hypot(max(0.0, value - low), half), np.hypot(max(0.0, high - value), half)
     return Figure(value, max(least, value - float(below)), value + float(above))
 

@@ -1,4 +1,4 @@
-"""A search as a page of HTML: what came of it, the trade-off as a picture, and the settings side by side."""
+"""A search as an HTML page: result, trade-off chart, and the settings side by side."""
 
 from collections.abc import Iterator
 from html import escape
@@ -7,9 +7,9 @@ from dumpload.cautions import CAUTIONS
 from dumpload.forecast.interval import Figure
 from dumpload.html import bullets, page, section, typeset
 from dumpload.report.colours import DARK, LIGHT, rules
-from dumpload.tune.document import NOTHING_BETTER, basis, headline, settings_words
+from dumpload.tune.document import NOTHING_BETTER, basis, headline, settings_text
 from dumpload.tune.picture import trade_off
-from dumpload.tune.tune import Told, Tuning
+from dumpload.tune.tune import Proposal, Tuning
 
 STYLE = f"""
 svg {{ display: block; width: 100% }}
@@ -22,7 +22,7 @@ th, td {{ text-align: left; vertical-align: top; font-weight: 400; padding: .3re
 @media screen and (prefers-color-scheme: dark) {{ {rules(DARK)} }}
 """
 HEADS = ("", "Settings", "Sun caught, kWh", "Heat, kWh", "Operations", "Hot evenings", "From the battery")
-# After the point, of each figure of a month.
+# Decimals of each figure of a month.
 DIGITS = (1, 1, 0, 0)
 
 
@@ -39,30 +39,30 @@ def _body(tuning: Tuning) -> Iterator[str]:
     yield '<div class="wide"><table><thead><tr>'
     yield "".join(f'<th scope="col">{escape(head)}</th>' for head in HEADS)
     yield "</tr></thead><tbody>"
-    for number, one in enumerate([tuning.now, *tuning.proposals]):
-        if one is not None:
-            yield _row(str(number) if number else "today", one)
+    for number, proposal in enumerate([tuning.now, *tuning.proposals]):
+        if proposal is not None:
+            yield _row(str(number) if number else "today", proposal)
     yield "</tbody></table></div>"
     notes = [*tuning.verdict.reasons, *tuning.remarks]
     if tuning.as_good and tuning.proposals:
         notes.append(f"{NOTHING_BETTER}: {', '.join(tuning.as_good)}.")
-    for number, one in enumerate(tuning.proposals, 1):
-        notes += [f"{number}: {reason}" for reason in one.reasons]
+    for number, proposal in enumerate(tuning.proposals, 1):
+        notes += [f"{number}: {reason}" for reason in proposal.reasons]
     if notes:
         yield from section("Notes on these figures", bullets(notes))
     yield from section("Before you act on any figure", bullets(map(typeset, CAUTIONS)))
 
 
-def _row(label: str, one: Told) -> str:
-    more = [None] * len(one.month) if one.more is None else list(one.more)
-    figures = [_cell(*pair) for pair in zip(one.month, more, DIGITS, strict=True)]
-    words = settings_words(one.settings) + (f". Best at: {', '.join(one.aims)}" if one.aims else "")
-    cells = "".join(f"<td>{cell}</td>" for cell in (escape(words), *figures, escape(one.from_battery)))
+def _row(label: str, proposal: Proposal) -> str:
+    more = [None] * len(proposal.month) if proposal.more is None else list(proposal.more)
+    figures = [_cell(*pair) for pair in zip(proposal.month, more, DIGITS, strict=True)]
+    description = settings_text(proposal.settings) + (f". Best at: {', '.join(proposal.aims)}" if proposal.aims else "")
+    cells = "".join(f"<td>{cell}</td>" for cell in (escape(description), *figures, escape(proposal.from_battery)))
     return f'<tr><th scope="row">{label}</th>{cells}</tr>'
 
 
 def _cell(figure: Figure, more: Figure | None, digits: int) -> str:
-    words = f"{figure.value:.{digits}f} ({figure.low:.{digits}f} to {figure.high:.{digits}f})"
+    text = f"{figure.value:.{digits}f} ({figure.low:.{digits}f} to {figure.high:.{digits}f})"
     if more is None:
-        return words
-    return f"{words}<br>more: {more.value:+.{digits}f} ({more.low:+.{digits}f} to {more.high:+.{digits}f})"
+        return text
+    return f"{text}<br>more: {more.value:+.{digits}f} ({more.low:+.{digits}f} to {more.high:+.{digits}f})"

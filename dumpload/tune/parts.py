@@ -8,22 +8,22 @@ from dumpload.config.layers import show
 from dumpload.config.model import Settings, flat
 from dumpload.files import Output
 from dumpload.tune.grid import VARIED
-from dumpload.tune.tune import Told, Tuning
+from dumpload.tune.tune import Proposal, Tuning
 
 TABLES = ("control", "permissive")
 
 
 def name_of(number: int) -> str:
-    """Return the name of a proposal's file, without its end."""
+    """Return the name of a proposal's file, without extension."""
     return f"proposal-{number}"
 
 
-def part(told: Told, today: Settings) -> str:
-    """Return the two tables with everything in them; a comment where a value is another than today's."""
-    before, after = flat(today), flat(told.settings)
+def part(proposal: Proposal, today: Settings) -> str:
+    """Return the two tables in full, with a comment on each value that differs from today's."""
+    before, after = flat(today), flat(proposal.settings)
     lines = [
-        f"# Best at: {', '.join(told.aims)}. Proposed by dumpload tune.",
-        "# Put these tables in place of those of the same name in your settings, then: dumpload check",
+        f"# Best at: {', '.join(proposal.aims)}. Proposed by dumpload tune.",
+        "# Replace the tables of the same name in your settings file, then run: dumpload check",
     ]
     for table in TABLES:
         lines += ["", f"[{table}]"]
@@ -48,21 +48,21 @@ def outputs(tuning: Tuning, folder: Path) -> list[Output]:
     """Return a file for every proposal.
 
     Raises:
-        WriteError: there is one of that name already.
+        WriteError: a file of that name exists.
     """
     assert tuning.now is not None  # noqa: S101  (there are no proposals without it)
     today = tuning.now.settings
     return [
-        new_output("--write", folder / f"{name_of(number)}.toml", part(told, today))
-        for number, told in enumerate(tuning.proposals, 1)
+        new_output("--write", folder / f"{name_of(number)}.toml", part(proposal, today))
+        for number, proposal in enumerate(tuning.proposals, 1)
     ]
 
 
 def new_output(option: str, path: Path, text: str) -> Output:
-    """Return a file to be written that is not there yet.
+    """Return a new file to write.
 
     Raises:
-        WriteError: there is one.
+        WriteError: the file exists.
     """
     output = Output(option, path, text.encode())
     if path.exists() or path.is_symlink():
@@ -71,6 +71,6 @@ def new_output(option: str, path: Path, text: str) -> Output:
 
 
 def varied(settings: Settings) -> dict[str, Any]:
-    """Return what a search may change, by dotted key; None: not set."""
+    """Return the searched settings by dotted key; None: not set."""
     values = flat(settings)
     return {key: values.get(key) for key in VARIED}

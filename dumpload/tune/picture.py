@@ -1,4 +1,4 @@
-"""The trade-off as a picture: operations a day against sun caught, today's settings and the proposals among all."""
+"""Chart of the trade-off: operations a day against sun caught, for all settings tried."""
 
 import math
 from collections.abc import Iterator
@@ -6,52 +6,52 @@ from collections.abc import Iterator
 from dumpload.report.pictures import BOTTOM, LEFT, TOP, WIDTH, Picture
 from dumpload.tune.aims import Score
 from dumpload.tune.month import MONTH_DAYS, WH_A_KWH
-from dumpload.tune.tune import Told, Tuning
+from dumpload.tune.tune import Proposal, Tuning
 
 HEIGHT = 240
-# Least distance between two labels of an axis, of about how many there are.
+# About how many labels an axis has.
 LABELS = 6
 RADIUS, SMALL = 4, 1.8
 
 
 def trade_off(tuning: Tuning) -> Picture:
-    """Return the picture; a bar through each proposal is the interval of its sun caught against today's."""
-    told = [one for one in (tuning.now, *tuning.proposals) if one is not None]
-    axes = _Axes([_point(score) for score in (*tuning.cloud, *(one.score for one in told))])
+    """Return the chart; the bar of a proposal is the interval of its difference in sun caught from today's."""
+    proposals = [proposal for proposal in (tuning.now, *tuning.proposals) if proposal is not None]
+    axes = _Axes([_point(score) for score in (*tuning.cloud, *(proposal.score for proposal in proposals))])
     best = set(tuning.best)
     parts = [
         *axes.frame(),
         f'<text x="{LEFT + 4}" y="{TOP + 12}">kWh of sun a month</text>',
         f'<text class="e" x="{WIDTH - 4}" y="{HEIGHT - BOTTOM - 6}">switch-ons a day</text>',
-        *(axes.dot(_point(one), "w" if number in best else "g", SMALL) for number, one in enumerate(tuning.cloud)),
+        *(axes.dot(_point(score), "w" if number in best else "g", SMALL) for number, score in enumerate(tuning.cloud)),
     ]
-    for number, one in enumerate(told):
-        parts += _marked(axes, one, str(number) if number else "today")
-    words = (
-        f"One dot for each of {len(tuning.cloud)} settings: switch-ons a day to the right, sun caught in a month "
-        f"upwards (kWh). Blue: no other setting is better in everything (also battery and hot evenings). Numbers: the "
-        f"proposals, with the 90 % interval of their difference from today's settings."
+    for number, proposal in enumerate(proposals):
+        parts += _marked(axes, proposal, str(number) if number else "today")
+    caption = (
+        f"One dot per settings ({len(tuning.cloud)} in all): switch-ons a day to the right, sun caught in a month "
+        f"(kWh) upwards. Blue: no others are better in every respect (including battery and hot evenings). Numbered: "
+        f"the proposals, with the 90 % interval of their difference from today's settings."
         f"{'' if tuning.whole else ' Partial: the search was interrupted.'}"
     )
-    return Picture("trade-off", "Sun caught, and operations a day", words, HEIGHT, parts)
+    return Picture("trade-off", "Sun caught, and operations a day", caption, HEIGHT, parts)
 
 
 def _point(score: Score) -> tuple[float, float]:
     return score.operations, score.caught_wh * MONTH_DAYS / WH_A_KWH
 
 
-def _marked(axes: "_Axes", one: Told, label: str) -> Iterator[str]:
-    x, y = _point(one.score)
-    if one.more is not None:
-        low, high = (y + part - one.more.caught_kwh.value for part in one.more.caught_kwh[1:])
+def _marked(axes: "_Axes", proposal: Proposal, label: str) -> Iterator[str]:
+    x, y = _point(proposal.score)
+    if proposal.more is not None:
+        low, high = (y + part - proposal.more.caught_kwh.value for part in proposal.more.caught_kwh[1:])
         yield f'<path class="u" d="M{axes.x(x):.1f} {axes.y(low):.1f}V{axes.y(high):.1f}"/>'
-    yield axes.dot((x, y), "a" if one.more is None else "q", RADIUS)
+    yield axes.dot((x, y), "a" if proposal.more is None else "q", RADIUS)
     end = ' class="e"' if axes.x(x) > WIDTH - LEFT else ""
     yield f'<text{end} x="{axes.x(x) + (-7 if end else 7):.1f}" y="{axes.y(y) + 4:.1f}">{label}</text>'
 
 
 class _Axes:
-    """Where things are: operations to the right from none on, sun caught upwards over what there is."""
+    """Axes of the chart: operations from 0 to the right, sun caught upwards over its range."""
 
     def __init__(self, points: list[tuple[float, float]]) -> None:
         self.x_step = _step(max(x for x, _ in points))

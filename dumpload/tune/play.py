@@ -1,4 +1,4 @@
-"""Plays many laws over one identified record, and keeps what is done when it is interrupted."""
+"""Play many laws over one identified record; an interrupt keeps the finished ones."""
 
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
@@ -10,7 +10,7 @@ from dumpload.forecast.play import fresh_sums, play
 
 
 class PlayedLaws(NamedTuple):
-    """The daily sums (law, member, day, column) of the first laws; `whole`: of all that were asked for."""
+    """Daily sums (law, member, day, column) of the laws played; `whole`: all of them."""
 
     sums: Floats
     whole: bool
@@ -25,17 +25,17 @@ def play_all(
     threads: int | None = None,
     watch: Callable[[float], None] = lambda _part: None,
 ) -> PlayedLaws:
-    """Play every law, in order; an interrupt ends it with those that are finished."""
-    sums, done = fresh_sums(model, laws, members), 0.0
+    """Play the laws in order; an interrupt returns the finished ones."""
+    sums, finished = fresh_sums(model, laws, members), 0.0
 
     def note(part: float) -> None:
-        nonlocal done
-        done = part
+        nonlocal finished
+        finished = part
         watch(part)
 
     try:
         play(model, laws, run=run, sums=sums, threads=threads, watch=note)
     except KeyboardInterrupt:
-        runs = round(done * sums.shape[0] * sums.shape[1])
+        runs = round(finished * sums.shape[0] * sums.shape[1])
         return PlayedLaws(sums[: runs // sums.shape[1]], False)
     return PlayedLaws(sums, True)

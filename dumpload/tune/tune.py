@@ -1,4 +1,4 @@
-"""From a record to the settings worth choosing between: one call for the command line."""
+"""The whole search, from a record to proposals."""
 
 import math
 from collections.abc import Callable, Sequence
@@ -23,20 +23,20 @@ from dumpload.tune.month import Month, Player, difference, differs, month
 from dumpload.tune.play import PlayedLaws, play_all
 
 SETTINGS = 200
-# Where fewer proposals than wanted differ from today's settings, this many others are looked at.
+# If too few proposals differ from today's settings, this many others are tried.
 MOST_OTHERS = 40
-# How much of the time each part takes (part): read, identify, judge today's settings, lay out the grid.
+# Progress (0 to 1) after reading, identification, evaluating today's settings, laying out the grid.
 READ, BUILT, JUDGED, LAID_OUT = 0.04, 0.10, 0.14, 0.20
 NO_EVENINGS = (
-    "Hot evenings are not judged: the record does not show when the water is hot. Record tank_temperature, or days on "
-    "which the thermostat opens."
+    "Hot evenings are not evaluated, because the record does not show when the water is hot. Log tank_temperature, or "
+    "record days on which the thermostat opens."
 )
 
 
-class Told(NamedTuple):
-    """One choice of settings, and what it would give. `more`: than today's settings; None: these are today's.
+class Proposal(NamedTuple):
+    """Settings and their forecast. `more`: difference from today's settings; None: these are today's.
 
-    `from_battery`: "low", "medium" or "high". `reasons`: why it is only warned of.
+    `from_battery`: "low", "medium" or "high". `reasons`: the warnings.
     """
 
     aims: tuple[str, ...]
@@ -50,21 +50,21 @@ class Told(NamedTuple):
 
 
 class Tuning(NamedTuple):
-    """What came of a search. `now` None: the record was refused, with the reasons of `verdict`.
+    """Result of a search. `now` None: the record was refused, with the reasons of `verdict`.
 
     `as_good`: aims at which no other settings are surely better than today's.
 
-    `asked`, `tried`: settings that were to be tried, and that were; fewer: it was interrupted. `within`: how many of
+    `requested`, `tried`: how many settings were to be tried, and were (fewer if interrupted). `within`: how many of
     them the record can judge and keep to the limits. `cloud`: their scores on the days that are reported on, `best`:
     which of these nothing else beats.
     """
 
     verdict: gates.GateResult
-    now: Told | None = None
-    proposals: tuple[Told, ...] = ()
+    now: Proposal | None = None
+    proposals: tuple[Proposal, ...] = ()
     as_good: tuple[str, ...] = ()
     limits: SearchLimits = SearchLimits()
-    asked: int = 0
+    requested: int = 0
     tried: int = 0
     within: int = 0
     whole: bool = True
@@ -76,7 +76,7 @@ class Tuning(NamedTuple):
 
 
 class Bench(NamedTuple):
-    """What every law is judged with."""
+    """Everything that evaluating a law needs."""
 
     model: Model
     halves: Halves
@@ -86,7 +86,7 @@ class Bench(NamedTuple):
     is_as_recorded: bool
 
     def player(self, law: Setup, sums: Floats) -> Player:
-        """Return a law's sums with what the forecaster makes of them."""
+        """Return a law's sums with their forecast."""
         of_one = self.base._replace(b=sums, timed_wh=math.nan)
         outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
         unseen = trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
@@ -108,7 +108,7 @@ def tune(
     members: int = MEMBERS,
     run: Callable[..., Any] | None = None,
     watch: Callable[[float], None] = lambda _part: None,
-    say: Callable[[str], None] = lambda _words: None,
+    say: Callable[[str], None] = lambda _line: None,
 ) -> Tuning:
     """Search for better settings than `settings`, with a record made under `recorded_with`.
 
@@ -116,7 +116,7 @@ def tune(
 
     Raises:
         RecordError: the record cannot be read.
-        KeyboardInterrupt: before anything was tried.
+        KeyboardInterrupt: interrupted before any settings were played.
     """
     try:
         model = build(gather(record.read(log)), settings, recorded_with, members=members)
@@ -132,7 +132,7 @@ def tune(
     if verdict.trust == "refused":
         return Tuning(verdict)
     chosen = list(candidates(settings, bounds_of(model, settings), count, _scaled(watch, JUDGED, LAID_OUT)))
-    played = play_all(model, [one.law for one in chosen], run=sail, watch=_scaled(watch, LAID_OUT, 1.0))
+    played = play_all(model, [candidate.law for candidate in chosen], run=sail, watch=_scaled(watch, LAID_OUT, 1.0))
     return _judged(bench, chosen, played, player, verdict, count)
 
 
@@ -158,13 +158,13 @@ def _judged(
     cloud = [score(played.sums[number], never, halves.report, halves.known_s) for number in numbers]
     choice = choose(learned, far, evenings=evenings)
 
-    def told(pick: Pick) -> Told:
+    def proposal_of(pick: Pick) -> Proposal:
         number = numbers[pick.number]
-        return _told(bench, chosen[number], pick.aims, played.sums[number], today, within[number])
+        return _proposal(bench, chosen[number], pick.aims, played.sums[number], today, within[number])
 
-    proposals, as_good = _worth_it(choice, told)
+    proposals, as_good = _worth_it(choice, proposal_of)
     own = score(today.sums.b, never, halves.report, halves.known_s)
-    now = Told(
+    now = Proposal(
         (), chosen[0].settings, month(today, bench.model.recorded, halves), None, from_bank(today.outcome),
         verdict.trust, verdict.reasons, own,
     )  # fmt: skip
@@ -175,46 +175,46 @@ def _judged(
     )  # fmt: skip
 
 
-def _worth_it(choice: Choice, told: Callable[[Pick], Told]) -> tuple[tuple[Told, ...], tuple[str, ...]]:
-    """Return the picks that surely differ from today's settings, and the aims of which none does.
+def _worth_it(choice: Choice, proposal_of: Callable[[Pick], Proposal]) -> tuple[tuple[Proposal, ...], tuple[str, ...]]:
+    """Return the picks that clearly differ from today's settings, and the aims without any.
 
-    Where nothing is surely better at any aim, what else differs is only worse.
+    If no pick is clearly better at any aim, the others can only be worse.
     """
-    proposals: list[Told] = []
+    proposals: list[Proposal] = []
     as_good: list[str] = []
     for pick in choice.picks:
-        one = told(pick)
-        if one.more is not None and differs(one.more):
-            proposals.append(one)
+        proposal = proposal_of(pick)
+        if proposal.more is not None and differs(proposal.more):
+            proposals.append(proposal)
         else:
             as_good += pick.aims
     for pick in choice.others[:MOST_OTHERS] if proposals else ():
         if len(proposals) >= FEWEST:
             break
-        one = told(pick)
-        if one.more is not None and differs(one.more):
-            proposals.append(one)
+        proposal = proposal_of(pick)
+        if proposal.more is not None and differs(proposal.more):
+            proposals.append(proposal)
     return tuple(proposals), tuple(as_good)
 
 
 def _within(bench: Bench, chosen: Sequence[Candidate], played: PlayedLaws) -> dict[int, gates.GateResult]:
-    """Return the numbers of the settings that keep to the limits and that the record can judge."""
-    found = {}
+    """Return the verdict on each settings within the limits that the record can judge, by number."""
+    verdicts = {}
     for number, sums in enumerate(played.sums):
         if keeps_to(bench.limits, sums, bench.halves.known_s):
             verdict = bench.verdict(chosen[number], bench.player(chosen[number].law, sums))
             if verdict.trust != "refused":
-                found[number] = verdict
-    return found
+                verdicts[number] = verdict
+    return verdicts
 
 
-def _told(
+def _proposal(
     bench: Bench, candidate: Candidate, aims: tuple[str, ...], sums: Floats, today: Player, verdict: gates.GateResult
-) -> Told:
+) -> Proposal:
     player = bench.player(candidate.law, sums)
     recorded, halves = bench.model.recorded, bench.halves
     more = difference(player, today, recorded, halves, is_as_recorded=bench.is_as_recorded)
-    return Told(
+    return Proposal(
         aims, candidate.settings, month(player, recorded, halves), more, from_bank(player.outcome), verdict.trust,
         verdict.reasons, score(sums, player.sums.never, halves.report, halves.known_s),
     )  # fmt: skip

@@ -93,7 +93,7 @@ Ready = list[tuple[tuple[Event, ...], LocalTime]]
 def ready(batches: list[RowBatch], tried: Scenario) -> Ready:
     """Return the events of every row, and the local time then."""
     schedule, ages = tried.setup.schedule(), tried.setup.settings.max_age_s
-    rows = [(t, said) for one in batches for t, said in one.said()]
+    rows = [(t, said) for one in batches for t, said in one.row_events()]
     return [
         (tuple(e for e in said if isinstance(e, Event) and ages[e.signal] == ages[e.signal]), schedule.at(t))
         for t, said in rows

@@ -86,7 +86,7 @@ def against_numpy(model: Model, tried: list[Candidate]) -> list[Row]:
     """Compare settings over a year of minutes with numpy summing three series as often, and with half of everything."""
     run, laws = compiled_sail(), [one.law for one in tried[:LAWS]]
     year, half_year = prolonged(model, YEAR_MINUTES), prolonged(model, YEAR_MINUTES // 2)
-    series = [year.course.power_w, year.course.volts, year.course.told]
+    series = [year.course.power_w, year.course.volts, year.course.shown_charge]
 
     def ours(model: Model, count: int, threads: int) -> Callable[[], Any]:
         return lambda: play(model, laws[:count], 1, run=run, substeps=1, threads=threads)

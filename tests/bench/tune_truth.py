@@ -20,7 +20,7 @@ from dumpload.config.model import flat
 from dumpload.records.open import open_record
 from dumpload.records.record import ReadLog, TableFormat
 from dumpload.tune.grid import VARIED
-from dumpload.tune.tune import Told, tune
+from dumpload.tune.tune import Proposal, tune
 
 NAMES = ("tail", "north", "float", "small", "hold", "drift")
 RECORDED = ({}, {"control.cut_in_percent": 88, "control.cut_out_percent": 80})
@@ -29,11 +29,11 @@ FIGURES = ("caught_kwh", "heat_kwh", "operations")
 KWH = 1000.0
 
 
-def truly(world: World, keys: dict[str, Any], told: Told) -> tuple[float, float, float]:
+def truly(world: World, keys: dict[str, Any], proposal: Proposal) -> tuple[float, float, float]:
     """Return how much more the proposal truly gives in a month of the days that are reported on."""
     days = (np.arange(world.days) // 7) % 2 == 1
     month = 30.0 / int(days.sum())
-    chosen = {key: value for key, value in flat(told.settings).items() if key in VARIED}
+    chosen = {key: value for key, value in flat(proposal.settings).items() if key in VARIED}
     now, then = sail_on(world, keys)[1], sail_on(world, {**keys, **chosen})[1]
     return (
         float((now.curtailed_wh - then.curtailed_wh)[days].sum()) * month / KWH,
@@ -52,12 +52,12 @@ def measure() -> list[Row]:
                 settings, log = boat(Path(folder), world)
                 record = open_record(log, TableFormat(), settings)
                 read = ReadLog(lambda _part: None)
-                found = tune(record, settings, settings, read, count=SETTINGS, members=MEMBERS)
-            refused += found.now is None
-            for told in found.proposals:
-                assert told.more is not None
-                for figure, true in zip(FIGURES, truly(world, {}, told), strict=True):
-                    low, high = getattr(told.more, figure)[1:]
+                tuning = tune(record, settings, settings, read, count=SETTINGS, members=MEMBERS)
+            refused += tuning.now is None
+            for proposal in tuning.proposals:
+                assert proposal.more is not None
+                for figure, true in zip(FIGURES, truly(world, {}, proposal), strict=True):
+                    low, high = getattr(proposal.more, figure)[1:]
                     inside[figure].append(low - 1e-6 <= true <= high + 1e-6)
     rows = [
         at_least(f"tune: true {figure} of {len(all_)} proposals inside the 90 % interval", 1.0, sum(all_) / len(all_),
