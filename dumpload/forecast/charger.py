@@ -10,15 +10,15 @@ from dumpload.forecast.runs import Run, closed_up, runs_of, smeared
 
 # Common practice, no source: per cell (V). A bank of LiFePO4 rests below the first; set points are above it.
 HIGHEST_REST_CELL_V, LOWEST_ABSORPTION_CELL_V = 3.356, 3.40
-# A voltage this near a set point is held there; one that moves less in an entry is steady (V).
+# Tolerance of a held set point, and largest change per entry of a steady voltage (V).
 HELD_V, STEADY_V = 0.03, 0.011
-# The sun is high enough to be missed (sine of 8 degrees).
+# Sun high enough that missing power is noticed (sine of 8 degrees).
 SUN_HEIGHT = 0.139
-# And so high (15 degrees) that even a dark cloud lets more through than the house takes.
+# Sun so high (15 degrees) that even a dark cloud passes more power than the house takes.
 HIGH_SUN = 0.26
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
 FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
-# A current (part of the capacity) that may still flow as float begins with the sun.
+# Current (part of the capacity) that may still flow when float begins at sunrise.
 DECAYING = 0.04
 
 
@@ -107,13 +107,13 @@ def find_charger(seen: Seen) -> SeenCharger:
 
 
 def _set_v(absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Floats:
-    """Return the set point that was held last or is held next."""
+    """Return the set point held last, or held next."""
     set_v = np.where(smeared(floating, 1) & ~absorbing, float_v, top_v)
     return np.asarray(set_v, np.float64)
 
 
 def absorption_v(seen: Seen) -> float:
-    """Return the voltage at which the bus is clipped by day: the most usual of the highest ones."""
+    """Return the voltage that limits the bus by day: the most common of the highest values."""
     volts = seen.volts[(seen.height > 0.0) & np.isfinite(seen.volts)]
     top = np.quantile(volts, 0.9995)
     near = volts[volts > top - 0.12]
@@ -146,7 +146,7 @@ def find_float_v(seen: Seen, top_v: float) -> float:
 
 
 def _float_by_plate(seen: Seen, top_v: float) -> float:
-    """Return the float voltage by its plate, if the bus was ever held there: on a dark boat too seldom to be found."""
+    """Return the configured float voltage if ever held; a shaded boat floats too seldom to find it."""
     plate_v = seen.plate_float_v
     if math.isnan(plate_v) or plate_v > top_v - 0.15:
         return math.nan
@@ -155,7 +155,7 @@ def _float_by_plate(seen: Seen, top_v: float) -> float:
 
 
 def _held_at(seen: Seen, set_v: float) -> Flags:
-    """Return where the bus stays at a voltage for minutes under the sun, however its current changes."""
+    """Return where the bus stays at a voltage for minutes in sunshine while its current changes."""
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
     holding = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
     for run in runs_of(holding):
@@ -165,7 +165,7 @@ def _held_at(seen: Seen, set_v: float) -> Flags:
 
 
 def _since(mark: Flags, height: Floats) -> Flags:
-    """Return where there has been a mark since the sun rose."""
+    """Return where a mark has been set since sunrise."""
     number = np.arange(len(mark))
     last_mark = np.maximum.accumulate(np.where(mark, number, -1))
     risen = np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
@@ -245,7 +245,7 @@ class Absorption(NamedTuple):
 
 
 def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
-    """Return every absorption."""
+    """Return all absorptions."""
     holds = []
     for run in runs_of(closed_up(absorbing, round(PAUSE_S / seen.step_s))):
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin

@@ -10,16 +10,16 @@ from dumpload.core.window import HOUR_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, runs_of
 
-# An element that draws less than this part of what it should has its thermostat open.
+# Below this part of its rated draw an element's thermostat is open.
 OPEN_BELOW = 0.3
 # Steps that differ less from the plate confirm it (part): they are no more exact. Those of all powers but the load's
 # are, since no cloud is in them: an element of 3 % more than its plate once cost 3 % of the energy.
 PLATE_HOLDS, PLATE_HOLDS_EXACT = 0.04, 0.01
-# Usual difference between opening and closing (K), and of the water that comes in to the one that is hot.
+# Usual hysteresis of the thermostat, and usual rise from cold to hot water (K).
 BAND_K = 8.0
-# The thermostat was seen to open so often: the draws are known.
+# Least openings of the thermostat from which the draws are known.
 LEAST_OPENINGS = 4
-# Water at the taps (degC), and the blocks in which the tank is reckoned (s).
+# Water at the taps (degC), and length of the tank's blocks (s).
 WANTED_C, BLOCK_S = 40.0, 600.0
 
 
@@ -71,7 +71,7 @@ class SeenTank(NamedTuple):
 def element_of(
     relay: Floats, volts: Floats, load_w: Floats | None, plate_ohm: float, other_w: Floats, *, exact: bool
 ) -> Element:
-    """Return the element: by what it drew with the relay on, by the steps of other powers, else by its plate.
+    """Identify the element by its power with the relay on, by the steps of other powers, else by its rating.
 
     `other_w`: a power that falls by what the load takes; `exact`: by nothing else but the house.
     """
@@ -83,7 +83,7 @@ def element_of(
 
 
 def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, holds: float) -> Element:
-    """Return the element by the median step of another power as the relay switches; clouds move that either way."""
+    """Identify the element by the median step of another power at switching; clouds move single steps either way."""
     on = relay > 0.5
     ratios = []
     for edge in np.flatnonzero(on[1:] != on[:-1]) + 1:
@@ -102,7 +102,7 @@ def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, h
 def guess_load(
     relay: Floats, volts: Floats, power_w: Floats, solar_w: Floats | None, ohm: float, house_w: float, throttled: Flags
 ) -> Floats:
-    """Return what the load took (W), from the relay and the steps that an open thermostat leaves in other powers."""
+    """Estimate the load's power (W) from the relay and the steps that an open thermostat leaves in other powers."""
     drawn = volts * volts / ohm
     if solar_w is not None:
         closed = (solar_w - power_w) >= 0.85 * drawn + 0.5 * house_w
@@ -114,7 +114,7 @@ def guess_load(
 
 
 def _opened_at(begin: int, end: int, power_w: Floats, drawn: Floats, throttled: Flags) -> int:
-    """Return the entry at which the thermostat opened in a run of the relay; the run's end: it did not."""
+    """Return the entry at which the thermostat opened during a run of the relay, or the run's end if it did not."""
     after = slice(end, min(end + 3, len(power_w)))
     if throttled[max(0, end - 3) : end + 3].any() or end - begin < 4 or not len(power_w[after]):
         return end
@@ -174,7 +174,7 @@ def tank_of(
 
 
 def _measured(celsius: Floats, size: int, opened: list[int], plates: TankPlates) -> tuple[list[int], dict[int, float]]:
-    """Return the blocks, six hours apart, at which the measured temperature says what is missing."""
+    """Return the blocks, six hours apart, at which the measured temperature gives the missing heat."""
     hot = np.nanquantile(celsius, 0.999)
     opens_c = float(np.nanmedian(celsius[opened])) if opened else max(plates.opens_c, float(hot))
     every = max(1, round(6 * HOUR_S / BLOCK_S))
@@ -237,7 +237,7 @@ class _TankBlocks(NamedTuple):
         draw[begin:end] = draw_w
 
     def _drawn(self, begin: int, end: int, first: float, last: float) -> float:
-        """Return the draw with which so much is missing at the end."""
+        """Return the draw that leaves this much missing at the end."""
         went_in = float(self.load_w[begin:end].mean())
         least = -2.0 * went_in if end - begin <= 6 * HOUR_S / BLOCK_S else 0.0
         draws = np.linspace(least, 4.0 * went_in + 400.0, 61)
@@ -245,7 +245,7 @@ class _TankBlocks(NamedTuple):
         return float(np.interp(last, ends, draws))
 
     def _unseen(self) -> tuple[Floats, Floats]:
-        """Return a guess: what is usual, or the least draw with which the thermostat would not have opened."""
+        """Return a guess: the usual draw, or the least one with which the thermostat would not have opened."""
         count, half_wh = len(self.load_w), 0.5 * self.plates.most_wh
         missing, draw = np.zeros(count), np.zeros(count)
         self._lay(missing, draw, 0, count, half_wh, max(self.plates.usual_w, self.least(0, count, half_wh)))
@@ -253,12 +253,12 @@ class _TankBlocks(NamedTuple):
 
 
 def _is_telling(nodes: list[int], count: int) -> bool:
-    """Return whether the tank was seen hot often enough, and over enough of the record, to know what is drawn."""
+    """Return whether the tank was hot often enough, over enough of the record, to know the draws."""
     return len(nodes) >= LEAST_OPENINGS and nodes[-1] - nodes[0] > 0.4 * count
 
 
 def _band(opened: list[int], relay: Floats, heat: Floats, usual_wh: float) -> float:
-    """Return the heat between closing and opening: what goes in while the relay stays on between two openings."""
+    """Return the heat (Wh) between closing and opening of the thermostat, from openings within one run of the relay."""
     bands = [heat[end] - heat[begin] for begin, end in pairwise(opened) if (relay[begin:end] > 0.9).all()]
     good = [band for band in bands if math.isfinite(band) and band > 0.1 * usual_wh]
     return float(np.median(good)) if good else usual_wh

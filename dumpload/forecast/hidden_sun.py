@@ -21,9 +21,9 @@ LEAST_HEIGHT = 0.1
 CLASSES = (0.5, 0.85)
 BEFORE_S = 5400.0
 SCALE_QUANTILE = 0.93
-# An hour of the day of which less than this was seen is not known by itself (part).
+# An hour of the day measured for less than this (part) is not estimated on its own.
 SEEN_HOUR = 0.25
-# Clearest block there is, of the scale's: edges of clouds give a little more than a clear sky.
+# Upper limit of a block's clearness; edges of clouds give a little more than a clear sky.
 CLEAREST = 1.08
 _Z = np.linspace(-5.0, 5.0, 2001)
 _CDF = np.cumsum(np.exp(-_Z * _Z / 2.0))
@@ -62,7 +62,7 @@ def parts(score: Floats) -> Floats:
 
 
 def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: float) -> SeenSky:
-    """Return what a clear sky gave by the hour: a high quantile of what was seen, what was held back being a bound.
+    """Estimate clear-sky power by the hour: a high quantile of measured power, with throttled power as a lower bound.
 
     Where an hour was hardly seen it lies between its neighbours and the best hour of the day: a tree before the sun
     comes and goes at an hour that was not measured. A straight line over the day once took a shaded afternoon for
@@ -89,7 +89,7 @@ def sky_of(step_s: float, net_w: Floats, throttled: Flags, sun: SunAt, house_w: 
 
 
 def _top(ratio: Floats, seen: Flags) -> tuple[float, bool]:
-    """Return the high quantile of an hour, or a bound where that much was never seen; and whether it was."""
+    """Return the high quantile of an hour, or a bound if never reached unthrottled; and whether it was."""
     values, below = survival(ratio, seen)
     enough = np.flatnonzero(below >= SCALE_QUANTILE)
     if len(enough):
@@ -111,7 +111,7 @@ def _levels(hours: Sequence[float], tops: Floats, seen: Floats) -> tuple[Floats,
 def blocks_of(
     step_s: float, began: float, net_w: Floats, throttled: Flags, house_w: float, sky: SeenSky
 ) -> ClearnessBlocks:
-    """Return the clearness block by block."""
+    """Return the clearness by block."""
     size = max(1, round(BLOCK_S / step_s))
     count = len(net_w) // size
     shape = (count, size)
@@ -128,7 +128,7 @@ def blocks_of(
 
 
 def _kinds(clearness: Floats, seen: Flags, day: Floats, length: int) -> Floats:
-    """Return the class of every block: by the mean of the last seen ones of its day; -1 where there were none."""
+    """Return the class of every block, by the mean of the last measured ones of its day; -1 if there are none."""
     kinds = np.full(len(clearness), -1.0)
     recent: list[float] = []
     today = -1.0
@@ -143,7 +143,7 @@ def _kinds(clearness: Floats, seen: Flags, day: Floats, length: int) -> Floats:
 
 
 def survival(value: Floats, seen: Flags) -> tuple[Floats, Floats]:
-    """Return values in order, and the part that lies below or at each (Kaplan and Meier): censored ones are bounds."""
+    """Return sorted values and the part at or below each (Kaplan and Meier); censored values are lower bounds."""
     order = np.lexsort((~seen, value))
     value, seen = value[order], seen[order]
     at_risk = len(value) - np.arange(len(value))
@@ -160,7 +160,7 @@ class Distribution(NamedTuple):
 
 
 def distribution(value: Floats, seen: Flags) -> Distribution:
-    """Return the distribution of clearness; what is beyond all that was seen lies near a clear sky."""
+    """Return the distribution of clearness; values beyond all measured ones lie near a clear sky."""
     values, below = survival(value, seen)
     if len(values) < 5:
         return Distribution(np.array([0.0, 0.15, 1.0]), np.array([0.1, 0.5, 1.0]))
@@ -175,7 +175,7 @@ def distribution(value: Floats, seen: Flags) -> Distribution:
 def paths(
     step_s: float, began: float, net_w: Floats, throttled: Flags, sky: SeenSky, house_w: float, members: int, seed: int
 ) -> Floats:
-    """Return the power of bank and load together, as it could have been, for every member and entry."""
+    """Return the available power of bank and load together, for every member and entry."""
     blocks = blocks_of(step_s, began, net_w, throttled, house_w, sky)
     draw = np.random.default_rng(seed)
     clearness = _drawn(blocks, members, draw)
@@ -195,7 +195,7 @@ def paths(
 
 
 def _flicker(ratio: Floats, clearness: Floats, blocks: ClearnessBlocks, draw: np.random.Generator) -> Floats:
-    """Return what clouds do within each block (mean 1): as in a block that was seen and is about as clear.
+    """Return the clouds within each block (mean 1), taken from a measured block of similar clearness.
 
     Short dips matter to a drain limit, which trips within a minute.
     """

@@ -21,9 +21,9 @@ from dumpload.simulate.weather import MINUTE_S, Floats, Panels, Place, Weather, 
 
 CLOUD_EXPONENT, SHORTEST_M, LONGEST_M = 1.66, 100.0, 1e6
 WIND_SHAPE, WIND_SCALE_M_S, LEAST_WIND_M_S = 2.69, 2.14, 0.5
-# Most passages in one interval; what time is left belongs to the last of them.
+# Most passages in one interval; the last one takes the remaining time.
 MOST_CLOUDS = 60
-# Below and above these parts of a cloudless beam an interval is all cloud, or all clear (our choice).
+# Below the first part of a cloudless beam an interval is all cloud, above the second all clear (our choice).
 LEAST_BEAM, MOST_BEAM = 0.03, 0.95
 # Weather with intervals up to this (s) already contains its clouds.
 FINE_S = 300.0
@@ -33,7 +33,7 @@ LEAST_CLEAR, MOST_CLEAR, HIGH_SUN = 0.7, 1.3, 0.85
 # The cloudless sky is worked out so often (s). Where an interval has more than this of its power (at sunrise, by the
 # sun's position in its middle), its own shape is not that of the cloudless sky.
 CLEAR_EVERY_S, MOST_OF_CLEAR = 600.0, 1.5
-# Clouds that hide more than this of the little sun there is, at sunrise, are left out: what is left would be dazzling.
+# At sunrise, clouds that hide more than this part of the sun are left out, because scaling up the rest would dazzle.
 MOST_HIDDEN = 0.5
 
 
@@ -95,7 +95,7 @@ def means(values: Floats, interval: Any, count: int) -> Floats:
 
 
 def beam_parts(direct: Floats, clear: Floats, day: Any) -> Floats:
-    """Return what part of a cloudless beam each interval has (0 to 1), its day's haze taken into account."""
+    """Return the part of a cloudless beam in each interval (0 to 1), corrected for the day's haze."""
     part = np.divide(direct, clear, out=np.zeros(len(direct)), where=clear > 0.0)
     best, most = np.zeros((2, int(day.max()) + 1))
     np.maximum.at(most, day, clear)
@@ -106,7 +106,7 @@ def beam_parts(direct: Floats, clear: Floats, day: Any) -> Floats:
 
 
 def minutes_w(sky: Sky, draw: np.random.Generator, *, clouds: bool) -> Floats:
-    """Return W offered in each minute, with passing clouds or under an even veil.
+    """Return W offered in each minute, with passing clouds or under even haze.
 
     The mean of every interval is that of the weather, whatever is drawn.
     """

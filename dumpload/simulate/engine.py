@@ -23,7 +23,7 @@ from dumpload.replay.arrays import find_place, local_at, wake_at
 from dumpload.replay.compiled import CORE
 from dumpload.replay.compiler import Group, compile_group
 
-# What is added up for each day, in the order of the columns of `daily`: Wh, litres, seconds, counts and extremes.
+# Columns of `daily`, in this order: Wh, litres, seconds, counts and extremes.
 OFFERED, CURTAILED, CONVERTER, HOUSE, UNSERVED, CABLE, ELEMENT, FROM_BANK = range(8)
 BANK_IN, BANK_STORED, BANK_OHMIC, BANK_SLOW, BANK_CHARGING = range(8, 13)
 TANK_STORED, TANK_LOST, TANK_DRAWN, WANTED_L, WARM_L = range(13, 18)
@@ -35,7 +35,7 @@ GROWTH_FROM_C, GROWTH_TO_C = 20.0, 45.0
 
 
 class Telemetry(NamedTuple):
-    """What the gateway publishes: every `every_steps` steps, each value rounded to a step of its own (0: as it is).
+    """How the gateway publishes: every `every_steps` steps, each value rounded to its own resolution (0: not rounded).
 
     `voltage_noise_v`, `power_noise_w`: standard deviation of what is added before that. The charge is counted: it
     drifts (see `physics.plant.Monitor`) and has no noise.
@@ -58,9 +58,9 @@ class Boat(NamedTuple):
 
 
 class Outside(NamedTuple):
-    """What comes from outside, as arrays of one entry for every `steps` steps: W offered, W of the house, litres.
+    """Inputs as arrays with one entry for every `steps` steps: W offered, W of the house, litres.
 
-    `drawn_l`: litres wanted over the whole entry. `day`: row of `daily`. `around_c`, `cold_c`, `wanted_c`: temperature
+    `drawn_l`: litres to draw over the whole entry. `day`: row of `daily`. `around_c`, `cold_c`, `wanted_c`: temperature
     around the tank, of the water that comes in, and of the water that is wanted.
     """
 
@@ -82,7 +82,7 @@ class Clock(NamedTuple):
 
 
 def rounded(value: float, to: float) -> float:
-    """Return a value as a meter with that resolution shows it."""
+    """Round a value to the resolution of a meter."""
     return math.floor(value / to + 0.5) * to if to > 0.0 else value
 
 
@@ -188,7 +188,7 @@ def run_steps(
 
 
 def surroundings(outside: Outside, entry: int) -> Surroundings:
-    """Return what comes from outside in each step of one entry."""
+    """Return the inputs of each step of one entry."""
     return Surroundings(
         outside.offered_w[entry],
         outside.house_w[entry],

@@ -107,13 +107,13 @@ def _seconds(offset: timedelta | None) -> float:
 
 
 def on_span(span: YearSpan, sky: Sky, minutes_w: Floats, *, is_typical: bool) -> Floats:
-    """Return what the panels offer in each entry, from the minutes of the weather; a typical year begins again."""
+    """Return the panels' power in each entry, from the minutes of the weather; a typical year repeats."""
     entries = round((span.began - sky.began) / ENTRY_S) + np.arange(len(span.day))
     return minutes_w.take(entries, mode="wrap" if is_typical else "clip")
 
 
 def outside(span: YearSpan, needs: Needs, offered_w: Floats, step_s: float) -> Outside:
-    """Return everything that comes from outside, for steps of `step_s` (s, a part of a minute)."""
+    """Return all inputs, for steps of `step_s` (s, a divisor of a minute)."""
     drawn_l = np.zeros(len(offered_w))
     for minute, litres in needs.draws:
         drawn_l[span.minute == minute] += litres
@@ -123,7 +123,7 @@ def outside(span: YearSpan, needs: Needs, offered_w: Floats, step_s: float) -> O
 
 
 def resampled(offered_w: Floats, draw: np.random.Generator) -> Floats:
-    """Return another year of the same days.
+    """Return a resampled year of the same days.
 
     Days are 24 hours from the first local midnight: one that was moved across a change of summer time keeps its sun.
     """
