@@ -122,12 +122,12 @@ MUTANTS = (
 )
 
 
-def run_tests(folder: Path, names: tuple[str, ...]) -> subprocess.CompletedProcess[str]:
+def run_tests(folder: Path, names: tuple[str, ...], **environment: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "no:cov"]
     command += ["-o", "addopts=--import-mode=importlib", "--rootdir", str(TESTS.parent), "-c"]
     command += [str(TESTS.parent / "pyproject.toml"), *(str(TESTS / name) for name in names)]
     environ = {key: value for key, value in os.environ.items() if not key.startswith(("COV", "PYTEST"))}
-    environ |= {"PYTHONPATH": str(folder), "CI": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+    environ |= {"PYTHONPATH": str(folder), "CI": "1", "PYTHONDONTWRITEBYTECODE": "1"} | environment
     return subprocess.run(
         command, cwd=folder, env=environ, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
     )
@@ -151,6 +151,6 @@ def test_the_suite_notices_when(copied: Path, mutant: Mutant) -> None:
     text = file.read_text()
     assert text.count(mutant.old) == 1, f"{mutant.file} no longer has the line that this mutant changes"
     file.write_text(text.replace(mutant.old, mutant.new))
-    result = run_tests(copied, mutant.tests)
+    result = run_tests(copied, mutant.tests, PATIENCE_S="20")
     assert result.returncode == 1, result.stdout[-3000:]
     assert "failed" in result.stdout
