@@ -254,6 +254,15 @@ SHADED = {
     "scarce": World({}, first_day=330, seed=17, panels=0.9, house=0.9, litres=50.0, cloud_s=60.0),
 }  # fmt: skip
 
+# Three whose charger stops at its set point at once, and what the monitor then shows depends on the sun of the day.
+AT_ONCE = {
+    "at once": World({**_STOPS, "solar.absorption_s": 0}, first_day=150, seed=21, litres=60.0, house=1.2),
+    "at once b": World({**_STOPS, "solar.absorption_s": 0, "battery.resistance_mohm": 10}, first_day=190, seed=22,
+                       litres=90.0, panels=0.8, house=1.6),
+    "at once c": World({**_STOPS, "solar.absorption_s": 0, "solar.rebulk_v": 26.9}, "miami", first_day=60, seed=23,
+                       litres=50.0, house=0.8),
+}  # fmt: skip
+
 # Pairs of settings: of the record, and to be forecast.
 BASE: dict[str, Any] = {"permissive.window": ("09:00-17:00",)}
 PAIRS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
