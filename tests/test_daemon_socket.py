@@ -242,6 +242,7 @@ def test_hostile_peers_neither_stop_the_daemon_nor_keep_a_person_out_for_long(al
     assert alone.logged("failed") == []
 
 
+@pytest.mark.slow
 def test_a_flood_of_requests_is_a_few_rows_and_lines(tmp_path: Path) -> None:
     """3 s of requests made 152 MB of log."""
     alone = Alone(tmp_path, **{"history.path": str(tmp_path / "history.sqlite3")})
@@ -272,6 +273,7 @@ def test_a_flood_of_requests_is_a_few_rows_and_lines(tmp_path: Path) -> None:
 # ---- durable before it is confirmed ----
 
 
+@pytest.mark.slow
 def test_a_confirmed_off_outlives_a_kill_and_a_stop_on_a_slow_disk(tmp_path: Path) -> None:
     """It was lost in two of two: the status said off, it was stopped while an fsync took 2 s, and auto was back."""
     alone = Alone(tmp_path)

@@ -159,6 +159,7 @@ def test_what_is_no_request_is_refused_and_let_go(page: Page, octets: bytes) -> 
     assert page.ask("/healthz").status == 503, "it goes on"
 
 
+@pytest.mark.slow
 def test_who_sends_nothing_or_a_byte_at_a_time_is_let_go(page: Page) -> None:
     """Slow requests hold connections until none are left; ours may take ten seconds in all."""
     silent, slow = (socket.create_connection((HOST, page.port), PATIENCE_S) for _ in range(2))
