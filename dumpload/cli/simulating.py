@@ -5,6 +5,7 @@ import sys
 import warnings
 
 from dumpload.cli import console
+from dumpload.cli.numbers import number, whole
 from dumpload.cli.progress import Bar
 
 _MOST_YEARS, _MOST_SEED, _MOST_METER = 1000, 999_999, 1000.0
@@ -29,14 +30,14 @@ def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--years",
         metavar="N",
-        type=lambda text: _whole(text, _MOST_YEARS),
+        type=whole(0, _MOST_YEARS),
         default=20,
         help="number of resampled years behind the spread (default 20)",
     )
     parser.add_argument(
         "--seed",
         metavar="N",
-        type=lambda text: _whole(text, _MOST_SEED),
+        type=whole(0, _MOST_SEED),
         default=0,
         help="random seed for clouds, noise and the order of days (default 0)",
     )
@@ -51,28 +52,11 @@ def add_simulate_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_meter_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options that say how the simulated gateway publishes."""
+    meter = number(0.0, _MOST_METER)
     for name, unit, help_text in METER_OPTIONS:
         parser.add_argument(
-            f"--{name.replace('_', '-')}", dest=f"{name}_{unit.lower()}", metavar=unit, type=_meter, help=help_text
+            f"--{name.replace('_', '-')}", dest=f"{name}_{unit.lower()}", metavar=unit, type=meter, help=help_text
         )
-
-
-def _whole(text: str, most: int) -> int:
-    if not (text.isascii() and text.isdigit() and len(text) <= len(str(most)) and int(text) <= most):
-        msg = f"{text!r}: expected a whole number from 0 to {most}"
-        raise argparse.ArgumentTypeError(msg)
-    return int(text)
-
-
-def _meter(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value <= _MOST_METER:  # NaN is neither
-        msg = f"{text!r}: expected a number from 0 to {_MOST_METER:g}"
-        raise argparse.ArgumentTypeError(msg)
-    return value
 
 
 def run_simulate(args: argparse.Namespace) -> int:

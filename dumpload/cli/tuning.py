@@ -7,13 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dumpload.cli import console
+from dumpload.cli.numbers import number, whole
 from dumpload.cli.progress import Bar
 from dumpload.cli.records import add_record_arguments, recorded_settings, table_format
 from dumpload.cli.rerun import fail_to_read
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from dumpload.config.model import Settings
     from dumpload.tune.tune import Tuning
 
@@ -27,13 +26,13 @@ def add_tune_arguments(parser: argparse.ArgumentParser) -> None:
     add_record_arguments(parser)
     parser.add_argument("--recorded-with", metavar="A.toml",
                         help="settings in force during the record (default: today's)")  # fmt: skip
-    parser.add_argument("--lowest-charge", type=_number(0.0, FULL_PERCENT, "percent"), default=0.0, metavar="PERCENT",
+    parser.add_argument("--lowest-charge", type=number(0.0, FULL_PERCENT, "percent"), default=0.0, metavar="PERCENT",
                         help="hard limit: never heat below this true state of charge")  # fmt: skip
-    parser.add_argument("--operations-per-day", type=_number(0.0, MOST_OPERATIONS, "switch-ons"), default=math.inf,
+    parser.add_argument("--operations-per-day", type=number(0.0, MOST_OPERATIONS, "switch-ons"), default=math.inf,
                         metavar="N", help="hard limit: average switch-ons per day")  # fmt: skip
-    parser.add_argument("--settings", type=_whole(2, MOST_SETTINGS), default=SETTINGS, metavar="N",
+    parser.add_argument("--settings", type=whole(2, MOST_SETTINGS), default=SETTINGS, metavar="N",
                         help=f"number of settings to try (default {SETTINGS})")  # fmt: skip
-    parser.add_argument("--members", type=_whole(1, MOST_MEMBERS), default=MEMBERS, metavar="N",
+    parser.add_argument("--members", type=whole(1, MOST_MEMBERS), default=MEMBERS, metavar="N",
                         help=f"size of the ensemble behind the intervals (default {MEMBERS})")  # fmt: skip
     parser.add_argument("--write", metavar="FOLDER", type=Path,
                         help="write each proposal's [control] and [permissive] tables to a file there")  # fmt: skip
@@ -115,28 +114,3 @@ def _write(args: argparse.Namespace, path: Path, settings: "Settings", tuning: "
     if args.recorded_with is not None:
         protected.append(Named("--recorded-with", Path(args.recorded_with)))
     write_outputs(files, protected)
-
-
-def _number(least: float, most: float, unit: str) -> "Callable[[str], float]":
-    def read(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not least <= value <= most:
-            msg = f"{text!r}: expected a number of {unit} from {least:g} to {most:g}"
-            raise argparse.ArgumentTypeError(msg)
-        return value
-
-    return read
-
-
-def _whole(least: int, most: int) -> "Callable[[str], int]":
-    def read(text: str) -> int:
-        value = int(text) if text.isascii() and text.isdigit() and len(text) < len(str(most)) + 1 else -1
-        if not least <= value <= most:
-            msg = f"{text!r}: expected a whole number from {least} to {most}"
-            raise argparse.ArgumentTypeError(msg)
-        return value
-
-    return read
