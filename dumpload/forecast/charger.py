@@ -262,15 +262,16 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
 def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float]:
     """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day."""
     ended = [hold for hold in holds if hold.ended]
-    others = [hold.held_s for hold in holds if not hold.ended]
-    # Where no absorption that ended was longer than rows can tell, the charger stops at the set point at once. The bus
-    # also comes within reach of it without a stop, so those say nothing: one forecast was three times the truth.
-    if len(ended) >= 2 and float(np.median([hold.held_s for hold in ended])) <= AT_ONCE_ENTRIES * seen.step_s:
-        return 0.0, math.nan
-    if len(ended) < 2 or max(others, default=0.0) > 1.3 * float(np.median([hold.held_s for hold in ended])):
-        return math.inf, math.nan  # it holds for longer than what looked like an end: that was a cloud
+    if len(ended) < 2:
+        return math.inf, math.nan
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))
+    # Where no absorption that ended was longer than rows can tell, the charger stops at the set point at once. The bus
+    # also comes within reach of it without a stop, so those say nothing: one forecast was three times the truth.
+    if time_s <= AT_ONCE_ENTRIES * seen.step_s:
+        return 0.0, math.nan
+    if max((hold.held_s for hold in holds if not hold.ended), default=0.0) > 1.3 * time_s:
+        return math.inf, math.nan  # it holds for longer than what looked like an end: that was a cloud
     varies_time = np.subtract(*np.quantile(times, (0.75, 0.25))) / max(time_s, 2 * seen.step_s)
     varies_tail = np.subtract(*np.quantile(tails, (0.75, 0.25))) / max(tail_a, 1.0)
     if varies_time <= max(0.25, varies_tail) or tail_a < 0.002 * seen.capacity_ah:

@@ -9,6 +9,7 @@ from dumpload.config.model import Settings
 from dumpload.config.to_core import controller_setup
 from dumpload.core.controller import Setup
 from dumpload.core.signals import Signal
+from dumpload.core.window import HOUR_S
 from dumpload.forecast import bank, heater, hidden_sun
 from dumpload.forecast.evidence import EvidenceError, Floats, RecordEvidence
 from dumpload.forecast.plates import Plates, plates_of
@@ -21,7 +22,7 @@ SOC, TANK = Signal.STATE_OF_CHARGE, Signal.TANK_TEMPERATURE
 
 MEMBERS = 16
 STEP_S = 10.0
-RESTART_S, HOUR_S = 60.0, 3600.0
+RESTART_S = 60.0
 
 
 class Recorded(NamedTuple):
@@ -120,7 +121,7 @@ def hours_of(evidence: RecordEvidence, setup: Setup) -> Hours:
 
 
 def _recorded(evidence: RecordEvidence, sight: Sight, day: Any) -> Recorded:
-    hours, days = evidence.step_s / 3600.0, int(day[-1]) + 1
+    hours, days = evidence.step_s / HOUR_S, int(day[-1]) + 1
     on = evidence.relay > 0.5
     begun = np.concatenate([[False], on[1:] & ~on[:-1]]) & evidence.known
     parts = (sight.load_w * hours, evidence.relay * evidence.step_s, begun)
@@ -163,7 +164,7 @@ def _course(
 def _unexplained(monitor: bank.SeenMonitor, amps: Floats, step_s: float) -> Floats:
     """Return the charge (percent, in each entry) that the bank gained or lost beyond what its current explains."""
     per_ah = np.where(amps > 0, monitor.counting.in_per_ah, monitor.counting.out_per_ah)
-    extra = np.gradient(monitor.charge) - per_ah * amps * step_s / 3600.0
+    extra = np.gradient(monitor.charge) - per_ah * amps * step_s / HOUR_S
     return np.where(np.abs(extra) > 1.0, 0.0, _smoothed(extra, round(7200.0 / step_s)))
 
 
