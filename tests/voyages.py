@@ -295,4 +295,6 @@ FAR_PAIRS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
                  {"control.cut_in_percent": 98, "control.cut_out_percent": 95}),
     "night": ({}, {"permissive.window": ("00:00-24:00",)}),
     "lower far": ({}, {"control.cut_in_percent": 85, "control.cut_out_percent": 60}),
+    "tight": ({"control.cut_in_percent": 98, "control.cut_out_percent": 96},
+              {"control.cut_in_percent": 88, "control.cut_out_percent": 75}),
 }  # fmt: skip

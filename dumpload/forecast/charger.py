@@ -7,6 +7,7 @@ import numpy as np
 
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, closed_up, runs_of, smeared
+from dumpload.forecast.stops import Stops, find_stops
 
 # Common practice, no source: per cell (V). A bank of LiFePO4 rests below the first; set points are above it.
 HIGHEST_REST_CELL_V, LOWEST_ABSORPTION_CELL_V = 3.356, 3.40
@@ -94,6 +95,9 @@ def find_charger(seen: Seen) -> SeenCharger:
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
     resting |= _falling(seen, absorbing, floating, top_v, float_v)
+    stops = _stops(seen) if math.isnan(float_v) else None
+    if stops is not None:
+        return _stopping(seen, stops)
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
@@ -106,6 +110,26 @@ def find_charger(seen: Seen) -> SeenCharger:
     return SeenCharger(
         top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full
     )
+
+
+def _stops(seen: Seen) -> Stops | None:
+    lowest_v, sunlit = LOWEST_ABSORPTION_CELL_V * seen.cells, seen.height > SUN_HEIGHT
+    return find_stops(
+        seen.volts, seen.net_w, seen.solar_w, sunlit, house_w=seen.house_w, lowest_v=lowest_v, step_s=seen.step_s
+    )
+
+
+def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
+    """Return a charger that stops at its set point, which it leaves too soon to be seen there."""
+    stopped = np.zeros(len(seen.volts), np.bool_)
+    stopped[[max(0, entry - 1) for entry in stops.at]] = True
+    resting = stops.resting & (seen.height > 0.0) & ~stopped
+    top_v = float(np.quantile(seen.volts[stopped], 0.9))
+    full = tuple(entry - 1 for entry in stops.at if entry)
+    return SeenCharger(
+        top_v, math.nan, stops.restart_v, 0.0, math.nan, True, stopped | resting, stopped,
+        np.zeros_like(resting), resting, full,
+    )  # fmt: skip
 
 
 def _set_v(absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Floats:
