@@ -263,6 +263,13 @@ AT_ONCE = {
                        litres=50.0, house=0.8),
 }  # fmt: skip
 
+# Two whose charger does not begin anew in the morning: it stays off until the bus is low, for days if nothing is on.
+NOT_DAILY = {
+    "not daily": World({**_STOPS, "solar.begins_daily": False}, first_day=150, seed=24, litres=70.0, house=0.6),
+    "not daily b": World({**_STOPS, "solar.begins_daily": False, "solar.absorption_s": 0, "solar.rebulk_v": 26.4},
+                         "miami", first_day=100, seed=25, litres=90.0, house=0.8, panels=0.8, row_s=30.0),
+}  # fmt: skip
+
 # Pairs of settings: of the record, and to be forecast.
 BASE: dict[str, Any] = {"permissive.window": ("09:00-17:00",)}
 PAIRS: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {

@@ -7,16 +7,16 @@ import numpy as np
 
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, closed_up, runs_of, smeared
-from dumpload.forecast.stops import Stops, find_stops
+from dumpload.forecast.seen import (
+    HIGH_SUN,
+    HIGHEST_REST_CELL_V,
+    LOWEST_ABSORPTION_CELL_V,
+    STEADY_V,
+    SUN_HEIGHT,
+    Seen,
+)
+from dumpload.forecast.stops import Stops, find_stops, prolonged, stays_off_overnight
 
-# Common practice, no source: per cell (V). A bank of LiFePO4 rests below the first; set points are above it.
-HIGHEST_REST_CELL_V, LOWEST_ABSORPTION_CELL_V = 3.356, 3.40
-# Tolerance of a held set point, and largest change per entry of a steady voltage (V).
-HELD_V, STEADY_V = 0.03, 0.011
-# Sun high enough that missing power is noticed (sine of 8 degrees).
-SUN_HEIGHT = 0.139
-# Sun so high (15 degrees) that even a dark cloud passes more power than the house takes.
-HIGH_SUN = 0.26
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
 FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
 # A stop within so few entries of the first contact with the set point comes without absorption.
@@ -46,43 +46,6 @@ class SeenCharger(NamedTuple):
     full: tuple[int, ...]
 
 
-class Seen(NamedTuple):
-    """Evidence about the charger, on the grid of the record; `net_w`: power into bank and load together.
-
-    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`,
-    `plate_v` and `plate_float_v` (NaN: not known): by their plates.
-    """
-
-    step_s: float
-    volts: Floats
-    amps: Floats
-    net_w: Floats
-    solar_w: Floats | None
-    height: Floats
-    house_w: float
-    cells: int
-    capacity_ah: float
-    plate_v: float
-    plate_float_v: float = math.nan
-
-    @property
-    def noise_v(self) -> float:
-        """Jitter of the measured voltage: its usual change from entry to entry by night."""
-        moved = np.abs(np.diff(self.volts))[self.height[1:] < -0.1]
-        moved = moved[np.isfinite(moved)]
-        return float(np.median(moved)) if len(moved) else 0.0
-
-    @property
-    def held_v(self) -> float:
-        """Tolerance within which a voltage counts as held at a set point."""
-        return max(HELD_V, 3.5 * self.noise_v)
-
-    @property
-    def steady_v(self) -> float:
-        """Largest change of a steady voltage from entry to entry."""
-        return max(STEADY_V, 2.5 * self.noise_v)
-
-
 def find_charger(seen: Seen) -> SeenCharger:
     """Identify the charger from the record."""
     top_v = absorption_v(seen)
@@ -95,12 +58,15 @@ def find_charger(seen: Seen) -> SeenCharger:
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
     resting |= _falling(seen, absorbing, floating, top_v, float_v)
-    stops = _stops(seen) if math.isnan(float_v) else None
+    stops = find_stops(seen) if math.isnan(float_v) else None
     if stops is not None:
         return _stopping(seen, stops)
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
+    begins_daily = not math.isnan(float_v) or _begins_daily(seen, resting, restart_v)
+    if not begins_daily:
+        resting |= prolonged(resting, seen.is_off) & (seen.height > 0.0) & ~absorbing
     holding = absorbing | floating | resting
     # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
     throttled = holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
@@ -108,14 +74,7 @@ def find_charger(seen: Seen) -> SeenCharger:
     absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
     return SeenCharger(
-        top_v, float_v, restart_v, absorption_s, tail_a, True, throttled, absorbing, floating, resting, full
-    )
-
-
-def _stops(seen: Seen) -> Stops | None:
-    lowest_v, sunlit = LOWEST_ABSORPTION_CELL_V * seen.cells, seen.height > SUN_HEIGHT
-    return find_stops(
-        seen.volts, seen.net_w, seen.solar_w, sunlit, house_w=seen.house_w, lowest_v=lowest_v, step_s=seen.step_s
+        top_v, float_v, restart_v, absorption_s, tail_a, begins_daily, throttled, absorbing, floating, resting, full
     )
 
 
@@ -124,12 +83,20 @@ def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
     stopped = np.zeros(len(seen.volts), np.bool_)
     stopped[[max(0, entry - 1) for entry in stops.at]] = True
     resting = stops.resting & (seen.height > 0.0) & ~stopped
+    begins_daily = _begins_daily(seen, resting, stops.restart_v)
+    if begins_daily:
+        resting &= _since(stopped, seen.height)
     top_v = float(np.quantile(seen.volts[stopped], 0.9))
     full = tuple(entry - 1 for entry in stops.at if entry)
     return SeenCharger(
-        top_v, math.nan, stops.restart_v, 0.0, math.nan, True, stopped | resting, stopped,
+        top_v, math.nan, stops.restart_v, 0.0, math.nan, begins_daily, stopped | resting, stopped,
         np.zeros_like(resting), resting, full,
     )  # fmt: skip
+
+
+def _begins_daily(seen: Seen, resting: Flags, restart_v: float) -> bool:
+    stays_off = stays_off_overnight(seen, resting, restart_v)
+    return seen.plate_daily if stays_off is None else not stays_off
 
 
 def _set_v(absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Floats:

@@ -35,6 +35,7 @@ class Plates(NamedTuple):
     restart_v: float
     absorption_v: float
     float_v: float
+    begins_daily: bool
 
 
 def plates_of(settings: Settings) -> Plates:
@@ -65,6 +66,7 @@ def plates_of(settings: Settings) -> Plates:
         float(values.get("solar.rebulk_v", RESTART_CELL_V * cells)),
         float(values.get("solar.absorption_v", ABSORPTION_CELL_V * cells)),
         math.nan if values.get("solar.stops_when_full") else float(values.get("solar.float_v", math.nan)),
+        bool(values.get("solar.begins_daily", True)),
     )  # fmt: skip
 
 

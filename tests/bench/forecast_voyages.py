@@ -1,6 +1,6 @@
 """The closed-loop replay on the boats that it is tuned on: `python tests/bench/forecast_voyages.py [--worlds NAME]`.
 
-Seventeen boats of the program's own plant x 21 pairs of settings. A fault is looked for and mended here, gates and
+Nineteen boats of the program's own plant x 22 pairs of settings. A fault is looked for and mended here, gates and
 widths are set here; what is then claimed is measured on other boats (`proof`).
 """
 
@@ -15,7 +15,20 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # the folder `tests`
 
-from voyages import AT_ONCE, BASE, COLUMNS, FAR_PAIRS, PAIRS, SHADED, WORLDS, World, chosen, sail_on, write_csv
+from voyages import (
+    AT_ONCE,
+    BASE,
+    COLUMNS,
+    FAR_PAIRS,
+    NOT_DAILY,
+    PAIRS,
+    SHADED,
+    WORLDS,
+    World,
+    chosen,
+    sail_on,
+    write_csv,
+)
 
 from dumpload.config.to_core import controller_setup
 from dumpload.forecast import gates, interval
@@ -26,7 +39,7 @@ from dumpload.forecast.step import compiled_sail
 from dumpload.records.csv import CsvRecord
 from dumpload.records.record import ReadLog
 
-ALL_WORLDS = {**WORLDS, **SHADED, **AT_ONCE}
+ALL_WORLDS = {**WORLDS, **SHADED, **AT_ONCE, **NOT_DAILY}
 ALL_PAIRS = {**PAIRS, **FAR_PAIRS}
 SETS = {"load": COLUMNS[:4], "solar": (*COLUMNS[:3], COLUMNS[4]), "power": COLUMNS[:3], "all": COLUMNS}
 
