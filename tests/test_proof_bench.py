@@ -3,6 +3,7 @@
 The bench is tests/bench/proof; what it says of the program is its own table, not a test.
 """
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ np = pytest.importorskip("numpy")
 pytest.importorskip("numba")
 pytest.importorskip("pvlib")
 
-from bench.proof import household, plant, rule, scores, settings, sky, table, truth, worlds  # noqa: E402
+from bench.proof import drawn, household, plant, rule, scores, settings, sky, table, truth, worlds  # noqa: E402
 from bench.proof.asking import Answer, Figure, Result, read_answer  # noqa: E402
 
 HERE = sky.Place(52.0, -1.0, 0.0, 0)
@@ -70,6 +71,109 @@ def test_the_settings_that_are_handed_over_are_accepted(
     assert chosen.control.cut_in_percent == 97.0
     assert chosen.solar.absorption_v == world.solar["absorption_v"]
     assert (chosen.telemetry.solar_power is not None) == ("solar_power" in signals)
+
+
+@cache
+def nine() -> tuple[worlds.World, ...]:
+    """Return nine drawn worlds; not before a test wants them, as weather years are read for them."""
+    return drawn.drawn_worlds(17, 9)
+
+
+def test_a_seed_draws_the_same_worlds_for_ever_and_another_seed_draws_others() -> None:
+    assert drawn.drawn_worlds(17, 4) == nine()[:4]
+    others = drawn.drawn_worlds(18, 9)
+    assert not {world.boat for world in nine()} & {world.boat for world in others}
+    with pytest.raises(ValueError, match="seed 1000000: expected 0 to 999999"):
+        drawn.drawn_worlds(1_000_000, 9)
+    with pytest.raises(ValueError, match="count 0: expected 1 to 1000"):
+        drawn.drawn_worlds(17, 0)
+
+
+def test_nine_drawn_worlds_are_every_kind_of_charger_at_every_place() -> None:
+    kinds = [next(kind for kind in drawn.KINDS if f", {kind}, " in world.name) for world in nine()]
+    pairs = {(kind, world.year) for kind, world in zip(kinds, nine(), strict=True)}
+    assert pairs == {(kind, place) for kind in drawn.KINDS for place in sky.YEARS}
+    for kind, world in zip(kinds, nine(), strict=True):
+        charger = world.boat.charger
+        assert (charger.absorption_s == 0.0) == (kind == "no taper")
+        assert charger.stops or kind != "stops"
+        assert not charger.stops or kind != "floats"
+
+
+def test_no_two_worlds_share_a_file_nor_a_seed_of_chance() -> None:
+    """Also at the ends of what can be drawn; numpy takes seeds below 2**32."""
+    every = [
+        *worlds.WORLDS,
+        *nine(),
+        *drawn.drawn_worlds(18, 9),
+        *drawn.drawn_worlds(0, 1),
+        *drawn.drawn_worlds(drawn.MOST_SEED, 3),
+    ]
+    seeds = [world.seed + used for world in every[len(worlds.WORLDS) :] for used in range(4)]
+    assert len(set(seeds)) == len(seeds)
+    assert max(world.seed for world in worlds.WORLDS) + 4 < min(seeds)
+    assert max(seeds) < 2**32
+    assert len({truth.file_mark(world) for world in every}) == len(every)
+
+
+def test_the_files_of_fixed_worlds_keep_their_names_and_a_world_drawn_otherwise_takes_others() -> None:
+    assert [truth.file_mark(world) for world in worlds.WORLDS] == [str(world.seed) for world in worlds.WORLDS]
+    otherwise = nine()[0]._replace(cloud_s=nine()[0].cloud_s + 1.0)
+    assert truth.file_mark(otherwise) != truth.file_mark(nine()[0])
+
+
+@pytest.mark.parametrize("number", range(9))
+def test_the_settings_of_a_drawn_world_are_accepted_and_say_nearly_what_is_true(number: int, tmp_path: Path) -> None:
+    """A plate is rounded to 0.1 V, and the charger is a few 10 mV off: up to 45 mV (common practice, no source)."""
+    world = nine()[number]
+    said = load_settings(written(world, worlds.WITH_VOLTS, worlds.SETS["all six"], tmp_path), {})
+    charger = world.boat.charger
+    assert said.battery.capacity_ah == pytest.approx(world.boat.bank.capacity_ah, rel=0.10)
+    assert said.solar.charger_a == pytest.approx(charger.most_a, rel=0.07)
+    for name in ("absorption_v", "float_v", "rebulk_v"):
+        if name in world.solar:
+            assert getattr(said.solar, name) == pytest.approx(getattr(charger, name), abs=0.0501)
+    for name in ("absorption_s", "tail_a", "rebulk_s"):
+        assert world.solar.get(name, getattr(charger, name)) == getattr(charger, name)
+    assert said.solar.stops_when_full == charger.stops
+    assert said.solar.begins_daily == charger.daily
+    assert said.tank.target_c == world.boat.tank.opens_c
+
+
+@pytest.mark.parametrize("number", range(9))
+def test_a_monitor_has_conditions_that_its_charger_can_meet(number: int) -> None:
+    world = nine()[number]
+    charger, monitor = world.boat.charger, world.boat.monitor
+    held_v = charger.absorption_v if charger.absorption_s or charger.stops else charger.float_v
+    assert held_v - 0.45 < monitor.full_v < held_v - 0.05
+    if charger.tail_a:
+        assert monitor.full_a > charger.tail_a
+        assert monitor.full_s < 90.0  # the plant's charger waits as long before it ends absorption
+    if charger.stops and not charger.absorption_s:
+        assert monitor.full_a >= charger.most_a
+        assert monitor.full_s <= 20.0
+    said = {"counter_full_v": monitor.full_v, "counter_full_a": monitor.full_a, "counter_full_s": monitor.full_s}
+    assert world.monitor in (None, said)
+    assert monitor.resyncs or world.monitor is None
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("number", range(9))
+def test_a_drawn_world_has_sun_to_spare_and_not_too_much_and_its_monitor_sees_it_full(
+    number: int, tmp_path: Path
+) -> None:
+    """The monitor is one that counts far too little here, else it shows 100 before it sees anything."""
+    world = nine()[number]
+    monitor = world.boat.monitor._replace(efficiency=0.93)
+    case = truth.Case(world._replace(boat=world.boat._replace(monitor=monitor)), tmp_path)
+    idle, ran = (plant.totals(case.run(worlds.PLAIN, allowed=allowed)[1]) for allowed in (False, True))
+    assert 0.3 < idle["house_wh"] / idle["offered_wh"] < 0.8
+    assert idle["solar_wh"] < 0.85 * idle["offered_wh"]
+    assert ran["solar_wh"] > idle["solar_wh"]
+    assert not monitor.resyncs or min(idle["resyncs"], ran["resyncs"]) >= 10
+    assert monitor.resyncs or idle["resyncs"] == 0
+    assert truth.Case(world, tmp_path).truth(worlds.PLAIN).energy_wh > 300.0 * worlds.DAYS
 
 
 @pytest.mark.slow

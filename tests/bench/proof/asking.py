@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from bench.proof.settings import settings_text
-from bench.proof.truth import Case, Truth
+from bench.proof.truth import Case, Truth, file_mark
 from bench.proof.worlds import SETS, Pair, fit
 
 FIGURES = ("energy_wh", "difference_wh_per_day", "switch_ons", "on_time_s", "caught_wh")
@@ -107,7 +107,7 @@ def _figure(value: Any) -> Figure:
 
 
 def _kept(case: Case, pair: Pair, signals: str, folder: Path, *, closed: bool) -> Path:
-    name = f"{case.world.seed}-{pair.name}-{signals if closed else 'open loop'}"
+    name = f"{file_mark(case.world)}-{pair.name}-{signals if closed else 'open loop'}"
     return folder / f"{re.sub('[^A-Za-z0-9.-]', '_', name)}.json"
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from bench.proof import household, plant, sky
 from bench.proof.plant import COLUMNS, Floats
 from bench.proof.rule import Rule
-from bench.proof.worlds import DAYS, PAIRS, Pair, World, fit
+from bench.proof.worlds import DAYS, PAIRS, WORLDS, Pair, World, fit
 
 SOURCES = ("sky.py", "household.py", "rule.py", "plant.py", "worlds.py")
 STEPS = {"battery_voltage": 2, "state_of_charge": 1, "tank_temperature": 1}
@@ -31,6 +31,13 @@ def sources_key() -> str:
     for name in SOURCES:
         digest.update(Path(__file__).with_name(name).read_bytes())
     return digest.hexdigest()[:12]
+
+
+def file_mark(world: World) -> str:
+    """Return what the names of a world's files begin with; a drawn world's stands for all of it, however drawn."""
+    if world in WORLDS:
+        return str(world.seed)
+    return f"{world.seed}-{hashlib.sha256(repr(world).encode()).hexdigest()[:12]}"
 
 
 class Case:
@@ -58,7 +65,7 @@ class Case:
     def run(self, rule: Rule, *, allowed: bool = True) -> tuple[Floats, Floats]:
         """Return the record and the sums of a run, from the cache where they are there."""
         rule = fit(rule, self.world)
-        name = hashlib.sha256(f"{self.world.seed} {rule} {allowed}".encode()).hexdigest()[:16]
+        name = hashlib.sha256(f"{file_mark(self.world)} {rule} {allowed}".encode()).hexdigest()[:16]
         file = self._folder / f"{name}.npz"
         if not file.exists():
             record, sums = plant.run(self.world.boat, rule, *self._surroundings(), self.world.seed + 3, allowed)
