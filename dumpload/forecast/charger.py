@@ -66,7 +66,8 @@ def find_charger(seen: Seen) -> SeenCharger:
         float_v, floating = math.nan, np.zeros_like(floating)
     begins_daily = not math.isnan(float_v) or _begins_daily(seen, resting, restart_v)
     if not begins_daily:
-        resting |= prolonged(resting, seen.is_off) & (seen.height > 0.0) & ~absorbing
+        ended = smeared(absorbing, round(ENDED_S / seen.step_s))
+        resting |= prolonged(seen, resting, ended) & (seen.height > 0.0) & ~absorbing
     holding = absorbing | floating | resting
     # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
     throttled = holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))

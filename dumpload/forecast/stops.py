@@ -88,13 +88,18 @@ def stays_off_overnight(seen: Seen, resting: Flags, restart_v: float) -> bool | 
     return None if stayed == anew else stayed > anew
 
 
-def prolonged(resting: Flags, is_off: Flags) -> Flags:
-    """Return the rests until the charger gives power again, be it days later."""
-    longer = resting.copy()
-    for run in runs_of(is_off):
+def prolonged(seen: Seen, resting: Flags, ended: Flags) -> Flags:
+    """Return the rests until the charger gives power again, be it days later.
+
+    `ended`: where absorption may have ended. An end at dusk looks like dusk, until the next morning brings no power.
+    """
+    longer, mornings = resting.copy(), _crossings(seen.height, HIGH_SUN)
+    for run in runs_of(seen.is_off):
         rest = np.flatnonzero(resting[run.begin : run.end])
         if len(rest):
             longer[run.begin + rest[0] : run.end] = True
+        elif ended[run.begin] and ((mornings > run.begin) & (mornings < run.end)).any():
+            longer[run.begin : run.end] = True
     return longer
 
 
