@@ -19,6 +19,10 @@ STRETCH_S, COUNTED_BELOW = 2 * HOUR_S, 98.0
 JUMP = 0.4
 # Time constant of the slow polarisation (s): common practice, no source; between 300 and 1200 s it matters little.
 SLOW_S = 600.0
+# A cell's voltage lies higher after charging than after discharging, and changes sides as charge flows: the hysteresis
+# with one state of Plett (Journal of Power Sources 134, 2004; from memory). Parts that change sides with each percent of
+# charge, of which the record's best is taken, and by what part it has to be better than none.
+SIDES_PER_PERCENT, BETTER = (0.1, 0.2, 0.4, 0.8), 0.95
 # Charge (percent) at which the rest voltage is fitted.
 KNOTS = (
     0.0,
@@ -69,11 +73,17 @@ class SeenMonitor(NamedTuple):
 
 
 class Voltage(NamedTuple):
-    """The bus voltage: rest voltage on a grid of tenths of a percent, resistance, and that of the slow polarisation."""
+    """The bus voltage: rest voltage on a grid of tenths of a percent, resistance, and that of the slow polarisation.
+
+    `hysteresis_v`: by how much the voltage lies higher after charging, and lower after discharging; `side_per_percent`:
+    what part of it changes with a percent of charge.
+    """
 
     rest_v: Floats
     ohm: float
     slow_ohm: float
+    hysteresis_v: float
+    side_per_percent: float
     noise_v: float
 
 
@@ -171,42 +181,73 @@ def _resync_at(shown_charge: Floats, charge: Floats, charge_step: float) -> floa
     return float(np.clip(np.median(charge[begun]), 99.0, 99.98))
 
 
+class _Line(NamedTuple):
+    """Parts of the voltage by least squares, the last that of the hysteresis, and how far off the line usually is."""
+
+    parts: Floats
+    side_per_percent: float
+    off_v: float
+
+
 def voltage_of(
-    step_s: float, volts: Floats, amps: Floats, charge: Floats, cells: int, plate_ohm: float, full_v: float
-) -> Voltage:
+    step_s: float, volts: Floats, amps: Floats, charge: Floats, counting: Counting, cells: int, plate_ohm: float,
+    full_v: float,
+) -> Voltage:  # fmt: skip
     """Return rest voltage and resistances, by least squares; the cells' usual curve is what to begin with.
 
     `full_v`: the charger's set point, at which the bank rests when full, by the meaning of full.
     """
-    slow = slow_amps(step_s, amps)
-    steady = np.abs(np.diff(amps, prepend=amps[0])) < np.inf
-    good = np.isfinite(volts) & np.isfinite(amps) & (charge > KNOTS[0]) & (charge <= 100.2) & steady
-    u = np.clip(charge[good], KNOTS[0], 100.0)
-    knots = np.array(KNOTS)
+    good = np.isfinite(volts) & np.isfinite(amps) & (charge > KNOTS[0]) & (charge <= 100.2)
+    u, knots = np.clip(charge[good], KNOTS[0], 100.0), np.array(KNOTS)
     hats = np.stack([np.interp(u, knots, row) for row in np.eye(len(knots))], axis=1)
-    design = np.column_stack([hats, amps[good], slow[good]])
-    usual = np.array([usual_rest_v(knot, cells) for knot in KNOTS])
-    prior = np.concatenate([usual, [plate_ohm, plate_ohm / 2]])
-    sure = np.concatenate([np.full(len(knots), 0.02 * cells), [plate_ohm, plate_ohm]])
-    fit = prior
-    weight = np.ones(len(u))
+    plain = np.column_stack([hats, amps[good], slow_amps(step_s, amps)[good]])
+    usual = [usual_rest_v(knot, cells) for knot in KNOTS]
+    prior = np.array([*usual, plate_ohm, plate_ohm / 2, 0.0])
+    sure = np.array([0.02 * cells] * len(knots) + [plate_ohm, plate_ohm, 0.01 * cells])
+    lines = []
+    for rate in (0.0, *SIDES_PER_PERCENT):
+        side = sides(step_s, amps, counting, rate)[good]
+        lines.append(_fitted(np.column_stack([plain, side]), volts[good], prior, sure, rate))
+    line = min(lines[1:], key=lambda one: one.off_v)
+    if line.parts[-1] <= 0.0 or line.off_v > BETTER * lines[0].off_v:
+        line = lines[0]
+    ohm, slow_ohm, hysteresis_v = (float(part) for part in line.parts[-3:])
+    rest = np.maximum.accumulate(np.minimum(line.parts[: len(knots)], full_v - hysteresis_v))
+    rest[-1] = full_v - hysteresis_v
+    grid = np.linspace(0.0, 100.0, 1001)
+    return Voltage(
+        np.interp(grid, knots, rest), max(1e-4, ohm), max(0.0, slow_ohm), hysteresis_v, line.side_per_percent,
+        line.off_v,
+    )  # fmt: skip
+
+
+def _fitted(design: Floats, volts: Floats, prior: Floats, sure: Floats, rate: float) -> _Line:
+    fit, weight = prior, np.ones(len(volts))
     for _ in range(3):  # robust: what lies far off weighs less
         scaled = design * weight[:, None]
         normal = scaled.T @ design / 0.02**2 / 50.0 + np.diag(1.0 / sure**2)
-        fit = np.linalg.solve(normal, scaled.T @ volts[good] / 0.02**2 / 50.0 + prior / sure**2)
-        off = np.abs(volts[good] - design @ fit)
-        weight = 1.0 / np.maximum(1.0, off / 0.05)
-    rest = np.maximum.accumulate(np.minimum(fit[: len(knots)], full_v))
-    rest[-1] = full_v
-    grid = np.linspace(0.0, 100.0, 1001)
-    off_v = float(np.median(np.abs(volts[good] - design @ fit)))
-    return Voltage(np.interp(grid, knots, rest), max(1e-4, float(fit[-2])), max(0.0, float(fit[-1])), off_v)
+        fit = np.linalg.solve(normal, scaled.T @ volts / 0.02**2 / 50.0 + prior / sure**2)
+        weight = 1.0 / np.maximum(1.0, np.abs(volts - design @ fit) / 0.05)
+    return _Line(fit, rate, float(np.median(np.abs(volts - design @ fit))))
 
 
-def expected_v(voltage: Voltage, charge: Floats, amps: Floats, step_s: float) -> Floats:
+def expected_v(voltage: Voltage, charge: Floats, amps: Floats, counting: Counting, step_s: float) -> Floats:
     """Return the bus voltage that the fit expects in every entry."""
     rest_v = np.interp(np.clip(charge, 0.0, 100.0), np.linspace(0.0, 100.0, 1001), voltage.rest_v)
-    return np.asarray(rest_v + voltage.ohm * amps + voltage.slow_ohm * slow_amps(step_s, amps), np.float64)
+    side = sides(step_s, amps, counting, voltage.side_per_percent)
+    moved_v = voltage.ohm * amps + voltage.slow_ohm * slow_amps(step_s, amps) + voltage.hysteresis_v * side
+    return np.asarray(rest_v + moved_v, np.float64)
+
+
+def sides(step_s: float, amps: Floats, counting: Counting, side_per_percent: float) -> Floats:
+    """Return on which side of its hysteresis the voltage is: 1 after charging, -1 after discharging; 0 without one."""
+    flow = np.where(np.isfinite(amps), amps, 0.0) * step_s / HOUR_S
+    moved = np.where(flow > 0.0, counting.in_per_ah, counting.out_per_ah) * flow
+    keep, side, now = np.maximum(0.0, 1.0 - side_per_percent * np.abs(moved)), np.empty(len(amps)), 0.0
+    for at, (kept, towards) in enumerate(zip(keep.tolist(), np.sign(moved).tolist(), strict=True)):
+        now = kept * now + (1.0 - kept) * towards
+        side[at] = now
+    return side
 
 
 def usual_rest_v(percent: float, cells: int) -> float:

@@ -77,7 +77,7 @@ def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings,
         raise EvidenceError(WRONG_SIGN)
     monitor = bank.monitor_of(step_s, shown_charge, sight.amps, counting, seen_charger.full, evidence.charge_step)
     voltage = bank.voltage_of(
-        step_s, sight.volts, sight.amps, monitor.charge, plates.cells, plates.ohm, seen_charger.absorption_v
+        step_s, sight.volts, sight.amps, monitor.charge, counting, plates.cells, plates.ohm, seen_charger.absorption_v
     )
     tank = heater.tank_of(
         step_s, evidence.relay, sight.load_w, sight.volts**2 / sight.element.ohm, evidence.signals.get(TANK),
@@ -153,7 +153,7 @@ def _course(
         offset=monitor.offset,
         extra=_unexplained(monitor, amps, evidence.step_s) / substeps,
         drift=monitor.rate * evidence.step_s / substeps,
-        bias_v=sight.volts - bank.expected_v(voltage, monitor.charge, amps, evidence.step_s),
+        bias_v=sight.volts - bank.expected_v(voltage, monitor.charge, amps, monitor.counting, evidence.step_s),
         draw_w=tank.draw_w,
         missing_wh=tank.missing_wh,
         relay_on=evidence.relay > 0.5,
@@ -190,6 +190,8 @@ def _ship(
         begins_daily=seen_charger.begins_daily,
         ohm=voltage.ohm,
         slow_ohm=voltage.slow_ohm,
+        hysteresis_v=voltage.hysteresis_v,
+        side_per_percent=voltage.side_per_percent,
         in_per_ah=monitor.counting.in_per_ah,
         out_per_ah=monitor.counting.out_per_ah,
         charge_step=evidence.charge_step,

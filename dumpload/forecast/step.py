@@ -56,6 +56,8 @@ class Ship(NamedTuple):
     begins_daily: bool
     ohm: float
     slow_ohm: float
+    hysteresis_v: float
+    side_per_percent: float
     in_per_ah: float
     out_per_ah: float
     charge_step: float
@@ -113,12 +115,13 @@ class Hours(NamedTuple):
 
 
 class Afloat(NamedTuple):
-    """State carried from step to step."""
+    """State carried from step to step. `side`: of the voltage's hysteresis, from -1 (discharged) to 1 (charged)."""
 
     charge: float
     offset: float
     volts: float
     slow_a: float
+    side: float
     stage: int
     held_s: float
     low_s: float
@@ -158,7 +161,9 @@ def heat(ship: Ship, now: Afloat, draw_w: float, load_w: float, step_s: float) -
     asked_w = ship.loss_w_k * (celsius - ship.around_c) + draw_w * warm
     missing = min(now.missing_wh + (asked_w - load_w) * (step_s / HOUR_S), ship.most_wh)
     closed = missing > 0.0 if now.closed else missing >= ship.band_wh
-    return Afloat(now.charge, now.offset, now.volts, now.slow_a, now.stage, now.held_s, now.low_s, missing, closed)
+    return Afloat(
+        now.charge, now.offset, now.volts, now.slow_a, now.side, now.stage, now.held_s, now.low_s, missing, closed
+    )
 
 
 def load_at(ship: Ship, course: Course, entry: int, now: Afloat, is_on: bool) -> float:
@@ -190,7 +195,7 @@ def move(
     apart = abs(now.charge - course.charge[entry]) + abs(now.offset - course.offset[entry])
     same_load = abs(load_w - course.load_w[entry]) <= SAME_LOAD * max(load_w, course.load_w[entry])
     if anchored and same_load and apart < SAME_PERCENT:
-        return follow(course, entry, now, net_w, load_w)
+        return follow(ship, course, entry, now, net_w, load_w)
     want_w, least_w = net_w - load_w, -course.house_w[entry] - load_w
     emf_v, most_w = acceptance(ship, course, entry, now)
     at_set_point = most_w < want_w and now.stage != RESTING
@@ -201,16 +206,16 @@ def move(
     if at_set_point:
         volts = set_point(ship, now.stage)
     stage, held_s, low_s = next_stage(ship, now, at_set_point, volts, amps, step_s)
-    charge, offset, slow_a = count(ship, course, entry, now, amps, at_set_point)
+    charge, offset, slow_a, side = count(ship, course, entry, now, amps, at_set_point)
     unseen = course.throttled[entry] and not at_set_point and now.stage != RESTING
-    after = Afloat(charge, offset, volts, slow_a, stage, held_s, low_s, now.missing_wh, now.closed)
+    after = Afloat(charge, offset, volts, slow_a, side, stage, held_s, low_s, now.missing_wh, now.closed)
     return after, Flow(power_w, load_w, max(0.0, want_w - power_w), unseen, False)
 
 
 def acceptance(ship: Ship, course: Course, entry: int, now: Afloat) -> tuple[float, float]:
     """Return the bank's voltage without current, and the most power it takes at the charger's set point (W)."""
     rest_v, slope = rest_at(ship, now.charge)
-    emf_v = rest_v + ship.slow_ohm * now.slow_a + bias_at(course, entry, now)
+    emf_v = rest_v + ship.slow_ohm * now.slow_a + ship.hysteresis_v * now.side + bias_at(course, entry, now)
     rise = slope * (ship.in_per_ah * course.step_s / HOUR_S)
     set_v = set_point(ship, now.stage)
     # A full bank takes no more, however low its rest voltage was fitted: 10 of 13 kWh of surplus once went nowhere.
@@ -218,7 +223,7 @@ def acceptance(ship: Ship, course: Course, entry: int, now: Afloat) -> tuple[flo
     return emf_v, min(set_v * (set_v - emf_v) / (ship.ohm + rise), room_w)
 
 
-def follow(course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
+def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, load_w: float) -> tuple[Afloat, Flow]:
     """Return what was recorded, since the boats are in the same state and their loads are the same."""
     power_w = course.power_w[entry]
     stage = course.stage[entry] if course.stage[entry] >= 0 else now.stage
@@ -229,11 +234,13 @@ def follow(course: Course, entry: int, now: Afloat, net_w: float, load_w: float)
         held_s = 0.0
     volts = course.volts[entry]
     keep = course.slow_keep
-    slow_a = keep * now.slow_a + (1.0 - keep) * power_w / volts
+    amps = power_w / volts
+    slow_a = keep * now.slow_a + (1.0 - keep) * amps
+    side = turned(ship, now.side, percent_of(ship, amps, course.step_s))
     near = abs(now.missing_wh - course.missing_wh[entry]) < SAME_WH
     missing_wh = course.missing_wh[entry] if near else now.missing_wh
     after = Afloat(
-        course.charge[entry], course.offset[entry], volts, slow_a, stage, held_s, 0.0, missing_wh, now.closed
+        course.charge[entry], course.offset[entry], volts, slow_a, side, stage, held_s, 0.0, missing_wh, now.closed
     )
     return after, Flow(power_w, load_w, max(0.0, net_w - load_w - power_w), False, True)
 
@@ -255,16 +262,27 @@ def next_stage(
 
 def count(
     ship: Ship, course: Course, entry: int, now: Afloat, amps: float, at_set_point: bool
-) -> tuple[float, float, float]:
-    """Return true charge, offset of the monitor and slow current after a step."""
-    per_ah = ship.in_per_ah if amps > 0.0 else ship.out_per_ah
-    charge = min(100.0, now.charge + per_ah * amps * (course.step_s / HOUR_S) + course.extra[entry])
+) -> tuple[float, float, float, float]:
+    """Return true charge, offset of the monitor, slow current and side of the hysteresis after a step."""
+    moved = percent_of(ship, amps, course.step_s)
+    charge = min(100.0, now.charge + moved + course.extra[entry])
     offset = now.offset + course.drift[entry]
     if ship.resyncs and at_set_point and now.stage == BULK and charge >= ship.resync_at:
         offset = 100.0 - charge
     offset = min(offset, 100.0 - charge)
     keep = course.slow_keep
-    return charge, offset, keep * now.slow_a + (1.0 - keep) * amps
+    return charge, offset, keep * now.slow_a + (1.0 - keep) * amps, turned(ship, now.side, moved)
+
+
+def percent_of(ship: Ship, amps: float, step_s: float) -> float:
+    """Return the charge (percent) that a current brings in a step."""
+    return (ship.in_per_ah if amps > 0.0 else ship.out_per_ah) * amps * (step_s / HOUR_S)
+
+
+def turned(ship: Ship, side: float, moved: float) -> float:
+    """Return the side of the hysteresis after so many percent of charge have flowed."""
+    part = min(1.0, ship.side_per_percent * abs(moved))
+    return side + part * ((1.0 if moved > 0.0 else -1.0) - side)
 
 
 def shown(ship: Ship, charge: float, offset: float) -> float:
@@ -307,7 +325,9 @@ def sail(
 ) -> Afloat:  # fmt: skip
     """Run the whole course under some settings, adding up into `daily`; `heated` False: the relay never closes."""
     memory, kept = start_law(0.0), start_permissives(0.0)
-    now = Afloat(course.charge[0], course.offset[0], course.volts[0], 0.0, BULK, 0.0, 0.0, course.missing_wh[0], True)
+    now = Afloat(
+        course.charge[0], course.offset[0], course.volts[0], 0.0, 0.0, BULK, 0.0, 0.0, course.missing_wh[0], True
+    )
     for entry in range(len(course.known)):
         row = daily[course.day[entry]]
         if not course.known[entry]:
@@ -343,7 +363,18 @@ def adrift(course: Course, entry: int, now: Afloat, memory: Memory) -> tuple[Afl
     lost = put_relay(Memory(False, MISSING, MISSING, newest, Position.OFF, since, False), Position.OFF, since)
     volts = now.volts if is_missing(course.volts[entry]) else course.volts[entry]
     return (
-        Afloat(course.charge[entry], course.offset[entry], volts, now.slow_a, BULK, 0.0, 0.0, missing_wh, now.closed),
+        Afloat(
+            course.charge[entry],
+            course.offset[entry],
+            volts,
+            now.slow_a,
+            now.side,
+            BULK,
+            0.0,
+            0.0,
+            missing_wh,
+            now.closed,
+        ),
         lost,
     )
 
@@ -352,7 +383,7 @@ def begun_anew(ship: Ship, course: Course, entry: int, now: Afloat) -> Afloat:
     """Return the state with the charger in bulk, as every night."""
     if not ship.begins_daily or course.sun_up[entry]:
         return now
-    return Afloat(now.charge, now.offset, now.volts, now.slow_a, BULK, 0.0, 0.0, now.missing_wh, now.closed)
+    return Afloat(now.charge, now.offset, now.volts, now.slow_a, now.side, BULK, 0.0, 0.0, now.missing_wh, now.closed)
 
 
 def compiled_sail(say: Callable[[str], None] = lambda _line: None) -> Callable[..., Any]:
