@@ -21,6 +21,8 @@ from dumpload.forecast.stops import Stops, find_stops, prolonged, stays_off_over
 FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
 # A stop within so few entries of the first contact with the set point comes without absorption.
 AT_ONCE_ENTRIES = 2.5
+# Absorption is longer than the time at its set point by more entries than this where it paused; whole ones needed.
+PAUSED_ENTRIES, LEAST_WHOLE = 3.0, 3
 # Current (part of the capacity) that may still flow when float begins at sunrise.
 DECAYING = 0.04
 
@@ -29,7 +31,7 @@ class SeenCharger(NamedTuple):
     """The charger as identified. `float_v` NaN: it is off once full, until the bus is below `restart_v`.
 
     `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
-    and NaN: it never does, or not by that. `throttled`: in which entries it gave less than it could have.
+    and NaN: it never does, or not by that. `counts_pauses`: the time goes on under clouds and loads. `throttled`: in which entries it gave less than it could have.
     `absorbing`, `floating`: at which set point. `full`: the last entry of each absorption that ended in a full bank.
     """
 
@@ -38,6 +40,7 @@ class SeenCharger(NamedTuple):
     restart_v: float
     absorption_s: float
     tail_a: float
+    counts_pauses: bool
     begins_daily: bool
     throttled: Flags
     absorbing: Flags
@@ -68,15 +71,18 @@ def find_charger(seen: Seen) -> SeenCharger:
     if not begins_daily:
         ended = smeared(absorbing, round(ENDED_S / seen.step_s))
         resting |= prolonged(seen, resting, ended) & (seen.height > 0.0) & ~absorbing
+    holds = holds_of(seen, absorbing, floating | resting)
+    absorption_s, tail_a, counts_pauses = _end_of_absorption(seen, holds)
+    if counts_pauses and math.isnan(float_v):
+        resting |= _timed_out(seen, holds, absorption_s)
     holding = absorbing | floating | resting
     # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
     throttled = holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
-    holds = holds_of(seen, absorbing, floating | resting)
-    absorption_s, tail_a = _end_of_absorption(seen, holds)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
     return SeenCharger(
-        top_v, float_v, restart_v, absorption_s, tail_a, begins_daily, throttled, absorbing, floating, resting, full
-    )
+        top_v, float_v, restart_v, absorption_s, tail_a, counts_pauses, begins_daily, throttled, absorbing, floating,
+        resting, full,
+    )  # fmt: skip
 
 
 def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
@@ -90,7 +96,7 @@ def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
     top_v = float(np.quantile(seen.volts[stopped], 0.9))
     full = tuple(entry - 1 for entry in stops.at if entry)
     return SeenCharger(
-        top_v, math.nan, stops.restart_v, 0.0, math.nan, begins_daily, stopped | resting, stopped,
+        top_v, math.nan, stops.restart_v, 0.0, math.nan, False, begins_daily, stopped | resting, stopped,
         np.zeros_like(resting), resting, full,
     )  # fmt: skip
 
@@ -228,11 +234,12 @@ def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
 class Absorption(NamedTuple):
     """One absorption: its entries, how long it held (s), and the current at its end; `ended`: float or rest followed.
 
-    `is_full`: it left the bank full.
+    `passed_s`: time from its beginning until then. `is_full`: it left the bank full.
     """
 
     run: Run
     held_s: float
+    passed_s: float
     amps: float
     ended: bool
     is_full: bool
@@ -245,27 +252,65 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
         inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
         tail = float(np.min(seen.amps[inside[-3:]]))
         later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        holds.append(Absorption(run, len(inside) * seen.step_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
+        until = run.entries + (int(later.argmax()) if later.any() else 0)
+        held_s, passed_s = len(inside) * seen.step_s, until * seen.step_s
+        holds.append(Absorption(run, held_s, passed_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
     ends = [hold.amps for hold in holds if hold.ended]
     most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
     return [hold._replace(is_full=hold.amps <= most) for hold in holds]
 
 
-def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float]:
-    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day."""
+def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float, bool]:
+    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day; and if pauses count."""
     ended = [hold for hold in holds if hold.ended]
     if len(ended) < 2:
-        return math.inf, math.nan
+        return math.inf, math.nan, False
     times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
     time_s, tail_a = float(np.median(times)), float(np.median(tails))
     # Where no absorption that ended was longer than rows can tell, the charger stops at the set point at once. The bus
     # also comes within reach of it without a stop, so those say nothing: one forecast was three times the truth.
     if time_s <= AT_ONCE_ENTRIES * seen.step_s:
-        return 0.0, math.nan
+        return 0.0, math.nan, False
     if max((hold.held_s for hold in holds if not hold.ended), default=0.0) > 1.3 * time_s:
-        return math.inf, math.nan  # it holds for longer than what looked like an end: that was a cloud
+        return math.inf, math.nan, False  # it holds for longer than what looked like an end: that was a cloud
     varies_time = np.subtract(*np.quantile(times, (0.75, 0.25))) / max(time_s, 2 * seen.step_s)
     varies_tail = np.subtract(*np.quantile(tails, (0.75, 0.25))) / max(tail_a, 1.0)
     if varies_time <= max(0.25, varies_tail) or tail_a < 0.002 * seen.capacity_ah:
-        return time_s, math.nan
-    return float(times.max()), tail_a
+        if _counts_pauses(seen, ended):
+            return float(np.median([hold.passed_s for hold in ended])), math.nan, True
+        return time_s, math.nan, False
+    return float(times.max()), tail_a, False
+
+
+def _counts_pauses(seen: Seen, ended: list[Absorption]) -> bool:
+    """Return whether absorptions with pauses end as long after their beginning as others, pauses included.
+
+    One charger was off for an hour that the forecast gave its sun to: 5 % too much heat.
+    """
+    paused = [hold for hold in ended if hold.passed_s - hold.held_s > PAUSED_ENTRIES * seen.step_s]
+    whole = [hold.held_s for hold in ended if hold.passed_s - hold.held_s <= PAUSED_ENTRIES * seen.step_s]
+    if not paused:
+        return False
+    held, passed = (np.array(times) for times in zip(*((hold.held_s, hold.passed_s) for hold in paused), strict=True))
+    if len(whole) >= LEAST_WHOLE:
+        usual = float(np.median(whole))
+        return bool(np.abs(passed - usual).mean() < np.abs(held - usual).mean())
+    return bool(len(paused) >= LEAST_WHOLE and passed.std() < held.std())
+
+
+def _timed_out(seen: Seen, holds: list[Absorption], absorption_s: float) -> Flags:
+    """Return where the charger is off because its time was over, which it may have been under a cloud."""
+    resting, is_off = np.zeros(len(seen.volts), np.bool_), seen.is_off
+    for hold in holds:
+        over = hold.run.begin + round(absorption_s / seen.step_s) + 1
+        end = over + int(np.argmin(np.append(is_off[over:], False)))
+        resting[over:end] = True
+    return resting & (seen.height > 0.0) & _since(absorbed(seen, holds), seen.height)
+
+
+def absorbed(seen: Seen, holds: list[Absorption]) -> Flags:
+    """Return the entries of the absorptions."""
+    inside = np.zeros(len(seen.volts), np.bool_)
+    for hold in holds:
+        inside[hold.run.begin : hold.run.end] = True
+    return inside

@@ -187,6 +187,7 @@ def _ship(
         restart_s=RESTART_S,
         absorption_s=seen_charger.absorption_s,
         tail_a=seen_charger.tail_a,
+        counts_pauses=seen_charger.counts_pauses,
         begins_daily=seen_charger.begins_daily,
         ohm=voltage.ohm,
         slow_ohm=voltage.slow_ohm,

@@ -53,6 +53,7 @@ class Ship(NamedTuple):
     restart_s: float
     absorption_s: float
     tail_a: float
+    counts_pauses: bool
     begins_daily: bool
     ohm: float
     slow_ohm: float
@@ -228,7 +229,7 @@ def follow(ship: Ship, course: Course, entry: int, now: Afloat, net_w: float, lo
     power_w = course.power_w[entry]
     stage = course.stage[entry] if course.stage[entry] >= 0 else now.stage
     held_s = now.held_s if stage == now.stage else 0.0
-    if course.throttled[entry] and stage == BULK:
+    if stage == BULK and (course.throttled[entry] or (ship.counts_pauses and held_s > 0.0)):
         held_s += course.step_s
     if stage == BULK and not course.sun_up[entry]:
         held_s = 0.0
@@ -252,10 +253,10 @@ def next_stage(
     if now.stage != BULK:
         low_s = now.low_s + step_s if volts < ship.restart_v else 0.0
         return (BULK, 0.0, 0.0) if low_s >= ship.restart_s else (now.stage, now.held_s, low_s)
-    if not at_set_point:
+    if not at_set_point and not (ship.counts_pauses and now.held_s > 0.0):
         return BULK, now.held_s, 0.0
     held_s = now.held_s + step_s
-    if held_s >= ship.absorption_s or amps < ship.tail_a:
+    if held_s >= ship.absorption_s or (at_set_point and amps < ship.tail_a):
         return (RESTING if math.isnan(ship.float_v) else FLOAT), 0.0, 0.0
     return BULK, held_s, 0.0
 
