@@ -22,7 +22,10 @@ SOC, TANK = Signal.STATE_OF_CHARGE, Signal.TANK_TEMPERATURE
 
 MEMBERS = 16
 STEP_S = 10.0
-RESTART_S = 60.0
+# How long the bus is low before a charger comes back (s), and what factor of it one member in three is beyond
+# (common practice, no source). Where charge falls to the cut-out as the bus falls to the restart, it decides which is
+# first.
+RESTART_S, RESTART_VARIES = 60.0, 1.6
 
 
 class Recorded(NamedTuple):
@@ -184,7 +187,7 @@ def _ship(
         absorption_v=seen_charger.absorption_v,
         float_v=seen_charger.float_v,
         restart_v=plates.restart_v if math.isnan(seen_charger.restart_v) else seen_charger.restart_v,
-        restart_s=RESTART_S,
+        restart_s=RESTART_S if math.isnan(plates.restart_s) else plates.restart_s,
         absorption_s=seen_charger.absorption_s,
         tail_a=seen_charger.tail_a,
         counts_pauses=seen_charger.counts_pauses,
@@ -217,7 +220,7 @@ def _varied(
     draw = np.random.default_rng(11)
     ships, draws = [], []
     for member in range(members):
-        first, second, third, fourth = (0.0,) * 4 if member == 0 else draw.standard_normal(4)
+        first, second, third, fourth, fifth = (0.0,) * 5 if member == 0 else draw.standard_normal(5)
         count = 1.0 + max(0.01, monitor.counting.error) * first
         ships.append(
             ship._replace(
@@ -227,6 +230,7 @@ def _varied(
                 element_ohm=ship.element_ohm * (1.0 + (0.0 if sight.element.measured else 0.02) * third),
                 absorption_s=ship.absorption_s * (1.0 + 0.05 * third),
                 restart_v=ship.restart_v + 0.015 * fourth,
+                restart_s=ship.restart_s * (RESTART_VARIES**fifth if math.isnan(plates.restart_s) else 1.0),
             )
         )
         draws.append(tank.draw_w * _draw_factor(tank, plates.tank, member / max(1, members - 1), fourth))

@@ -21,7 +21,7 @@ RESTART_CELL_V, ABSORPTION_CELL_V = 3.3, 3.55
 class Plates(NamedTuple):
     """Ratings of the installation. `ohm`: the bank's; `element_ohm`: of element and cable.
 
-    `float_v`: NaN where the charger has none.
+    `float_v`: NaN where the charger has none; `restart_s`: NaN where it is not known.
     """
 
     latitude: float
@@ -33,6 +33,7 @@ class Plates(NamedTuple):
     rated_w: float
     tank: TankPlates
     restart_v: float
+    restart_s: float
     absorption_v: float
     float_v: float
     begins_daily: bool
@@ -64,6 +65,7 @@ def plates_of(settings: Settings) -> Plates:
         float(values.get("battery.resistance_mohm", usual)) / 1000.0, rated_v * rated_v / rated_w + cable, rated_w,
         _tank_plates(values),
         float(values.get("solar.rebulk_v", RESTART_CELL_V * cells)),
+        float(values.get("solar.rebulk_s", math.nan)),
         float(values.get("solar.absorption_v", ABSORPTION_CELL_V * cells)),
         math.nan if values.get("solar.stops_when_full") else float(values.get("solar.float_v", math.nan)),
         bool(values.get("solar.begins_daily", True)),
