@@ -34,7 +34,7 @@ def record(volts_at: Points, giving: Sequence[tuple[float, float]], *, daily: bo
     times = round(24 * DAYS / hours)
     volts, amps = np.tile(volts, times), np.tile(amps, times)
     height = np.sin((np.arange(len(volts)) / 60.0 % 24.0 - 6.0) / 12.0 * np.pi)
-    return Seen(60.0, volts, amps, volts * amps, None, height, HOUSE_W, CELLS, 280.0, 28.4, np.nan, daily)
+    return Seen(60.0, volts, amps, volts * amps, None, height, HOUSE_W, CELLS, 280.0, 28.4, np.nan, np.nan, daily)
 
 
 def between(seen: Seen, begin_h: float, end_h: float) -> slice:
@@ -88,7 +88,7 @@ LONG_GIVING = ((8, 11), (36, 39))
 
 
 @pytest.mark.parametrize("plate", [True, False])
-def test_a_rest_that_goes_on_in_the_morning_shows_a_charger_that_does_not_begin_anew_daily(plate: bool) -> None:  # noqa: FBT001
+def test_a_rest_that_goes_on_in_the_morning_shows_a_charger_that_does_not_begin_anew_daily(plate: bool) -> None:
     """Whatever its plate says: taken for one that does, a forecast was 61 % too high and only warned."""
     boat = record(LONG_REST, LONG_GIVING, daily=plate, hours=48.0)
     seen = charger.find_charger(boat)
@@ -98,14 +98,14 @@ def test_a_rest_that_goes_on_in_the_morning_shows_a_charger_that_does_not_begin_
 
 
 @pytest.mark.parametrize("plate", [True, False])
-def test_a_morning_that_ends_a_rest_shows_a_charger_that_begins_anew_daily(plate: bool) -> None:  # noqa: FBT001
+def test_a_morning_that_ends_a_rest_shows_a_charger_that_begins_anew_daily(plate: bool) -> None:
     rested = [(0, 26.8), (6.5, 26.8), (6.51, 26.9), (10, 28.4), (11, 28.4), (11.05, 27.2), (16, 26.9), (24, 26.8)]
     boat = record(rested, ((6.5, 11),), daily=plate)
     assert charger.find_charger(boat).begins_daily
 
 
 @pytest.mark.parametrize("plate", [True, False])
-def test_a_charger_that_never_rested_overnight_begins_as_its_plate_says(plate: bool) -> None:  # noqa: FBT001
+def test_a_charger_that_never_rested_overnight_begins_as_its_plate_says(plate: bool) -> None:
     low = [(0, 26.4), (8, 26.4), (8.01, 26.9), (10, 28.4), (11, 28.4), (11.05, 27.2), (13, 26.5), (13.01, 26.6),
            (17.9, 26.7), (18, 26.4), (24, 26.4)]  # fmt: skip
     boat = record(low, ((8, 11), (13, 17.9)), daily=plate)

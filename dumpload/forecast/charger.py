@@ -15,7 +15,7 @@ from dumpload.forecast.seen import (
     SUN_HEIGHT,
     Seen,
 )
-from dumpload.forecast.stops import Stops, find_stops, prolonged, stays_off_overnight
+from dumpload.forecast.stops import Stops, find_stops, prolonged, restart_v_of, stays_off_overnight
 
 # A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
 FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
@@ -221,14 +221,13 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
     """Return the voltage below which the charger restarted after a rest on the same day, and how often it did."""
-    lows = []
+    ended = []
     for run in runs_of(closed_up(resting, 3)):
         later = slice(run.end, min(run.end + round(900.0 / seen.step_s), len(resting)))
         began = seen.net_w[later] > 2.0 * seen.house_w + 50.0
         if run.entries * seen.step_s >= FLOAT_HELD_S and began.any() and not floating[later].any():
-            lows.append(float(np.min(seen.volts[run.begin : run.end + 1])))
-    # A rest that ends for another reason (a dark cloud passes) ends at a higher voltage.
-    return (float(np.quantile(lows, 0.15)) + 0.01 if lows else math.nan), len(lows)
+            ended.append(run)
+    return (restart_v_of(seen, ended) if ended else math.nan), len(ended)
 
 
 class Absorption(NamedTuple):

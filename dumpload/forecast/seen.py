@@ -23,7 +23,7 @@ class Seen(NamedTuple):
     """Evidence about the charger, on the grid of the record; `net_w`: power into bank and load together.
 
     `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`,
-    `plate_v`, `plate_float_v` (NaN: not known), `plate_daily` (begins anew every morning): by their plates.
+    `plate_v`, `plate_float_v`, `plate_restart_v` (NaN: not known), `plate_daily` (begins anew every morning): by their plates.
     """
 
     step_s: float
@@ -37,6 +37,7 @@ class Seen(NamedTuple):
     capacity_ah: float
     plate_v: float
     plate_float_v: float = math.nan
+    plate_restart_v: float = math.nan
     plate_daily: bool = True
 
     @property

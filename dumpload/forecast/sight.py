@@ -58,7 +58,8 @@ def look(evidence: RecordEvidence, plates: Plates) -> Sight:
     seen_charger = charger.find_charger(
         charger.Seen(
             evidence.step_s, volts, power_w / volts, power_w + drawn_w, solar_w, sun.height, night_w, plates.cells,
-            plates.capacity_ah, plates.absorption_v, plates.float_v, plates.begins_daily,
+            plates.capacity_ah, plates.absorption_v, plates.float_v, plates.restart_v,
+            plates.begins_daily,
         )
     )  # fmt: skip
     if load_w is None:
