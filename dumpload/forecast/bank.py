@@ -20,7 +20,7 @@ JUMP = 0.4
 # Time constant of the slow polarisation (s): common practice, no source; between 300 and 1200 s it matters little.
 SLOW_S = 600.0
 # A cell's voltage lies higher after charging than after discharging, and changes sides as charge flows: the hysteresis
-# with one state of Plett (Journal of Power Sources 134, 2004; from memory). Parts that change sides with each percent of
+# with one state of Plett (Journal of Power Sources 134, 2004; from memory). Parts that change sides with a percent of
 # charge, of which the record's best is taken, and by what part it has to be better than none.
 SIDES_PER_PERCENT, BETTER = (0.1, 0.2, 0.4, 0.8), 0.95
 # Charge (percent) at which the rest voltage is fitted.

@@ -31,7 +31,8 @@ class SeenCharger(NamedTuple):
     """The charger as identified. `float_v` NaN: it is off once full, until the bus is below `restart_v`.
 
     `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
-    and NaN: it never does, or not by that. `counts_pauses`: the time goes on under clouds and loads. `throttled`: in which entries it gave less than it could have.
+    and NaN: it never does, or not by that. `counts_pauses`: the time goes on under clouds and loads. `throttled`: in
+    which entries it gave less than it could have.
     `absorbing`, `floating`: at which set point. `full`: the last entry of each absorption that ended in a full bank.
     """
 
@@ -260,7 +261,10 @@ def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
 
 
 def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float, bool]:
-    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day; and if pauses count."""
+    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day.
+
+    And whether its pauses count.
+    """
     ended = [hold for hold in holds if hold.ended]
     if len(ended) < 2:
         return math.inf, math.nan, False

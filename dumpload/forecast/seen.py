@@ -22,8 +22,8 @@ GIVING_W, OFF_W = 50.0, 8.0
 class Seen(NamedTuple):
     """Evidence about the charger, on the grid of the record; `net_w`: power into bank and load together.
 
-    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`,
-    `plate_v`, `plate_float_v`, `plate_restart_v` (NaN: not known), `plate_daily` (begins anew every morning): by their plates.
+    `solar_w`: None where it is not measured. `house_w`: what the house takes by night. `capacity_ah`, `plate_v`,
+    `plate_float_v`, `plate_restart_v` (NaN: not known), `plate_daily` (begins anew every morning): by their plates.
     """
 
     step_s: float
