@@ -19,6 +19,7 @@ from dumpload.forecast import charger, gates, hidden_sun, interval  # noqa: E402
 from dumpload.forecast.evidence import gather  # noqa: E402
 from dumpload.forecast.far import Doubt, far_from  # noqa: E402
 from dumpload.forecast.model import Model, build  # noqa: E402
+from dumpload.forecast.seen import Seen  # noqa: E402
 from dumpload.forecast.step import compiled_sail  # noqa: E402
 from dumpload.forecast.sun import clear_sky, sun_at  # noqa: E402
 from dumpload.records.csv import CsvRecord  # noqa: E402
@@ -208,12 +209,12 @@ def test_a_shaded_afternoon_does_not_darken_a_noon_that_was_held_back() -> None:
 # ---- when the charger holds the sun back ----
 
 
-def one_day(volts_at: Sequence[tuple[float, float]], amps_at: Sequence[tuple[float, float]]) -> charger.Seen:
+def one_day(volts_at: Sequence[tuple[float, float]], amps_at: Sequence[tuple[float, float]]) -> Seen:
     """Return a record of twelve equal days in minutes; voltage and current on straight lines between the hours."""
     hour = np.arange(1440) / 60.0
     volts, amps = (np.tile(np.interp(hour, *zip(*points, strict=True)), 12) for points in (volts_at, amps_at))
     height = np.tile(np.sin((hour - 6.0) / 12.0 * np.pi), 12)
-    return charger.Seen(60.0, volts, amps, volts * amps, None, height, 60.0, 8, 280.0, 28.4, 27.0)
+    return Seen(60.0, volts, amps, volts * amps, None, height, 60.0, 8, 280.0, 28.4, 27.0)
 
 
 # Up to 28.4 V at eleven, held there for an hour, down to 27.0 V within ten minutes, held there until five.

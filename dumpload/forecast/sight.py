@@ -8,6 +8,7 @@ from dumpload.core.signals import Signal
 from dumpload.forecast import charger, heater
 from dumpload.forecast.evidence import EvidenceError, Floats, RecordEvidence
 from dumpload.forecast.plates import Plates
+from dumpload.forecast.seen import Seen
 from dumpload.forecast.sun import SunAt, sun_at
 
 SOC, VOLTS, POWER = Signal.STATE_OF_CHARGE, Signal.BATTERY_VOLTAGE, Signal.BATTERY_POWER
@@ -56,7 +57,7 @@ def look(evidence: RecordEvidence, plates: Plates) -> Sight:
     element = heater.element_of(evidence.relay, volts, load_w, plates.element_ohm, other_w, exact=solar_w is not None)
     drawn_w = evidence.relay * volts**2 / element.ohm if load_w is None else np.nan_to_num(load_w)
     seen_charger = charger.find_charger(
-        charger.Seen(
+        Seen(
             evidence.step_s, volts, power_w / volts, power_w + drawn_w, solar_w, sun.height, night_w, plates.cells,
             plates.capacity_ah, plates.absorption_v, plates.float_v, plates.restart_v,
             plates.begins_daily,
