@@ -222,12 +222,13 @@ def voltage_of(
 
 
 def _fitted(design: Floats, volts: Floats, prior: Floats, sure: Floats, rate: float) -> _Line:
-    fit, weight = prior, np.ones_like(volts)
+    fit: Floats = prior
+    weight: Floats = np.ones_like(volts)
     for _ in range(3):  # robust: what lies far off weighs less
         scaled = design * weight[:, None]
         normal = scaled.T @ design / 0.02**2 / 50.0 + np.diag(1.0 / sure**2)
-        fit = np.linalg.solve(normal, scaled.T @ volts / 0.02**2 / 50.0 + prior / sure**2)
-        weight = np.asarray(1.0 / np.maximum(1.0, np.abs(volts - design @ fit) / 0.05), np.float64)
+        fit = np.asarray(np.linalg.solve(normal, scaled.T @ volts / 0.02**2 / 50.0 + prior / sure**2), np.float64)
+        weight = 1.0 / np.maximum(1.0, np.abs(volts - design @ fit) / 0.05)
     return _Line(fit, rate, float(np.median(np.abs(volts - design @ fit))))
 
 
