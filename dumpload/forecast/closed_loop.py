@@ -9,6 +9,7 @@ from dumpload.core.signals import Signal
 from dumpload.forecast import gates, interval
 from dumpload.forecast.evidence import EvidenceError, gather
 from dumpload.forecast.model import build
+from dumpload.forecast.repeat import repeating
 from dumpload.forecast.step import compiled_sail
 from dumpload.records.record import ReadLog, Record
 
@@ -41,8 +42,9 @@ def forecast(
         model = build(evidence, settings, recorded_with)
     except EvidenceError as error:
         return Forecast(gates.GateResult("refused", (f"{error}.",)), None, ())
-    law = controller_setup(settings)
-    sums = interval.sums_of(model, law, run or compiled_sail(say), watch)
+    law, run = controller_setup(settings), run or compiled_sail(say)
+    model = repeating(model, run)
+    sums = interval.sums_of(model, law, run, watch)
     least_part = least_part_of(evidence.has)
     outcome = interval.outcome_of(model, law, sums, least_part=least_part)
     return Forecast(gates.verdict(model, law, outcome, least_part), outcome, tuple(sorted(evidence.signals)))

@@ -14,6 +14,7 @@ from dumpload.forecast.evidence import FINEST_S, EvidenceError, Floats, gather
 from dumpload.forecast.far import trips_anew
 from dumpload.forecast.gates import Trust
 from dumpload.forecast.model import MEMBERS, Model, build
+from dumpload.forecast.repeat import repeating
 from dumpload.forecast.step import compiled_sail
 from dumpload.records.record import ReadLog, Record
 from dumpload.tune.aims import Halves, Score, SearchLimits, halves_of, keeps_to, score
@@ -124,6 +125,7 @@ def tune(
         return Tuning(gates.GateResult("refused", (f"{error}.",)))
     watch(BUILT)
     sail = run or compiled_sail(say)
+    model = repeating(model, sail)
     today = Candidate(settings, controller_setup(settings))
     bench = _bench(model, today, limits, sail)
     watch(JUDGED)

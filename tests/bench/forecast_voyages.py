@@ -35,6 +35,7 @@ from dumpload.forecast import gates, interval
 from dumpload.forecast.closed_loop import least_part_of
 from dumpload.forecast.evidence import gather
 from dumpload.forecast.model import Model, build
+from dumpload.forecast.repeat import repeating
 from dumpload.forecast.step import compiled_sail
 from dumpload.records.csv import CsvRecord
 from dumpload.records.record import ReadLog
@@ -101,6 +102,7 @@ def score_of(model: Model, world: World, keys: dict[str, Any]) -> Score:
     """Return how well the forecast of some settings is."""
     law, truth = controller_setup(chosen(world, keys)), sail_on(world, keys)[1]
     least_part = least_part_of(model.evidence.has)
+    model = repeating(model, compiled_sail())
     sums = interval.sums_of(model, law, compiled_sail(), lambda _part: None)
     outcome = interval.outcome_of(model, law, sums, least_part=least_part)
     verdict = gates.verdict(model, law, outcome, least_part)
