@@ -1,7 +1,8 @@
 """The charger's restart, set so that the model repeats the record.
 
-At rest a bus of LiFePO4 falls by hundredths of a volt in an hour, so a restart voltage that is wrong by as little wastes
-the sun of half a day or none of it: forecasts of the recorded settings came to 115 to 335 % of what was measured.
+At rest a bus of LiFePO4 falls by hundredths of a volt in an hour, so a restart voltage that is wrong by as little
+wastes the sun of half a day or none of it: forecasts of the recorded settings came to 115 to 335 % of what was
+measured.
 """
 
 import math
