@@ -1,9 +1,11 @@
 """Identification of the solar charger: set points, throttling, end of absorption."""
 
 import math
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, closed_up, runs_of, smeared
@@ -23,6 +25,8 @@ FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
 AT_ONCE_ENTRIES = 2.5
 # Absorption is longer than the time at its set point by more entries than this where it paused; whole ones needed.
 PAUSED_ENTRIES, LEAST_WHOLE = 3.0, 3
+# A bus this near the restart voltage on the plate (V) may have been below it.
+LOW_V = 0.1
 # Current (part of the capacity) that may still flow when float begins at sunrise.
 DECAYING = 0.04
 
@@ -68,8 +72,9 @@ def find_charger(seen: Seen) -> SeenCharger:
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
-    begins_daily = not math.isnan(float_v) or _begins_daily(seen, resting, restart_v)
-    if not begins_daily:
+    is_floating = not math.isnan(float_v)
+    begins_daily = _absorbs_daily(seen, absorbing, floating) if is_floating else _begins_daily(seen, resting, restart_v)
+    if not begins_daily and not is_floating:
         ended = smeared(absorbing, round(ENDED_S / seen.step_s))
         resting |= prolonged(seen, resting, ended) & (seen.height > 0.0) & ~absorbing
     holds = holds_of(seen, absorbing, floating | resting)
@@ -105,6 +110,24 @@ def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
 def _begins_daily(seen: Seen, resting: Flags, restart_v: float) -> bool:
     stays_off = stays_off_overnight(seen, resting, restart_v)
     return seen.plate_daily if stays_off is None else not stays_off
+
+
+def _absorbs_daily(seen: Seen, absorbing: Flags, floating: Flags) -> bool:
+    """Return whether the day after a float begins with absorption, or goes on with the float.
+
+    One that went on was given its full voltage every day, and with it a permissive that its bus hardly reached again:
+    a forecast was half too high, and called "good". A bus that fell below the restart voltage says nothing.
+    """
+    bounds = [0, *_sunrises(seen.height), len(seen.height)]
+    last, daily, on = -1, 0, 0
+    for begin, end in pairwise(bounds):
+        held, floats = absorbing[begin:end], floating[begin:end]
+        floated = bool(floats.sum() * seen.step_s > FLOAT_HELD_S)
+        first = begin + int((held | floats).argmax())
+        if last >= 0 and floated and not seen.volts[last:first].min() < seen.plate_restart_v + LOW_V:
+            daily, on = daily + bool(absorbing[first]), on + bool(floating[first])
+        last = begin + int(np.flatnonzero(floats)[-1]) if floated else -1
+    return seen.plate_daily if daily == on else daily > on
 
 
 def _set_v(absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Floats:
@@ -165,11 +188,15 @@ def _held_at(seen: Seen, set_v: float) -> Flags:
     return holding
 
 
+def _sunrises(height: Floats) -> NDArray[np.intp]:
+    return np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
+
+
 def _since(mark: Flags, height: Floats) -> Flags:
     """Return where a mark has been set since sunrise."""
     number = np.arange(len(mark))
     last_mark = np.maximum.accumulate(np.where(mark, number, -1))
-    risen = np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
+    risen = _sunrises(height)
     last_rise = np.zeros(len(mark), np.int64)
     last_rise[risen] = risen
     return last_mark >= np.maximum.accumulate(last_rise)

@@ -23,10 +23,12 @@ TRIED_V, MEMBERS, FAR_V = np.arange(-0.12, 0.121, 0.02), 4, 0.15
 def repeating(model: Model, run: Callable[..., Any]) -> Model:
     """Return the model with the restart voltage that repeats the recorded energy best, day by day.
 
-    A charger that floats, and a record without the load, say nothing of it: the model is returned as it is.
+    A charger that floats and begins anew daily hardly needs it, and a record without the load says nothing of it: the
+    model is returned as it is.
     """
-    recorded_wh = model.recorded.energy_wh
-    if not math.isnan(model.sight.charger.float_v) or not model.sight.charger.resting.any() or not recorded_wh.any():
+    charger, recorded_wh = model.sight.charger, model.recorded.energy_wh
+    is_daily_float = charger.begins_daily and not math.isnan(charger.float_v)
+    if is_daily_float or not (charger.resting | charger.floating).any() or not recorded_wh.any():
         return model
     wrong_wh = [_wrong_wh(_shifted(model, volts), run) * (1.0 + (volts / FAR_V) ** 2) for volts in TRIED_V]
     return _shifted(model, float(TRIED_V[int(np.argmin(wrong_wh))]))
