@@ -75,7 +75,7 @@ def build(evidence: RecordEvidence, settings: Settings, recorded_with: Settings,
     plates = plates_of(settings)
     sight = look(evidence, plates)
     seen_charger, step_s, shown_charge = sight.charger, evidence.step_s, evidence.signals[SOC]
-    counting = bank.counting_of(step_s, shown_charge, sight.amps, plates.capacity_ah)
+    counting = bank.counting_of(step_s, shown_charge, sight.amps, plates.capacity_ah, evidence.charge_step)
     if counting.in_per_ah <= 0.0 or counting.out_per_ah <= 0.0:
         raise EvidenceError(WRONG_SIGN)
     monitor = bank.monitor_of(step_s, shown_charge, sight.amps, counting, seen_charger.full, evidence.charge_step)
