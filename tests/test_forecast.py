@@ -147,6 +147,19 @@ def test_the_monitor_is_told_apart_from_the_bank() -> None:
     assert np.abs(monitor.charge[1440:-1440] - charge[1440:-1440]).max() < 0.3
 
 
+@pytest.mark.parametrize("step", [0.1, 0.5, 1.0])
+def test_a_charge_in_whole_percent_tells_the_capacity_as_well_as_one_in_tenths(step: float) -> None:
+    """Its steps were taken for synchronisations: a bank of 280 Ah seemed to have 377."""
+    hour = np.arange(20 * 1440) / 60 % 24
+    cloud = np.repeat(np.random.default_rng(4).choice([0.3, 1.0], len(hour) // 15), 15)
+    amps = np.where((hour >= 8) & (hour < 16), 18.0 * cloud - 4.0, -4.0)
+    charge = 60.0 + np.cumsum(amps - amps.mean()) / 60 * 100 / 280
+    shown = np.round(charge / step) * step
+    counting = bank.counting_of(60.0, shown, amps - amps.mean(), 280.0, step)
+    assert 100 / counting.out_per_ah == pytest.approx(280, rel=0.03)
+    assert 100 / counting.in_per_ah == pytest.approx(280, rel=0.03)
+
+
 def test_the_heat_drawn_is_what_makes_the_openings_of_the_thermostat_fit() -> None:
     plates = heater.TankPlates(46.5, 1.2, 65.0, 16.0, 10.0)
     step_s, entries, drawn = 60.0, 20 * 1440, 380.0

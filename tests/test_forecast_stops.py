@@ -164,6 +164,38 @@ def test_whether_clouds_count_as_absorption_is_seen_on_cloudy_days(counts: bool)
     assert seen.absorption_s == pytest.approx(3600.0, abs=180.0)
 
 
+# Absorption from ten to eleven, then float until five, and overnight.
+DAY_OF_FLOAT = [(0, 26.7), (8, 26.7), (8.01, 26.9), (10, 28.4), (11, 28.4), (11.1, 27.0), (17, 27.0), (17.5, 26.7),
+                (24, 26.7)]  # fmt: skip
+FLOATED_ON = [(24, 26.7), (31.9, 26.7), (32, 26.9), (33, 27.0), (41, 27.0), (41.5, 26.7), (48, 26.7)]
+
+
+def floating(volts_at: Points, *, hours: float, daily: bool) -> Seen:
+    """Return a record of a charger that gives 30 A while the bus rises, and what the house takes in float."""
+    boat = record(volts_at, ((8, 11), (32, 33)), daily=daily, hours=hours)
+    amps = np.where((boat.amps < 0.0) & (np.abs(boat.volts - 27.0) < 0.01), 0.0, boat.amps)
+    return boat._replace(amps=amps, net_w=amps * boat.volts, plate_float_v=27.0, plate_restart_v=26.0)
+
+
+@pytest.mark.parametrize("plate", [True, False])
+def test_a_float_that_goes_on_the_next_day_shows_a_charger_that_does_not_begin_anew_daily(plate: bool) -> None:
+    """Given its absorption every day, a forecast for a permissive on the voltage was half too high, and "good"."""
+    seen = charger.find_charger(floating([*DAY_OF_FLOAT, *FLOATED_ON], hours=48.0, daily=plate))
+    assert seen.float_v == pytest.approx(27.0, abs=0.02)
+    assert not seen.begins_daily
+
+
+@pytest.mark.parametrize("plate", [True, False])
+def test_a_float_after_an_absorption_every_day_shows_one_that_does(plate: bool) -> None:
+    assert charger.find_charger(floating(DAY_OF_FLOAT, hours=24.0, daily=plate)).begins_daily
+
+
+@pytest.mark.parametrize("plate", [True, False])
+def test_an_absorption_after_a_low_night_says_nothing_of_that(plate: bool) -> None:
+    low = [(hour, 25.9 if hour in (0, 24) else volts) for hour, volts in DAY_OF_FLOAT]
+    assert charger.find_charger(floating(low, hours=24.0, daily=plate)).begins_daily == plate
+
+
 def test_a_rest_that_begins_at_dusk_is_seen_by_the_morning_without_power() -> None:
     late = [(0, 26.7), (12, 26.6), (12.01, 26.9), (16.9, 28.4), (17.6, 28.4), (17.65, 27.2), (24, 26.9), (35.98, 26.6),
             (36, 26.9), (41, 27.0), (41.01, 26.8), (48, 26.7)]  # fmt: skip
