@@ -1,14 +1,14 @@
-"""Identification of the solar charger: set points, throttling, end of absorption."""
+"""Identification of the solar charger: set points, throttling, and what it does the next day."""
 
 import math
 from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from dumpload.forecast.absorption import ENDED_S, PAUSE_S, end_of_absorption, holds_of, timed_out
 from dumpload.forecast.evidence import Flags, Floats
-from dumpload.forecast.runs import Run, closed_up, runs_of, smeared
+from dumpload.forecast.runs import closed_up, runs_of, smeared
 from dumpload.forecast.seen import (
     HIGH_SUN,
     HIGHEST_REST_CELL_V,
@@ -16,15 +16,13 @@ from dumpload.forecast.seen import (
     STEADY_V,
     SUN_HEIGHT,
     Seen,
+    since,
+    sunrises,
 )
 from dumpload.forecast.stops import Stops, find_stops, prolonged, restart_v_of, stays_off_overnight
 
-# A hold of the float voltage lasts at least this (s), and absorption pauses for clouds no longer than this (s).
-FLOAT_HELD_S, PAUSE_S, ENDED_S = 600.0, 1800.0, 240.0
-# A stop within so few entries of the first contact with the set point comes without absorption.
-AT_ONCE_ENTRIES = 2.5
-# Absorption is longer than the time at its set point by more entries than this where it paused; whole ones needed.
-PAUSED_ENTRIES, LEAST_WHOLE = 3.0, 3
+# A hold of the float voltage lasts at least this (s).
+FLOAT_HELD_S = 600.0
 # A bus this near the restart voltage on the plate (V) may have been below it.
 LOW_V = 0.1
 # Current (part of the capacity) that may still flow when float begins at sunrise.
@@ -56,12 +54,7 @@ class SeenCharger(NamedTuple):
 
 def find_charger(seen: Seen) -> SeenCharger:
     """Identify the charger from the record."""
-    top_v = absorption_v(seen)
-    was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
-    top_v = top_v if was_full else seen.plate_v
-    float_v = find_float_v(seen, top_v)
-    if math.isnan(float_v):
-        float_v = _float_by_plate(seen, top_v)
+    top_v, float_v, was_full = _set_points(seen)
     absorbing = (np.abs(seen.volts - top_v) < seen.held_v) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
@@ -72,23 +65,37 @@ def find_charger(seen: Seen) -> SeenCharger:
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
-    is_floating = not math.isnan(float_v)
-    begins_daily = _absorbs_daily(seen, absorbing, floating) if is_floating else _begins_daily(seen, resting, restart_v)
-    if not begins_daily and not is_floating:
+    begins_daily = _begins_daily(seen, absorbing, floating, resting, restart_v)
+    if not begins_daily and math.isnan(float_v):
         ended = smeared(absorbing, round(ENDED_S / seen.step_s))
         resting |= prolonged(seen, resting, ended) & (seen.height > 0.0) & ~absorbing
     holds = holds_of(seen, absorbing, floating | resting)
-    absorption_s, tail_a, counts_pauses = _end_of_absorption(seen, holds)
+    absorption_s, tail_a, counts_pauses = end_of_absorption(seen, holds)
     if counts_pauses and math.isnan(float_v):
-        resting |= _timed_out(seen, holds, absorption_s)
-    holding = absorbing | floating | resting
-    # An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
-    throttled = holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, top_v, float_v) - 0.06))
+        resting |= timed_out(seen, holds, absorption_s)
     full = tuple(hold.run.end - 1 for hold in holds if hold.is_full)
     return SeenCharger(
-        top_v, float_v, restart_v, absorption_s, tail_a, counts_pauses, begins_daily, throttled, absorbing, floating,
-        resting, full,
+        top_v, float_v, restart_v, absorption_s, tail_a, counts_pauses, begins_daily,
+        _throttled(seen, absorbing, floating, resting, (top_v, float_v)), absorbing, floating, resting, full,
     )  # fmt: skip
+
+
+def _set_points(seen: Seen) -> tuple[float, float, bool]:
+    """Return the voltages of absorption and float, and whether the bank was ever full."""
+    top_v = absorption_v(seen)
+    was_full = top_v > LOWEST_ABSORPTION_CELL_V * seen.cells
+    top_v = top_v if was_full else seen.plate_v
+    float_v = find_float_v(seen, top_v)
+    return top_v, _float_by_plate(seen, top_v) if math.isnan(float_v) else float_v, was_full
+
+
+def _throttled(seen: Seen, absorbing: Flags, floating: Flags, resting: Flags, set_points: tuple[float, float]) -> Flags:
+    """Return where the charger gave less than it could have.
+
+    An entry beside a hold may be half of one; one whose voltage is far below the set point shows all the sun.
+    """
+    holding = absorbing | floating | resting
+    return holding | (smeared(holding, 1) & (seen.volts > _set_v(absorbing, floating, *set_points) - 0.06))
 
 
 def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
@@ -96,9 +103,10 @@ def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
     stopped = np.zeros(len(seen.volts), np.bool_)
     stopped[[max(0, entry - 1) for entry in stops.at]] = True
     resting = stops.resting & (seen.height > 0.0) & ~stopped
-    begins_daily = _begins_daily(seen, resting, stops.restart_v)
+    stays_off = stays_off_overnight(seen, resting, stops.restart_v)
+    begins_daily = seen.plate_daily if stays_off is None else not stays_off
     if begins_daily:
-        resting &= _since(stopped, seen.height)
+        resting &= since(stopped, seen.height)
     top_v = float(np.quantile(seen.volts[stopped], 0.9))
     full = tuple(entry - 1 for entry in stops.at if entry)
     return SeenCharger(
@@ -107,7 +115,10 @@ def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
     )  # fmt: skip
 
 
-def _begins_daily(seen: Seen, resting: Flags, restart_v: float) -> bool:
+def _begins_daily(seen: Seen, absorbing: Flags, floating: Flags, resting: Flags, restart_v: float) -> bool:
+    """Return whether the charger begins with absorption every morning, by its mornings or else by its plate."""
+    if floating.any():
+        return _absorbs_daily(seen, absorbing, floating)
     stays_off = stays_off_overnight(seen, resting, restart_v)
     return seen.plate_daily if stays_off is None else not stays_off
 
@@ -118,7 +129,7 @@ def _absorbs_daily(seen: Seen, absorbing: Flags, floating: Flags) -> bool:
     One that went on was given its full voltage every day, and with it a permissive that its bus hardly reached again:
     a forecast was half too high, and called "good". A bus that fell below the restart voltage says nothing.
     """
-    bounds = [0, *_sunrises(seen.height), len(seen.height)]
+    bounds = [0, *sunrises(seen.height), len(seen.height)]
     last, daily, on = -1, 0, 0
     for begin, end in pairwise(bounds):
         held, floats = absorbing[begin:end], floating[begin:end]
@@ -188,25 +199,11 @@ def _held_at(seen: Seen, set_v: float) -> Flags:
     return holding
 
 
-def _sunrises(height: Floats) -> NDArray[np.intp]:
-    return np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
-
-
-def _since(mark: Flags, height: Floats) -> Flags:
-    """Return where a mark has been set since sunrise."""
-    number = np.arange(len(mark))
-    last_mark = np.maximum.accumulate(np.where(mark, number, -1))
-    risen = _sunrises(height)
-    last_rise = np.zeros(len(mark), np.int64)
-    last_rise[risen] = risen
-    return last_mark >= np.maximum.accumulate(last_rise)
-
-
 def _floating(seen: Seen, absorbing: Flags, top_v: float, float_v: float) -> Flags:
     if math.isnan(float_v):
         return np.zeros(len(seen.volts), np.bool_)
     near = (np.abs(seen.volts - float_v) < seen.held_v) & (seen.height > 0.0)
-    after = near & _since(absorbing, seen.height)
+    after = near & since(absorbing, seen.height)
     small = near & (np.abs(seen.amps) < 0.01 * seen.capacity_ah)
     for run in runs_of(closed_up(small, 2)):  # a float that goes on from the day before
         if run.entries * seen.step_s < FLOAT_HELD_S:
@@ -236,7 +233,7 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
     idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
     if seen.solar_w is not None:
         idle = seen.solar_w < 8.0
-    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - seen.held_v) & _since(absorbing | floating, seen.height)
+    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - seen.held_v) & since(absorbing | floating, seen.height)
     if not math.isnan(float_v):
         idle &= seen.volts > float_v
     if seen.solar_w is None:  # a dark cloud looks the same, but does not begin as absorption ends
@@ -256,91 +253,3 @@ def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
         if run.entries * seen.step_s >= FLOAT_HELD_S and began.any() and not floating[later].any():
             ended.append(run)
     return (restart_v_of(seen, ended) if ended else math.nan), len(ended)
-
-
-class Absorption(NamedTuple):
-    """One absorption: its entries, how long it held (s), and the current at its end; `ended`: float or rest followed.
-
-    `passed_s`: time from its beginning until then. `is_full`: it left the bank full.
-    """
-
-    run: Run
-    held_s: float
-    passed_s: float
-    amps: float
-    ended: bool
-    is_full: bool
-
-
-def holds_of(seen: Seen, absorbing: Flags, after: Flags) -> list[Absorption]:
-    """Return all absorptions."""
-    holds = []
-    for run in runs_of(closed_up(absorbing, round(PAUSE_S / seen.step_s))):
-        inside = np.flatnonzero(absorbing[run.begin : run.end]) + run.begin
-        tail = float(np.min(seen.amps[inside[-3:]]))
-        later = after[run.end : run.end + round(PAUSE_S / seen.step_s)]
-        until = run.entries + (int(later.argmax()) if later.any() else 0)
-        held_s, passed_s = len(inside) * seen.step_s, until * seen.step_s
-        holds.append(Absorption(run, held_s, passed_s, tail, bool(later.sum() * seen.step_s > ENDED_S), False))
-    ends = [hold.amps for hold in holds if hold.ended]
-    most = max(0.02 * seen.capacity_ah, 1.3 * float(np.median(ends)) if ends else 0.0)
-    return [hold._replace(is_full=hold.amps <= most) for hold in holds]
-
-
-def _end_of_absorption(seen: Seen, holds: list[Absorption]) -> tuple[float, float, bool]:
-    """Return the time (s) or the tail current (A) that ends absorption, whichever varies less from day to day.
-
-    And whether its pauses count.
-    """
-    ended = [hold for hold in holds if hold.ended]
-    if len(ended) < 2:
-        return math.inf, math.nan, False
-    times, tails = np.array([hold.held_s for hold in ended]), np.array([hold.amps for hold in ended])
-    time_s, tail_a = float(np.median(times)), float(np.median(tails))
-    # Where no absorption that ended was longer than rows can tell, the charger stops at the set point at once. The bus
-    # also comes within reach of it without a stop, so those say nothing: one forecast was three times the truth.
-    if time_s <= AT_ONCE_ENTRIES * seen.step_s:
-        return 0.0, math.nan, False
-    if max((hold.held_s for hold in holds if not hold.ended), default=0.0) > 1.3 * time_s:
-        return math.inf, math.nan, False  # it holds for longer than what looked like an end: that was a cloud
-    varies_time = np.subtract(*np.quantile(times, (0.75, 0.25))) / max(time_s, 2 * seen.step_s)
-    varies_tail = np.subtract(*np.quantile(tails, (0.75, 0.25))) / max(tail_a, 1.0)
-    if varies_time <= max(0.25, varies_tail) or tail_a < 0.002 * seen.capacity_ah:
-        if _counts_pauses(seen, ended):
-            return float(np.median([hold.passed_s for hold in ended])), math.nan, True
-        return time_s, math.nan, False
-    return float(times.max()), tail_a, False
-
-
-def _counts_pauses(seen: Seen, ended: list[Absorption]) -> bool:
-    """Return whether absorptions with pauses end as long after their beginning as others, pauses included.
-
-    One charger was off for an hour that the forecast gave its sun to: 5 % too much heat.
-    """
-    paused = [hold for hold in ended if hold.passed_s - hold.held_s > PAUSED_ENTRIES * seen.step_s]
-    whole = [hold.held_s for hold in ended if hold.passed_s - hold.held_s <= PAUSED_ENTRIES * seen.step_s]
-    if not paused:
-        return False
-    held, passed = (np.array(times) for times in zip(*((hold.held_s, hold.passed_s) for hold in paused), strict=True))
-    if len(whole) >= LEAST_WHOLE:
-        usual = float(np.median(whole))
-        return bool(np.abs(passed - usual).mean() < np.abs(held - usual).mean())
-    return bool(len(paused) >= LEAST_WHOLE and passed.std() < held.std())
-
-
-def _timed_out(seen: Seen, holds: list[Absorption], absorption_s: float) -> Flags:
-    """Return where the charger is off because its time was over, which it may have been under a cloud."""
-    resting, is_off = np.zeros(len(seen.volts), np.bool_), seen.is_off
-    for hold in holds:
-        over = hold.run.begin + round(absorption_s / seen.step_s) + 1
-        end = over + int(np.argmin(np.append(is_off[over:], False)))
-        resting[over:end] = True
-    return resting & (seen.height > 0.0) & _since(absorbed(seen, holds), seen.height)
-
-
-def absorbed(seen: Seen, holds: list[Absorption]) -> Flags:
-    """Return the entries of the absorptions."""
-    inside = np.zeros(len(seen.volts), np.bool_)
-    for hold in holds:
-        inside[hold.run.begin : hold.run.end] = True
-    return inside

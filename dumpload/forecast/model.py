@@ -202,15 +202,10 @@ def _ship(
         resyncs=bool(monitor.resync_share > 0.5),
         resync_at=monitor.resync_at,
         element_ohm=sight.element.ohm,
-        band_wh=tank.band_wh,
-        most_wh=plates.tank.most_wh,
-        opens_c=plates.tank.opens_c,
-        wh_per_k=plates.tank.wh_per_k,
-        loss_w_k=plates.tank.loss_w_k,
-        around_c=plates.tank.around_c,
-        cold_c=plates.tank.cold_c,
+        band_wh=tank.band_wh, most_wh=plates.tank.most_wh, opens_c=plates.tank.opens_c, wh_per_k=plates.tank.wh_per_k,
+        loss_w_k=plates.tank.loss_w_k, around_c=plates.tank.around_c, cold_c=plates.tank.cold_c,
         rest_v=voltage.rest_v,
-    )
+    )  # fmt: skip
 
 
 def _varied(

@@ -4,6 +4,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dumpload.forecast.evidence import Flags, Floats
 
@@ -71,3 +72,18 @@ class Seen(NamedTuple):
     def is_giving(self) -> Flags:
         """Where the charger gives power beyond doubt."""
         return np.asarray(self.net_w > 2.0 * self.house_w + GIVING_W, np.bool_)
+
+
+def sunrises(height: Floats) -> NDArray[np.intp]:
+    """Return the entries in which the sun rises."""
+    return np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
+
+
+def since(mark: Flags, height: Floats) -> Flags:
+    """Return where a mark has been set since sunrise."""
+    number = np.arange(len(mark))
+    last_mark = np.maximum.accumulate(np.where(mark, number, -1))
+    risen = sunrises(height)
+    last_rise = np.zeros(len(mark), np.int64)
+    last_rise[risen] = risen
+    return last_mark >= np.maximum.accumulate(last_rise)

@@ -326,9 +326,7 @@ def sail(
 ) -> Afloat:  # fmt: skip
     """Run the whole course under some settings, adding up into `daily`; `heated` False: the relay never closes."""
     memory, kept = start_law(0.0), start_permissives(0.0)
-    now = Afloat(
-        course.charge[0], course.offset[0], course.volts[0], 0.0, 0.0, BULK, 0.0, 0.0, course.missing_wh[0], True
-    )
+    now = as_recorded(course, 0, course.volts[0], 0.0, 0.0, True)
     for entry in range(len(course.known)):
         row = daily[course.day[entry]]
         if not course.known[entry]:
@@ -359,25 +357,16 @@ def adrift(course: Course, entry: int, now: Afloat, memory: Memory) -> tuple[Afl
     """Return state and memory after an entry of which the record says nothing: the load is off, and both boats one."""
     t = (entry + 1) * course.substeps * course.step_s
     since = t if memory.position == Position.ON else memory.relay_since
-    missing_wh = course.missing_wh[entry]
     _, _, _, newest, _, _, _ = memory
     lost = put_relay(Memory(False, MISSING, MISSING, newest, Position.OFF, since, False), Position.OFF, since)
     volts = now.volts if is_missing(course.volts[entry]) else course.volts[entry]
-    return (
-        Afloat(
-            course.charge[entry],
-            course.offset[entry],
-            volts,
-            now.slow_a,
-            now.side,
-            BULK,
-            0.0,
-            0.0,
-            missing_wh,
-            now.closed,
-        ),
-        lost,
-    )
+    return as_recorded(course, entry, volts, now.slow_a, now.side, now.closed), lost
+
+
+def as_recorded(course: Course, entry: int, volts: float, slow_a: float, side: float, closed: bool) -> Afloat:
+    """Return the state with charge, offset and tank of the recorded boat, and its charger in bulk."""
+    charge, offset, missing_wh = course.charge[entry], course.offset[entry], course.missing_wh[entry]
+    return Afloat(charge, offset, volts, slow_a, side, BULK, 0.0, 0.0, missing_wh, closed)
 
 
 def begun_anew(ship: Ship, course: Course, entry: int, now: Afloat) -> Afloat:
