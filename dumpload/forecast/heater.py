@@ -100,15 +100,22 @@ def _by_steps(relay: Floats, volts: Floats, plate_ohm: float, other_w: Floats, h
 
 
 def guess_load(
-    relay: Floats, volts: Floats, power_w: Floats, solar_w: Floats | None, ohm: float, house_w: float, throttled: Flags
-) -> Floats:
-    """Estimate the load's power (W) from the relay and the steps that an open thermostat leaves in other powers."""
+    relay: Floats, volts: Floats, power_w: Floats, solar_w: Floats | None, ohm: float, house_w: float, throttled: Flags,
+    *, comes_back: bool,
+) -> Floats:  # fmt: skip
+    """Estimate the load's power (W) from the relay and the steps that an open thermostat leaves in other powers.
+
+    `comes_back`: the charger stops when the bank is full, and comes back when it is low.
+    """
     drawn = volts * volts / ohm
     if solar_w is not None:
         closed = (solar_w - power_w) >= 0.85 * drawn + 0.5 * house_w
         return np.where(closed, relay * drawn, 0.0)
     load_w = relay * drawn
     for run in runs_of(relay > 0.0):
+        # A charger that stops and comes back makes the same steps: heat of one boat was taken to be a third less.
+        if comes_back and throttled[run.begin : run.end].any():
+            continue
         load_w[_opened_at(run.begin, run.end, power_w, drawn, throttled) : run.end] = 0.0
     return np.asarray(load_w, np.float64)
 

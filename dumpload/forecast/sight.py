@@ -64,7 +64,10 @@ def look(evidence: RecordEvidence, plates: Plates) -> Sight:
         )
     )  # fmt: skip
     if load_w is None:
-        guess = heater.guess_load(evidence.relay, volts, power_w, solar_w, element.ohm, night_w, seen_charger.throttled)
+        guess = heater.guess_load(
+            evidence.relay, volts, power_w, solar_w, element.ohm, night_w, seen_charger.throttled,
+            comes_back=bool(np.isnan(seen_charger.float_v) and seen_charger.resting.any()),
+        )  # fmt: skip
         drawn_w = np.nan_to_num(guess)
     net_w = np.where(evidence.known, power_w + drawn_w, np.nan)
     house = _house(net_w, night_w, solar_w, seen_charger)
