@@ -121,6 +121,14 @@ def test_a_dull_morning_is_no_rest() -> None:
     assert charger.find_charger(boat._replace(net_w=net_w, amps=net_w / boat.volts)).begins_daily
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_morning_of_which_nothing_is_known_is_not_taken_for_dark() -> None:
+    boat = record(RISE_AND_FALL, GIVING)
+    morning = (np.arange(len(boat.volts)) % 1440 > 360) & (np.arange(len(boat.volts)) % 1440 < 480)
+    solar_w = np.where(morning, np.nan, np.where(boat.amps > 0.0, boat.net_w + HOUSE_W, 0.0))
+    assert charger.find_charger(boat._replace(solar_w=solar_w)).begins_daily
+
+
 def test_a_kettle_takes_the_bus_below_the_restart_voltage_without_a_restart() -> None:
     """The lowest voltage of each rest once came to 0.2 V too little."""
     fallen = [(0, 26.7), (8, 26.7), (8.01, 26.9), (10, 28.4), (11, 28.4), (11.05, 27.2), (14, 26.5), (14.01, 26.9),

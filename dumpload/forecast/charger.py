@@ -33,8 +33,8 @@ class SeenCharger(NamedTuple):
     """The charger as identified. `float_v` NaN: it is off once full, until the bus is below `restart_v`.
 
     `absorption_s` (s), `tail_a`: after which time at the set point, or below which current, absorption ends; infinite
-    and NaN: it never does, or not by that. `counts_pauses`: the time goes on under clouds and loads. `throttled`: in
-    which entries it gave less than it could have.
+    and NaN: it never does, or not by that. `counts_pauses`: the time goes on under clouds and loads. `begins_daily`:
+    it begins with absorption every morning. `throttled`: in which entries it gave less than it could have.
     `absorbing`, `floating`: at which set point. `full`: the last entry of each absorption that ended in a full bank.
     """
 

@@ -127,11 +127,11 @@ def _is_dark(seen: Seen, sunset: int, morning: int) -> bool:
     """Return whether the hour after `morning` brings no more power than the night; a dull one still brings some."""
     hour = round(HOUR_S / seen.step_s)
     if seen.solar_w is not None:
-        return bool(np.nanmean(seen.solar_w[morning : morning + hour]) < OFF_W)
+        return bool(np.median(np.nan_to_num(seen.solar_w[morning : morning + hour], nan=OFF_W)) < OFF_W)
     rises = np.flatnonzero(seen.height[sunset:morning] > 0.0)
     sunrise = sunset + int(rises[rises > hour][:1].sum()) if (rises > hour).any() else morning
-    night_w = np.nanmean(seen.net_w[max(sunset, sunrise - 2 * hour) : sunrise])
-    return bool(np.nanmean(seen.net_w[morning : morning + hour]) < night_w + max(DULL_W, DULL * seen.house_w))
+    night_w = seen.net_w[max(sunset, sunrise - 2 * hour) : sunrise].mean()
+    return bool(seen.net_w[morning : morning + hour].mean() < night_w + max(DULL_W, DULL * seen.house_w))
 
 
 def prolonged(seen: Seen, resting: Flags, ended: Flags) -> Flags:
