@@ -140,7 +140,25 @@ def test_what_is_far_widens_the_interval(model: Model) -> None:
     assert outcome.figures["energy_wh"].half > narrow.figures["energy_wh"].half
 
 
-# ---- a drain limit and rows ----
+# ---- a voltage permissive, a drain limit, and rows ----
+
+
+def test_dips_between_rows_widen_the_interval_of_a_new_voltage_permissive(model: Model) -> None:
+    """The mean of a minute hides a kettle, which ended the heat of an afternoon: 4 % less than forecast, and "good"."""
+    new = {"permissive.voltage_cut_in": 27.0, "permissive.voltage_cut_out": 26.75}
+    sums = interval.sums_of(model, law(new), compiled_sail(), lambda _part: None)
+    assert sums.dips_wh > 0.0
+    halves = [
+        interval.outcome_of(model, law(new), sums._replace(dips_wh=wh), least_part=0.0).figures["energy_wh"].half
+        for wh in (0.0, sums.dips_wh, np.nan)
+    ]
+    assert halves[0] < min(halves[1:])
+
+
+def test_a_permissive_that_the_record_was_made_with_adds_no_dips(model: Model) -> None:
+    kept = {"permissive.voltage_cut_in": 27.0, "permissive.voltage_cut_out": 26.5}
+    made_with = model._replace(setup=law(kept))
+    assert np.isnan(interval.sums_of(made_with, law(kept), compiled_sail(), lambda _part: None).dips_wh)
 
 
 def test_a_drain_limit_that_decides_over_much_of_the_heat_needs_rows_closer_than_its_timer(model: Model) -> None:

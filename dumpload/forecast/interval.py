@@ -28,6 +28,8 @@ WIDER = 1.3
 OF_LIMITED, TIMED_MEMBERS = 0.12, 4
 # By how much a kettle takes the bus below what rows show of it (V), in nine of ten cases.
 DIP_V = 0.03
+# What part of the energy that is, where it is not tried.
+OF_DIPS = 0.03
 # Without a direct measure of the load, and with fewer signals still, no energy is surer than this (part).
 WITHOUT_LOAD, WITHOUT_POWER = 0.25, 0.35
 
@@ -67,8 +69,8 @@ class ForecastOutcome(NamedTuple):
 class Sums(NamedTuple):
     """Daily sums (member, day, column): A by the model alone, A and B anchored to the record, B without load.
 
-    `timed_wh`: by how much the energy of B changes with what rows leave open of a drain limit's timer; NaN: not tried.
-    `dips_wh`: and with dips of the bus between rows, which trip a permissive on its voltage.
+    `timed_wh`: by how much the energy of B changes with what rows leave open of a drain limit's timer; `dips_wh`: and
+    with dips of the bus between rows, which trip a permissive on its voltage. NaN: not tried.
     """
 
     free: Floats
@@ -76,7 +78,7 @@ class Sums(NamedTuple):
     b: Floats
     never: Floats
     timed_wh: float = np.nan
-    dips_wh: float = 0.0
+    dips_wh: float = np.nan
 
 
 def sums_of(model: Model, law: Setup, run: Callable[..., Any], watch: Callable[[float], None]) -> Sums:
@@ -85,7 +87,8 @@ def sums_of(model: Model, law: Setup, run: Callable[..., Any], watch: Callable[[
     a, b = play(model, [model.setup, law], run=run, watch=lambda part: watch(0.25 + 0.5 * part))
     never = play(model, [law], run=run, heated=False, watch=lambda part: watch(0.75 + 0.25 * part))[0]
     timed_wh = _timed(model, law, run) if trips_anew(model, law) else np.nan
-    return Sums(free, a, b, never, timed_wh, _dips(model, law, run))
+    dips_wh = _dips(model, law, run) if _dips_anew(model, law) else np.nan
+    return Sums(free, a, b, never, timed_wh, dips_wh)
 
 
 def _timed(model: Model, law: Setup, run: Callable[..., Any]) -> float:
@@ -105,15 +108,18 @@ def _timed(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     return float(np.hypot((long - short) / np.sqrt(12.0), clouds))
 
 
+def _dips_anew(model: Model, law: Setup) -> bool:
+    before, now = (setup.settings.permissives.voltage_cut_out_v for setup in (model.setup, law))
+    return not is_missing(now) and before != now
+
+
 def _dips(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     """Return how unsure (Wh) dips of the bus between rows make the energy where a permissive's cut-out is new.
 
     A kettle tripped one for the whole afternoon that the forecast, with the mean of that minute, heated through.
     """
-    limits, cut_out_v = law.settings.permissives, law.settings.permissives.voltage_cut_out_v
-    if is_missing(cut_out_v) or cut_out_v == model.setup.settings.permissives.voltage_cut_out_v:
-        return 0.0
-    others = [limits._replace(voltage_cut_out_v=cut_out_v + volts) for volts in (-DIP_V, DIP_V)]
+    limits = law.settings.permissives
+    others = [limits._replace(voltage_cut_out_v=limits.voltage_cut_out_v + volts) for volts in (-DIP_V, DIP_V)]
     laws = [law._replace(settings=law.settings._replace(permissives=permissives)) for permissives in others]
     deep, shallow = np.median(total(play(model, laws, TIMED_MEMBERS, run=run)), axis=1)
     return float(abs(deep - shallow)) / (2.0 * NINETY)
@@ -131,10 +137,9 @@ def outcome_of(model: Model, law: Setup, sums: Sums, *, least_part: float) -> Fo
     wrong = max(abs(free - measured), _of_weeks(model, sums.free)) * min(1.0, apart / max(measured, 1.0))
     far = far_from(model, law, _lowest(sums.b))
     strange = float(np.sqrt(sum(doubt.part**2 for doubt in far))) * apart
-    drain = _drain(model, law, sums.timed_wh, value)
-    extra = np.array(
-        [OF_FIGURE * value, OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong, drain, strange, sums.dips_wh]
-    )
+    drain = _not_tried(sums.timed_wh, OF_DRAIN * value) if trips_anew(model, law) else 0.0
+    dips = _not_tried(sums.dips_wh, OF_DIPS * value) if _dips_anew(model, law) else 0.0
+    extra = np.array([OF_FIGURE * value, OF_DIFFERENCE * apart, OF_UNSEEN * unseen_wh, wrong, drain, strange, dips])
     figure = _figure(energy, float(np.sqrt((extra**2).sum())), least_part)
     on_s = _corrected(float(model.recorded.on_s.sum()), total(sums.a, ON_S), total(sums.b, ON_S))
     figures = {
@@ -163,11 +168,9 @@ def _lowest(sums: Floats) -> float:
     return float(np.median(sums[..., LOWEST].min(axis=-1)))
 
 
-def _drain(model: Model, law: Setup, timed_wh: float, value: float) -> float:
-    """Return how unsure (Wh) a drain limit makes the energy that the record has never shown with it."""
-    if not trips_anew(model, law):
-        return 0.0
-    return OF_DRAIN * value if np.isnan(timed_wh) else timed_wh
+def _not_tried(tried_wh: float, usual_wh: float) -> float:
+    """Return what was found by trying, or else what is usual."""
+    return usual_wh if np.isnan(tried_wh) else tried_wh
 
 
 def _caught(energy: Figure, caught: Floats, least_part: float) -> Figure:
