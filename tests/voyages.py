@@ -263,11 +263,14 @@ AT_ONCE = {
                        litres=50.0, house=0.8),
 }  # fmt: skip
 
-# Two whose charger does not begin anew in the morning: it stays off until the bus is low, for days if nothing is on.
+# Three whose charger does not begin anew in the morning: it stays off, or floats, until the bus is low, for days if
+# nothing is on.
 NOT_DAILY = {
     "not daily": World({**_STOPS, "solar.begins_daily": False}, first_day=150, seed=24, litres=70.0, house=0.6),
     "not daily b": World({**_STOPS, "solar.begins_daily": False, "solar.absorption_s": 0, "solar.rebulk_v": 26.4},
                          "miami", first_day=100, seed=25, litres=90.0, house=0.8, panels=0.8, row_s=30.0),
+    "floats on": World({"solar.begins_daily": False, "solar.rebulk_v": 26.1, "battery.counter_step_percent": 1},
+                       first_day=90, seed=26, litres=60.0, house=0.7),
 }  # fmt: skip
 
 # Pairs of settings: of the record, and to be forecast.

@@ -1,6 +1,6 @@
 """The closed-loop replay on the boats that it is tuned on: `python tests/bench/forecast_voyages.py [--worlds NAME]`.
 
-Nineteen boats of the program's own plant x 22 pairs of settings. A fault is looked for and mended here, gates and
+Twenty boats of the program's own plant x 22 pairs of settings. A fault is looked for and mended here, gates and
 widths are set here; what is then claimed is measured on other boats (`proof`).
 """
 
