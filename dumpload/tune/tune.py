@@ -88,7 +88,7 @@ class Bench(NamedTuple):
 
     def player(self, law: Setup, sums: Floats) -> Player:
         """Return a law's sums with their forecast."""
-        of_one = self.base._replace(b=sums, timed_wh=math.nan, dips_wh=math.nan)
+        of_one = self.base._replace(b=sums, timed_wh=math.nan, dips_wh=math.nan, edge_wh=0.0)
         outcome = interval.outcome_of(self.model, law, of_one, least_part=self.least_part)
         unseen = trips_anew(self.model, law) and self.model.evidence.rows_s > FINEST_S
         return Player(of_one, outcome, unseen)
