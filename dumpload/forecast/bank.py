@@ -129,8 +129,7 @@ def monitor_of(
 
     What the current leaves open between two full charges is laid evenly over the time between them.
     """
-    flow = np.where(np.isfinite(amps), amps, 0.0) * step_s / HOUR_S
-    moved = np.concatenate([[0.0], np.cumsum(np.where(flow > 0, counting.in_per_ah, counting.out_per_ah) * flow)])
+    moved = np.concatenate([[0.0], np.cumsum(moved_percent(step_s, amps, counting))])
     moved = (moved[1:] + moved[:-1]) / 2.0
     charge, rates = _anchored(moved, full, shown_charge)
     offset, rate = np.zeros(len(shown_charge)), np.zeros(len(shown_charge))
@@ -245,10 +244,15 @@ def expected_v(voltage: Voltage, charge: Floats, amps: Floats, counting: Countin
     return np.asarray(rest_v + moved_v, np.float64)
 
 
+def moved_percent(step_s: float, amps: Floats, counting: Counting) -> Floats:
+    """Return the charge that a current brings in each entry (percent); none where it is not known."""
+    flow = np.where(np.isfinite(amps), amps, 0.0) * step_s / HOUR_S
+    return np.asarray(np.where(flow > 0.0, counting.in_per_ah, counting.out_per_ah) * flow, np.float64)
+
+
 def sides(step_s: float, amps: Floats, counting: Counting, side_per_percent: float) -> Floats:
     """Return on which side of its hysteresis the voltage is: 1 after charging, -1 after discharging; 0 without one."""
-    flow = np.where(np.isfinite(amps), amps, 0.0) * step_s / HOUR_S
-    moved = np.where(flow > 0.0, counting.in_per_ah, counting.out_per_ah) * flow
+    moved = moved_percent(step_s, amps, counting)
     keep, side, now = np.maximum(0.0, 1.0 - side_per_percent * np.abs(moved)), np.empty(len(amps)), 0.0
     for at, (kept, towards) in enumerate(zip(keep.tolist(), np.sign(moved).tolist(), strict=True)):
         now = kept * now + (1.0 - kept) * towards

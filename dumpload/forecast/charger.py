@@ -13,11 +13,11 @@ from dumpload.forecast.seen import (
     HIGH_SUN,
     HIGHEST_REST_CELL_V,
     LOWEST_ABSORPTION_CELL_V,
+    OFF_W,
     STEADY_V,
-    SUN_HEIGHT,
     Seen,
+    crossings,
     since,
-    sunrises,
 )
 from dumpload.forecast.stops import Stops, find_stops, prolonged, restart_v_of, stays_off_overnight
 
@@ -55,13 +55,13 @@ class SeenCharger(NamedTuple):
 def find_charger(seen: Seen) -> SeenCharger:
     """Identify the charger from the record."""
     top_v, float_v, was_full = _set_points(seen)
+    stops = find_stops(seen) if math.isnan(float_v) else None
+    if stops is not None:
+        return _stopping(seen, stops)
     absorbing = (np.abs(seen.volts - top_v) < seen.held_v) & (seen.height > 0.0) & was_full
     floating = _floating(seen, absorbing, top_v, float_v)
     resting = _resting(seen, absorbing, floating, top_v, float_v)
     resting |= _falling(seen, absorbing, floating, top_v, float_v)
-    stops = find_stops(seen) if math.isnan(float_v) else None
-    if stops is not None:
-        return _stopping(seen, stops)
     restart_v, restarts = _restarts(seen, floating, resting)
     if not math.isnan(float_v) and floating.sum() < resting.sum() / 20.0 and restarts:
         float_v, floating = math.nan, np.zeros_like(floating)
@@ -102,16 +102,16 @@ def _stopping(seen: Seen, stops: Stops) -> SeenCharger:
     """Return a charger that stops at its set point, which it leaves too soon to be seen there."""
     stopped = np.zeros(len(seen.volts), np.bool_)
     stopped[[max(0, entry - 1) for entry in stops.at]] = True
+    floating = np.zeros(len(seen.volts), np.bool_)
     resting = stops.resting & (seen.height > 0.0) & ~stopped
-    stays_off = stays_off_overnight(seen, resting, stops.restart_v)
-    begins_daily = seen.plate_daily if stays_off is None else not stays_off
+    begins_daily = _begins_daily(seen, stopped, floating, resting, stops.restart_v)
     if begins_daily:
         resting &= since(stopped, seen.height)
     top_v = float(np.quantile(seen.volts[stopped], 0.9))
     full = tuple(entry - 1 for entry in stops.at if entry)
     return SeenCharger(
         top_v, math.nan, stops.restart_v, 0.0, math.nan, False, begins_daily, stopped | resting, stopped,
-        np.zeros_like(resting), resting, full,
+        floating, resting, full,
     )  # fmt: skip
 
 
@@ -129,7 +129,7 @@ def _absorbs_daily(seen: Seen, absorbing: Flags, floating: Flags) -> bool:
     One that went on was given its full voltage every day, and with it a permissive that its bus hardly reached again:
     a forecast was half too high, and called "good". A bus that fell below the restart voltage says nothing.
     """
-    bounds = [0, *sunrises(seen.height), len(seen.height)]
+    bounds = [0, *crossings(seen.height, 0.0), len(seen.height)]
     last, daily, on = -1, 0, 0
     for begin, end in pairwise(bounds):
         held, floats = absorbing[begin:end], floating[begin:end]
@@ -161,10 +161,10 @@ def find_float_v(seen: Seen, top_v: float) -> float:
     """Return the float voltage, at which the bus stays by day once the bank is full; NaN: none."""
     low, high = HIGHEST_REST_CELL_V * seen.cells, top_v - 0.15
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
-    steady = (moved < seen.steady_v) & (np.roll(moved, -1) < seen.steady_v) & (seen.height > SUN_HEIGHT)
+    steady = (moved < seen.steady_v) & (np.roll(moved, -1) < seen.steady_v) & seen.is_sunny
     steady &= seen.amps * seen.volts > -0.4 * seen.house_w  # else the charger gives nothing, and the bus just rests
     volts = seen.volts[steady & (seen.volts > low - 0.1) & (seen.volts < high)]
-    least = max(30, round(0.003 * (seen.height > SUN_HEIGHT).sum()))
+    least = max(30, round(0.003 * seen.is_sunny.sum()))
     if len(volts) < least:
         return math.nan
     at = np.arange(low - 0.2, high + 0.2, 0.01)
@@ -192,7 +192,7 @@ def _float_by_plate(seen: Seen, top_v: float) -> float:
 def _held_at(seen: Seen, set_v: float) -> Flags:
     """Return where the bus stays at a voltage for minutes in sunshine while its current changes."""
     moved = np.abs(np.diff(seen.volts, prepend=seen.volts[0]))
-    holding = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & (seen.height > SUN_HEIGHT)
+    holding = (np.abs(seen.volts - set_v) < 1.5 * seen.steady_v) & (moved < seen.steady_v) & seen.is_sunny
     for run in runs_of(holding):
         if run.entries * seen.step_s < FLOAT_HELD_S:
             holding[run.begin : run.end] = False
@@ -218,8 +218,8 @@ def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
     falling = np.zeros(len(seen.volts), np.bool_)
     if math.isnan(float_v):
         return falling
-    between = (seen.volts < top_v) & (seen.volts > float_v) & (seen.net_w < 0.3 * seen.house_w) & ~absorbing & ~floating
-    between &= seen.height > SUN_HEIGHT
+    between = (seen.volts < top_v) & (seen.volts > float_v) & seen.is_unfed & ~absorbing & ~floating
+    between &= seen.is_sunny
     for run in runs_of(closed_up(between, 1)):
         came = absorbing[max(0, run.begin - 3) : run.begin].any()
         went = floating[run.end : run.end + 3].any()
@@ -230,10 +230,10 @@ def _falling(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_v: float) -> Flags:
     """Return where the charger is off although the sun shines."""
-    idle = (seen.net_w < 0.3 * seen.house_w) & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
+    idle = seen.is_unfed & (seen.net_w > -8.0 * max(seen.house_w, 20.0))
     if seen.solar_w is not None:
-        idle = seen.solar_w < 8.0
-    idle &= (seen.height > SUN_HEIGHT) & (seen.volts < top_v - seen.held_v) & since(absorbing | floating, seen.height)
+        idle = seen.solar_w < OFF_W
+    idle &= seen.is_sunny & (seen.volts < top_v - seen.held_v) & since(absorbing | floating, seen.height)
     if not math.isnan(float_v):
         idle &= seen.volts > float_v
     if seen.solar_w is None:  # a dark cloud looks the same, but does not begin as absorption ends
@@ -246,10 +246,9 @@ def _resting(seen: Seen, absorbing: Flags, floating: Flags, top_v: float, float_
 
 def _restarts(seen: Seen, floating: Flags, resting: Flags) -> tuple[float, int]:
     """Return the voltage below which the charger restarted after a rest on the same day, and how often it did."""
-    ended = []
+    ended, is_giving = [], seen.is_giving
     for run in runs_of(closed_up(resting, 3)):
         later = slice(run.end, min(run.end + round(900.0 / seen.step_s), len(resting)))
-        began = seen.net_w[later] > 2.0 * seen.house_w + 50.0
-        if run.entries * seen.step_s >= FLOAT_HELD_S and began.any() and not floating[later].any():
+        if run.entries * seen.step_s >= FLOAT_HELD_S and is_giving[later].any() and not floating[later].any():
             ended.append(run)
     return (restart_v_of(seen, ended) if ended else math.nan), len(ended)

@@ -107,7 +107,7 @@ def _timed(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     short_s, long_s = max(0.0, limits.drain_limit_s - rows_s / 2.0), limits.drain_limit_s + rows_s / 2.0
     none = limits._replace(drain_limit_w=MISSING, drain_limit_s=MISSING, drain_rest_s=MISSING)
     others = [limits._replace(drain_limit_s=short_s), limits._replace(drain_limit_s=long_s), limits, none]
-    laws = [law._replace(settings=law.settings._replace(permissives=permissives)) for permissives in others]
+    laws = [_changed(law, permissives=some) for some in others]
     short, long, limited, without = np.median(total(play(model, laws, TIMED_MEMBERS, run=run)), axis=1)
     clouds = OF_LIMITED * min(1.0, 3.0 * rows_s / max(limits.drain_limit_s, 1.0)) * abs(without - limited)
     return float(np.hypot((long - short) / np.sqrt(12.0), clouds))
@@ -125,7 +125,7 @@ def _dips(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     """
     limits = law.settings.permissives
     others = [limits._replace(voltage_cut_out_v=limits.voltage_cut_out_v + volts) for volts in (-DIP_V, DIP_V)]
-    return _apart(model, [law._replace(settings=law.settings._replace(permissives=some)) for some in others], run)
+    return _apart(model, [_changed(law, permissives=some) for some in others], run)
 
 
 def _edge(model: Model, law: Setup, run: Callable[..., Any]) -> float:
@@ -133,10 +133,13 @@ def _edge(model: Model, law: Setup, run: Callable[..., Any]) -> float:
     limits = law.settings.limits
     if limits.cut_in_percent == model.setup.settings.limits.cut_in_percent:
         return 0.0
-    most = 100.0 - limits.cut_in_percent
-    shifts = (-EDGE_PERCENT, min(EDGE_PERCENT, most))
+    shifts = (-EDGE_PERCENT, min(EDGE_PERCENT, 100.0 - limits.cut_in_percent))
     others = [limits._replace(cut_in_percent=limits.cut_in_percent + shift) for shift in shifts]
-    return _apart(model, [law._replace(settings=law.settings._replace(limits=some)) for some in others], run)
+    return _apart(model, [_changed(law, limits=some) for some in others], run)
+
+
+def _changed(law: Setup, **parts: Any) -> Setup:
+    return law._replace(settings=law.settings._replace(**parts))
 
 
 def _apart(model: Model, laws: list[Setup], run: Callable[..., Any]) -> float:

@@ -64,9 +64,14 @@ class Seen(NamedTuple):
         return np.asarray(self.height > SUN_HEIGHT, np.bool_)
 
     @property
+    def is_unfed(self) -> Flags:
+        """Where bank and load get less than the house takes, as by night."""
+        return np.asarray(self.net_w < 0.3 * self.house_w, np.bool_)
+
+    @property
     def is_off(self) -> Flags:
-        """Where the charger gives less than the house takes, as by night."""
-        return self.net_w < 0.3 * self.house_w if self.solar_w is None else self.solar_w < OFF_W
+        """Where the charger gives nothing, by its own power or else by that of bank and load."""
+        return self.is_unfed if self.solar_w is None else self.solar_w < OFF_W
 
     @property
     def is_giving(self) -> Flags:
@@ -74,16 +79,16 @@ class Seen(NamedTuple):
         return np.asarray(self.net_w > 2.0 * self.house_w + GIVING_W, np.bool_)
 
 
-def sunrises(height: Floats) -> NDArray[np.intp]:
-    """Return the entries in which the sun rises."""
-    return np.flatnonzero((height[1:] > 0.0) & (height[:-1] <= 0.0)) + 1
+def crossings(height: Floats, level: float) -> NDArray[np.intp]:
+    """Return the entries in which the sun rises above a level; the negative height sets."""
+    return np.flatnonzero((height[1:] > level) & (height[:-1] <= level)) + 1
 
 
 def since(mark: Flags, height: Floats) -> Flags:
     """Return where a mark has been set since sunrise."""
     number = np.arange(len(mark))
     last_mark = np.maximum.accumulate(np.where(mark, number, -1))
-    risen = sunrises(height)
+    risen = crossings(height, 0.0)
     last_rise = np.zeros(len(mark), np.int64)
     last_rise[risen] = risen
     return last_mark >= np.maximum.accumulate(last_rise)

@@ -6,12 +6,11 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from numpy.typing import NDArray
 
 from dumpload.core.window import HOUR_S
 from dumpload.forecast.evidence import Flags, Floats
 from dumpload.forecast.runs import Run, runs_of
-from dumpload.forecast.seen import HIGH_SUN, LOWEST_ABSORPTION_CELL_V, OFF_W, Seen
+from dumpload.forecast.seen import HIGH_SUN, LOWEST_ABSORPTION_CELL_V, OFF_W, Seen, crossings
 
 # From so far below the highest voltage (V) the bus may reach the set point and leave it again between two rows.
 WITHIN_V = 0.45
@@ -96,7 +95,8 @@ def _lasted_v(seen: Seen, run: Run) -> float:
 
 def _restart_v(rests: list[Run], seen: Seen) -> float:
     """Return the voltage below which the charger came back; NaN: it was not seen to, by day."""
-    ended = [run for run in rests if seen.is_giving[run.end : run.end + 2].any()]
+    is_giving = seen.is_giving
+    ended = [run for run in rests if is_giving[run.end : run.end + 2].any()]
     return restart_v_of(seen, ended) if len(ended) >= LEAST_STOPS else math.nan
 
 
@@ -111,7 +111,7 @@ def stays_off_overnight(seen: Seen, resting: Flags, restart_v: float) -> bool | 
 
     A bus that fell below the restart voltage says nothing.
     """
-    sunsets, mornings = _crossings(-seen.height, 0.0), _crossings(seen.height, HIGH_SUN)
+    sunsets, mornings = crossings(-seen.height, 0.0), crossings(seen.height, HIGH_SUN)
     stayed = anew = 0
     for run in runs_of(seen.is_off):
         rest = np.flatnonzero(resting[run.begin : run.end])
@@ -139,7 +139,7 @@ def prolonged(seen: Seen, resting: Flags, ended: Flags) -> Flags:
 
     `ended`: where absorption may have ended. An end at dusk looks like dusk, until the next morning brings no power.
     """
-    longer, mornings = resting.copy(), _crossings(seen.height, HIGH_SUN)
+    longer, mornings = resting.copy(), crossings(seen.height, HIGH_SUN)
     for run in runs_of(seen.is_off):
         rest = np.flatnonzero(resting[run.begin : run.end])
         if len(rest):
@@ -147,7 +147,3 @@ def prolonged(seen: Seen, resting: Flags, ended: Flags) -> Flags:
         elif ended[run.begin] and ((mornings > run.begin) & (mornings < run.end)).any():
             longer[run.begin : run.end] = True
     return longer
-
-
-def _crossings(height: Floats, level: float) -> NDArray[np.intp]:
-    return np.flatnonzero((height[1:] > level) & (height[:-1] <= level)) + 1

@@ -95,14 +95,14 @@ def modelled(world: World, keys: dict[str, Any], signals: Any) -> Model:
     with TemporaryDirectory() as folder:
         path = Path(folder) / "record.csv"
         write_csv(path, rows, began, world.row_s, signals)
-        return build(gather(CsvRecord(path).read(ReadLog())), told, told)
+        model = build(gather(CsvRecord(path).read(ReadLog())), told, told)
+    return repeating(model, compiled_sail())
 
 
 def score_of(model: Model, world: World, keys: dict[str, Any]) -> Score:
     """Return how well the forecast of some settings is."""
     law, truth = controller_setup(chosen(world, keys)), sail_on(world, keys)[1]
     least_part = least_part_of(model.evidence.has)
-    model = repeating(model, compiled_sail())
     sums = interval.sums_of(model, law, compiled_sail(), lambda _part: None)
     outcome = interval.outcome_of(model, law, sums, least_part=least_part)
     verdict = gates.verdict(model, law, outcome, least_part)
